@@ -1,0 +1,131 @@
+"""Every failure a user can cause, with a stable code.
+
+    SitingError                 exit status 3: something given to the program is wrong
+    ├── SettingsError           several faults of an inputs or protocol file, told at once
+    └── ResourceError           disk, memory or a lock: the input may be right, the machine is not
+
+A message has three parts: what is wrong (with the value), the rule it breaks, and the cure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+CODES: dict[str, str] = {
+    "E-CRS-01": "A file has no coordinate system.",
+    "E-CRS-02": "A coordinate system cannot be tied to a place on Earth.",
+    "E-CRS-03": "A coordinate system given by the user is not understood.",
+    "E-CRS-05": "The working grid must be in metres on a local map projection.",
+    "E-CRS-06": "Coordinates cannot be converted: they lie outside what the system covers.",
+    "E-CRS-07": "Coordinates do not fit the coordinate system that the file declares.",
+    "E-DATUM-01": "An exact datum conversion needs a grid file that is not installed.",
+    "E-ENV-01": "The PROJ database found belongs to another program.",
+    "E-GEO-01": "A raster has no position on the ground.",
+    "E-GEO-02": "A raster is positioned only by control points or a sensor model.",
+    "E-GEO-03": "A raster has too few cells.",
+    "E-GEO-04": "A raster's cells are too coarse to say anything about one parcel.",
+    "E-BAND-01": "A raster has several bands and none was chosen.",
+    "E-NODATA-01": "A value that looks like 'no data' is not declared as such.",
+    "E-NODATA-02": "A raster holds no usable value over the parcel.",
+    "E-VALUE-01": "A raster holds a kind of number that cannot be used.",
+    "E-VALUE-02": "Elevations are outside what exists on Earth.",
+    "E-UNIT-01": "The unit of the elevations is not known.",
+    "E-UNIT-02": "Two statements about the unit of the elevations contradict each other.",
+    "E-CODES-01": "The land-cover raster holds codes that the legend does not know.",
+    "E-CODES-02": "The land-cover raster does not hold class codes.",
+    "E-CODES-03": "Two numberings of one legend are mixed in the raster.",
+    "E-LEGEND-01": "A legend is not known or its table is faulty.",
+    "E-COVER-01": "A raster does not overlap the parcel.",
+    "E-COVER-02": "A raster covers too little of the parcel.",
+    "E-GEOM-01": "A parcel has no usable outline.",
+    "E-GEOM-02": "Repairing an outline changes its area too much.",
+    "E-GEOM-03": "A parcel's area is outside the range the method is made for.",
+    "E-GEOM-04": "A parcel is too small or too narrow for the cells.",
+    "E-GEOM-05": "A parcel file holds several parcels and none was chosen.",
+    "E-GEOM-06": "A point and radius do not describe a parcel.",
+    "E-GEOM-07": "Two parcels of one batch cannot be told apart.",
+    "E-GRID-01": "Two layers do not lie on the same grid.",
+    "E-FILE-01": "A file is missing.",
+    "E-FILE-02": "A file cannot be read as what it should be.",
+    "E-FILE-03": "A file may not be read: permission is missing.",
+    "E-FILE-04": "A kind of file or path is not accepted.",
+    "E-FILE-05": "A layer is missing from a file, or none was named.",
+    "E-FILE-06": "A file is too large or too complex to be read.",
+    "E-FIELD-01": "A layer lacks a column, or a column holds unknown values.",
+    "E-CHANGED-01": "A file changed while it was being used.",
+    "E-SETTINGS-01": "An inputs or protocol file has faults.",
+    "E-SETTINGS-02": "A TOML file cannot be read.",
+    "E-WEIGHTS-01": "A pairwise comparison matrix is faulty.",
+    "E-WEIGHTS-02": "A pairwise comparison is too inconsistent.",
+    "E-TIME-01": "A time has no time zone, or the time zone is not known.",
+    "E-TIME-02": "A range of days is faulty.",
+    "E-OUT-01": "The output folder cannot be used.",
+    "E-DISK-01": "Writing failed: the disk is full or refused.",
+    "E-LOCK-01": "Another run is writing to this folder.",
+    "E-MEM-01": "The work would need more memory than is allowed.",
+    "E-CRASH-01": "A worker died while it worked on this parcel.",
+    "E-NOSPOT-01": "Nothing inside the parcel is allowed ground.",
+    "E-BATCH-01": "A batch cannot be started.",
+    "E-ASSIGN-01": "Parcels cannot be assigned to survey cells.",
+    "E-INTERNAL": "A fault of the program itself.",
+}
+
+
+class SitingError(Exception):
+    """A failure with a stable code, told as what, rule and cure.
+
+    Parameters
+    ----------
+    code : str
+        One of `CODES`.
+    what : str
+        What is wrong, with the value found.
+    rule : str
+        The rule that is broken, one sentence.
+    cure : str
+        What the user can do, one sentence.
+    """
+
+    exit_status = 3
+
+    def __init__(self, code: str, what: str, *, rule: str = "", cure: str = "") -> None:
+        self.code = code
+        self.what = what
+        self.rule = rule
+        self.cure = cure
+        super().__init__(code, what, rule, cure)
+
+    def __str__(self) -> str:
+        parts = [part for part in (self.what, self.rule, self.cure) if part]
+        return f"{self.code}: {' '.join(parts)}"
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # Exceptions with keyword-only arguments do not survive a process pool unless told how.
+        return (_rebuild, (type(self), self.code, self.what, self.rule, self.cure))
+
+
+def _rebuild(kind: type[SitingError], code: str, what: str, rule: str, cure: str) -> SitingError:
+    error = kind.__new__(kind)
+    SitingError.__init__(error, code, what, rule=rule, cure=cure)
+    return error
+
+
+class SettingsError(SitingError):
+    """All faults of one settings file, told at once.
+
+    Parameters
+    ----------
+    source : str
+        The file (or "the command line") the faults are in.
+    faults : sequence of str
+        One line per fault: key, value, rule, cure.
+    """
+
+    def __init__(self, source: str, faults: Sequence[str]) -> None:
+        lines = "".join(f"\n  - {fault}" for fault in faults)
+        count = "one fault" if len(faults) == 1 else f"{len(faults)} faults"
+        super().__init__("E-SETTINGS-01", f"{source} has {count}:{lines}")
+
+
+class ResourceError(SitingError):
+    """The machine could not do it: disk, memory, lock."""
