@@ -1,0 +1,196 @@
+"""The grid as a value: where the cells lie, with no data in it.
+
+Two arrays may meet only when they belong to the same `Grid`. A grid is always in metres, north
+up, with square cells, and its corners lie on whole multiples of the cell size from its anchor.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from affine import Affine
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+
+FloatArray = NDArray[np.floating]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Square cells in a metric projected coordinate system, north up.
+
+    Parameters
+    ----------
+    crs : str
+        Coordinate system as `EPSG:code` or WKT text; text so that a grid can cross processes.
+    left, top : float
+        Easting and northing of the upper left corner, metres.
+    cell_size_m : float
+        Edge of a cell, metres.
+    n_rows, n_cols : int
+        Number of cells north-south and west-east.
+    """
+
+    crs: str
+    left: float
+    top: float
+    cell_size_m: float
+    n_rows: int
+    n_cols: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, cols)."""
+        return (self.n_rows, self.n_cols)
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """(left, bottom, right, top) in metres."""
+        return (
+            self.left,
+            self.top - self.n_rows * self.cell_size_m,
+            self.left + self.n_cols * self.cell_size_m,
+            self.top,
+        )
+
+    @property
+    def transform(self) -> Affine:
+        """Affine from (col, row) of a cell's upper left corner to (easting, northing)."""
+        return Affine(self.cell_size_m, 0.0, self.left, 0.0, -self.cell_size_m, self.top)
+
+    @cached_property
+    def to_lonlat(self) -> Transformer:
+        """Transformer from (easting, northing) to (lon, lat) WGS 84, in that order."""
+        return transformer(self.crs, "EPSG:4326")
+
+    def xy(
+        self, row: NDArray[np.integer] | int, col: NDArray[np.integer] | int
+    ) -> tuple[FloatArray, FloatArray]:
+        """Easting and northing of cell centres, metres; same shape as `row` and `col`."""
+        easting = self.left + (np.asarray(col) + 0.5) * self.cell_size_m
+        northing = self.top - (np.asarray(row) + 0.5) * self.cell_size_m
+        return easting, northing
+
+    def rowcol(
+        self, easting: FloatArray | float, northing: FloatArray | float
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Row and column of the cells that hold the points; may lie outside the grid."""
+        col = np.floor((np.asarray(easting) - self.left) / self.cell_size_m)
+        row = np.floor((self.top - np.asarray(northing)) / self.cell_size_m)
+        return row.astype(np.int64), col.astype(np.int64)
+
+    def contains(self, row: NDArray[np.integer], col: NDArray[np.integer]) -> NDArray[np.bool_]:
+        """True where (row, col) is a cell of the grid."""
+        row, col = np.asarray(row), np.asarray(col)
+        return (row >= 0) & (row < self.n_rows) & (col >= 0) & (col < self.n_cols)
+
+    def window(self, row: int, col: int, n_rows: int, n_cols: int) -> Grid:
+        """The part of the grid that begins at (row, col), clipped to the grid.
+
+        Examples
+        --------
+        >>> Grid("EPSG:32617", 0, 100, 10, 10, 10).window(2, 3, 4, 20).bounds
+        (30, 40, 100, 80)
+        """
+        row0, col0 = max(row, 0), max(col, 0)
+        row1, col1 = min(row + n_rows, self.n_rows), min(col + n_cols, self.n_cols)
+        return Grid(
+            self.crs,
+            self.left + col0 * self.cell_size_m,
+            self.top - row0 * self.cell_size_m,
+            self.cell_size_m,
+            max(row1 - row0, 0),
+            max(col1 - col0, 0),
+        )
+
+    def coarsened(self, factor: int) -> Grid:
+        """The grid of cells `factor` times as wide that covers this grid from its upper left."""
+        return Grid(
+            self.crs,
+            self.left,
+            self.top,
+            self.cell_size_m * factor,
+            math.ceil(self.n_rows / factor),
+            math.ceil(self.n_cols / factor),
+        )
+
+    def boundary_points(self, per_side: int = 21) -> tuple[FloatArray, FloatArray]:
+        """Points along the four edges (easting, northing), so that curved borders are followed."""
+        left, bottom, right, top = self.bounds
+        along_x, along_y = np.linspace(left, right, per_side), np.linspace(bottom, top, per_side)
+        low, high = np.full(per_side, bottom), np.full(per_side, top)
+        west, east = np.full(per_side, left), np.full(per_side, right)
+        return (
+            np.concatenate([along_x, along_x, west, east]),
+            np.concatenate([low, high, along_y, along_y]),
+        )
+
+    @classmethod
+    def from_bounds(
+        cls,
+        bounds: tuple[float, float, float, float],
+        *,
+        crs: str,
+        cell_size_m: float,
+        anchor: tuple[float, float] = (0.0, 0.0),
+    ) -> Grid:
+        """The smallest grid that covers `bounds`, its corners on the lattice through `anchor`.
+
+        Parameters
+        ----------
+        bounds : tuple = (left, bottom, right, top)
+            In metres of `crs`.
+        crs : str
+            Metric projected coordinate system.
+        cell_size_m : float
+            Edge of a cell, metres.
+        anchor : tuple = (easting, northing)
+            A corner of the lattice; the origin of a raster whose cells are to be used as they are.
+        """
+        left, bottom, right, top = bounds
+        col0 = _floor((left - anchor[0]) / cell_size_m)
+        col1 = _ceil((right - anchor[0]) / cell_size_m)
+        row0 = _ceil((top - anchor[1]) / cell_size_m)
+        row1 = _floor((bottom - anchor[1]) / cell_size_m)
+        return cls(
+            crs,
+            anchor[0] + col0 * cell_size_m,
+            anchor[1] + row0 * cell_size_m,
+            float(cell_size_m),
+            max(row0 - row1, 1),
+            max(col1 - col0, 1),
+        )
+
+
+# A border that lies on the lattice but for rounding must not gain a row of cells.
+_ON_LATTICE = 1e-6
+
+
+def _floor(value: float) -> int:
+    return math.floor(value + _ON_LATTICE)
+
+
+def _ceil(value: float) -> int:
+    return math.ceil(value - _ON_LATTICE)
+
+
+@lru_cache(maxsize=256)
+def transformer(source_crs: str, target_crs: str) -> Transformer:
+    """The one maker of coordinate transformers: always (lon, lat) or (easting, northing) order."""
+    return Transformer.from_crs(source_crs, target_crs, always_xy=True)
+
+
+def crs_text(crs: CRS | object) -> str:
+    """`EPSG:code` where the system has one, else its WKT.
+
+    Examples
+    --------
+    >>> crs_text(CRS.from_epsg(32617))
+    'EPSG:32617'
+    """
+    parsed = CRS.from_user_input(crs)
+    authority = parsed.to_authority(min_confidence=100)
+    return ":".join(authority) if authority else str(parsed.to_wkt())

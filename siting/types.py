@@ -1,0 +1,246 @@
+"""Frozen values that cross module borders."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum, IntFlag
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.grid import FloatArray, Grid
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+    from shapely import Geometry
+
+BoolArray = NDArray[np.bool_]
+RoleArray = NDArray[np.int8]
+
+
+class CoverRole(IntEnum):
+    """What a land-cover class means for an animal and for a camera."""
+
+    UNKNOWN = 0
+    TREE = 1
+    SHRUB = 2
+    GRASS = 3
+    CROP = 4
+    PASTURE = 5
+    WETLAND = 6
+    WATER = 7
+    BUILT = 8
+    BARE = 9
+    SNOW = 10
+
+
+class NoGo(IntFlag):
+    """Why a camera must not stand on a cell; a cell may have several reasons."""
+
+    OUTSIDE = 1
+    BOUNDARY = 2
+    NO_DATA = 4
+    WATER = 8
+    ROAD = 16
+    BUILDING = 32
+    FEEDER = 64
+    LIVESTOCK = 128
+    STEEP = 256
+    BUILT_COVER = 512
+    USER = 1024
+    RULED_OUT = 2048
+
+
+NoGoArray = NDArray[np.uint16]
+
+
+@dataclass(frozen=True)
+class Note:
+    """An assumption or a warning, kept in the run record.
+
+    `level` is "assumption" (something taken for granted) or "warning" (told to the user, too).
+    """
+
+    code: str
+    level: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Source:
+    """One input as it was read: file, fingerprint of the file, and what was found in it."""
+
+    role: str
+    file: str
+    sha256: str
+    facts: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Parcel:
+    """A piece of land as given, before any grid.
+
+    Parameters
+    ----------
+    id : str
+        Identifier; used in file names and tables.
+    label : str
+        Free text of the user.
+    geometry : shapely Polygon or MultiPolygon
+        Valid outline in `crs`, easting/lon first; holes and parts kept.
+    crs : str
+        Coordinate system of `geometry`.
+    cell : str
+        Survey cell, or "".
+    priority : float
+        Higher comes first when cameras are assigned; NaN when not given.
+    """
+
+    id: str
+    label: str
+    geometry: Geometry
+    crs: str
+    cell: str = ""
+    priority: float = float("nan")
+    notes: tuple[Note, ...] = ()
+    sources: tuple[Source, ...] = ()
+
+
+@dataclass(frozen=True)
+class Land:
+    """All that was read about one parcel, on one grid.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float32, metres above any datum, NaN = no data
+    cover_code : (rows, cols) int32, class codes of the legend, -1 = no data
+    role : (rows, cols) int8, `CoverRole` of each cell
+    canopy_m : (rows, cols) float32 or None, height of vegetation above ground, metres
+    vectors : mapping from layer name to GeoDataFrame in the grid's coordinate system; a layer
+        that was not given is missing, a layer that was given but is empty here is an empty frame
+    parcel_shape : shapely geometry of the parcel in the grid's coordinate system
+    dem_cell_m, cover_cell_m : float, cell size of the files, metres
+    """
+
+    grid: Grid
+    parcel: Parcel
+    parcel_shape: Geometry
+    dem: FloatArray
+    cover_code: NDArray[np.int32]
+    role: RoleArray
+    canopy_m: FloatArray | None
+    vectors: Mapping[str, gpd.GeoDataFrame]
+    dem_cell_m: float
+    cover_cell_m: float
+    coverage: Mapping[str, float]
+    notes: tuple[Note, ...]
+    sources: tuple[Source, ...]
+    class_names: Mapping[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Scores:
+    """The score of every cell and what it is made of.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion name to (rows, cols) float32 in 0..1, NaN = not known;
+        a criterion that cannot be judged (no such layer) is missing
+    attraction, conditions, total : (rows, cols) float32 in 0..1, NaN = not known
+    weights : mapping from criterion name to the weight used
+    """
+
+    memberships: Mapping[str, FloatArray]
+    attraction: FloatArray
+    conditions: FloatArray
+    total: FloatArray
+    weights: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Feature:
+    """A thing on the ground that animals use, found by the program or known by the user.
+
+    `words` is how a spot names it ("saddle between two knolls"); coordinates are metres in the
+    grid's coordinate system; `strength` is 0..1.
+    """
+
+    kind: str
+    easting: float
+    northing: float
+    strength: float
+    words: str
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A cell that may become a spot."""
+
+    row: int
+    col: int
+    easting: float
+    northing: float
+    score: float
+    part: int
+    feature: Feature | None = None
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A ranked candidate as it is shown to a user.
+
+    Parameters
+    ----------
+    rank : int
+        1 is the best.
+    score : float
+        Total of 0..1 with the heading; `site_score` is the total without it.
+    memberships : mapping from criterion name to 0..1
+    measures : mapping from layer name (with its unit) to the value at the spot
+    why, pulled_down, check, cautions : plain sentences
+    search_radius_m : float
+        How far around the point to look for the right tree, from the precision of the data.
+    details : mapping
+        What later steps add: heading ("aim"), stability, way in, feature.
+    """
+
+    rank: int
+    row: int
+    col: int
+    easting: float
+    northing: float
+    lon: float
+    lat: float
+    elevation_m: float
+    score: float
+    site_score: float
+    attraction: float
+    conditions: float
+    memberships: Mapping[str, float]
+    measures: Mapping[str, float]
+    why: tuple[str, ...]
+    pulled_down: tuple[str, ...]
+    check: tuple[str, ...]
+    cautions: tuple[str, ...]
+    search_radius_m: float
+    kind: str = ""
+    name: str = ""
+    details: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Result:
+    """All that is known about one parcel after the run; what the reports are written from."""
+
+    land: Land
+    layers: Mapping[str, FloatArray]
+    scores: Scores
+    no_go: NoGoArray
+    spots: tuple[Spot, ...]
+    features: tuple[Feature, ...]
+    streams: tuple[Geometry, ...]
+    notes: tuple[Note, ...]
+    usable_share: float
+    details: Mapping[str, Any] = field(default_factory=dict)
