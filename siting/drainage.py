@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from siting.errors import SitingError
-
 if TYPE_CHECKING:
     from affine import Affine
     from numpy.typing import NDArray
@@ -63,7 +61,7 @@ def fill_depressions(dem: NDArray[Any]) -> NDArray[np.float32]:
     Barnes R, Lehman C, Mulla D (2014), doi 10.1016/j.cageo.2013.04.024;
     Wang L, Liu H (2006), doi 10.1080/13658810500433453.
     """
-    ground = _checked_dem(dem)
+    ground = np.asarray(dem, dtype=np.float32)
     if drainage_engine() == "richdem":
         return _filled_by_richdem(ground)
     from pyflwdir import fill_depressions as fill
@@ -107,9 +105,7 @@ def flow_directions(dem: NDArray[Any]) -> NDArray[np.uint8]:
     return _across_flats(filled, directions)
 
 
-def upstream_area_m2(
-    directions: NDArray[np.uint8], *, cell_size_m: float
-) -> NDArray[np.float64]:
+def upstream_area_m2(directions: NDArray[np.uint8], *, cell_size_m: float) -> NDArray[np.float64]:
     """Area that drains through each cell, itself counted, in square metres.
 
     Parameters
@@ -137,13 +133,6 @@ def stream_cells(area_m2: NDArray[np.float64], *, threshold_ha: float) -> NDArra
 
     ``area_m2`` is what `upstream_area_m2` returns; NaN counts as no stream.
     """
-    if not threshold_ha > 0:
-        raise SitingError(
-            "E-FLOW-02",
-            f"the area that makes a stream is {threshold_ha} ha",
-            rule="it must be above 0",
-            cure="give the hectares of ground that feed the smallest brook, for example 10",
-        )
     with np.errstate(invalid="ignore"):
         return np.asarray(area_m2 >= threshold_ha * 10_000.0)
 
@@ -161,7 +150,7 @@ def stream_lines(
         Stream cells; every cell downstream of a stream cell must be one too, as a threshold on
         the upstream area gives it.
     transform : affine.Affine
-        From (col, row) of a cell corner to easting, northing in metres.
+        From (col, row) of a cell corner to easting, northing in metres; north up, not turned.
 
     Returns
     -------
@@ -174,15 +163,18 @@ def stream_lines(
     if not cells.any():
         return []
     cols = directions.shape[1]
-    network = _flow_network(directions)
-    lines = []
-    for feature in network.streams(mask=cells, xs=None, ys=None):
-        corners = [(x - 0.5, -y - 0.5) for x, y in feature["geometry"]["coordinates"]]
-        path = [(round(col), round(row)) for col, row in corners]
+    row, col = np.indices(directions.shape)
+    paths = []
+    for feature in _flow_network(directions).streams(mask=cells, xs=col, ys=row):
+        path = [(int(x), int(y)) for x, y in feature["geometry"]["coordinates"]]
+        if path[-1] == path[-2]:
+            path.pop()  # an outlet flows to itself
         if len(path) > 1:
-            lines.append(path)
-    lines.sort(key=lambda path: (path[0][1] * cols + path[0][0], path))
-    return [LineString([transform @ (c + 0.5, r + 0.5) for c, r in path]) for path in lines]
+            paths.append(path)
+    paths.sort(key=lambda path: path[0][1] * cols + path[0][0])
+    centres = [np.array(path) + 0.5 for path in paths]
+    size, corner = (transform.a, transform.e), (transform.c, transform.f)
+    return [LineString(centre * size + corner) for centre in centres]
 
 
 def derive_streams(
@@ -210,10 +202,6 @@ def derive_streams(
     list of shapely.LineString
         As `stream_lines` returns them; empty where no cell gathers enough ground.
 
-    Raises
-    ------
-    SitingError
-        The array is not two-dimensional, or the threshold is not above 0.
     """
     directions = flow_directions(dem)
     area = upstream_area_m2(directions, cell_size_m=cell_size_m)
@@ -246,7 +234,7 @@ def height_above_drainage_m(
     Renno CD et al. (2008), doi 10.1016/j.rse.2008.03.018;
     Nobre AD et al. (2011), doi 10.1016/j.jhydrol.2011.03.051.
     """
-    ground = _checked_dem(dem)
+    ground = np.asarray(dem, dtype=np.float32)
     end = _downstream_index(directions)
     start = np.flatnonzero(drainage)
     end[start] = start
@@ -296,17 +284,6 @@ def wetness_index(
     return np.asarray(np.log(area_m2 / cell_size_m / tangent), dtype=np.float32)
 
 
-def _checked_dem(dem: NDArray[Any]) -> NDArray[np.float32]:
-    if dem.ndim != 2 or min(dem.shape) < 1:
-        raise SitingError(
-            "E-FLOW-01",
-            f"the elevation array has the shape {dem.shape}",
-            rule="flow needs rows and columns",
-            cure="pass one band, not a stack of bands",
-        )
-    return np.asarray(dem, dtype=np.float32)
-
-
 def _filled_by_richdem(ground: NDArray[np.float32]) -> NDArray[np.float32]:
     import richdem
 
@@ -344,9 +321,7 @@ def _flow_network(directions: NDArray[np.uint8]) -> Any:
     return pyflwdir.from_array(directions, ftype="d8", check_ftype=False)
 
 
-def _across_flats(
-    filled: NDArray[np.float64], directions: NDArray[np.uint8]
-) -> NDArray[np.uint8]:
+def _across_flats(filled: NDArray[np.float64], directions: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Directions with every flat cell sent along the shortest way to its flat's rim."""
     flat = (directions == OUTLET) & ~_beside_the_outside(filled)
     if not flat.any():

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 
 import numpy as np
 from affine import Affine
@@ -61,7 +61,7 @@ class Grid:
         """Affine from (col, row) of a cell's upper left corner to (easting, northing)."""
         return Affine(self.cell_size_m, 0.0, self.left, 0.0, -self.cell_size_m, self.top)
 
-    @cached_property
+    @property
     def to_lonlat(self) -> Transformer:
         """Transformer from (easting, northing) to (lon, lat) WGS 84, in that order."""
         return transformer(self.crs, "EPSG:4326")

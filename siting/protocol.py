@@ -1,0 +1,406 @@
+"""The protocol: the rules of a survey, every number with unit, range and source.
+
+One section of the file is one class here. A default is what ships; a coordinator changes it in a
+TOML file. `siting protocol` prints the whole, and docs/protocol.md is made from the same classes.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+OWN = "our choice, see docs/method.md"
+TRADE = "common practice, no source"
+KOLOWSKI = "Kolowski & Forrester 2017, doi 10.1371/journal.pone.0186679 (effect); knots our choice"
+SULTAIRE = "Sultaire et al. 2023, Wildlife Biology (gentle slopes raise detection); knots our choice"
+MOLL = "Moll et al. 2020, Wildlife Research 47:158-165 (2-3 times fewer detections behind cover)"
+DERTIEN = "Dertien et al. 2021, Nature Conservation 44:51-68 (mammals 50-1000 m); knots our choice"
+MARION = "Marion et al. 2021, doi 10.2981/wlb.00853 (red deer keep over 75 m from hikers by day)"
+RCSC = "Alberta Remote Camera Steering Committee 2024, guidelines 2.0"
+
+
+class Section(BaseModel):
+    """A table of the protocol file; unknown keys and NaN are faults."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=True
+    )
+
+
+def param(default: Any, unit: str, source: str, help_text: str, **limits: Any) -> Any:
+    """One number of the protocol with what a reader must know of it."""
+    extra = {"unit": unit, "source": source}
+    return Field(default=default, description=help_text, json_schema_extra=extra, **limits)
+
+
+def _check_knots(value: Any) -> tuple[tuple[float, float], ...]:
+    try:
+        knots = tuple((float(x), float(y)) for x, y in value)
+    except (TypeError, ValueError):
+        raise ValueError("a curve is a list of [value, membership] pairs") from None
+    if len(knots) < 2:
+        raise ValueError("a curve needs at least two knots")
+    if any(b[0] <= a[0] for a, b in zip(knots, knots[1:], strict=False)):
+        raise ValueError("the values of a curve must rise from knot to knot")
+    if any(not 0.0 <= y <= 1.0 for _, y in knots):
+        raise ValueError("every membership of a curve must lie in 0..1")
+    return knots
+
+
+Curve = Annotated[tuple[tuple[float, float], ...], BeforeValidator(_check_knots)]
+
+
+def _weight(default: float, source: str = OWN, *, most: float = 1.0) -> Any:
+    text = "How much this one counts; 0 switches it off."
+    return param(default, "share", source, text, ge=0.0, le=most)
+
+
+def _curve(knots: list[list[float]], unit: str, source: str, help_text: str) -> Any:
+    return param(knots, f"{unit}, then membership 0..1", source, help_text)
+
+
+class Scoring(Section):
+    """How the parts become one score."""
+
+    method: Literal["attractors and conditions", "weighted mean"] = param(
+        "attractors and conditions",
+        "",
+        "fuzzy algebraic sum: Bonham-Carter 1994; weighted geometric mean: checks in docs",
+        "How criteria combine: attractors may stand in for one another and conditions must all "
+        "hold, or a plain weighted mean of everything.",
+    )
+    attraction_share: float = param(
+        0.5,
+        "share",
+        OWN,
+        "Exponent of attraction in the total; the conditions get the rest.",
+        ge=0.0,
+        le=1.0,
+    )
+
+
+class Trail(Section):
+    """Animals use trails: near a game or quiet trail."""
+
+    weight: float = _weight(0.9)
+    curve: Curve = _curve(
+        [[0, 0.7], [3, 1], [10, 1], [30, 0.4], [60, 0]],
+        "m",
+        KOLOWSKI,
+        "Distance to the nearest game or quiet trail; a few metres off it is best.",
+    )
+
+
+class Water(Section):
+    """Animals drink: near a stream, pond or lake."""
+
+    weight: float = _weight(0.6)
+    curve: Curve = _curve(
+        [[0, 1], [15, 1], [60, 0.4], [150, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the water's edge.",
+    )
+
+
+class Crossing(Section):
+    """Where animals cross: a log or ford, a trail meeting a stream."""
+
+    weight: float = _weight(0.9)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.3], [50, 0]],
+        "m",
+        KOLOWSKI,
+        "Distance to the nearest stream or log crossing.",
+    )
+
+
+class Edge(Section):
+    """Animals feed along the line where forest meets field."""
+
+    weight: float = _weight(0.6)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.4], [60, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the forest-field edge.",
+    )
+
+
+class Opening(Section):
+    """A clearing inside the woods draws grazers and gives a view."""
+
+    weight: float = _weight(0.5)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [40, 0.3], [80, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the nearest opening in the forest.",
+    )
+
+
+class Funnel(Section):
+    """Ground through which easy ways across the land are squeezed."""
+
+    weight: float = _weight(0.7)
+    curve: Curve = _curve(
+        [[1, 0], [1.5, 0.3], [3, 1]],
+        "times the flow on even ground",
+        "McRae et al. 2008, doi 10.1890/07-1861.1 (method); knots our choice",
+        "Travel flow through the cell against even ground.",
+    )
+
+
+class Attractors(Section):
+    """What brings animals past; any one of them may do."""
+
+    trail: Trail = Trail()
+    water: Water = Water()
+    crossing: Crossing = Crossing()
+    edge: Edge = Edge()
+    opening: Opening = Opening()
+    funnel: Funnel = Funnel()
+
+
+class Flat(Section):
+    """Near flat ground in front of the camera."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 1], [5, 1], [12, 0.6], [20, 0.2], [30, 0]],
+        "degrees",
+        SULTAIRE,
+        "Mean slope within the length of the view.",
+    )
+
+
+class View(Section):
+    """A clear view."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 0.4], [1, 1]],
+        "share of the view that is clear",
+        MOLL,
+        "Clear share expected from the land cover within the length of the view.",
+    )
+
+
+class Heading(Section):
+    """A heading without low sun, with clear ground and across the way animals go."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 0], [1, 1]], "score of the best heading", OWN, "Score of the best heading of the spot."
+    )
+
+
+class Quiet(Section):
+    """Far from traffic and people."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 0], [1, 1]], "quietness", OWN, "The worst of the disturbances in [disturbance]."
+    )
+
+
+class Strap(Section):
+    """Something to strap the camera to."""
+
+    weight: float = _weight(0.5, most=10.0)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [25, 0.6], [60, 0.3]],
+        "m",
+        "common practice, no source (beyond reach of a tree: bring a post)",
+        "Distance to tree cover.",
+    )
+
+
+class Conditions(Section):
+    """What must hold at a spot, all of it."""
+
+    flat: Flat = Flat()
+    view: View = View()
+    heading: Heading = Heading()
+    quiet: Quiet = Quiet()
+    strap: Strap = Strap()
+
+
+class Disturbance(Section):
+    """Distance at which each kind of disturbance stops to matter; 1 is quiet."""
+
+    road_major: Curve = _curve(
+        [[100, 0.1], [500, 1]], "m", DERTIEN, "Distance to a major road (through traffic)."
+    )
+    road_minor: Curve = _curve(
+        [[30, 0.3], [150, 1]], "m", DERTIEN, "Distance to a minor (county, village) road."
+    )
+    road_track: Curve = _curve(
+        [[10, 0.6], [50, 1]], "m", DERTIEN, "Distance to a drive or track used by vehicles."
+    )
+    building: Curve = _curve([[50, 0.3], [200, 1]], "m", DERTIEN, "Distance to a building in use.")
+    busy_trail: Curve = _curve(
+        [[0, 0.1], [75, 1]], "m", MARION, "Distance to a trail that people use a lot."
+    )
+
+
+def _set_back(default: float, source: str, help_text: str) -> Any:
+    return param(default, "m", source, help_text, ge=0.0, le=2000.0)
+
+
+class NoGoRules(Section):
+    """Ground where no camera may stand; set-backs from the true shapes."""
+
+    road_major_m: float = _set_back(100.0, OWN, "From a major road.")
+    road_minor_m: float = _set_back(30.0, OWN, "From a minor road.")
+    road_track_m: float = _set_back(10.0, OWN, "From a drive or track used by vehicles.")
+    building_m: float = _set_back(50.0, TRADE, "From any building.")
+    feeder_m: float = _set_back(50.0, TRADE, "From a feeder, lick or other artificial feeding.")
+    livestock_m: float = _set_back(10.0, TRADE, "From a field with livestock (crops are fine).")
+    water_m: float = _set_back(3.0, TRADE, "From open water and from the line of a stream.")
+    boundary_m: float = _set_back(10.0, OWN, "Inside the parcel's boundary; maps are not surveys.")
+    steep_deg: float = param(
+        20.0, "degrees", "from memory, no source", "Steeper ground is left out.", ge=1.0, le=60.0
+    )
+
+
+class CoverRules(Section):
+    """How land-cover cells become woods, fields, edges and openings."""
+
+    speck_m2: float = param(
+        400.0, "m2", OWN, "Patches smaller than this take the role around them.", ge=0.0, le=1e5
+    )
+    min_woods_ha: float = param(
+        0.5, "ha", OWN, "Smaller woods make no forest edge.", ge=0.0, le=100.0
+    )
+    min_field_ha: float = param(
+        1.0, "ha", OWN, "A smaller open patch is an opening, not a field.", ge=0.01, le=100.0
+    )
+    min_opening_m2: float = param(
+        400.0, "m2", OWN, "A smaller gap in the trees is no opening.", ge=0.0, le=1e5
+    )
+    opening_ring_share: float = param(
+        0.6,
+        "share",
+        OWN,
+        "An opening has at least this share of its rim in tree cover.",
+        ge=0.0,
+        le=1.0,
+    )
+    clear_tree: float = param(0.6, "share", OWN, "Clear view expected under trees.", ge=0, le=1)
+    clear_shrub: float = param(0.3, "share", OWN, "Clear view expected in shrub.", ge=0, le=1)
+    clear_grass: float = param(0.9, "share", OWN, "Clear view expected in grass.", ge=0, le=1)
+    clear_crop: float = param(0.6, "share", OWN, "Clear view in crops (they grow).", ge=0, le=1)
+    clear_pasture: float = param(1.0, "share", OWN, "Clear view in hay and pasture.", ge=0, le=1)
+    clear_wetland: float = param(0.5, "share", OWN, "Clear view in reeds and sedge.", ge=0, le=1)
+    clear_bare: float = param(1.0, "share", OWN, "Clear view on bare ground.", ge=0, le=1)
+
+
+class DrainageRules(Section):
+    """Streams derived from the terrain where no stream layer is given."""
+
+    stream_threshold_ha: float = param(
+        10.0, "ha", OWN, "Drained area from which a valley line counts.", ge=0.1, le=10000.0
+    )
+
+
+class CameraRules(Section):
+    """The camera and its view."""
+
+    view_near_m: float = param(
+        9.0, "m", TRADE, "Clear view: at least this far (30 ft).", ge=1.0, le=50.0
+    )
+    view_far_m: float = param(
+        15.0, "m", TRADE, "Clear view: better this far (50 ft).", ge=2.0, le=100.0
+    )
+
+    @model_validator(mode="after")
+    def _near_before_far(self) -> CameraRules:
+        if self.view_near_m >= self.view_far_m:
+            raise ValueError(
+                f"view_near_m = {self.view_near_m:g} must be below view_far_m = {self.view_far_m:g}"
+            )
+        return self
+
+
+class CandidateRules(Section):
+    """How many spots, and how far apart."""
+
+    spots: int = param(10, "spots", OWN, "Most spots to show.", ge=1, le=100)
+    spacing_m: float = param(
+        60.0,
+        "m",
+        "our choice; published spacings of 1-2 km are for independent samples, not for one parcel",
+        "Least distance between two spots.",
+        ge=1.0,
+        le=5000.0,
+    )
+    most_candidates: int = param(
+        300, "candidates", OWN, "Most candidates judged in full.", ge=1, le=500
+    )
+    candidate_spacing_m: float = param(
+        12.0, "m", OWN, "Least distance between two candidates.", ge=1.0, le=1000.0
+    )
+    lowest_score: float = param(
+        0.05, "score", OWN, "Candidates below this are not shown.", ge=0.0, le=1.0
+    )
+
+
+class PrecisionRules(Section):
+    """What the data cannot show."""
+
+    gps_m: float = param(5.0, "m", TRADE, "Error of a phone's position.", ge=0.0, le=100.0)
+
+
+class GridRules(Section):
+    """The working grid."""
+
+    context_m: float = param(
+        600.0, "m", OWN, "Ground read around the parcel.", ge=50.0, le=5000.0
+    )
+    smallest_cell_m: float = param(
+        1.0, "m", "design: finer cells add noise, not sight", "Smallest cell.", ge=0.25, le=30.0
+    )
+    largest_cell_m: float = param(
+        30.0, "m", "design: coarser cells hide every feature", "Largest cell.", ge=1.0, le=100.0
+    )
+    most_memory_gb: float = param(
+        4.0, "GB", OWN, "Refuse a parcel that would need more.", ge=0.1, le=1024.0
+    )
+
+    @model_validator(mode="after")
+    def _cells_in_order(self) -> GridRules:
+        if self.smallest_cell_m > self.largest_cell_m:
+            raise ValueError(
+                f"smallest_cell_m = {self.smallest_cell_m:g} must not exceed "
+                f"largest_cell_m = {self.largest_cell_m:g}"
+            )
+        return self
+
+
+class Protocol(Section):
+    """The rules of a survey."""
+
+    name: str = param("default", "", OWN, "Name shown in reports.", max_length=80)
+    scoring: Scoring = Scoring()
+    attractors: Attractors = Attractors()
+    conditions: Conditions = Conditions()
+    disturbance: Disturbance = Disturbance()
+    no_go: NoGoRules = NoGoRules()
+    cover: CoverRules = CoverRules()
+    drainage: DrainageRules = DrainageRules()
+    camera: CameraRules = CameraRules()
+    candidates: CandidateRules = CandidateRules()
+    precision: PrecisionRules = PrecisionRules()
+    grid: GridRules = GridRules()
+
+    @model_validator(mode="after")
+    def _something_counts(self) -> Protocol:
+        weights = [getattr(self.attractors, name).weight for name in Attractors.model_fields]
+        if sum(weights) == 0.0:
+            raise ValueError("all attractors have weight 0: at least one must count")
+        weights = [getattr(self.conditions, name).weight for name in Conditions.model_fields]
+        if sum(weights) == 0.0:
+            raise ValueError("all conditions have weight 0: at least one must count")
+        return self
