@@ -1,0 +1,212 @@
+"""Writing files whole or not at all. The only module that opens a file for writing."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from siting.errors import ResourceError, SitingError
+
+PART = ".part"
+LAST = "run.json"
+_REPLACE_TRIES = 10
+
+
+def _perform(operation: str, path: Path, action: Callable[[], Any]) -> Any:
+    """Every file operation passes here, so that tests can make the n-th one fail."""
+    del operation, path
+    return action()
+
+
+def _failed(path: Path, error: OSError) -> ResourceError:
+    try:
+        free = f"{shutil.disk_usage(path.parent).free / 1e6:.1f} MB free"
+    except OSError:
+        free = "free space unknown"
+    return ResourceError(
+        "E-DISK-01",
+        f"Cannot write {path}: {error.strerror or error} ({free}).",
+        rule="A result is written whole or not at all; earlier good files were left as they were.",
+        cure="Free some space or choose another folder with --out.",
+    )
+
+
+class Staged:
+    """A set of files that appears in a folder together, with run.json last.
+
+    Files are written beside their place under a name that ends in `.part`, flushed to disk, and
+    renamed only when all of them are complete. An earlier run.json goes first and the new one
+    comes last, so that a run.json is there exactly when the set beside it is whole.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._names: list[str] = []
+
+    def part(self, name: str) -> Path:
+        """Path to write to now; it becomes `name` at `commit`."""
+        if name not in self._names:
+            self._names.append(name)
+        return self.folder / f".{name}{PART}"
+
+    def write(self, name: str, content: bytes | str) -> None:
+        """Stage one file with this content (text is UTF-8 with plain newlines)."""
+        data = content.encode("utf-8") if isinstance(content, str) else content
+        path = self.part(name)
+        try:
+            _perform("write", path, lambda: _write_and_flush(path, data))
+        except OSError as error:
+            raise _failed(self.folder / name, error) from error
+
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of each staged file, by name, in the order they were staged."""
+        return {name: file_hash(self.part(name)) for name in self._names}
+
+    def commit(self) -> None:
+        """Rename all staged files to their names, run.json last."""
+        names = sorted(self._names, key=lambda name: name == LAST)
+        try:
+            for name in names:
+                _perform("flush", self.part(name), lambda name=name: _flush(self.part(name)))
+            record = self.folder / LAST
+            if LAST in names and record.exists():
+                _perform("remove", record, record.unlink)
+            for name in names:
+                target = self.folder / name
+                _perform("rename", target, lambda t=target: _replace(self.part(t.name), t))
+            _perform("flush folder", self.folder, lambda: _flush_folder(self.folder))
+        except OSError as error:
+            raise _failed(self.folder / names[-1], error) from error
+        self._names.clear()
+
+    def discard(self) -> None:
+        """Remove what was staged and not committed."""
+        for name in self._names:
+            self.part(name).unlink(missing_ok=True)
+        self._names.clear()
+
+
+@contextmanager
+def staged(folder: Path) -> Iterator[Staged]:
+    """A `Staged` set in `folder` (made if missing), committed on success and removed on failure."""
+    make_folder(folder)
+    clean_parts(folder)
+    stage = Staged(folder)
+    try:
+        yield stage
+        stage.commit()
+    finally:
+        stage.discard()
+
+
+def make_folder(folder: Path) -> None:
+    """Create the folder, or say why it cannot be used."""
+    try:
+        _perform("make folder", folder, lambda: folder.mkdir(parents=True, exist_ok=True))
+    except OSError as error:
+        raise SitingError(
+            "E-OUT-01",
+            f"The output folder {folder} cannot be made: {error.strerror or error}.",
+            rule="Results need a folder that this user may write to.",
+            cure="Name another folder with --out.",
+        ) from error
+
+
+def clean_parts(folder: Path) -> None:
+    """Remove what an earlier run that was cut short left unfinished."""
+    for part in sorted(folder.glob(f".*{PART}")):
+        if part.is_file():
+            part.unlink(missing_ok=True)
+
+
+def write_atomic(path: Path, content: bytes | str) -> None:
+    """Write one file whole: a `.part` beside it, flushed, then renamed over it."""
+    with staged(path.parent) as stage:
+        stage.write(path.name, content)
+
+
+def append_line(path: Path, line: str) -> None:
+    """Append one line and flush it to disk; a torn last line is the reader's to drop."""
+    try:
+        _perform("append", path, lambda: _append(path, line))
+    except OSError as error:
+        raise _failed(path, error) from error
+
+
+def _append(path: Path, line: str) -> None:
+    with path.open("ab") as stream:
+        stream.write(line.encode("utf-8") + b"\n")
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _write_and_flush(path: Path, data: bytes) -> None:
+    with path.open("wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _flush(path: Path) -> None:
+    with path.open("rb+") as stream:
+        os.fsync(stream.fileno())
+
+
+def _flush_folder(folder: Path) -> None:
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _replace(source: Path, target: Path) -> None:
+    for attempt in range(_REPLACE_TRIES):
+        try:
+            source.replace(target)
+        except PermissionError:
+            # Windows refuses while a reader has the old file open; elsewhere it is final.
+            if os.name != "nt" or attempt == _REPLACE_TRIES - 1:
+                raise
+            time.sleep(0.02 * (attempt + 1))
+        else:
+            return
+
+
+def file_hash(path: Path) -> str:
+    """SHA-256 of a file's bytes, as hex digits."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def text_hash(text: str) -> str:
+    """SHA-256 of a text in UTF-8, as hex digits."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def safe_name(identifier: str) -> str:
+    """A file name for any identifier: readable start and a fingerprint, legal on every system.
+
+    Two different identifiers get two different names, also where a file system ignores case.
+
+    Examples
+    --------
+    >>> safe_name("Lot 7/b")
+    'lot-7-b-5078dec9'
+    """
+    slug = re.sub(r"[^a-z0-9]+", "-", identifier.lower()).strip("-")[:40].strip("-")
+    return f"{slug or 'parcel'}-{text_hash(identifier)[:8]}"
+
+
+def canonical_json(value: Any) -> str:
+    """JSON text that is the same for equal values: sorted keys, no NaN, plain separators."""
+    return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=1)

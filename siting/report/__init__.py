@@ -1,0 +1,1 @@
+"""The door out: everything a result is written to."""
