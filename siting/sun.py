@@ -18,8 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from siting.errors import SitingError
-
-FloatArray = NDArray[np.floating]
+from siting.grid import FloatArray
 
 AZIMUTH_STEP_DEG = 2.5
 ELEVATION_STEP_DEG = 0.5
@@ -321,16 +320,15 @@ def _days(first: dt.date | None, last: dt.date | None) -> tuple[dt.date, dt.date
     year = dt.timedelta(days=364)
     if first is None and last is None:
         return dt.date(REFERENCE_YEAR, 1, 1), dt.date(REFERENCE_YEAR, 12, 31)
-    first = first if first is not None else last - year  # type: ignore[operator]
-    last = last if last is not None else first + year
-    if not _EARLIEST <= first <= last <= _LATEST:
+    given = [day for day in (first, last) if day is not None]
+    if given != sorted(given) or not all(_EARLIEST <= day <= _LATEST for day in given):
         raise SitingError(
             "E-TIME-02",
             f"The days from {first} to {last} cannot be used.",
-            rule="The last day is not before the first, and both lie within 1700 to 2250.",
-            cure="Check first_day and last_day.",
+            rule=f"The last day is not before the first; both lie in {_EARLIEST} to {_LATEST}.",
+            cure="Check the first and the last day.",
         )
-    return first, last
+    return first or given[-1] - year, last or given[0] + year
 
 
 def _to_step(value: float) -> float:

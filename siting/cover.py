@@ -1,0 +1,225 @@
+"""Land cover: from class codes to roles, and from roles to woods, fields, edges and openings."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from siting.errors import SitingError
+from siting.grid import FloatArray
+from siting.types import BoolArray, CoverRole, RoleArray
+
+SHIPPED = ("nlcd", "worldcover", "corine", "dynamic-world", "c-cap")
+NO_CODE = -1
+OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE)
+_EIGHT = np.ones((3, 3), dtype=bool)
+
+
+@dataclass(frozen=True)
+class Legend:
+    """What each class code of a land-cover raster means.
+
+    Parameters
+    ----------
+    name : str
+        Name of a shipped legend or the file it came from.
+    role : mapping from code to `CoverRole`
+    names : mapping from code to the class name
+    no_data : tuple of codes that mean "no data"
+    alias : mapping from a second numbering to the first (CORINE rasters hold 1..44)
+    """
+
+    name: str
+    role: Mapping[int, CoverRole]
+    names: Mapping[int, str]
+    no_data: tuple[int, ...] = ()
+    alias: Mapping[int, int] | None = None
+
+
+def shipped_legend(name: str) -> Legend:
+    """One of the legends in `SHIPPED`; sources are listed in docs/land-cover.md."""
+    path = resources.files("siting").joinpath(f"data/legends/{name}.csv")
+    return parse_legend(path.read_text(encoding="utf-8"), name=name)
+
+
+def parse_legend(text: str, *, name: str) -> Legend:
+    """A legend from CSV text with columns code (or value), name and role.
+
+    Raises
+    ------
+    SitingError
+        E-LEGEND-01 with every faulty line.
+    """
+    rows = list(csv.DictReader(io.StringIO(text.lstrip("\ufeff"))))
+    columns = list(rows[0]) if rows else []
+    key = next((c for c in ("code", "value") if c in columns), None)
+    if key is None or "role" not in columns:
+        raise _legend_error(name, [f"its columns are {columns or 'none'}"])
+    role: dict[int, CoverRole] = {}
+    names: dict[int, str] = {}
+    no_data: list[int] = []
+    alias: dict[int, int] = {}
+    faults: list[str] = []
+    for number, row in enumerate(rows, start=2):
+        try:
+            code = int((row[key] or "").strip())
+        except ValueError:
+            faults.append(f"line {number}: code {row[key]!r} is no whole number")
+            continue
+        word = (row["role"] or "").strip().lower()
+        if code in names:
+            faults.append(f"line {number}: code {code} stands twice")
+        elif word == "nodata":
+            no_data.append(code)
+        elif word.upper() in CoverRole.__members__ and word != "unknown":
+            role[code] = CoverRole[word.upper()]
+        else:
+            faults.append(f"line {number}: role {row['role']!r} is not known")
+        names[code] = (row.get("name") or str(code)).strip()
+        if row.get("grid_code"):
+            alias[int(row["grid_code"])] = code
+    if faults or not role:
+        raise _legend_error(name, faults or ["no class has a role"])
+    return Legend(name, role, names, tuple(no_data), alias or None)
+
+
+def _legend_error(name: str, faults: Sequence[str]) -> SitingError:
+    known = ", ".join(r.name.lower() for r in CoverRole if r is not CoverRole.UNKNOWN)
+    return SitingError(
+        "E-LEGEND-01",
+        f"Legend {name}: {'; '.join(faults)}.",
+        rule=f"A legend is a CSV table with columns code, name, role; a role is one of {known}, "
+        "or nodata.",
+        cure=f"Mend the table, or name a shipped legend: {', '.join(SHIPPED)}.",
+    )
+
+
+def canonical_codes(code: NDArray[np.int32], legend: Legend, *, file: str) -> NDArray[np.int32]:
+    """Codes in the legend's first numbering, `NO_CODE` where the legend says no data.
+
+    Raises
+    ------
+    SitingError
+        E-CODES-01 listing codes the legend does not know; E-CODES-03 where two numberings mix.
+    """
+    present = [int(c) for c in np.unique(code) if c != NO_CODE]
+    data = [c for c in present if c not in legend.no_data]
+    alias = legend.alias or {}
+    second = [c for c in data if c in alias]
+    first = [c for c in data if c in legend.role]
+    if second and first:
+        raise SitingError(
+            "E-CODES-03",
+            f"{file} holds codes of two numberings: {first[:8]} and {second[:8]}.",
+            rule=f"Legend {legend.name} is numbered either {min(alias)}-{max(alias)} "
+            f"or {min(legend.role)}-{max(legend.role)}, not both in one raster.",
+            cure="Recode the raster to one numbering.",
+        )
+    unknown = [c for c in data if c not in legend.role and c not in alias]
+    if unknown:
+        shown = ", ".join(str(c) for c in unknown[:20]) + (" ..." if len(unknown) > 20 else "")
+        raise SitingError(
+            "E-CODES-01",
+            f"{file} holds codes that legend {legend.name} does not know: {shown}.",
+            rule="Every code must have a meaning; none is guessed.",
+            cure="Choose the legend that belongs to this raster, or give a CSV legend that lists "
+            "these codes; declare the code for no data with nodata.",
+        )
+    out = code.copy()
+    for old, new in alias.items():
+        if second:
+            out[code == old] = new
+    for missing in legend.no_data:
+        out[code == missing] = NO_CODE
+    return out
+
+
+def roles(code: NDArray[np.int32], legend: Legend) -> RoleArray:
+    """`CoverRole` of each cell, UNKNOWN where there is no code; (rows, cols) int8."""
+    out = np.full(code.shape, CoverRole.UNKNOWN, dtype=np.int8)
+    for number, role in legend.role.items():
+        out[code == number] = role
+    return out
+
+
+def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
+    """Roles in which patches of fewer than `smallest_cells` cells take the role around them.
+
+    A patch is a set of equal cells that touch by edge or corner. Cells of removed patches take
+    the role of the nearest kept cell. Water, built and unknown cells are kept as they are: a
+    small pond or a hut is no speck.
+    """
+    if smallest_cells <= 1:
+        return role
+    kept_always = np.isin(role, [CoverRole.WATER, CoverRole.BUILT, CoverRole.UNKNOWN])
+    speck = np.zeros(role.shape, dtype=bool)
+    for value in np.unique(role[~kept_always]):
+        speck |= _small_patches(role == value, smallest_cells)
+    if not speck.any() or speck.all():
+        return role
+    # A speck in a field must not become water because the brook is the nearest kept cell.
+    source = speck | kept_always
+    if source.all():
+        return role
+    nearest = ndimage.distance_transform_edt(source, return_distances=False, return_indices=True)
+    out = role.copy()
+    out[speck] = role[tuple(index[speck] for index in nearest)]
+    return out
+
+
+def _small_patches(mask: BoolArray, smallest_cells: int) -> BoolArray:
+    label, _ = ndimage.label(mask, structure=_EIGHT)
+    size = np.bincount(label.ravel())
+    size[0] = smallest_cells
+    small: BoolArray = size[label] < smallest_cells
+    return small
+
+
+def patches_at_least(mask: BoolArray, *, smallest_cells: float) -> BoolArray:
+    """The patches of `mask` with at least `smallest_cells` cells (joined by edge or corner)."""
+    return mask & ~_small_patches(mask, int(np.ceil(smallest_cells)))
+
+
+def openings(
+    open_ground: BoolArray, woods: BoolArray, *, least_cells: float, most_cells: float, ring: float
+) -> BoolArray:
+    """Open patches inside forest: between two sizes and mostly rimmed by trees.
+
+    Parameters
+    ----------
+    open_ground, woods : (rows, cols) bool
+    least_cells, most_cells : size limits of a patch, cells
+    ring : least share of the patch's outer rim that is woods, 0..1
+    """
+    label, _ = ndimage.label(open_ground, structure=_EIGHT)
+    out = np.zeros(open_ground.shape, dtype=bool)
+    for index, box in enumerate(ndimage.find_objects(label), start=1):
+        rows, cols = (slice(max(s.start - 1, 0), s.stop + 1) for s in box)
+        patch = label[rows, cols] == index
+        if not least_cells <= patch.sum() < most_cells:
+            continue
+        rim = ndimage.binary_dilation(patch, structure=_EIGHT) & ~patch
+        if rim.any() and woods[rows, cols][rim].mean() >= ring:
+            out[rows, cols] |= patch
+    return out
+
+
+def clear_share(role: RoleArray, *, share_of_role: Mapping[CoverRole, float]) -> FloatArray:
+    """Share of the view that is expected to be clear, by role; NaN where the role is not known.
+
+    Returns
+    -------
+    (rows, cols) float32 in 0..1; roles that are not listed count as fully blocked.
+    """
+    out = np.zeros(role.shape, dtype=np.float32)
+    for kind, share in share_of_role.items():
+        out[role == kind] = share
+    out[role == CoverRole.UNKNOWN] = np.nan
+    return out

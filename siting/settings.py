@@ -1,0 +1,251 @@
+"""Protocol and inputs files: reading them, telling all their faults at once, printing them."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+
+from siting.errors import SettingsError, SitingError
+from siting.inputs import Inputs
+from siting.protocol import Protocol, Section
+
+Model = TypeVar("Model", bound=BaseModel)
+_MOST_BYTES = 1_000_000
+
+
+def load_protocol(path: Path | None) -> Protocol:
+    """The protocol of a file, or the default; all faults of the file are told at once.
+
+    Parameters
+    ----------
+    path : Path or None
+        TOML file; keys that it leaves out keep their default.
+
+    Raises
+    ------
+    SettingsError
+        E-SETTINGS-01 with one line per fault: key, value, rule, cure.
+    """
+    if path is None:
+        return Protocol()
+    return validate(Protocol, read_toml(path), source=str(path))
+
+
+def load_inputs(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Inputs:
+    """The inputs of a file, with values of the command line laid over them.
+
+    Parameters
+    ----------
+    path : Path or None
+        TOML file; its relative paths count from its own folder.
+    overrides : mapping
+        Nested like the file; a value here replaces the one in the file. Its relative paths must
+        have been made absolute by the caller, who knows the working folder.
+    """
+    data = read_toml(path) if path is not None else {}
+    merged = _overlay(data, overrides or {})
+    source = str(path) if path is not None else "the command line"
+    inputs = validate(Inputs, merged, source=source)
+    folder = path.resolve().parent if path is not None else Path.cwd()
+    return inputs.model_copy(update={"folder": folder})
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """The tables of a TOML file.
+
+    Raises
+    ------
+    SitingError
+        E-FILE-01 when missing, E-FILE-03 without permission, E-SETTINGS-02 when it is no TOML.
+    """
+    rule = "Settings are TOML text in UTF-8."
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise SitingError(
+                "E-FILE-06",
+                f"{path} has {path.stat().st_size:,} bytes.",
+                rule=f"A settings file has at most {_MOST_BYTES:,} bytes.",
+                cure="Check that this is the inputs or protocol file.",
+            )
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise SitingError(
+            "E-FILE-01", f"There is no file {path}.", rule=rule, cure="Check the name and folder."
+        ) from error
+    except PermissionError as error:
+        raise SitingError(
+            "E-FILE-03", f"{path} may not be read.", rule=rule, cure="Ask its owner for leave."
+        ) from error
+    except OSError as error:
+        raise SitingError(
+            "E-FILE-02", f"{path} cannot be read: {error.strerror}.", rule=rule, cure="Name a file."
+        ) from error
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise SitingError(
+            "E-SETTINGS-02",
+            f"{path} is not valid TOML: {error}.",
+            rule=rule,
+            cure='Mend the line named; text values stand in quotes, as in file = "dem.tif".',
+        ) from error
+
+
+def validate(model: type[Model], data: Mapping[str, Any], *, source: str) -> Model:
+    """The model filled from nested tables, or every fault of them at once."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        faults = [_fault(model, fault) for fault in error.errors()]
+        raise SettingsError(source, faults) from None
+
+
+def _fault(model: type[BaseModel], fault: Any) -> str:
+    path = [part for part in fault["loc"] if part not in ("function-before",)]
+    key = ".".join(str(part) for part in path) or "(whole file)"
+    value = _shown(fault.get("input"))
+    kind = fault["type"]
+    if kind == "extra_forbidden":
+        return f"{key} = {value}: there is no such key.{_nearest(model, path)}"
+    if kind == "missing":
+        return f"{key} is missing: it must be given. Add it to the file or as an option."
+    message = fault["msg"].removeprefix("Value error, ")
+    cure = "" if kind == "value_error" else " Change the value."
+    if isinstance(fault.get("input"), Mapping):
+        return f"{key}: {message}.{cure}"
+    return f"{key} = {value}: {message}.{cure}"
+
+
+def _shown(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _nearest(model: type[BaseModel], path: list[Any]) -> str:
+    known = _keys_at(model, path[:-1])
+    near = difflib.get_close_matches(str(path[-1]), known, n=1, cutoff=0.5)
+    if near:
+        return f" Did you mean {near[0]}?"
+    return f" Known here: {', '.join(known)}." if known else ""
+
+
+def _keys_at(model: type[BaseModel], path: list[Any]) -> list[str]:
+    for part in path:
+        info = model.model_fields.get(str(part))
+        inner = _inner_model(info) if info else None
+        if inner is None:
+            return []
+        model = inner
+    return list(model.model_fields)
+
+
+def _inner_model(info: FieldInfo) -> type[BaseModel] | None:
+    choices = [info.annotation, *getattr(info.annotation, "__args__", ())]
+    for choice in choices:
+        if isinstance(choice, type) and issubclass(choice, BaseModel):
+            return choice
+    return None
+
+
+def _overlay(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    merged = dict(base)
+    for key, value in over.items():
+        below = merged.get(key)
+        if isinstance(below, Mapping) and isinstance(value, Mapping):
+            merged[key] = _overlay(below, value)
+        else:
+            merged[key] = value
+    return merged
+
+
+def rows(section: Section, prefix: str = "") -> Iterator[tuple[str, Any, FieldInfo]]:
+    """Every number of a protocol as (dotted key, value, description), in file order."""
+    fields = type(section).model_fields
+    nested = [n for n in fields if isinstance(getattr(section, n), Section)]
+    for name in fields:
+        if name not in nested:
+            yield f"{prefix}{name}", getattr(section, name), fields[name]
+    for name in nested:
+        yield from rows(getattr(section, name), f"{prefix}{name}.")
+
+
+def facts(info: FieldInfo) -> dict[str, str]:
+    """Unit, range and source of one number."""
+    extra = info.json_schema_extra if isinstance(info.json_schema_extra, dict) else {}
+    low = next((m.ge for m in info.metadata if hasattr(m, "ge")), None)
+    high = next((m.le for m in info.metadata if hasattr(m, "le")), None)
+    limits = f"{low:g} to {high:g}" if low is not None and high is not None else ""
+    choices = [a for a in getattr(info.annotation, "__args__", ()) if isinstance(a, str)]
+    if choices:
+        limits = " or ".join(f'"{choice}"' for choice in choices)
+    return {
+        "unit": str(extra.get("unit", "")),
+        "range": limits,
+        "source": str(extra.get("source", "")),
+    }
+
+
+def protocol_text(protocol: Protocol) -> str:
+    """The protocol as a TOML file whose comments give help, unit, range and source.
+
+    The text can be read back: `load_protocol` of it gives an equal protocol.
+    """
+    lines = ["# Protocol of a camera survey: every number with its unit, range and source.", ""]
+    lines += list(_section_lines(protocol, ""))
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _section_lines(section: Section, name: str) -> Iterator[str]:
+    fields = type(section).model_fields
+    plain = [n for n in fields if not isinstance(getattr(section, n), Section)]
+    if name and plain:
+        yield f"# {(type(section).__doc__ or '').splitlines()[0]}"
+        yield f"[{name}]"
+    for field in plain:
+        told = facts(fields[field])
+        marks = [f"{key}: {text}" for key, text in told.items() if text]
+        yield f"# {fields[field].description}"
+        if marks:
+            yield f"#   {'; '.join(marks)}"
+        yield f"{field} = {toml_value(getattr(section, field))}"
+    if plain:
+        yield ""
+    for field in fields:
+        if field not in plain:
+            yield from _section_lines(
+                getattr(section, field), f"{name}.{field}" if name else field
+            )
+
+
+def toml_value(value: Any) -> str:
+    """A value as TOML text.
+
+    Examples
+    --------
+    >>> toml_value(((0.0, 1.0), (30.0, 0.5)))
+    '[[0.0, 1.0], [30.0, 0.5]]'
+    """
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{toml_key(k)} = {toml_value(v)}" for k, v in value.items())
+        return "{ " + inner + " }" if inner else "{}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(toml_value(item) for item in value) + "]"
+    return repr(value)
+
+
+def toml_key(key: object) -> str:
+    """A key as TOML text, quoted where it is not a bare word."""
+    text = str(key)
+    bare = text.replace("_", "").replace("-", "").isalnum() and text.isascii()
+    return text if bare else json.dumps(text, ensure_ascii=False)

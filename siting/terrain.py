@@ -1,0 +1,190 @@
+"""What the elevations say of the ground: slope, aspect, shaded relief."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from siting.grid import FloatArray
+
+
+def gradient(dem: FloatArray, cell_size_m: float) -> tuple[FloatArray, FloatArray]:
+    """Rise per metre towards east and towards north, by Horn's third-order differences.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres above any datum, NaN = no data, north up
+    cell_size_m : float, edge of a cell, metres
+
+    Returns
+    -------
+    (east, north) : two (rows, cols) float32 arrays, metres per metre; NaN where any of the nine
+        cells is NaN and along the border of the array
+
+    References
+    ----------
+    Horn BKP (1981) Hill shading and the reflectance map, Proc. IEEE 69(1):14-47.
+    """
+    z = np.asarray(dem)
+    # Heights against a base level keep float32 exact on high ground: only differences count.
+    base = np.nanmin(z) if np.isfinite(z).any() else 0.0
+    z = (z - base).astype(np.float32)
+    along = z[:-2] + 2 * z[1:-1] + z[2:]
+    across = z[:, :-2] + 2 * z[:, 1:-1] + z[:, 2:]
+    east = np.full(z.shape, np.nan, dtype=np.float32)
+    north = np.full(z.shape, np.nan, dtype=np.float32)
+    scale = np.float32(1.0 / (8.0 * cell_size_m))
+    if z.shape[0] > 2 and z.shape[1] > 2:
+        east[1:-1, 1:-1] = (along[:, 2:] - along[:, :-2]) * scale
+        north[1:-1, 1:-1] = (across[:-2] - across[2:]) * scale
+        hole = np.isnan(z[1:-1, 1:-1])
+        east[1:-1, 1:-1][hole] = np.nan
+        north[1:-1, 1:-1][hole] = np.nan
+        both = np.isnan(east) | np.isnan(north)
+        east[both] = np.nan
+        north[both] = np.nan
+    return east, north
+
+
+def slope_deg(dem: FloatArray, cell_size_m: float) -> FloatArray:
+    """Slope of the ground in degrees, by Horn's third-order differences.
+
+    The result is NaN where any of the nine cells is NaN and along the border, so that unknown
+    ground never looks flat.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres above any datum, NaN = no data, north up
+    cell_size_m : float, edge of a cell, metres
+
+    Returns
+    -------
+    (rows, cols) float32, degrees, 0 flat to 90 vertical
+
+    Notes
+    -----
+    Agrees with gdaldem 3.6 and richdem 0.3.4 within 0.01 degree (tests/reference).
+
+    References
+    ----------
+    Horn BKP (1981) Hill shading and the reflectance map, Proc. IEEE 69(1):14-47.
+
+    Examples
+    --------
+    >>> slope_deg(np.array([[3., 3, 3], [2, 2, 2], [1, 1, 1]]), 10.0)[1, 1].round(3)
+    np.float32(5.711)
+    """
+    east, north = gradient(dem, cell_size_m)
+    return slope_of(east, north)
+
+
+def slope_of(east: FloatArray, north: FloatArray) -> FloatArray:
+    """Slope in degrees from rise per metre towards east and north."""
+    out: FloatArray = np.degrees(np.arctan(np.hypot(east, north)))
+    return out
+
+
+def aspect_deg(dem: FloatArray, cell_size_m: float) -> FloatArray:
+    """Compass direction of steepest descent, degrees clockwise from north in [0, 360).
+
+    Returns
+    -------
+    (rows, cols) float32; NaN where flat, where any of the nine cells is NaN, and at the border
+
+    References
+    ----------
+    Horn BKP (1981) Hill shading and the reflectance map, Proc. IEEE 69(1):14-47.
+    """
+    east, north = gradient(dem, cell_size_m)
+    out = np.degrees(np.arctan2(-east, -north)) % 360.0
+    out[(east == 0) & (north == 0)] = np.nan
+    return out.astype(np.float32)
+
+
+def mean_within(values: FloatArray, *, radius_m: float, cell_size_m: float) -> FloatArray:
+    """Mean of the known values whose cell centres lie within `radius_m`.
+
+    Parameters
+    ----------
+    values : (rows, cols) float, NaN = not known (left out of the mean)
+    radius_m : float, metres; below one cell the values come back as they are
+
+    Returns
+    -------
+    (rows, cols) float32; NaN where the cell itself is NaN
+    """
+    reach = int(radius_m // cell_size_m)
+    if reach < 1:
+        return values.astype(np.float32)
+    total, known = _disk_sum(values, reach=reach, radius_cells=radius_m / cell_size_m)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        out = (total / known).astype(np.float32)
+    out[np.isnan(values)] = np.nan
+    return out
+
+
+def _disk_sum(
+    values: FloatArray, *, reach: int, radius_cells: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sum and count of known values in a disk, by one running sum per row of the disk.
+
+    A disk is a stack of row segments; each segment's sum is a difference of two running sums, so
+    the cost grows with the radius and not with its square.
+    """
+    rows, cols = values.shape
+    known = np.isfinite(values)
+    filled = np.where(known, values, 0.0)
+    total = np.zeros((rows, cols))
+    count = np.zeros((rows, cols))
+    for array, out in ((filled, total), (known, count)):
+        padded = np.pad(array.astype(np.float64), ((reach, reach), (reach + 1, reach)))
+        running = padded.cumsum(axis=1)
+        for offset in range(-reach, reach + 1):
+            half = int(np.sqrt(radius_cells**2 - offset**2) + 1e-9)
+            strip = running[reach + offset : reach + offset + rows]
+            right = strip[:, reach + 1 + half : reach + 1 + half + cols]
+            out += right - strip[:, reach - half : reach - half + cols]
+    return total, count
+
+
+def hillshade(
+    dem: FloatArray, cell_size_m: float, *, azimuth_deg: float = 315.0, altitude_deg: float = 45.0
+) -> FloatArray:
+    """Shaded relief for drawing, 0 dark to 1 bright.
+
+    Parameters
+    ----------
+    azimuth_deg, altitude_deg : float
+        Where the light stands, degrees clockwise from north and above the horizon. Light from
+        the upper left is a convention of drawing, not the sun.
+
+    References
+    ----------
+    Horn BKP (1981) Hill shading and the reflectance map, Proc. IEEE 69(1):14-47.
+    """
+    east, north = gradient(dem, cell_size_m)
+    azimuth, altitude = np.radians(azimuth_deg), np.radians(altitude_deg)
+    light_e, light_n = np.sin(azimuth) * np.cos(altitude), np.cos(azimuth) * np.cos(altitude)
+    bright = (np.sin(altitude) - east * light_e - north * light_n) / np.sqrt(
+        1.0 + east**2 + north**2
+    )
+    out: FloatArray = np.clip(bright, 0.0, 1.0).astype(np.float32)
+    return out
+
+
+def smoothed(dem: FloatArray, *, sigma_m: float, cell_size_m: float) -> FloatArray:
+    """Elevations smoothed by a Gaussian that leaves missing cells out; NaN stays NaN.
+
+    Parameters
+    ----------
+    sigma_m : float, standard deviation of the Gaussian, metres
+    """
+    known = np.isfinite(dem)
+    sigma = sigma_m / cell_size_m
+    total = ndimage.gaussian_filter(np.where(known, dem, 0.0).astype(np.float64), sigma)
+    weight = ndimage.gaussian_filter(known.astype(np.float64), sigma)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        out: FloatArray = (total / weight).astype(np.float32)
+    out[~known] = np.nan
+    return out

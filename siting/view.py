@@ -1,0 +1,352 @@
+"""What can be seen from a place: the skyline, the ground ahead, and who stands in sight of whom.
+
+Elevations are sampled along straight rays with bilinear weights. Directions are bearings from
+true north; `convergence_deg` turns them into directions on the grid. A ray ends where the
+elevations end: what lies beyond is not known and is not guessed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from siting.grid import FloatArray, Grid
+
+EARTH_RADIUS_M = 6_371_008.8
+"""Mean radius of the Earth (IUGG mean radius R1 of the GRS 80 ellipsoid)."""
+
+REFRACTION_K = 0.13
+"""Part of the Earth's curve that the bending of light undoes, the surveyors' usual mean."""
+
+_DETAIL = 32
+_MOST_SAMPLES = 2_000_000
+_PAIR_SAMPLES = 1_000_000
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Elevations and where their cells lie.
+
+    `dem` is (rows, cols) float32, metres above any datum, NaN = no data.
+    """
+
+    dem: FloatArray
+    grid: Grid
+
+
+class Skyline(NamedTuple):
+    """Angle of the terrain skyline above level and how far each ray could see.
+
+    horizon_deg : (n, n_azimuths) float32, degrees; NaN where nothing was seen at all
+    reach_m : (n, n_azimuths) float32, metres to the last known elevation
+    """
+
+    horizon_deg: NDArray[np.float32]
+    reach_m: NDArray[np.float32]
+
+
+class Profiles(NamedTuple):
+    """Elevations along rays from each place.
+
+    elevation_m : (n, n_azimuths, n_distances), metres, NaN = no data
+    eye_m : (n,) ground under the place plus the height of the eye
+    distance_m : (n_distances,)
+    azimuth_deg : (n_azimuths,) clockwise from true north
+    easting, northing : (n, n_azimuths, n_distances) of the samples
+    """
+
+    elevation_m: FloatArray
+    eye_m: FloatArray
+    distance_m: FloatArray
+    azimuth_deg: FloatArray
+    easting: FloatArray
+    northing: FloatArray
+
+
+def elevation_at(ground: Ground, easting: FloatArray, northing: FloatArray) -> FloatArray:
+    """Elevation between the cell centres by bilinear weights, metres.
+
+    NaN where one of the four cells around a point has no data, and outside the outermost centres.
+
+    Parameters
+    ----------
+    ground : Ground
+    easting, northing : arrays of one shape, metres in the grid's coordinate system
+    """
+    grid = ground.grid
+    row = (grid.top - np.asarray(northing)) / grid.cell_size_m - 0.5
+    col = (np.asarray(easting) - grid.left) / grid.cell_size_m - 0.5
+    out: FloatArray = ndimage.map_coordinates(
+        ground.dem, np.stack([row, col]), order=1, mode="constant", cval=np.nan, prefilter=False
+    )
+    return out
+
+
+def drop_m(distance_m: FloatArray | float, *, refraction_k: float = REFRACTION_K) -> FloatArray:
+    """How far the ground sinks below a level sight line, metres: (1 - k) d^2 / 2R.
+
+    Examples
+    --------
+    >>> float(drop_m(5000.0, refraction_k=0.0).round(3))
+    1.962
+    """
+    return (1.0 - refraction_k) * np.asarray(distance_m) ** 2 / (2.0 * EARTH_RADIUS_M)
+
+
+def skyline(
+    near: Ground,
+    easting: FloatArray,
+    northing: FloatArray,
+    *,
+    azimuth_deg: FloatArray,
+    far: Ground | None = None,
+    eye_height_m: float = 0.45,
+    max_distance_m: float = 8000.0,
+    refraction_k: float = REFRACTION_K,
+    convergence_deg: float = 0.0,
+) -> Skyline:
+    """Angle of the skyline in each azimuth from each place, and how far the ray could see.
+
+    Rays step by one cell up to 64 cells; then cells and steps double with each doubling of the
+    distance (blocks of cells are averaged), so a step is never more than 1/32 of the distance
+    and a sharp crest of 20 degrees is met within 0.35 degree. Held against a slow twin that
+    steps by half a cell all the way.
+
+    Parameters
+    ----------
+    near : Ground
+        Elevations of the parcel and its surroundings.
+    easting, northing : (n,) metres
+    azimuth_deg : (n_azimuths,) bearings from true north
+    far : Ground or None
+        Coarser elevations that reach further, used where `near` has none.
+    eye_height_m : float, metres above the ground
+    max_distance_m : float, metres
+    refraction_k : float, 0 for straight light, 0.13 usual
+    convergence_deg : float
+        Bearing of grid north from true north (clockwise positive) at the parcel.
+
+    Returns
+    -------
+    Skyline
+
+    References
+    ----------
+    Dozier J, Frei J (1990) Rapid calculation of terrain parameters for radiation modeling from
+    digital elevation data. IEEE Trans. Geosci. Remote Sens. 28:963-969 (the angle; the rays are
+    our own).
+    """
+    eye = elevation_at(near, easting, northing) + eye_height_m
+    place = np.stack([easting, northing, eye], axis=1)
+    radian = np.radians(azimuth_deg - convergence_deg)
+    tangent = np.full((len(eye), len(radian)), -np.inf, np.float32)
+    reach = np.zeros(tangent.shape, np.float32)
+    alive = np.broadcast_to(np.isfinite(eye)[:, None], tangent.shape).copy()
+    for grounds, distance in _levels(near, far, max_distance_m):
+        drop = drop_m(distance, refraction_k=refraction_k)
+        size = max(1, _MOST_SAMPLES // (len(radian) * len(distance)))
+        for start in range(0, len(eye), size):
+            part = slice(start, start + size)
+            if not alive[part].any():
+                continue
+            rise = _rise(grounds, place[part], radian, distance, drop)
+            known = np.logical_and.accumulate(np.isfinite(rise), axis=2) & alive[part, :, None]
+            highest = np.where(known, rise, -np.inf).max(axis=2)
+            tangent[part] = np.maximum(tangent[part], highest)
+            steps = known.sum(axis=2)
+            reach[part] = np.where(steps > 0, distance[np.maximum(steps - 1, 0)], reach[part])
+            alive[part] = known[:, :, -1]
+    horizon = np.where(np.isfinite(tangent), np.degrees(np.arctan(tangent)), np.nan)
+    return Skyline(horizon.astype(np.float32), reach)
+
+
+def profiles(
+    ground: Ground,
+    easting: FloatArray,
+    northing: FloatArray,
+    *,
+    azimuth_deg: FloatArray,
+    distance_m: FloatArray,
+    eye_height_m: float,
+    convergence_deg: float = 0.0,
+) -> Profiles:
+    """Elevations along rays from each place, for the questions about the ground ahead.
+
+    Parameters
+    ----------
+    ground : Ground
+    easting, northing : (n,) metres
+    azimuth_deg : (n_azimuths,) bearings from true north
+    distance_m : (n_distances,) rising, metres
+    eye_height_m : float, metres above the ground
+    convergence_deg : float, bearing of grid north from true north
+    """
+    radian = np.radians(azimuth_deg - convergence_deg)
+    x = easting[:, None, None] + np.sin(radian)[:, None] * distance_m
+    y = northing[:, None, None] + np.cos(radian)[:, None] * distance_m
+    return Profiles(
+        elevation_m=elevation_at(ground, x, y),
+        eye_m=elevation_at(ground, easting, northing) + eye_height_m,
+        distance_m=np.asarray(distance_m),
+        azimuth_deg=np.asarray(azimuth_deg),
+        easting=x,
+        northing=y,
+    )
+
+
+def in_sight(
+    seen: Profiles, *, target_height_m: float, obstacle_m: FloatArray | None = None
+) -> NDArray[np.bool_]:
+    """Whether a thing of some height can be seen at each sample of each ray.
+
+    A sample is in sight when nothing nearer on its ray stands higher than the line from the eye
+    to the thing's top. Missing elevations end a ray: nothing beyond them is in sight.
+
+    Parameters
+    ----------
+    seen : Profiles
+    target_height_m : float, metres above the ground
+    obstacle_m : (n, n_azimuths, n_distances) or None
+        Height above the ground of what blocks the view (brush), metres.
+
+    Returns
+    -------
+    (n, n_azimuths, n_distances) bool
+    """
+    over = seen.elevation_m - seen.eye_m[:, None, None]
+    blocks = over if obstacle_m is None else over + obstacle_m
+    before = np.full(over.shape, -np.inf, over.dtype)
+    np.maximum.accumulate((blocks / seen.distance_m)[..., :-1], axis=2, out=before[..., 1:])
+    known = np.logical_and.accumulate(np.isfinite(over), axis=2)
+    with np.errstate(invalid="ignore"):
+        clear = (over + target_height_m) / seen.distance_m >= before
+    return known & clear
+
+
+def screened(
+    ground: Ground,
+    place: FloatArray,
+    other: FloatArray,
+    *,
+    place_height_m: float = 1.5,
+    other_height_m: float = 1.5,
+    refraction_k: float = REFRACTION_K,
+) -> NDArray[np.bool_]:
+    """Whether the terrain hides each place from each other point.
+
+    The sight line is compared with the ground at steps of at most one cell. Where elevations on
+    the line are missing they hide nothing. Turning the question round gives the same answer.
+
+    Parameters
+    ----------
+    ground : Ground
+    place, other : (n, 2) and (n, 2) or (1, 2) float, easting and northing, metres, pair by pair
+    place_height_m, other_height_m : float, metres above the ground
+    refraction_k : float
+
+    Returns
+    -------
+    (n,) bool, True where no straight sight line reaches over the ground
+    """
+    place, other = np.broadcast_arrays(np.atleast_2d(place), np.atleast_2d(other))
+    z0 = elevation_at(ground, place[:, 0], place[:, 1]) + place_height_m
+    z1 = elevation_at(ground, other[:, 0], other[:, 1]) + other_height_m
+    # One fixed end first: the rounding, and so the answer, is the same from both sides.
+    turned = (place[:, 0] > other[:, 0]) | (
+        (place[:, 0] == other[:, 0]) & (place[:, 1] > other[:, 1])
+    )
+    start, end = (np.where(turned[:, None], a, b) for a, b in ((other, place), (place, other)))
+    z_start, z_end = np.where(turned, z1, z0), np.where(turned, z0, z1)
+    length = np.hypot(*(end - start).T)
+    cells = np.maximum(length / ground.grid.cell_size_m, 2.0)
+    # The number of steps is a power of two of each pair's own, so that no answer depends on which
+    # other pairs are asked about, and few different numbers of steps occur.
+    steps = 2 ** np.ceil(np.log2(cells)).astype(int)
+    hidden = np.zeros(len(place), bool)
+    for n in np.unique(steps):
+        same = np.flatnonzero(steps == n)
+        t = (np.arange(n) + 0.5) / n
+        for begin in range(0, len(same), max(1, _PAIR_SAMPLES // int(n))):
+            pair = same[begin : begin + max(1, _PAIR_SAMPLES // int(n))]
+            point = start[pair, None, :] + (end - start)[pair, None, :] * t[:, None]
+            line = z_start[pair, None] + (z_end - z_start)[pair, None] * t
+            # Over a chord the curved ground bulges by (1 - k) t (1 - t) d^2 / 2R.
+            bulge = drop_m(length[pair], refraction_k=refraction_k)[:, None] * (t * (1 - t))
+            z = elevation_at(ground, point[..., 0], point[..., 1])
+            with np.errstate(invalid="ignore"):
+                hidden[pair] = (z + bulge > line).any(axis=1)
+    return hidden
+
+
+def coarser(ground: Ground, factor: int) -> Ground:
+    """Elevations averaged over blocks of `factor` x `factor` cells; NaN only where all are NaN."""
+    if factor == 1:
+        return ground
+    grid = ground.grid.coarsened(factor)
+    pad = [(0, grid.n_rows * factor - ground.grid.n_rows)]
+    pad.append((0, grid.n_cols * factor - ground.grid.n_cols))
+    padded = np.pad(ground.dem.astype(np.float32), pad, constant_values=np.nan)
+    blocks = padded.reshape(grid.n_rows, factor, grid.n_cols, factor)
+    count = np.isfinite(blocks).sum(axis=(1, 3))
+    total = np.nansum(blocks, axis=(1, 3), dtype=np.float64)
+    mean = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
+    return Ground(mean.astype(np.float32), grid)
+
+
+def _levels(
+    near: Ground, far: Ground | None, max_distance_m: float
+) -> list[tuple[list[Ground], FloatArray]]:
+    """Elevations to ask and distances to step at, from near to far."""
+    out = []
+    factor, begin = 1, 0.0
+    extent = _extent_m(near) if far is None else max(_extent_m(near), _extent_m(far))
+    limit = min(max_distance_m, extent)
+    levels = {1: near}
+    while begin < limit:
+        cell = near.grid.cell_size_m * factor
+        end = min(2 * _DETAIL * cell, limit)
+        distance = np.arange(begin + cell, end + cell / 2, cell)
+        grounds = [levels[factor]]
+        if far is not None:
+            ratio = max(1, round(cell / far.grid.cell_size_m))
+            grounds.append(coarser(far, ratio))
+        if len(distance):
+            out.append((grounds, distance))
+        begin = end
+        factor *= 2
+        levels[factor] = coarser(levels[factor // 2], 2)
+    return out
+
+
+def _rise(
+    grounds: list[Ground],
+    place: FloatArray,
+    radian: FloatArray,
+    distance_m: FloatArray,
+    sunk_m: FloatArray,
+) -> FloatArray:
+    """Tangent of the angle above level of each sample: (n, n_azimuths, n_distances)."""
+    x = place[:, 0, None, None] + np.sin(radian)[:, None] * distance_m
+    y = place[:, 1, None, None] + np.cos(radian)[:, None] * distance_m
+    rise: FloatArray = _first_known(grounds, x, y) - place[:, 2, None, None]
+    rise -= sunk_m
+    rise /= distance_m
+    return rise
+
+
+def _extent_m(ground: Ground) -> float:
+    left, bottom, right, top = ground.grid.bounds
+    return float(np.hypot(right - left, top - bottom))
+
+
+def _first_known(grounds: list[Ground], x: FloatArray, y: FloatArray) -> FloatArray:
+    z = elevation_at(grounds[0], x, y)
+    for ground in grounds[1:]:
+        missing = ~np.isfinite(z)
+        if missing.any():
+            z[missing] = elevation_at(ground, x[missing], y[missing])
+    return z
