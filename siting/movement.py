@@ -11,23 +11,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.circuits import (
+    NEIGHBOUR_LINKS,
+    IndexArray,
+    ResistorGrid,
+    resistor_grid,
+    solve_symmetric,
+)
 from siting.grid import FloatArray
-
-if TYPE_CHECKING:
-    from scipy.sparse import csr_matrix
-
-IndexArray = NDArray[np.int64]
-
-# East, south, south-east, south-west: with their opposites the eight neighbours. Eight and not
-# four, because on open land the four-neighbour node current is 41 % greater for a diagonal
-# crossing than for a straight one, the eight-neighbour one at most 8 %.
-_LINKS = ((0, 1), (1, 0), (1, 1), (1, -1))
-_DIRECT_SOLVE_MAX_NODES = 250_000
 
 
 def travel_cost(
@@ -138,126 +133,6 @@ def refine(coarse: FloatArray, factor: int, *, shape: tuple[int, int]) -> NDArra
     return np.where(weight > 1e-9, fine, np.nan).astype(np.float32)
 
 
-@dataclass(frozen=True)
-class ResistorGrid:
-    """Open cells as nodes, links to the neighbours as resistors.
-
-    Parameters
-    ----------
-    node : (rows, cols) int64
-        Number of the node of each cell, -1 = closed.
-    tail, head : (links,) int64
-        The two nodes of each link.
-    conductance : (links,) float64
-        1 / (mean cost of the two cells x length in cells); a diagonal is the root of 2 long.
-    """
-
-    node: IndexArray
-    tail: IndexArray
-    head: IndexArray
-    conductance: NDArray[np.float64]
-
-    @property
-    def n_nodes(self) -> int:
-        """Number of open cells."""
-        return int(self.node.max(initial=-1)) + 1
-
-    def links(self, weight: FloatArray) -> csr_matrix:
-        """Symmetric (nodes, nodes) sparse matrix with ``weight`` (links,) on the links."""
-        from scipy.sparse import coo_matrix
-
-        ends = np.concatenate([self.tail, self.head]), np.concatenate([self.head, self.tail])
-        size = (self.n_nodes, self.n_nodes)
-        return coo_matrix((np.concatenate([weight, weight]), ends), size).tocsr()
-
-    def laplacian(self) -> csr_matrix:
-        """(nodes, nodes) matrix that turns potentials into the currents injected at nodes."""
-        from scipy.sparse import diags
-
-        adjacent = self.links(self.conductance)
-        return diags(np.asarray(adjacent.sum(axis=1)).ravel()) - adjacent
-
-    def link_currents(self, potential: FloatArray) -> FloatArray:
-        """Current of each link from tail to head, from (nodes, ...) potentials."""
-        drop = potential[self.tail] - potential[self.head]
-        return np.asarray((self.conductance * drop.T).T)
-
-    def node_sum(self, value: FloatArray) -> FloatArray:
-        """Sum over the links of each node of a (links,) value."""
-        n = self.n_nodes
-        return np.bincount(self.tail, value, n) + np.bincount(self.head, value, n)
-
-    def on_cells(self, value: FloatArray) -> FloatArray:
-        """(rows, cols) array of a (nodes,) value, NaN on closed cells."""
-        out = np.full(self.node.shape, np.nan)
-        out[self.node >= 0] = value
-        return out
-
-
-def resistor_grid(cost: FloatArray, *, diagonals: bool = True) -> ResistorGrid:
-    """The network of resistors that stands for a cost surface.
-
-    A diagonal link is left out where both cells beside it are closed: nothing slips through a
-    wall or a river that runs diagonally.
-
-    Parameters
-    ----------
-    cost : (rows, cols) float
-        Cost per metre, above 0, NaN = closed.
-    diagonals : bool
-        Join eight neighbours (True) or four.
-    """
-    is_open = np.isfinite(cost)
-    node = np.where(is_open, np.cumsum(is_open).reshape(cost.shape) - 1, -1)
-    tails, heads, conductances = [], [], []
-    for offset in _LINKS if diagonals else _LINKS[:2]:
-        here, there = _pair(is_open, offset)
-        joined = is_open[here] & is_open[there]
-        if all(offset):
-            joined &= is_open[here[0], there[1]] | is_open[there[0], here[1]]
-        tails.append(node[here][joined])
-        heads.append(node[there][joined])
-        mean_cost = (cost[here][joined] + cost[there][joined]) / 2
-        conductances.append(1.0 / (mean_cost * math.hypot(*offset)))
-    return ResistorGrid(
-        node, np.concatenate(tails), np.concatenate(heads), np.concatenate(conductances)
-    )
-
-
-def potentials(network: ResistorGrid, injected: FloatArray) -> FloatArray:
-    """Potential of each node when currents are injected (> 0) and taken out (< 0) at nodes.
-
-    In each connected part the injected currents must sum to zero; its first node is at 0.
-
-    Parameters
-    ----------
-    network : ResistorGrid
-    injected : (nodes,) float
-        Current into each node.
-
-    Returns
-    -------
-    (nodes,) float64
-    """
-    from scipy.sparse.csgraph import connected_components
-
-    laplacian = network.laplacian()
-    _, part = connected_components(laplacian, directed=False)
-    _, first = np.unique(part, return_index=True)
-    free = np.setdiff1d(np.arange(network.n_nodes), first)
-    out = np.zeros(network.n_nodes)
-    if free.size:
-        out[free] = _solve(laplacian[free][:, free], injected[free, None])[:, 0]
-    return out
-
-
-def node_currents(
-    network: ResistorGrid, potential: FloatArray, *, injected: FloatArray
-) -> FloatArray:
-    """Current through each node: half the sum of |link currents| plus half the |injected|."""
-    return (network.node_sum(np.abs(network.link_currents(potential))) + np.abs(injected)) / 2
-
-
 def current_density(cost: FloatArray, *, n_directions: int = 8) -> NDArray[np.float32]:
     """Current through each cell over the mean of all cells, from all sides: 1 on even land.
 
@@ -304,6 +179,33 @@ def current_density(cost: FloatArray, *, n_directions: int = 8) -> NDArray[np.fl
     return network.on_cells(total).astype(np.float32)
 
 
+def concentration(
+    density: FloatArray, *, cell_size_m: float, surroundings_m: float
+) -> NDArray[np.float32]:
+    """Current density over its mean in the surroundings: 1 = like the ground around it.
+
+    The mean is weighted by distance (Gaussian, standard deviation ``surroundings_m``); closed
+    cells take no part. A broad, easy stretch of land comes out near 1 and a neck in it above 1,
+    which is what a camera needs to know.
+
+    Parameters
+    ----------
+    density : (rows, cols) float
+        What `current_density` returns, NaN on closed cells.
+    cell_size_m, surroundings_m : float
+        Metres.
+    """
+    from scipy.ndimage import gaussian_filter
+
+    known = np.isfinite(density)
+    sigma = surroundings_m / cell_size_m
+    share = gaussian_filter(known.astype(np.float64), sigma, mode="nearest")
+    mean = gaussian_filter(np.where(known, density, 0.0).astype(np.float64), sigma, mode="nearest")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = density * share / mean
+    return np.where(known, np.where(mean > 0, ratio, 0.0), np.nan).astype(np.float32)
+
+
 @dataclass(frozen=True)
 class _BorderLinks:
     """Links over the border: node, conductance (links,) and the field outside (links, 2)."""
@@ -315,10 +217,10 @@ class _BorderLinks:
 
 def _border_links(network: ResistorGrid, cost: FloatArray) -> _BorderLinks:
     rows, cols = cost.shape
-    row, col = (index[network.node >= 0] for index in np.indices(cost.shape))
+    row, col = np.nonzero(network.node >= 0)
     own_cost = cost[network.node >= 0]
     nodes, conductances, fields = [], [], []
-    for down, right in [*_LINKS, *((-down, -right) for down, right in _LINKS)]:
+    for down, right in [*NEIGHBOUR_LINKS, *((-down, -right) for down, right in NEIGHBOUR_LINKS)]:
         far_row, far_col = row + down, col + right
         out = (far_row < 0) | (far_row >= rows) | (far_col < 0) | (far_col >= cols)
         nodes.append(np.flatnonzero(out))
@@ -339,45 +241,9 @@ def _far_field_potentials(network: ResistorGrid, border: _BorderLinks) -> FloatA
     if not driven.size:
         return out
     n = network.n_nodes
-    pull = np.column_stack(
+    pull: FloatArray = np.column_stack(
         [np.bincount(border.node, border.conductance * axis, n) for axis in border.field.T]
-    )
+    ).astype(np.float64)
     matrix = laplacian + diags(np.bincount(border.node, border.conductance, n))
-    out[driven] = _solve(matrix[driven][:, driven], pull[driven])
-    # A part that hangs on the outside level has an arbitrary field of its own: none.
+    out[driven] = solve_symmetric(matrix[driven][:, driven], pull[driven])
     return out
-
-
-def _solve(matrix: csr_matrix, right_side: FloatArray) -> FloatArray:
-    """Solution (nodes, k) of a symmetric positive definite sparse system."""
-    if matrix.shape[0] > _DIRECT_SOLVE_MAX_NODES:
-        try:
-            return _solve_by_multigrid(matrix, right_side)
-        except ImportError:
-            pass
-    from scipy.sparse.linalg import splu
-
-    factors = splu(
-        matrix.tocsc(),
-        permc_spec="MMD_AT_PLUS_A",
-        diag_pivot_thresh=0.0,
-        options={"SymmetricMode": True},
-    )
-    return np.asarray(factors.solve(np.ascontiguousarray(right_side)))
-
-
-def _solve_by_multigrid(matrix: csr_matrix, right_side: FloatArray) -> FloatArray:
-    import pyamg
-
-    levels = pyamg.ruge_stuben_solver(matrix.tocsr())
-    columns = [levels.solve(column, tol=1e-10, accel="cg") for column in right_side.T]
-    return np.column_stack(columns)
-
-
-def _pair(array: NDArray[Any], offset: tuple[int, int]) -> tuple[Any, Any]:
-    """Index grids of the cells that have a neighbour at ``offset``, and of those neighbours."""
-    down, right = offset
-    rows, cols = array.shape
-    row = np.arange(rows - down)[:, None]
-    col = np.arange(max(0, -right), cols - max(0, right))[None, :]
-    return (row, col), (row + down, col + right)
