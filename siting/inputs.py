@@ -34,6 +34,10 @@ class LayerInput(Table):
     file: str = Field(min_length=1, description="File: GeoPackage, GeoJSON, shapefile or KML.")
     layer: str = Field("", description="Layer inside the file, when it has several.")
     crs: str = Field("", description="Coordinate system to assert when the file has none.")
+    column: str = Field("", description="Column with the class of a road or the use of a trail.")
+    values: dict[str, str] = Field(
+        default_factory=dict, description="What the column's values mean: { highway = \"major\" }."
+    )
 
 
 def _layer(value: Any) -> Any:

@@ -1,0 +1,267 @@
+"""One check per concept; each raises with the value, the rule and the cure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from pyproj import CRS
+
+from siting.errors import SitingError
+from siting.grid import FloatArray
+from siting.types import BoolArray, Note
+
+FOOT_M = 0.3048
+US_SURVEY_FOOT_M = 1200 / 3937
+_UNITS = {
+    "m": 1.0,
+    "metre": 1.0,
+    "metres": 1.0,
+    "meter": 1.0,
+    "meters": 1.0,
+    "ft": FOOT_M,
+    "foot": FOOT_M,
+    "feet": FOOT_M,
+    "international foot": FOOT_M,
+    "us-ft": US_SURVEY_FOOT_M,
+    "ftus": US_SURVEY_FOOT_M,
+    "us survey foot": US_SURVEY_FOOT_M,
+    "foot_us": US_SURVEY_FOOT_M,
+    "sfoot": US_SURVEY_FOOT_M,
+    "cm": 0.01,
+    "centimetre": 0.01,
+    "centimeter": 0.01,
+    "dm": 0.1,
+    "mm": 0.001,
+    "fathom": 1.8288,
+    "fathoms": 1.8288,
+}
+# Values that programs write for "no data"; each is far from any elevation on Earth or a limit of
+# its number type.
+_SENTINELS = (-9999.0, -99999.0, -999999.0, -32768.0, -32767.0, 32767.0, 65535.0, 9999.0, 99999.0)
+_LOWEST_M, _HIGHEST_M = -500.0, 9000.0
+_LEAST_ZERO_BORDER = 0.2
+
+
+def unit_factor(text: str, *, what: str) -> float:
+    """Metres per unit of a unit's name; E-UNIT-01 when the name is not known."""
+    factor = _UNITS.get(text.strip().lower())
+    if factor is None:
+        raise SitingError(
+            "E-UNIT-01",
+            f"{what} is in {text!r}.",
+            rule="Elevations must be in a known unit: metres, feet, US survey feet, centimetres, "
+            "decimetres, millimetres or fathoms.",
+            cure='State the unit with dem.z_unit = "m", "ft" or "us-ft", or convert the file.',
+        )
+    return factor
+
+
+def elevation_factor(
+    *, band_unit: str, crs: str, asserted: str, file: str
+) -> tuple[float, tuple[Note, ...]]:
+    """Metres per unit of the elevations, from the vertical system, the band and the settings.
+
+    Parameters
+    ----------
+    band_unit : str
+        Unit text of the band, "" when it has none.
+    crs : str
+        Coordinate system of the raster; its vertical axis counts when it has one.
+    asserted : str
+        dem.z_unit of the inputs, "" when not given.
+
+    Raises
+    ------
+    SitingError
+        E-UNIT-01 unknown, E-UNIT-02 contradiction.
+    """
+    said: list[tuple[str, float]] = []
+    vertical = _vertical_unit(crs)
+    if vertical is not None:
+        said.append(("its vertical system", vertical))
+    if band_unit.strip():
+        said.append(("its band", unit_factor(band_unit, what=f"The band of {file}")))
+    if asserted:
+        said.append(("dem.z_unit", unit_factor(asserted, what="dem.z_unit")))
+    if said and any(abs(f / said[0][1] - 1.0) > 1e-4 for _, f in said):
+        told = ", ".join(f"{who} {_unit_name(f)}" for who, f in said)
+        raise SitingError(
+            "E-UNIT-02",
+            f"{file} has elevations in two units: {told}.",
+            rule="All that is said of a unit must agree; feet read as metres make a 5 degree "
+            "slope one of 16.",
+            cure="Find out which is right; mend the file or remove dem.z_unit.",
+        )
+    if said:
+        return said[-1][1], ()
+    horizontal = CRS(crs).sub_crs_list[0] if CRS(crs).is_compound else CRS(crs)
+    across = horizontal.axis_info[0].unit_conversion_factor if horizontal.is_projected else 1.0
+    if abs(across - 1.0) > 1e-6:
+        raise SitingError(
+            "E-UNIT-01",
+            f"{file} lies on a map in feet and does not say the unit of its elevations.",
+            rule="Elevations on such a map may be in feet or metres, and none is guessed.",
+            cure='State it with dem.z_unit = "m", "ft" or "us-ft".',
+        )
+    text = f"{file} does not say the unit of its elevations: metres taken."
+    return 1.0, (Note("A-UNIT-01", "assumption", text),)
+
+
+def _vertical_unit(crs: str) -> float | None:
+    parsed = CRS(crs)
+    for part in parsed.sub_crs_list:
+        if part.is_vertical:
+            return float(part.axis_info[0].unit_conversion_factor)
+    if parsed.is_geographic and len(parsed.axis_info) == 3:
+        return float(parsed.axis_info[2].unit_conversion_factor)
+    return None
+
+
+def _unit_name(factor: float) -> str:
+    return next((name for name, f in _UNITS.items() if abs(f / factor - 1.0) < 1e-9), "?")
+
+
+def check_sentinels(values: FloatArray, *, declared: bool, file: str, key: str) -> None:
+    """E-NODATA-01 when a value that programs write for "no data" is there but not declared.
+
+    Parameters
+    ----------
+    values : array of the raw numbers of the window, NaN where the file says no data
+    declared : bool
+        True when the user stated dem.nodata; then every remaining value is taken as real.
+    """
+    if declared:
+        return
+    known = values[np.isfinite(values)]
+    if known.size == 0:
+        return
+    low, high = float(known.min()), float(known.max())
+    suspects = [v for v in (low, high) if v in _SENTINELS or abs(v) > 1e6]
+    if not suspects and _zero_border(values):
+        suspects = [0.0]
+    if suspects:
+        value = suspects[0]
+        raise SitingError(
+            "E-NODATA-01",
+            f"{file} holds {int((known == value).sum()):,} cells of {value:g} and does not "
+            "declare a value for no data.",
+            rule="Such a value usually means 'no data' and would become a cliff.",
+            cure=f'State {key} = {value:g} if it means no data, or {key} = "none" if it is real.',
+        )
+
+
+def _zero_border(values: FloatArray) -> bool:
+    """Zeros along a fifth of the window's border, next to ground that is clearly not at 0."""
+    border = np.concatenate([values[0], values[-1], values[:, 0], values[:, -1]])
+    border = border[np.isfinite(border)]
+    rest = values[np.isfinite(values) & (values != 0)]
+    if border.size == 0 or rest.size == 0:
+        return False
+    share = float((border == 0).mean())
+    return share > _LEAST_ZERO_BORDER and float(np.median(np.abs(rest))) > 30.0
+
+
+def check_elevations(dem_m: FloatArray, *, file: str) -> None:
+    """E-VALUE-02 when elevations in metres are outside what exists on land."""
+    known = dem_m[np.isfinite(dem_m)]
+    if known.size == 0:
+        return
+    low, high = float(known.min()), float(known.max())
+    if low < _LOWEST_M or high > _HIGHEST_M:
+        raise SitingError(
+            "E-VALUE-02",
+            f"{file} has elevations from {low:,.0f} to {high:,.0f} m over this parcel.",
+            rule=f"Land lies between {_LOWEST_M:g} and {_HIGHEST_M:g} m.",
+            cure="Declare the value for no data with dem.nodata, or the unit with dem.z_unit.",
+        )
+
+
+def check_class_codes(values: NDArray[np.generic], *, file: str) -> NDArray[np.int32]:
+    """Class codes as int32; E-CODES-02 when the raster holds fractions or numbers out of range."""
+    if values.dtype.kind == "f":
+        known = values[np.isfinite(values)]
+        if known.size and not np.array_equal(known, np.round(known)):
+            example = float(known[known != np.round(known)][0])
+            raise SitingError(
+                "E-CODES-02",
+                f"{file} holds {example:g}, which is no class code.",
+                rule="Land cover is a raster of whole-number class codes; an average of codes "
+                "means nothing.",
+                cure="Use the original raster, not one resampled by averaging.",
+            )
+    if values.size and (np.nanmax(values) > 2**31 - 1 or np.nanmin(values) < -(2**31) + 1):
+        raise SitingError(
+            "E-CODES-02",
+            f"{file} holds numbers up to {np.nanmax(values):g}.",
+            rule="Class codes are small whole numbers.",
+            cure="Check that this is the land-cover raster.",
+        )
+    return np.nan_to_num(values, nan=-1).astype(np.int32)
+
+
+def check_coverage(
+    known: BoolArray, inside: BoolArray, *, file: str, what: str
+) -> tuple[float, tuple[Note, ...]]:
+    """Share of the parcel's cells that a raster covers.
+
+    Returns
+    -------
+    (share, notes) : share in 0..1, a warning below 0.95
+
+    Raises
+    ------
+    SitingError
+        E-COVER-02 below 0.60.
+    """
+    share = float(known[inside].mean()) if inside.any() else 0.0
+    if share < 0.60:
+        raise SitingError(
+            "E-COVER-02",
+            f"{file} covers {share:.0%} of the parcel.",
+            rule=f"The {what} must cover at least 60 % of the parcel; unknown ground is never "
+            "ranked.",
+            cure=f"Use a {what} raster that reaches over the whole parcel.",
+        )
+    if share < 0.95:
+        text = f"{file} covers {share:.0%} of the parcel; the rest is left out."
+        return share, (Note("W-COVER-01", "warning", text),)
+    return share, ()
+
+
+def check_area(area_m2: float, *, what: str) -> None:
+    """E-GEOM-03 when a parcel's area is outside 100 m2 to 5,000 km2."""
+    if not 100.0 <= area_m2 <= 5e9:
+        shown = f"{area_m2:,.2f} m2" if area_m2 < 1e4 else f"{area_m2 / 1e6:,.0f} km2"
+        raise SitingError(
+            "E-GEOM-03",
+            f"{what} has an area of {shown}.",
+            rule="A parcel has between 100 m2 and 5,000 km2.",
+            cure="Check its coordinate system and units; split very large land into parcels.",
+        )
+
+
+def check_cells(count: int, *, cell_size_m: float, area_m2: float, what: str) -> None:
+    """E-GEOM-04 when fewer than nine cells lie inside a parcel."""
+    if count < 9:
+        needed = max((area_m2 / 9.0) ** 0.5, 0.1)
+        raise SitingError(
+            "E-GEOM-04",
+            f"{what} holds {count} cells of {cell_size_m:g} m.",
+            rule="At least nine cells must lie inside a parcel.",
+            cure=f"Use a DEM with cells of about {needed:.1f} m or less, or set "
+            "grid.cell_size_m.",
+        )
+
+
+def check_column(values: Sequence[str], *, known: Sequence[str], column: str, file: str) -> None:
+    """E-FIELD-01 when a column holds values that are not known."""
+    unknown = sorted({str(v) for v in values if v not in known})
+    if unknown:
+        raise SitingError(
+            "E-FIELD-01",
+            f"{file}: column {column} holds {', '.join(repr(u) for u in unknown[:8])}.",
+            rule=f"It may hold {', '.join(known)}.",
+            cure='Map the values in the inputs file, as in values = { highway = "major" }.',
+        )

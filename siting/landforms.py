@@ -1,0 +1,171 @@
+"""Features that show in the ground: saddles, and the funnels of easy travel.
+
+Each function smooths or measures over a distance in metres, not over a number of cells, so that
+2 m and 30 m data give the same features where both can show them.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from siting.grid import FloatArray
+from siting.neighbourhood import (
+    compass_word,
+    count_in,
+    disc_of,
+    feature_at,
+    mean_in,
+    peaks,
+    seen_at,
+    smoothed,
+)
+from siting.types import CoverRole, Feature, RoleArray
+
+if TYPE_CHECKING:
+    from affine import Affine
+
+_RING_POINTS = 16
+
+
+def saddles(
+    dem: FloatArray,
+    *,
+    transform: Affine,
+    cell_size_m: float,
+    smoothing_m: float = 15.0,
+    ring_m: float = 60.0,
+    relief_m: float = 1.5,
+    spacing_m: float = 100.0,
+) -> list[Feature]:
+    """Saddles: places with higher ground on two opposite sides and lower ground on the other two.
+
+    Sixteen points on a ring around each cell of the smoothed ground are compared with its middle;
+    going round, they must be above it, below, above and below again. The relief of the saddle is
+    the smallest of the two rises and two drops on the ring.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float
+        Elevation in metres, north up, NaN = no data.
+    transform : affine.Affine
+        From (col, row) of a cell corner to easting, northing in metres, north up.
+    cell_size_m : float
+        Edge of a cell, metres.
+    smoothing_m : float
+        Standard deviation of the smoothing, metres.
+    ring_m : float
+        Radius of the ring, metres; at least two cells are taken.
+    relief_m : float
+        Least relief, metres: well above the error of the elevations after smoothing.
+    spacing_m : float
+        Of saddles nearer together only the one with most relief is kept, metres.
+
+    Returns
+    -------
+    list of Feature
+        Kind "saddle", strongest first; strength 0.5 at ``relief_m``, 1 at four times that.
+    """
+    # Cells much finer than the smoothing show nothing more: look at every n-th only.
+    nth = max(1, int(smoothing_m / (1.5 * cell_size_m)))
+    ground = smoothed(dem, cell_size_m=cell_size_m, smoothing_m=smoothing_m)[::nth, ::nth]
+    radius = max(ring_m / (nth * cell_size_m), 2.0)
+    angles = np.arange(_RING_POINTS) * 2 * np.pi / _RING_POINTS
+    steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]
+    rise = np.stack([seen_at(ground, step) - ground for step in steps])
+    relief = _saddle_relief(rise)
+    found = []
+    spacing_cells = spacing_m / (nth * cell_size_m)
+    for row, col in peaks(relief, least=relief_m, spacing_cells=spacing_cells):
+        first, second = _two_highest_sides(rise[:, row, col])
+        words = f"saddle between rises to the {compass_word(first)} and {compass_word(second)}"
+        strength = min(1.0, 0.5 + (relief[row, col] / relief_m - 1) / 6)
+        found.append(feature_at("saddle", row * nth, col * nth, transform, strength, words))
+    return found
+
+
+def _saddle_relief(rise: FloatArray) -> FloatArray:
+    """(rows, cols) relief in metres, 0 where the ring does not alternate; from (points, r, c).
+
+    The best of all ways to part the ring in four runs, high, low, high, low, would be slow; the
+    two highest points at least 90 degrees apart and the lowest point in each gap between them
+    give the same answer on a ring of a smooth saddle.
+    """
+    points = rise.shape[0]
+    best = np.zeros(rise.shape[1:])
+    quarter = points // 4
+    for first in range(points):
+        for second in range(first + quarter, min(points, first + points - quarter + 1)):
+            high = np.minimum(rise[first], rise[second])
+            if not (high > best).any():
+                continue
+            between = rise[first + 1 : second].min(axis=0)
+            beyond = np.concatenate([rise[second + 1 :], rise[:first]]).min(axis=0)
+            relief = np.minimum(high, -np.maximum(between, beyond))
+            best = np.where(relief > best, relief, best)
+    return best
+
+
+def _two_highest_sides(rise: FloatArray) -> tuple[float, float]:
+    """Bearings (degrees) of the highest ring point and of the highest one across from it."""
+    points = rise.size
+    first = int(np.argmax(rise))
+    across = [(first + k) % points for k in range(points // 4, points - points // 4 + 1)]
+    second = max(across, key=lambda k: rise[k])
+    low, high = sorted((first, second))
+    return 360.0 * low / points, 360.0 * high / points
+
+
+def funnels(
+    ratio: FloatArray,
+    slope_deg: FloatArray,
+    role: RoleArray,
+    *,
+    transform: Affine,
+    cell_size_m: float,
+    least_ratio: float = 1.4,
+    reach_m: float = 60.0,
+    spacing_m: float = 100.0,
+) -> list[Feature]:
+    """Places where easy ways across the land are squeezed together, named by what squeezes them.
+
+    Parameters
+    ----------
+    ratio : (rows, cols) float
+        Current density against its surroundings (`siting.movement.concentration`).
+    slope_deg : (rows, cols) float
+        Slope in degrees, NaN = no data.
+    role : (rows, cols) int8
+        `CoverRole` of each cell.
+    transform, cell_size_m, spacing_m
+        As for `saddles`.
+    least_ratio : float
+        Smaller squeezes are not named.
+    reach_m : float
+        How far around to look for what squeezes, metres.
+
+    Returns
+    -------
+    list of Feature
+        Kind "funnel", strongest first; strength 0.5 at ``least_ratio``, 1 at twice that.
+    """
+    found = []
+    disc = disc_of(max(reach_m / cell_size_m, 2.0))
+    rim_slope = mean_in(disc, slope_deg)
+    near = {kind: count_in(disc, role == kind) > 0 for kind in (CoverRole.WATER, CoverRole.BUILT)}
+    for row, col in peaks(ratio, least=least_ratio, spacing_cells=spacing_m / cell_size_m):
+        at = row, col
+        if near[CoverRole.WATER][at] and near[CoverRole.BUILT][at]:
+            words = "gap between water and built ground"
+        elif near[CoverRole.WATER][at]:
+            words = "narrow way along the water"
+        elif near[CoverRole.BUILT][at]:
+            words = "gap beside built ground"
+        elif slope_deg[at] <= 10 and rim_slope[at] >= max(10.0, 1.5 * slope_deg[at]):
+            words = "level way through steep ground"
+        else:
+            words = "narrow easy way across the land"
+        strength = min(1.0, 0.5 * ratio[at] / least_ratio)
+        found.append(feature_at("funnel", row, col, transform, strength, words))
+    return found

@@ -1,0 +1,110 @@
+"""Measures of a neighbourhood in metres, peaks of a surface, and compass words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from siting.grid import FloatArray
+from siting.types import BoolArray, Feature
+
+if TYPE_CHECKING:
+    from affine import Affine
+
+COMPASS = (
+    "north",
+    "north-east",
+    "east",
+    "south-east",
+    "south",
+    "south-west",
+    "west",
+    "north-west",
+)
+
+
+def compass_word(bearing_deg: float) -> str:
+    """The nearest of the eight compass directions, in words.
+
+    Examples
+    --------
+    >>> compass_word(350.0), compass_word(93.0)
+    ('north', 'east')
+    """
+    return COMPASS[round(bearing_deg / 45.0) % 8]
+
+
+def smoothed(values: FloatArray, *, cell_size_m: float, smoothing_m: float) -> FloatArray:
+    """Gaussian mean with standard deviation ``smoothing_m``; NaN takes no part and stays NaN."""
+    known = np.isfinite(values)
+    sigma = smoothing_m / cell_size_m
+    share = ndimage.gaussian_filter(known.astype(np.float64), sigma, mode="nearest")
+    total = ndimage.gaussian_filter(
+        np.where(known, values, 0.0).astype(np.float64), sigma, mode="nearest"
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(known, total / share, np.nan)
+
+
+def feature_at(
+    kind: str, row: int, col: int, transform: Affine, strength: float, words: str
+) -> Feature:
+    easting = transform.c + transform.a * (col + 0.5)
+    northing = transform.f + transform.e * (row + 0.5)
+    return Feature(kind, float(easting), float(northing), round(float(strength), 3), words)
+
+
+def seen_at(values: FloatArray, step: tuple[int, int]) -> FloatArray:
+    """The value each cell would see ``step`` (rows, cols) away; NaN beyond the border."""
+    down, right = step
+    reach = max(abs(down), abs(right))
+    padded = np.pad(values, reach, constant_values=np.nan)
+    rows, cols = values.shape
+    return padded[reach + down : reach + down + rows, reach + right : reach + right + cols]
+
+
+def disc_of(radius_cells: float) -> BoolArray:
+    reach = int(radius_cells)
+    row, col = np.indices((2 * reach + 1, 2 * reach + 1)) - reach
+    return np.asarray(row**2 + col**2 <= radius_cells**2)
+
+
+def count_in(disc: BoolArray, mask: BoolArray) -> NDArray[np.float64]:
+    from scipy.signal import fftconvolve
+
+    return np.round(fftconvolve(mask.astype(np.float64), disc.astype(np.float64), mode="same"))
+
+
+def mean_in(disc: BoolArray, values: FloatArray) -> FloatArray:
+    from scipy.signal import fftconvolve
+
+    known = np.isfinite(values)
+    total = fftconvolve(np.where(known, values, 0.0), disc.astype(np.float64), mode="same")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(total / count_in(disc, known))
+
+
+def whole_disc_inside(shape: tuple[int, int], radius_cells: float) -> BoolArray:
+    reach = int(radius_cells)
+    inside = np.zeros(shape, dtype=bool)
+    inside[reach : shape[0] - reach, reach : shape[1] - reach] = True
+    return inside
+
+
+def peaks(height: FloatArray, *, least: float, spacing_cells: float) -> list[tuple[int, int]]:
+    """Cells of greatest height first, each at least the spacing away from the ones before it.
+
+    Of equal heights the northern, then the western comes first.
+    """
+    solid = np.where(np.isfinite(height), height, -np.inf)
+    top = (solid == ndimage.maximum_filter(solid, size=3, mode="nearest")) & (solid >= least)
+    row, col = np.nonzero(top)
+    order = np.lexsort((col, row, -solid[top]))
+    kept: list[tuple[int, int]] = []
+    for r, c in zip(row[order].tolist(), col[order].tolist(), strict=True):
+        if all((r - a) ** 2 + (c - b) ** 2 >= spacing_cells**2 for a, b in kept):
+            kept.append((r, c))
+    return kept

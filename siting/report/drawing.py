@@ -1,0 +1,104 @@
+"""Shapes as the page wants them: whole decimetres from the upper left corner of the grid.
+
+A shape is [kind, [ring or line, ...]]: "A" area, "L" line, "P" point. Each ring or line is a flat
+list x0, y0, dx1, dy1, ... with x to the east and y to the south of the corner.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from rasterio.features import shapes
+from shapely import Geometry
+from shapely.geometry import shape
+
+from siting.grid import FloatArray, Grid
+from siting.types import NoGo, NoGoArray
+
+_STEPS_PER_M = 10.0
+# Zones are drawn from cells; corners of the steps are cut by less than a cell.
+_SIMPLIFY_CELLS = 0.8
+_MOST_ZONE_POINTS = 12_000
+
+Flat = list[int]
+Drawn = list[Any]
+
+
+def flat(xy: FloatArray, grid: Grid) -> Flat:
+    """(n, 2) easting, northing as the page's flat list of differences."""
+    steps = np.rint(
+        np.column_stack([xy[:, 0] - grid.left, grid.top - xy[:, 1]]) * _STEPS_PER_M
+    ).astype(np.int64)
+    keep = np.r_[True, np.any(np.diff(steps, axis=0) != 0, axis=1)]
+    steps = steps[keep]
+    out: list[int] = np.diff(steps, axis=0, prepend=0).ravel().tolist()
+    return out
+
+
+def drawn(geometry: Geometry, grid: Grid) -> Iterator[Drawn]:
+    """Each single part of a geometry, as the page draws it."""
+    for part in shapely.get_parts(geometry):
+        if part.is_empty:
+            continue
+        if part.geom_type == "GeometryCollection" or part.geom_type.startswith("Multi"):
+            yield from drawn(part, grid)
+        elif part.geom_type == "Polygon":
+            rings = [part.exterior, *part.interiors]
+            yield ["A", [flat(_xy(ring), grid) for ring in rings]]
+        elif part.geom_type == "Point":
+            yield ["P", [flat(_xy(part), grid)]]
+        else:
+            yield ["L", [flat(_xy(part), grid)]]
+
+
+def shortened(geometry: Geometry, *, grid: Grid, tolerance_m: float) -> Geometry:
+    """The part of a geometry on the grid, with fewer points."""
+    cut = shapely.clip_by_rect(shapely.force_2d(geometry), *grid.bounds)
+    return shapely.simplify(cut, tolerance_m, preserve_topology=True)
+
+
+def zone_areas(no_go: NoGoArray, rule: NoGo, *, grid: Grid) -> list[Geometry]:
+    """Areas inside the parcel where one rule holds, drawn from the cells, larger ones first."""
+    inside = (no_go & NoGo.OUTSIDE.value) == 0
+    hit = ((no_go & rule.value) != 0) & inside
+    if not hit.any():
+        return []
+    areas = [
+        shape(found)
+        for found, _ in shapes(hit.astype(np.uint8), mask=hit, transform=grid.transform)
+    ]
+    return sorted(areas, key=lambda area: (-area.area, area.bounds))
+
+
+def lighter(areas: list[Geometry], *, cell_size_m: float) -> list[Geometry]:
+    """The same areas with fewer points; very many small ones are drawn ever more coarsely."""
+    tolerance_m = _SIMPLIFY_CELLS * cell_size_m
+    while True:
+        light = [area.simplify(tolerance_m, preserve_topology=True) for area in areas]
+        if sum(shapely.get_num_coordinates(light)) <= _MOST_ZONE_POINTS:
+            return light
+        tolerance_m *= 1.5
+        areas = [area for area in areas if area.area >= tolerance_m**2]
+
+
+def label_points(areas: list[Geometry], *, smallest_m2: float) -> list[tuple[float, float, float]]:
+    """(easting, northing, area in m2) inside each area that is large enough to be named."""
+    points = []
+    for area in areas:
+        if area.area >= smallest_m2:
+            inner = shapely.point_on_surface(area)
+            points.append((inner.x, inner.y, area.area))
+    return points
+
+
+def covering(shapes_: Iterable[Geometry]) -> Geometry:
+    """All geometries as one."""
+    return shapely.union_all(list(shapes_))
+
+
+def _xy(geometry: Geometry) -> NDArray[np.float64]:
+    return shapely.get_coordinates(geometry)
