@@ -1,7 +1,7 @@
 """Where water runs and stands: filled ground, flow directions, streams, height above them, wetness.
 
 Every function takes and returns plain arrays. The same answer comes out whether or not the
-optional ``richdem`` is installed: it only makes filling and accumulation quicker.
+optional ``richdem`` is installed: it only fills hollows quicker.
 
 Directions are the common D8 codes: 1 east, 2 south-east, 4 south, 8 south-west, 16 west,
 32 north-west, 64 north, 128 north-east; 0 an outlet (water leaves the map here), 247 no data.
@@ -32,10 +32,10 @@ _OFFSETS = ((0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)
 
 
 def drainage_engine() -> str:
-    """Name the library that fills and accumulates: "richdem" where it imports, else "pyflwdir"."""
+    """Name the library that fills hollows: "richdem" where it imports, else "pyflwdir"."""
     try:
         import richdem  # noqa: F401
-    except ImportError:
+    except Exception:  # beside a numpy it was not made for it fails with errors of its own
         return "pyflwdir"
     return "richdem"
 
@@ -62,7 +62,8 @@ def fill_depressions(dem: NDArray[Any]) -> NDArray[np.float32]:
     Wang L, Liu H (2006), doi 10.1080/13658810500433453.
     """
     ground = np.asarray(dem, dtype=np.float32)
-    if drainage_engine() == "richdem":
+    # richdem does not let water leave next to missing cells, so it may do whole ground only.
+    if drainage_engine() == "richdem" and np.isfinite(ground).all():
         return _filled_by_richdem(ground)
     from pyflwdir import fill_depressions as fill
 
@@ -287,10 +288,8 @@ def wetness_index(
 def _filled_by_richdem(ground: NDArray[np.float32]) -> NDArray[np.float32]:
     import richdem
 
-    low = np.float32(-9999.0)
-    raster = richdem.rdarray(np.where(np.isnan(ground), low, ground), no_data=low)
-    filled = np.array(richdem.FillDepressions(raster, epsilon=False, in_place=False))
-    return np.where(np.isnan(ground), np.float32(np.nan), filled).astype(np.float32)
+    raster = richdem.rdarray(ground, no_data=-9999.0, geotransform=[0.0, 1.0, 0.0, 0.0, 0.0, -1.0])
+    return np.array(richdem.FillDepressions(raster, epsilon=False, in_place=False))
 
 
 def _shifted(array: NDArray[Any], offset: tuple[int, int], fill: Any) -> NDArray[Any]:

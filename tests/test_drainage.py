@@ -150,7 +150,7 @@ def test_fill_equals_reconstruction_by_erosion():
 
 
 def test_richdem_path_gives_the_same_ground(monkeypatch):
-    """Where richdem imports it fills; NaN goes in as its no-data value and comes back as NaN.
+    """Where richdem imports it fills whole ground; ground with missing cells goes the other way.
 
     A stand-in with richdem's calling form does the filling here; .ci/run holds the real one.
     """
@@ -159,23 +159,27 @@ def test_richdem_path_gives_the_same_ground(monkeypatch):
     def fill_like_richdem(raster, *, epsilon, in_place):
         assert not epsilon
         assert not in_place
-        return fill(raster.astype(np.float64), nodata=-9999.0)[0]
+        calls.append(raster.shape)
+        return fill(raster.astype(np.float64), nodata=-9999.0)[0].astype(np.float32)
 
+    calls = []
     stand_in = types.ModuleType("richdem")
-    stand_in.rdarray = lambda array, no_data: array
+    stand_in.rdarray = lambda array, no_data, geotransform: array
     stand_in.FillDepressions = fill_like_richdem
-    dem = rough_ground()
-    plain = fill_depressions(dem)
+    whole, holed = rough_ground(hole=False), rough_ground()
+    plain = fill_depressions(whole), fill_depressions(holed)
     monkeypatch.setitem(sys.modules, "richdem", stand_in)
     assert drainage.drainage_engine() == "richdem"
-    np.testing.assert_array_equal(fill_depressions(dem), plain)
+    np.testing.assert_array_equal(fill_depressions(whole), plain[0])
+    np.testing.assert_array_equal(fill_depressions(holed), plain[1])
+    assert calls == [whole.shape]
 
 
 def test_real_richdem_gives_the_same_ground():
     pytest.importorskip("richdem", reason="richdem is optional")
     from pyflwdir import fill_depressions as fill
 
-    dem = rough_ground()
+    dem = rough_ground(hole=False)
     want = fill(dem.astype(np.float64), nodata=np.nan)[0].astype(np.float32)
     np.testing.assert_array_equal(fill_depressions(dem), want)
 
