@@ -6,58 +6,25 @@ TOML file. `siting protocol` prints the whole, and docs/protocol.md is made from
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import model_validator
 
-OWN = "our choice, see docs/method.md"
-TRADE = "common practice, no source"
-KOLOWSKI = "Kolowski & Forrester 2017, doi 10.1371/journal.pone.0186679 (effect); knots our choice"
-SULTAIRE = "Sultaire et al. 2023, Wildlife Biology (gentle slopes raise detection); knots our choice"
-MOLL = "Moll et al. 2020, Wildlife Research 47:158-165 (2-3 times fewer detections behind cover)"
-DERTIEN = "Dertien et al. 2021, Nature Conservation 44:51-68 (mammals 50-1000 m); knots our choice"
-MARION = "Marion et al. 2021, doi 10.2981/wlb.00853 (red deer keep over 75 m from hikers by day)"
-RCSC = "Alberta Remote Camera Steering Committee 2024, guidelines 2.0"
-
-
-class Section(BaseModel):
-    """A table of the protocol file; unknown keys and NaN are faults."""
-
-    model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=True
-    )
-
-
-def param(default: Any, unit: str, source: str, help_text: str, **limits: Any) -> Any:
-    """One number of the protocol with what a reader must know of it."""
-    extra = {"unit": unit, "source": source}
-    return Field(default=default, description=help_text, json_schema_extra=extra, **limits)
-
-
-def _check_knots(value: Any) -> tuple[tuple[float, float], ...]:
-    try:
-        knots = tuple((float(x), float(y)) for x, y in value)
-    except (TypeError, ValueError):
-        raise ValueError("a curve is a list of [value, membership] pairs") from None
-    if len(knots) < 2:
-        raise ValueError("a curve needs at least two knots")
-    if any(b[0] <= a[0] for a, b in zip(knots, knots[1:], strict=False)):
-        raise ValueError("the values of a curve must rise from knot to knot")
-    if any(not 0.0 <= y <= 1.0 for _, y in knots):
-        raise ValueError("every membership of a curve must lie in 0..1")
-    return knots
-
-
-Curve = Annotated[tuple[tuple[float, float], ...], BeforeValidator(_check_knots)]
-
-
-def _weight(default: float, source: str = OWN, *, most: float = 1.0) -> Any:
-    text = "How much this one counts; 0 switches it off."
-    return param(default, "share", source, text, ge=0.0, le=most)
-
-
-def _curve(knots: list[list[float]], unit: str, source: str, help_text: str) -> Any:
-    return param(knots, f"{unit}, then membership 0..1", source, help_text)
+from siting.protocol_base import (
+    DERTIEN,
+    KOLOWSKI,
+    MARION,
+    MOLL,
+    OWN,
+    SULTAIRE,
+    TRADE,
+    Curve,
+    Section,
+    param,
+)
+from siting.protocol_base import curve as _curve
+from siting.protocol_base import weight as _weight
+from siting.protocol_heading import HeadingRules, SunRules
 
 
 class Scoring(Section):
@@ -315,6 +282,30 @@ class CameraRules(Section):
         15.0, "m", TRADE, "Clear view: better this far (50 ft).", ge=2.0, le=100.0
     )
 
+    lens_height_m: float = param(
+        0.45,
+        "m",
+        "common practice, no source: 0.3-0.6 m (1-2 ft); published guidelines say 0.5-1 m "
+        "(Meek et al. 2014, after RCSC 2024)",
+        "Height of the lens above the ground, above the snow where it lies.",
+        ge=0.1,
+        le=3.0,
+    )
+    field_of_view_deg: float = param(
+        50.0,
+        "degrees",
+        "from memory, no source: lenses of 40-60 degrees; see your camera's sheet",
+        "Angle of the picture from side to side.",
+        ge=10.0,
+        le=180.0,
+    )
+    zone_m: float = param(
+        15.0, "m", TRADE, "How far the camera is trusted to trigger.", ge=2.0, le=60.0
+    )
+    target_height_m: float = param(
+        0.5, "m", OWN, "Height of an animal's body that must be in sight.", ge=0.05, le=2.0
+    )
+
     @model_validator(mode="after")
     def _near_before_far(self) -> CameraRules:
         if self.view_near_m >= self.view_far_m:
@@ -356,9 +347,7 @@ class PrecisionRules(Section):
 class GridRules(Section):
     """The working grid."""
 
-    context_m: float = param(
-        600.0, "m", OWN, "Ground read around the parcel.", ge=50.0, le=5000.0
-    )
+    context_m: float = param(600.0, "m", OWN, "Ground read around the parcel.", ge=50.0, le=5000.0)
     smallest_cell_m: float = param(
         1.0, "m", "design: finer cells add noise, not sight", "Smallest cell.", ge=0.25, le=30.0
     )
@@ -448,6 +437,23 @@ class VisitRules(Section):
     )
 
 
+def _near(default: float, help_text: str) -> Any:
+    return param(default, "m", OWN, help_text, ge=0.0, le=2000.0)
+
+
+class CautionRules(Section):
+    """How near a hazard must be for its caution to be printed; the usual ones always are."""
+
+    water_m: float = _near(30.0, "Water this near: do not cross, look out for floods and ice.")
+    livestock_m: float = _near(100.0, "A field with livestock this near.")
+    boundary_m: float = _near(30.0, "The parcel's boundary this near.")
+    road_m: float = _near(100.0, "A road this near.")
+    people_m: float = _near(100.0, "A building or busy trail this near: people in pictures.")
+    steep_deg: float = param(
+        15.0, "degrees", OWN, "Ground at the spot or on the walk this steep.", ge=1.0, le=60.0
+    )
+
+
 class Protocol(Section):
     """The rules of a survey."""
 
@@ -460,11 +466,14 @@ class Protocol(Section):
     cover: CoverRules = CoverRules()
     drainage: DrainageRules = DrainageRules()
     camera: CameraRules = CameraRules()
+    heading: HeadingRules = HeadingRules()
+    sun: SunRules = SunRules()
     candidates: CandidateRules = CandidateRules()
     precision: PrecisionRules = PrecisionRules()
     grid: GridRules = GridRules()
     walk: WalkRules = WalkRules()
     visits: VisitRules = VisitRules()
+    cautions: CautionRules = CautionRules()
 
     @model_validator(mode="after")
     def _something_counts(self) -> Protocol:

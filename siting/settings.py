@@ -14,7 +14,8 @@ from pydantic.fields import FieldInfo
 
 from siting.errors import SettingsError, SitingError
 from siting.inputs import Inputs
-from siting.protocol import Protocol, Section
+from siting.protocol import Protocol
+from siting.protocol_base import Section
 
 Model = TypeVar("Model", bound=BaseModel)
 _MOST_BYTES = 1_000_000
@@ -219,9 +220,7 @@ def _section_lines(section: Section, name: str) -> Iterator[str]:
         yield ""
     for field in fields:
         if field not in plain:
-            yield from _section_lines(
-                getattr(section, field), f"{name}.{field}" if name else field
-            )
+            yield from _section_lines(getattr(section, field), f"{name}.{field}" if name else field)
 
 
 def toml_value(value: Any) -> str:
