@@ -136,7 +136,8 @@ def build_net(
     # Water by its touched cells, so that no step slips over a narrow arm of a pond.
     wet = burn(ways.water, grid=grid, all_touched=True) | _wet_cover(land, grid)
     shut = burn(ways.closed, grid=grid) | (wet & ~crossable)
-    too_steep = (np.nan_to_num(steep, nan=0.0) > rules.steep_deg) & ~on_path
+    # Where the slope is not known, along the border and beside holes, nobody is led either.
+    too_steep = ~(steep <= rules.steep_deg) & ~on_path
     free = np.isfinite(height) & ~shut & ~too_steep
     outside = ~burn([ways.parcel], grid=grid, all_touched=True)
     return Net(grid, height.ravel(), steep.ravel(), free.ravel(), on_path.ravel(), outside.ravel())

@@ -1,0 +1,146 @@
+"""Cautions: which apply where, and that each defers to a local rule and claims nothing."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from siting.cautions import (
+    FIRST,
+    Nearby,
+    all_cautions,
+    parcel_cautions,
+    spot_cautions,
+    texts,
+)
+from siting.protocol import CautionRules, VisitRules
+from siting.types import CoverRole
+from siting.visits import visit_plan
+
+# A caution hands over to somebody who knows: one of these must be in it.
+DEFERS = (
+    "local ",
+    "ask the ",
+    "ask that owner",
+    "health authority",
+    "weather service",
+    "owner's",
+    "your organisation's rules",
+    "licensed",
+    "if in doubt",
+)
+# No sentence may claim any of this.
+CLAIMS = re.compile(
+    r"\b(safe|safely|safety|legal|legally|lawful|allowed|permitted|harmless)\b", re.I
+)
+
+
+def topics(cautions):
+    return [caution.topic for caution in cautions]
+
+
+@pytest.mark.parametrize("caution", all_cautions(), ids=lambda c: c.topic)
+def test_every_caution_defers_and_claims_nothing(caution):
+    assert any(phrase in caution.text.lower() for phrase in DEFERS), caution.text
+    assert not CLAIMS.search(caution.text), caution.text
+    assert caution.text.endswith(".")
+
+
+def test_the_standing_sentence_defers():
+    assert "Local law" in FIRST
+    assert "if in doubt, do not go" in FIRST
+    assert not CLAIMS.search(FIRST)
+
+
+def test_the_wording_test_can_fail():
+    assert CLAIMS.search("This slope is safe.")
+    assert not any(phrase in "wear bright orange." for phrase in DEFERS)
+
+
+def test_always_there():
+    always = topics(parcel_cautions([]))
+    assert always == [
+        "permission",
+        "hunting",
+        "alone",
+        "weather",
+        "tools",
+        "trees",
+        "people",
+        "bait",
+    ]
+
+
+@pytest.mark.parametrize("role", list(CoverRole))
+def test_ticks_where_plants_grow(role):
+    plants = {"TREE", "SHRUB", "GRASS", "PASTURE", "WETLAND", "UNKNOWN"}
+    assert ("ticks" in topics(parcel_cautions([role]))) == (role.name in plants)
+
+
+def test_nothing_near_adds_nothing():
+    assert spot_cautions(Nearby(), rules=CautionRules()) == ()
+
+
+@pytest.mark.parametrize(
+    ("field", "inside", "outside", "topic"),
+    [
+        ("water_m", 30.0, 30.1, "water"),
+        ("livestock_m", 100.0, 100.1, "livestock"),
+        ("boundary_m", 30.0, 30.1, "boundary"),
+        ("road_m", 100.0, 100.1, "road"),
+        ("people_m", 100.0, 100.1, "people"),
+        ("slope_deg", 15.0, 14.9, "steep"),
+        ("walk_slope_deg", 15.0, 14.9, "steep"),
+        ("crossings", 1, 0, "crossing"),
+        ("outside_m", 5.0, 0.0, "neighbour"),
+    ],
+)
+def test_each_caution_at_its_limit(field, inside, outside, topic):
+    rules = CautionRules()
+    assert topics(spot_cautions(Nearby(**{field: inside}), rules=rules)) == [topic]
+    assert spot_cautions(Nearby(**{field: outside}), rules=rules) == ()
+
+
+def test_texts_are_the_sentences():
+    assert texts(parcel_cautions([]))[0].startswith("Permission: map lines")
+
+
+def test_visit_plan_by_hand():
+    # 50 x 2 = 100 pictures a day; 8000 MB / 4 MB = 2000 pictures = 20 days;
+    # 1000 / 100 = 10 days of pictures and 40 days of waiting: 1 / (1/10 + 1/40) = 8 days.
+    plan = visit_plan(
+        VisitRules(
+            triggers_per_day=50.0,
+            pictures_per_trigger=2.0,
+            picture_mb=4.0,
+            card_gb=8.0,
+            battery_pictures=1000.0,
+            battery_days=40.0,
+        )
+    )
+    assert plan.pictures_per_day == 100
+    assert plan.card_pictures == 2000
+    assert plan.days_to_full_card == 20
+    assert plan.days_to_flat_battery == pytest.approx(8.0)
+    assert plan.check_after_days == 8
+    assert plan.sums == (
+        "Pictures a day: 50 triggers × 2 pictures = 100.",
+        "Card full: 8 GB ÷ 4 MB = 2,000 pictures; ÷ 100 a day = about 20 days.",
+        (
+            "Batteries flat: 1,000 pictures ÷ 100 a day = 10 days; waiting alone 40 days; "
+            "both together about 8 days."
+        ),
+    )
+
+
+def test_visit_is_never_later_than_usual_nor_less_than_a_day():
+    assert visit_plan(VisitRules()).check_after_days == 14
+    assert visit_plan(VisitRules(card_gb=0.1)).check_after_days == 1
+
+
+def test_small_cards_as_the_guideline_counts():
+    # Alberta Remote Camera Steering Committee 2024, 7.1.2: 8,000-20,000 images on 4 GB,
+    # that is 0.2 to 0.5 MB an image.
+    for picture_mb, images in ((0.5, 8000), (0.2, 20000)):
+        plan = visit_plan(VisitRules(card_gb=4.0, picture_mb=picture_mb))
+        assert plan.card_pictures == pytest.approx(images)
