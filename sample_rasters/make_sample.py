@@ -32,8 +32,8 @@ PHONE_CRS = "EPSG:4326"  # the crossings: noted with a phone, so in degrees
 ORIGIN = (540_000.0, 4_820_000.0)
 NEAR = (-1100, -1100, 1100, 1100)  # extent of dem.tif: left, bottom, right, top
 WIDE = (-2400, -2200, 2600, 2300)  # extent of dem_10m.tif and land_cover.tif
-# Elevations are held to 1/16 m: finer says nothing, and a power of two packs small.
-ELEVATION_STEP_M = 1 / 16
+# Elevations are held to 1/32 m: finer says nothing, and a power of two packs small.
+ELEVATION_STEP_M = 1 / 32
 NODATA_M = -9999.0
 
 Lines = dict[str, LineString]
@@ -77,46 +77,53 @@ def _box(x, y, east_m, north_m, turn_deg=0.0):
     return _tidy(affinity.rotate(flat, turn_deg))
 
 
+def _rill(points, into, near):
+    """A small stream that ends on another, near a place."""
+    mouth = into.interpolate(into.project(Point(near)))
+    return _smooth([*points, (mouth.x, mouth.y)], step_m=6.0, wiggle_m=2.0, wave_m=40.0)
+
+
 def streams() -> Lines:
     """Streams, each drawn from its head to its mouth."""
     # The country falls to the south, so a line that runs south runs downhill.
     brook = _smooth(
-        [(-560, 2420), (-470, 1900), (-560, 1450), (-440, 1050), (-415, 760), (-345, 480),
+        [(-900, 2420), (-820, 1950), (-620, 1480), (-520, 1050), (-415, 760), (-345, 480),
          (-338, 260), (-262, 70), (-110, -58), (40, -118), (128, -190), (138, -350), (185, -620),
          (120, -960), (190, -1400), (110, -1850), (140, -2320)],
         step_m=6.0, wiggle_m=4.5,
     )  # fmt: skip
-    spring_mouth = brook.interpolate(brook.project(Point(112, -165)))
-    outlet_mouth = brook.interpolate(brook.project(Point(136, -268)))
-    spring = _smooth(
-        [(300, 1230), (268, 900), (290, 620), (262, 380), (252, 200), (226, 40), (168, -80),
-         (spring_mouth.x, spring_mouth.y)],
-        step_m=6.0, wiggle_m=3.0, wave_m=48.0,
-    )  # fmt: skip
-    outlet = _smooth(
-        [(-72, -222), (-20, -232), (60, -246), (outlet_mouth.x, outlet_mouth.y)],
-        step_m=6.0, wiggle_m=1.5, wave_m=40.0,
-    )  # fmt: skip
+    spring_points = [
+        (552, 1925), (430, 1560), (310, 1230), (268, 900), (290, 620), (262, 380), (252, 200),
+        (226, 40), (168, -80),
+    ]  # fmt: skip
+    spring = _rill(spring_points, brook, (112, -165))
+    outlet = _rill([(-72, -222), (-20, -232), (60, -246)], brook, (136, -268))
     west = _smooth(
-        [(-1560, 2420), (-1640, 1800), (-1500, 1200), (-1660, 600), (-1590, 0), (-1480, -560),
-         (-1600, -1200), (-1500, -1750), (-1540, -2320)],
+        [(-2150, 2420), (-1900, 1900), (-1560, 1350), (-1600, 600), (-1560, 0), (-1480, -560),
+         (-1700, -1200), (-1900, -1750), (-1960, -2320)],
         step_m=8.0, wiggle_m=5.0, wave_m=70.0,
     )  # fmt: skip
+    barley_mouth = brook.interpolate(brook.project(Point(120, -1960)))
     east = _smooth(
-        [(1080, 1500), (1010, 1050), (1120, 560), (1060, 60), (1150, -420), (1080, -900),
-         (1180, -1400), (1120, -2320)],
+        [(1160, 1560), (1010, 1050), (1120, 560), (1060, 60), (1010, -420), (860, -860),
+         (700, -1300), (380, -1720), (barley_mouth.x, barley_mouth.y)],
         step_m=8.0, wiggle_m=5.0, wave_m=70.0,
     )  # fmt: skip
+    upper = _rill([(-1212, 856), (-1262, 800), (-1400, 715), (-1500, 655)], west, (-1598, 590))
     far_east = _smooth(
-        [(2120, 2420), (2200, 1700), (2080, 1000), (2230, 300), (2120, -500), (2260, -1300),
-         (2180, -2320)],
+        [(1800, 2420), (2020, 1800), (2080, 1000), (2230, 300), (2090, -500), (2160, -1300),
+         (1900, -2320)],
         step_m=8.0, wiggle_m=5.0, wave_m=70.0,
     )  # fmt: skip
-    lines = {
+    return {
         "Thistle Brook": brook, "Spring Run": spring, "Pond outlet": outlet,
         "West Run": west, "Barley Run": east, "Far Run": far_east,
+        "Upper outlet": upper,
+        "West rill": _rill([(-722, 352), (-560, 338)], brook, (-350, 298)),
+        "East rill": _rill([(652, 66), (668, -128), (860, -172)], east, (1036, -240)),
+        "Highway rill": _rill([(1648, 424), (1900, 372)], far_east, (2228, 280)),
+        "South rill": _rill([(1818, -1588), (1980, -1640)], far_east, (2110, -1690)),
     }  # fmt: skip
-    return lines
 
 
 def ponds() -> dict[str, Polygon]:
@@ -129,7 +136,8 @@ def ponds() -> dict[str, Polygon]:
 def roads() -> dict[str, tuple[str, LineString]]:
     """Name to (class, centre line)."""
     county = [(-2500, -420), (-1900, -395), (-1250, -430), (-700, -352), (-370, -330), (-100, -342),
-              (180, -350), (420, -328), (800, -300), (1300, -350), (1900, -330), (2700, -300)]  # fmt: skip
+              (180, -350), (420, -328), (800, -300), (1300, -350), (1900, -330),
+              (2700, -300)]  # fmt: skip
     highway = [(1420, -2320), (1490, -1500), (1440, -800), (1500, -100), (1590, 700), (1560, 1500),
                (1640, 2420)]  # fmt: skip
     lane = [(-1250, -430), (-1220, 100), (-1290, 650), (-1330, 1200), (-1240, 2420)]
@@ -139,7 +147,10 @@ def roads() -> dict[str, tuple[str, LineString]]:
         "Highway": ("major", _smooth(highway, step_m=20)),
         "West lane": ("minor", _smooth(lane, step_m=15)),
         "South lane": ("minor", _smooth(south, step_m=15)),
-        "Farm drive": ("track", _smooth([(-296, -333.5), (-298, -310), (-291, -286), (-296, -262)])),
+        "Farm drive": (
+            "track",
+            _smooth([(-296, -333.5), (-298, -310), (-291, -286), (-296, -262)]),
+        ),
         "Neighbour's drive": ("track", _smooth([(520, -319.4), (523, -280), (515, -232)])),
         "Barley drive": ("track", _smooth([(900, -303), (905, -380), (885, -470)])),
         "Lane house drive": ("track", _smooth([(-1266, 500), (-1225, 508), (-1190, 500)])),
@@ -153,8 +164,8 @@ def trails() -> dict[str, tuple[str, LineString]]:
     saddle = [(-420, 205), (-372, 196), (-322, 190), (-272, 178), (-222, 140), (-165, 118),
               (-100, 135), (-50, 165), (-20, 200), (-2, 245), (30, 290), (52, 330), (48, 392),
               (20, 460)]  # fmt: skip
-    bench = [(345, -333.5), (366, -300), (362, -200), (338, -105), (322, -20), (326, 60), (334, 140),
-             (330, 220), (312, 290), (296, 345)]  # fmt: skip
+    bench = [(270, -344.3), (278, -300), (292, -200), (302, -105), (318, -20), (336, 60),
+             (342, 140), (326, 220), (296, 286), (268, 322)]  # fmt: skip
     strip = [(34, -108), (32, -60), (28, 0), (30, 60), (34, 110), (62, 142)]
     cross = [(327, 90), (296, 104), (262, 112), (226, 106), (190, 112), (160, 118)]
     path = [(-900, 560), (-640, 470), (-400, 405), (-210, 338), (-90, 352), (110, 372), (300, 352),
@@ -177,9 +188,9 @@ def trails() -> dict[str, tuple[str, LineString]]:
 
 def main_parcel() -> Polygon:
     return Polygon(
-        [(-368, -318), (-150, -329), (60, -334), (210, -338), (352, -322), (384, -190), (372, -20),
-         (386, 150), (352, 262), (318, 348), (150, 361), (-64, 346), (-120, 312), (-196, 318),
-         (-236, 258), (-352, 240), (-366, 120), (-310, 20), (-348, -110)]
+        [(-342, -319), (-150, -329), (60, -334), (210, -338), (290, -332), (322, -200), (354, -60),
+         (372, 150), (336, 254), (284, 332), (150, 346), (-64, 338), (-116, 286), (-186, 288),
+         (-236, 228), (-338, 214), (-344, 120), (-288, 24), (-322, -110)]
     )  # fmt: skip
 
 
@@ -196,31 +207,61 @@ def parcels() -> list[tuple[str, str, int, object]]:
     along_highway = Polygon([(1420, -305), (1490, -302), (1498, -120), (1440, -130)])
     return [
         ("P01", "Hollow farm", 1, main_parcel()),
-        ("P02", "Ridge east side", 2, Polygon([(392, 150), (700, 120), (840, 330), (560, 322), (358, 262)])),
+        (
+            "P02",
+            "Ridge east side",
+            2,
+            Polygon([(392, 150), (700, 120), (840, 330), (560, 322), (358, 262)]),
+        ),
         ("P03", "North woods", 1, holed),
         ("P04", "Two fields west", 3, two),
         ("P05", "Small lot", 3, _box(-640, -470, 105, 95, 8)),
         ("P06", "Highway corner", 3, along_highway),
         ("P07", "Cow meadow", 2, Polygon([(600, -360), (860, -345), (850, -660), (640, -700)])),
-        ("P08", "West Run bottom", 1, Polygon([(-1760, 250), (-1400, 230), (-1380, 620), (-1700, 700)])),
-        ("P09", "Upper Pond", 2, Polygon([(-1260, 760), (-900, 720), (-820, 1060), (-1080, 1220), (-1290, 1080)])),
-        ("P10", "Barley Run woods", 1, Polygon([(880, 500), (1300, 520), (1340, 880), (1020, 960), (860, 760)])),
-        ("P11", "South valley", 1, Polygon([(-80, -640), (330, -600), (390, -980), (60, -1120), (-120, -900)])),
-        ("P12", "Long strip", 2, Polygon([(-560, -760), (-240, -720), (-280, -1420), (-500, -1440)])),
+        (
+            "P08",
+            "West Run bottom",
+            1,
+            Polygon([(-1690, 250), (-1400, 230), (-1360, 620), (-1680, 700)]),
+        ),
+        (
+            "P09",
+            "Upper Pond",
+            2,
+            Polygon([(-1260, 760), (-900, 720), (-820, 1060), (-1080, 1220), (-1290, 1080)]),
+        ),
+        (
+            "P10",
+            "Barley Run woods",
+            1,
+            Polygon([(880, 500), (1300, 520), (1340, 880), (1020, 960), (860, 760)]),
+        ),
+        (
+            "P11",
+            "South valley",
+            1,
+            Polygon([(-270, -640), (160, -600), (205, -980), (-110, -1120), (-310, -900)]),
+        ),
+        (
+            "P12",
+            "Long strip",
+            2,
+            Polygon([(-660, -760), (-350, -720), (-390, -1420), (-600, -1440)]),
+        ),
         ("P13", "Far side", 2, Polygon([(940, -760), (1260, -700), (1300, -1150), (1000, -1220)])),
-    ]  # fmt: skip
+    ]
 
 
 def cell_of(shape) -> str:
-    """Survey cell: four quarters that meet just off the main parcel."""
-    east, north = shape.centroid.x > 150, shape.centroid.y > -50
+    """Survey cell: four quarters that meet in the main parcel, which goes where its middle is."""
+    east, north = shape.centroid.x > -45, shape.centroid.y > -60
     return {(0, 1): "C1", (1, 1): "C2", (0, 0): "C3", (1, 0): "C4"}[(int(east), int(north))]
 
 
 def buildings() -> list[tuple[str, Polygon]]:
     return [
         ("house", _box(-292, -250, 14, 10, 8)),
-        ("barn", _box(-326, -226, 20, 12, 8)),
+        ("barn", _box(-318, -222, 18, 11, 8)),
         ("shed", _box(-268, -268, 6, 5, 8)),
         ("house", _box(512, -222, 13, 10, -10)),
         ("barn", _box(470, -236, 32, 15, -10)),
@@ -243,8 +284,8 @@ PASTURES = (
     Polygon([(585, -355), (875, -335), (862, -640), (652, -672)]),
 )
 BEEHIVES = Polygon([(-232, -168), (-204, -172), (-199, -146), (-226, -140)])
-BLUFF = (-222, 78)  # where the brook has cut into the foot of the west knoll
-KNOLLS = ((-146, 205, 25.0, 68.0), (104, 214, 29.0, 70.0))  # x, y, height, spread
+BLUFF = (-218, 80)  # where the brook has cut into the foot of the west knoll
+KNOLLS = ((-146, 208, 27.0, 98.0), (104, 214, 31.0, 102.0))  # x, y, height, spread
 CLEARING = (46, 316)
 
 
@@ -253,13 +294,18 @@ def main_fields() -> list[tuple[int, Polygon]]:
     west = Polygon([(-172, 34), (-112, -8), (-62, -46), (-6, -72), (12, 20), (4, 104), (-60, 92),
                     (-136, 106)])  # fmt: skip
     peninsula = Polygon([(-104, 120), (-46, 120), (-58, 46), (-74, 34), (-86, 42)])
-    east = Polygon([(48, -72), (98, -104), (142, -44), (196, 36), (206, 108), (140, 118), (50, 106)])
+    east = Polygon(
+        [(48, -72), (98, -104), (142, -44), (196, 36), (206, 108), (140, 118), (50, 106)]
+    )
     notch = Polygon([(128, 58), (230, 58), (230, 130), (128, 130)])
-    south = Polygon([(-338, -176), (-236, -186), (-186, -176), (-150, -130), (-132, -82), (-228, -4),
-                     (-286, -22), (-330, -112)])  # fmt: skip
+    south = Polygon([(-312, -176), (-236, -186), (-186, -176), (-150, -130), (-132, -82),
+                     (-228, -4),
+                     (-284, -22), (-308, -112)])  # fmt: skip
     by_gate = Polygon([(34, -304), (98, -306), (106, -262), (100, -204), (62, -164), (16, -196)])
     over_road = Polygon([(-330, -370), (100, -382), (92, -540), (-60, -600), (-340, -560)])
-    west_out = Polygon([(-620, -290), (-410, -305), (-400, -90), (-420, 90), (-610, 60)])
+    west_out = Polygon(
+        [(-620, -290), (-370, -305), (-350, -110), (-330, 20), (-370, 90), (-610, 60)]
+    )
     return [
         (82, west.difference(peninsula)), (81, east.difference(notch)), (81, south), (82, by_gate),
         (82, over_road), (81, west_out), *((81, p) for p in PASTURES),
@@ -296,28 +342,50 @@ def _gauss(distance_m, spread_m):
 def _ridge(x, y):
     """The eastern ridge, with a bench half way up its west side."""
     west_of_crest = 478 + 26 * np.sin(y / 230.0) - x
-    plain = PchipInterpolator([-420, -260, -120, 0, 110, 200, 280, 400], [0, 7, 30, 46, 30, 10, 1, 0])
-    bench = PchipInterpolator(
-        [-420, -260, -120, 0, 40, 112, 168, 238, 290, 400], [0, 7, 30, 46, 41, 22, 20.5, 4, 0, 0]
-    )
+    at = [-420, -260, -120, 0, 40, 112, 168, 238, 290, 400]
+    plain = PchipInterpolator(at, [0, 7, 30, 46, 42, 29, 17, 5, 1, 0])
+    bench = PchipInterpolator(at, [0, 7, 30, 46, 41, 20.8, 20.4, 4, 0, 0])
     share = np.exp(-(((y - 110) / 260.0) ** 4))
-    at = np.clip(west_of_crest, -420, 400)
-    height = plain(at) * (1 - share) + bench(at) * share
+    clipped = np.clip(west_of_crest, at[0], at[-1])
+    height = plain(clipped) * (1 - share) + bench(clipped) * share
     return height * np.exp(-(((y - 60) / 820.0) ** 4))
+
+
+def _valley(x, y, width_m):
+    """0 in the valley bottoms, 1 on the land between: smooth, unlike the streams' bends."""
+    left, bottom, right, top = WIDE
+    cell, margin = 10.0, 100.0
+    columns = np.arange(left - margin, right + margin + cell, cell)
+    lines = np.arange(bottom - margin, top + margin + cell, cell)
+    water = list(streams().values()) + [shape.exterior for shape in ponds().values()]
+    to_water = _distance(water, *np.meshgrid(columns, lines))
+    field = ndimage.gaussian_filter(1 - _gauss(to_water, width_m), 0.3 * width_m / cell)
+    at = [(y - lines[0]) / cell, (x - columns[0]) / cell]
+    return ndimage.map_coordinates(field, at, order=3, mode="nearest")
 
 
 def _hills(x, y, to_water_m):
     """Height of the country above its tilted base; nothing on the line of a stream."""
-    away = np.hypot(x, y)
-    far = 1 - np.exp(-((away / 640.0) ** 6))
+    far = 1 - np.exp(-((np.hypot(x, y) / 640.0) ** 6))
     rolling = 15 * _noise(x, y, wave_m=520, seed=1) + 4.5 * _noise(x, y, wave_m=210, seed=2)
-    upland = 9 + far * (rolling + 9) + (1 - far) * 0.8 * _noise(x, y, wave_m=210, seed=2)
-    height = np.maximum(upland, 2.0 + 0.1 * upland) * (1 - _gauss(to_water_m, 130))
-    knolls = sum(h * _gauss(np.hypot(x - kx, y - ky), s * 1.25) for kx, ky, h, s in KNOLLS)
-    height = height + knolls * (1 - _gauss(to_water_m, 45)) + _ridge(x, y) * (1 - _gauss(to_water_m, 34))
+    upland = 9 + far * (rolling + 9) + (1 - far) * 1.2 * _noise(x, y, wave_m=210, seed=2)
+    upland = 3 + 6 * np.logaddexp(0.0, (upland - 3) / 6)
+    # Positions pushed about a little, so that no hill is round as a bowl.
+    wx = x + 20 * _noise(x, y, wave_m=130, seed=7) + 6 * _noise(x, y, wave_m=50, seed=9)
+    wy = y + 20 * _noise(x, y, wave_m=130, seed=8) + 6 * _noise(x, y, wave_m=50, seed=10)
+    knolls = sum(_knoll(wx, wy, *knoll) for knoll in KNOLLS)
+    height = upland * _valley(x, y, 130)
+    height = height + (knolls + _ridge(wx, wy)) * _valley(x, y, 40)
     # The bluff: a spur the brook has eaten into, so it rises within a few steps of the water.
-    spur = 11 * _gauss(np.hypot(x - BLUFF[0], y - BLUFF[1]), 46)
-    return height + spur * (1 - _gauss(to_water_m, 15))
+    spur = 12 * _gauss(np.hypot(wx - BLUFF[0], wy - BLUFF[1]), 46) * (1 - _gauss(to_water_m, 14))
+    return height * (1 - _gauss(to_water_m, 20)) + spur
+
+
+def _knoll(x, y, east, north, height_m, spread_m):
+    """A hill with a broad top, a little longer than wide."""
+    u = ((x - east) * 0.94 + (y - north) * 0.34) / (spread_m * 1.12)
+    v = ((y - north) * 0.94 - (x - east) * 0.34) / (spread_m * 0.92)
+    return height_m * np.exp(-((u * u + v * v) ** 1.25))
 
 
 def _smooth_ground(x, y):
@@ -327,7 +395,9 @@ def _smooth_ground(x, y):
     worked += [shape.buffer(18) for _, shape in buildings()]
     step = abs(x[0, 1] - x[0, 0])
     transform = from_origin(x[0, 0] - step / 2, y[0, 0] + step / 2, step, step)
-    burnt = rasterize(worked, out_shape=x.shape, transform=transform, default_value=1, dtype="uint8")
+    burnt = rasterize(
+        worked, out_shape=x.shape, transform=transform, default_value=1, dtype="uint8"
+    )
     return ndimage.gaussian_filter(burnt.astype(float), 10.0 / step)
 
 
@@ -363,7 +433,7 @@ def _set_in_pond(ground, shape, x, y):
     level = _base(rim[:, 0], rim[:, 1]).min() - 0.3
     inside = shapely.contains_xy(shape, x, y)
     off = np.where(inside, 0.0, _distance([shape.exterior], x, y))
-    outlet = _distance([streams()["Pond outlet"]], x, y)
+    outlet = _distance([streams()["Pond outlet"], streams()["Upper outlet"]], x, y)
     shore = level + 0.035 * off + 0.15 * (1 - _gauss(off, 1.5)) * (1 - _gauss(outlet, 5))
     near = _gauss(off, 16)
     return np.where(inside, level, ground * (1 - near) + np.minimum(shore, level + 1.5) * near)
@@ -397,27 +467,42 @@ def build_dem_10m():
 # --- land cover -----------------------------------------------------------------------
 
 
-def _far_fields():
-    """Fields of the wider country: lots of a turned, uneven grid on the gentler ground."""
+def _lots():
+    """Outlines of the lots of an uneven, slightly bent grid over the whole extent."""
     rng = np.random.default_rng([SEED, 20])
-    keep_off = main_parcel().buffer(40)
+    east = np.cumsum(rng.uniform(150, 360, 28)) - 3500
+    north = np.cumsum(rng.uniform(120, 290, 32)) - 3200
+    for i in range(len(east) - 1):
+        for j in range(len(north) - 1):
+            shift = 70 * np.sin(2.3 * i)
+            lot = shapely.box(east[i], north[j] + shift, east[i + 1], north[j + 1] + shift)
+            lot = affinity.rotate(lot.segmentize(40), 9, origin=(0, 0))
+            yield shapely.transform(lot, _bend)
+
+
+def _bend(xy):
+    x, y = xy.T
+    return np.c_[x + 70 * np.sin(y / 310) + 12 * np.sin(y / 75), y + 60 * np.sin(x / 370)]
+
+
+def _far_fields():
+    """Fields of the wider country, on its gentler ground: land-cover code and outline."""
+    rng = np.random.default_rng([SEED, 21])
+    keep_off = shapely.union_all(
+        [main_parcel().buffer(40)]
+        + [line.buffer(24) for line in streams().values()]
+        + [line.buffer(10) for _, line in roads().values()]
+    )
     slope = np.hypot(*np.gradient(ndimage.gaussian_filter(build_dem_10m().astype(float), 3), 10.0))
     fields = []
-    for i in range(-12, 13):
-        for j in range(-14, 15):
-            corners = np.array([(i, j), (i + 1, j), (i + 1, j + 1), (i, j + 1)], dtype=float)
-            jitter = 22 * np.sin(corners @ np.array([[12.9, 4.1], [7.2, 9.7]]) + SEED % 7)
-            ring = corners * (265, 205) + jitter
-            draw, kind, trim = rng.random(), rng.random(), rng.uniform(4, 16)
-            lot = affinity.rotate(Polygon(ring), 9, origin=(0, 0))
-            lot = lot.buffer(-trim - 12).buffer(12)
-            cut = lot.difference(keep_off).buffer(-14).buffer(14)
-            x, y = lot.centroid.x, lot.centroid.y
-            row, col = int((WIDE[3] - y) / 10), int((x - WIDE[0]) / 10)
-            if not (0 <= row < slope.shape[0] and 0 <= col < slope.shape[1]) or cut.is_empty:
-                continue
-            if slope[row, col] < 0.055 + 0.06 * draw and draw < 0.72:
-                fields.append((82 if kind < 0.4 else 81 if kind < 0.92 else 52, cut))
+    for lot in _lots():
+        draw, kind, trim = rng.random(), rng.random(), rng.uniform(0, 14)
+        cut = lot.buffer(-trim - 14).buffer(14).difference(keep_off).buffer(-16).buffer(16)
+        row, col = int((WIDE[3] - lot.centroid.y) / 10), int((lot.centroid.x - WIDE[0]) / 10)
+        if cut.is_empty or not (0 <= row < slope.shape[0] and 0 <= col < slope.shape[1]):
+            continue
+        if slope[row, col] < 0.05 + 0.06 * draw and draw < 0.75:
+            fields.append((82 if kind < 0.4 else 81 if kind < 0.92 else 52, cut))
     return fields
 
 
@@ -438,7 +523,7 @@ def _burn(cover, shapes, code):
 
 # Single cells that differ from all about them, as classified pictures have them.
 SPECKS = (
-    (-245, 215, 71), (175, 275, 82), (265, 295, 71), (-85, 255, 52), (345, 65, 82),
+    (-245, 175, 71), (175, 275, 82), (265, 295, 71), (-85, 255, 52), (335, 185, 82),
     (-255, -95, 41), (-95, 25, 41), (95, 5, 42), (65, -225, 41), (-545, -95, 41),
 )  # fmt: skip
 
@@ -457,11 +542,13 @@ def build_land_cover():
     cover = np.where(wet, np.where(shrub > 0.5, 95, 90).astype("uint8"), cover)
     cover = _burn(cover, [shape.buffer(22) for shape in ponds().values()], 71)
     cover = _burn(cover, ponds().values(), 11)
+    yards = [b.centroid for kind, b in buildings() if kind == "house"]
+    cover = _burn(cover, [yard.buffer(62) for yard in yards], 71)
     cover = _burn(cover, [_blob(*CLEARING, east_m=36, north_m=25, turn_deg=20, seed=4)], 71)
     for road_class, line in roads().values():
         width, code = {"major": (16, 22), "minor": (7, 21), "track": (4, 21)}[road_class]
         cover = _burn(cover, [line.buffer(width)], code)
-    cover = _burn(cover, [b.centroid.buffer(32) for k, b in buildings() if k == "house"], 21)
+    cover = _burn(cover, [yard.buffer(32) for yard in yards], 21)
     cover = _burn(cover, [b.buffer(7) for _, b in buildings()], 22)
     for east, north, code in SPECKS:
         cover[int((WIDE[3] - north) // 10), int((east - WIDE[0]) // 10)] = code
@@ -482,6 +569,15 @@ def _inside_wide(line):
     return _tidy(line.intersection(shapely.box(*WIDE)))
 
 
+# Trail, stream, and what stands where they meet.
+CROSSINGS = (
+    ("Saddle trail", "Thistle Brook", "Log over the brook"),
+    ("Cart track", "Thistle Brook", "Cart track ford"),
+    ("Spring trail", "Spring Run", "Stepping stones"),
+)
+CROSSING_KINDS = ("log", "ford", "stones")
+
+
 def crossing(trail, stream):
     """Where a trail meets a stream, in local metres (the first, from the trail's start)."""
     line = trails()[trail][1]
@@ -494,11 +590,12 @@ def build_layers() -> dict[str, gpd.GeoDataFrame]:
     """Every layer of layers.gpkg by name. All in EPSG:32617 but the crossings, in degrees."""
     water = [("stream", n, _inside_wide(ln)) for n, ln in streams().items()]
     water += [("pond", n, shape) for n, shape in ponds().items()]
+    walked = [(n, use, _inside_wide(ln)) for n, (use, ln) in trails().items()]
+    driven = [(n, kind, _inside_wide(ln)) for n, (kind, ln) in roads().items()]
     lots = [(i, label, cell_of(g), p, g) for i, label, p, g in parcels()]
     meets = [
-        ("log", "Log over the brook", crossing("Saddle trail", "Thistle Brook")),
-        ("ford", "Cart track ford", crossing("Cart track", "Thistle Brook")),
-        ("stones", "Stepping stones", crossing("Spring trail", "Spring Run")),
+        (kind, what, crossing(trail, stream))
+        for kind, (trail, stream, what) in zip(CROSSING_KINDS, CROSSINGS, strict=True)
     ]
     feeders = [
         ("bird feeder", Point(-256, -222)),
@@ -509,9 +606,9 @@ def build_layers() -> dict[str, gpd.GeoDataFrame]:
         "parcel": _table([("P01", "Hollow farm", main_parcel())], ["id", "label"]),
         "parcels": _table(lots, ["id", "label", "cell", "priority"]),
         "water": _table(water, ["kind", "name"]),
-        "trails": _table([(n, u, _inside_wide(ln)) for n, (u, ln) in trails().items()], ["name", "use"]),
+        "trails": _table(walked, ["name", "use"]),
         "crossings": _table(meets, ["kind", "name"]).to_crs(PHONE_CRS),
-        "roads": _table([(n, c, _inside_wide(ln)) for n, (c, ln) in roads().items()], ["name", "class"]),
+        "roads": _table(driven, ["name", "class"]),
         "buildings": _table(buildings(), ["kind"]),
         "feeders": _table(feeders, ["kind"]),
         "livestock": _table([("cow pasture", shape) for shape in PASTURES], ["kind"]),
@@ -524,16 +621,41 @@ def build_layers() -> dict[str, gpd.GeoDataFrame]:
 FACTS = (
     (300, -220, "livestock", "In the cow pasture"),
     (-240, -195, "feeder", "Within 50 m of the bird feeder by the house"),
-    (-60, -314, "road", "Within 30 m of the county road"),
+    (-60, -318, "road", "Within 30 m of the county road"),
     (-292, -250, "building", "In the house"),
     (-112, -218, "water", "In Duck Pond"),
     (None, None, "water", "In Thistle Brook, at the ford"),
     (None, None, "steep", "On the bluff where the brook cuts into the hill"),
-    (379, 110, "boundary", "Within 10 m of the east boundary"),
+    (364, 100, "boundary", "Within 10 m of the east boundary"),
     (-215, -156, "user", "At the beehives"),
     (-285, -244, "built_cover", "In the house yard"),
     (420, -60, "outside", "Over the fence, on the neighbour's ridge"),
 )
+
+
+# Places worth finding, for whoever tries the data. Local metres.
+LANDMARKS = (
+    (-12, 185, "saddle", "Saddle between two knolls"),
+    (-151, 227, "knoll", "Top of the west knoll"),
+    (73, 229, "knoll", "Top of the east knoll"),
+    (345, 110, "bench", "Bench half way up the eastern ridge"),
+    (-110, -290, "gap", "Gap between Duck Pond and the county road"),
+    (30, 15, "strip", "Wooded strip between two fields"),
+    (128, 58, "inside_corner", "Inside corner of the east hay field"),
+    (-75, 46, "peninsula", "Tip of the woods in the west crop field"),
+    (*CLEARING, "opening", "Clearing in the woods"),
+    (-72, -222, "pond_end", "Outlet end of Duck Pond"),
+)
+
+
+def build_landmarks() -> pd.DataFrame:
+    """Places worth finding, on the map grid: those of LANDMARKS and the crossings."""
+    rows = list(LANDMARKS)
+    for trail, stream, what in CROSSINGS:
+        met = crossing(trail, stream)
+        rows.append((met.x, met.y, "crossing", what))
+    found = [(round(ORIGIN[0] + x, 1), round(ORIGIN[1] + y, 1), k, w) for x, y, k, w in rows]
+    return pd.DataFrame(found, columns=["easting", "northing", "kind", "what"])
 
 
 def _steepest_near(x, y, reach_m):
@@ -549,7 +671,7 @@ def _steepest_near(x, y, reach_m):
 def build_facts() -> pd.DataFrame:
     """Table of the places in FACTS on the map grid."""
     ford = crossing("Cart track", "Thistle Brook")
-    found = {"steep": _steepest_near(*BLUFF, 60), "water": (ford.x, ford.y)}
+    found = {"steep": _steepest_near(BLUFF[0] - 16, BLUFF[1] - 22, 30), "water": (ford.x, ford.y)}
     rows = []
     for east, north, rule, what in FACTS:
         x, y = found[rule] if east is None else (east, north)
@@ -589,6 +711,7 @@ def write_all(folder: Path) -> None:
     for name, table in build_layers().items():
         table.to_file(package, layer=name, driver="GPKG")
     build_facts().to_csv(folder / "no_go_facts.csv", index=False, lineterminator="\n")
+    build_landmarks().to_csv(folder / "landmarks.csv", index=False, lineterminator="\n")
 
 
 def main() -> None:
