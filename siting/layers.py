@@ -70,6 +70,9 @@ def build_ground(
         layers["distance_to_busy_trail_m"] = _distance(list(shapes[busy]), grid)
     if crossings or "crossings" in land.vectors or "trails" in land.vectors:
         layers["distance_to_crossing_m"] = _distance(crossings, grid)
+    layers["distance_to_boundary_m"] = _distance([shapely.boundary(land.parcel_shape)], grid)
+    if "livestock" in land.vectors:
+        layers["distance_to_livestock_m"] = _distance(_shapes(land, "livestock"), grid)
     quiet, quiet_notes = _quietness(land, layers, disturbance)
     layers.update(quiet)
     notes = (*stream_notes, *quiet_notes, *_absent(layers))

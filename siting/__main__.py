@@ -1,0 +1,6 @@
+"""`python -m siting`."""
+
+from siting.cli import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,238 @@
+"""The command line: options become one call; no logic lives here."""
+
+from __future__ import annotations
+
+import logging
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from siting import __version__
+from siting.errors import SitingError
+
+_LOG = logging.getLogger("siting")
+Command = Callable[..., Any]
+
+INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
+    ("--parcel", "parcel.file", 'Outline of the land: FILE or "FILE::LAYER".'),
+    ("--parcel-crs", "parcel.crs", "Coordinate system of the outline, when it has none."),
+    ("--parcel-id", "parcel.id", "Which parcel, when the file holds several."),
+    ("--id-column", "parcel.id_column", "Column with the parcels' identifiers."),
+    ("--dem", "dem.file", "Elevation raster."),
+    ("--dem-crs", "dem.crs", "Coordinate system of the DEM, when it has none."),
+    ("--dem-z-unit", "dem.z_unit", "Unit of the elevations: m, ft or us-ft."),
+    ("--land-cover", "land_cover.file", "Land-cover raster."),
+    ("--land-cover-crs", "land_cover.crs", "Coordinate system of the land cover."),
+    ("--legend", "land_cover.legend", "nlcd, worldcover, corine, dynamic-world, c-cap or a CSV."),
+    ("--canopy", "canopy.file", "Raster of vegetation height."),
+    ("--water", "layers.water", "Streams and ponds."),
+    ("--trails", "layers.trails", "Trails; column use: game, quiet or busy."),
+    ("--crossings", "layers.crossings", "Logs, fords and other crossings you know."),
+    ("--roads", "layers.roads", "Roads; column class: major, minor or track."),
+    ("--buildings", "layers.buildings", "Buildings."),
+    ("--feeders", "layers.feeders", "Bird feeders, licks and other feeding."),
+    ("--livestock", "layers.livestock", "Fields with livestock."),
+    ("--no-go", "layers.no_go", "Areas the owner wants left alone."),
+    ("--way-in", "layers.way_in", "Where you would enter the land."),
+    ("--time-zone", "survey.time_zone", "IANA name, such as Etc/GMT+5."),
+    ("--first-day", "survey.first_day", "First day of the deployment, YYYY-MM-DD."),
+    ("--last-day", "survey.last_day", "Last day of the deployment, YYYY-MM-DD."),
+    ("--grid-crs", "grid.crs", "Metric map projection to work in."),
+)
+_PATHS = {"parcel.file", "dem.file", "land_cover.file", "canopy.file"}
+
+
+def input_options(command: Command) -> Command:
+    """All keys of the inputs file as options of a command."""
+    for name, _, text in reversed(INPUT_OPTIONS):
+        command = click.option(name, default=None, help=text)(command)
+    number = click.option(
+        "--cell-size", type=float, default=None, help="Cell edge of the grid, metres."
+    )
+    radius = click.option("--radius", type=float, default=None, help="Radius about --point, m.")
+    point = click.option("--point", default=None, help="LON,LAT in degrees instead of --parcel.")
+    dem_nodata = click.option("--dem-nodata", default=None, help='Number, or "none".')
+    cover_nodata = click.option("--land-cover-nodata", default=None, help='Number, or "none".')
+    protocol = click.option(
+        "--protocol", "protocol_file", type=click.Path(path_type=Path), help="Rules of the survey."
+    )
+    file = click.argument("inputs_file", required=False, type=click.Path(path_type=Path))
+    for decorate in (number, radius, point, dem_nodata, cover_nodata, protocol, file):
+        command = decorate(command)
+    return command
+
+
+def overrides(options: dict[str, Any]) -> dict[str, Any]:
+    """Options of the command line as nested tables of an inputs file, paths made absolute."""
+    out: dict[str, Any] = {}
+    for option, key, _ in INPUT_OPTIONS:
+        value = options.pop(option[2:].replace("-", "_"))
+        if value is not None:
+            _put(out, key, _typed(key, value))
+    for option, key in (("dem_nodata", "dem.nodata"), ("land_cover_nodata", "land_cover.nodata")):
+        value = options.pop(option)
+        if value is not None:
+            _put(out, key, value if value == "none" else _number(option, value))
+    point, radius, cell = options.pop("point"), options.pop("radius"), options.pop("cell_size")
+    if point is not None:
+        lon, _, lat = point.partition(",")
+        _put(out, "parcel.point", [_number("point", lon), _number("point", lat)])
+        _put(out, "parcel.file", "")
+    if radius is not None:
+        _put(out, "parcel.radius_m", radius)
+    if cell is not None:
+        _put(out, "grid.cell_size_m", cell)
+    return out
+
+
+def _typed(key: str, value: str) -> Any:
+    import datetime as dt
+
+    if key in _PATHS or key.startswith("layers."):
+        return value if "://" in value else str(Path(value).absolute())
+    if key.endswith("_day"):
+        try:
+            return dt.date.fromisoformat(value)
+        except ValueError as error:
+            raise click.BadParameter(f"{value!r} is no day; write it as 2027-04-01.") from error
+    if key == "land_cover.legend" and value.lower().endswith(".csv"):
+        return str(Path(value).absolute())
+    return value
+
+
+def _number(option: str, text: str) -> float:
+    try:
+        return float(text)
+    except ValueError as error:
+        name = option.replace("_", "-")
+        raise click.BadParameter(f"--{name}: {text!r} is no number.") from error
+
+
+def _put(table: dict[str, Any], key: str, value: Any) -> None:
+    *path, last = key.split(".")
+    for part in path:
+        table = table.setdefault(part, {})
+    table[last] = value
+
+
+def _settings(
+    inputs_file: Path | None, protocol_file: Path | None, options: dict[str, Any]
+) -> tuple[Any, Any]:
+    from siting.settings import load_inputs, load_protocol
+
+    over = overrides(options)
+    if inputs_file is None and not over:
+        raise click.UsageError("Name an inputs file, or give the inputs as options.")
+    return load_inputs(inputs_file, over), load_protocol(protocol_file)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="siting")
+@click.option("--debug", is_flag=True, help="Show the full trace of an error.")
+def siting(debug: bool) -> None:
+    """Find, rank and explain good places for a survey's motion-triggered still camera."""
+    logging.basicConfig(
+        level=logging.DEBUG if debug else logging.WARNING,
+        format="%(levelname)s %(name)s: %(message)s",
+        stream=sys.stderr,
+    )
+    # Libraries chatter at debug level; only our own lines help a user.
+    for noisy in ("rasterio", "numba", "fiona", "pyogrio", "matplotlib"):
+        logging.getLogger(noisy).setLevel(logging.WARNING)
+
+
+@siting.command()
+@input_options
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+def score(inputs_file: Path | None, protocol_file: Path | None, out: Path, **options: Any) -> None:
+    """Score one parcel and write the ranked map, the sheet and the files."""
+    from siting.app import score_to_folder
+
+    inputs, protocol = _settings(inputs_file, protocol_file, options)
+    with progress_line() as progress:
+        told = score_to_folder(inputs, protocol, out, progress=progress)
+    click.echo(told)
+
+
+@siting.command()
+@input_options
+def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) -> None:
+    """Tell what each input is, how it overlaps the parcel, and what is wrong. Writes nothing."""
+    from siting.app import check_inputs
+
+    inputs, protocol = _settings(inputs_file, protocol_file, options)
+    text, sound = check_inputs(inputs, protocol)
+    click.echo(text)
+    if not sound:
+        raise SystemExit(3)
+
+
+@siting.command()
+@click.argument("protocol_file", required=False, type=click.Path(path_type=Path))
+def protocol(protocol_file: Path | None) -> None:
+    """Print the protocol with unit, range and source of every number; check a file of your own."""
+    from siting.settings import load_protocol, protocol_text
+
+    click.echo(protocol_text(load_protocol(protocol_file)), nl=False)
+
+
+class progress_line:  # noqa: N801 - used like a function
+    """Tells the stages of a run on a terminal; silent when the output goes to a file or a log."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._start = time.monotonic()
+
+    def __enter__(self) -> Callable[[str], None]:
+        return self._tell
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown:
+            click.echo("\r\033[K", nl=False, err=True)
+
+    def _tell(self, stage: str) -> None:
+        if self._shown:
+            spent = time.monotonic() - self._start
+            click.echo(f"\r\033[K{stage} ... ({spent:.0f} s)", nl=False, err=True)
+
+
+def main() -> None:
+    """Entry point: every failure becomes one message and its exit code."""
+    debug = "--debug" in sys.argv
+    try:
+        status = siting.main(standalone_mode=False)
+    except SitingError as error:
+        if debug:
+            raise
+        click.echo(_one_message(error), err=True)
+        raise SystemExit(error.exit_status) from None
+    except click.exceptions.Abort:
+        click.echo("Interrupted; nothing half-written was left.", err=True)
+        raise SystemExit(130) from None
+    except click.ClickException as error:
+        error.show()
+        raise SystemExit(error.exit_code) from None
+    except KeyboardInterrupt:
+        click.echo("Interrupted; nothing half-written was left.", err=True)
+        raise SystemExit(130) from None
+    except BrokenPipeError:
+        raise SystemExit(0) from None
+    except Exception as error:
+        if debug:
+            raise
+        click.echo(
+            f"E-INTERNAL: {type(error).__name__}: {error}. This is a fault of the program, not of "
+            "your files. Run again with 'siting --debug ...' and report what it prints.",
+            err=True,
+        )
+        raise SystemExit(1) from None
+    raise SystemExit(status if isinstance(status, int) else 0)
+
+
+def _one_message(error: SitingError) -> str:
+    """The message without control characters, which a terminal would obey."""
+    return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in str(error))

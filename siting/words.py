@@ -1,0 +1,152 @@
+"""Plain sentences: why a spot is here, what pulled it down, what only eyes can settle."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+from siting.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
+from siting.types import CoverRole
+
+FEET_PER_M = 1 / 0.3048
+_STRONG = 0.5
+_WEAK = 0.75
+
+NAMES: Mapping[str, str] = {
+    "trail": "game or quiet trail",
+    "water": "water",
+    "crossing": "crossing",
+    "edge": "forest-field edge",
+    "opening": "opening in the forest",
+    "funnel": "easy way through",
+    "flat": "near flat ground",
+    "view": "clear view",
+    "heading": "heading",
+    "quiet": "quiet",
+    "strap": "tree to strap to",
+}
+
+
+def length(metres: float) -> str:
+    """Metres with feet beside them, as exact as a person can use them.
+
+    Examples
+    --------
+    >>> length(6.3), length(128.0), length(1500.0)
+    ('6 m (21 ft)', '130 m (420 ft)', '1.5 km (0.9 mi)')
+    """
+    if metres >= 1000:
+        return f"{metres / 1000:.1f} km ({metres / 1609.344:.1f} mi)"
+    if metres >= 50:
+        return f"{round(metres, -1):.0f} m ({round(metres * FEET_PER_M, -1):.0f} ft)"
+    return f"{metres:.0f} m ({metres * FEET_PER_M:.0f} ft)"
+
+
+def _far(words: str) -> Callable[[float], str]:
+    def told(metres: float) -> str:
+        return f"{words} right here." if metres < 1.0 else f"{words} {length(metres)} away."
+
+    return told
+
+
+_WHY: Mapping[str, Callable[[float], str]] = {
+    "trail": _far("A game or quiet trail"),
+    "water": _far("Water"),
+    "crossing": _far("A crossing of a stream"),
+    "edge": _far("The line where forest meets field"),
+    "opening": _far("An opening in the forest"),
+    "funnel": lambda ratio: (
+        f"The land squeezes easy ways together here: {ratio:.1f} times the passage of even ground."
+    ),
+}
+
+_PULLED: Mapping[str, Callable[[float], str]] = {
+    "flat": lambda slope: f"The ground in view slopes by {slope:.0f} degrees.",
+    "view": lambda share: f"Plants may stand in the view: about {share:.0%} of it is clear.",
+    "heading": lambda score: f"No heading is good all round: the best scores {score:.2f}.",
+    "quiet": lambda quiet: f"People, buildings or traffic are not far: quiet {quiet:.2f} of 1.",
+    "strap": lambda metres: f"The next tree cover is {length(metres)} away: bring a post.",
+}
+
+
+def why(
+    memberships: Mapping[str, float], weights: Mapping[str, float], measures: Mapping[str, float]
+) -> tuple[str, ...]:
+    """What speaks for a spot, strongest first.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion to 0..1 at the spot
+    weights : mapping from criterion to its weight
+    measures : mapping from layer name to the value at the spot
+    """
+    strength = {
+        name: memberships[name] * weights[name] for name in ATTRACTOR_LAYERS if name in memberships
+    }
+    strong = [n for n in strength if memberships[n] >= _STRONG and strength[n] > 0]
+    chosen = sorted(strong, key=lambda n: -strength[n])
+    if not chosen:
+        best = max(strength, key=lambda n: strength[n], default="")
+        chosen = [best] if best and strength[best] > 0 else []
+    said = tuple(_WHY[name](measures[ATTRACTOR_LAYERS[name]]) for name in chosen)
+    return said or ("Nothing draws animals here for sure; the ground itself is good.",)
+
+
+def pulled_down(
+    memberships: Mapping[str, float], measures: Mapping[str, float]
+) -> tuple[str, ...]:
+    """What speaks against a spot, worst first."""
+    weak = [n for n in CONDITION_LAYERS if n in memberships and memberships[n] < _WEAK]
+    weak.sort(key=lambda n: memberships[n])
+    return tuple(_PULLED[name](measures[CONDITION_LAYERS[name]]) for name in weak)
+
+
+def search_radius_m(*, dem_cell_m: float, cover_cell_m: float, gps_m: float) -> float:
+    """How far around the point to look for the right tree, metres, a multiple of 5.
+
+    Half the diagonal of the coarser raster's cell, plus the error of a phone's position.
+
+    Examples
+    --------
+    >>> search_radius_m(dem_cell_m=2.0, cover_cell_m=10.0, gps_m=5.0)
+    15.0
+    """
+    radius = math.hypot(0.5, 0.5) * max(dem_cell_m, cover_cell_m) + gps_m
+    return 5.0 * math.ceil(radius / 5.0)
+
+
+def on_site(
+    *,
+    role: CoverRole,
+    measures: Mapping[str, float],
+    dem_cell_m: float,
+    search_radius: float,
+) -> tuple[str, ...]:
+    """What only eyes on the spot can settle, most important first."""
+    said = [
+        f"Look within {length(search_radius)} for the best tree: the map is no finer than that.",
+        "Look for fresh signs: tracks, droppings, hair on wire, a worn path, rubbed bark.",
+        "Stand at knee height and look: 9 to 15 m (30 to 50 ft) must be free of twigs and tall "
+        "grass that move in the wind.",
+    ]
+    if measures.get("distance_to_tree_m", 0.0) > 10.0:
+        said.append("No tree cover is mapped within reach: find a single tree or bring a post.")
+    else:
+        said.append("Choose a sound, living tree as thick as a leg that does not sway.")
+    if role in (CoverRole.SHRUB, CoverRole.WETLAND, CoverRole.CROP):
+        said.append("Think ahead: will these plants grow into the view within weeks?")
+    if measures.get("distance_to_water_m", math.inf) < 30.0:
+        said.append("Look for flood marks (drift, mud lines): stay well above them.")
+    if dem_cell_m > 5.0:
+        said.append("The elevation data are coarse: judge slope and view on site.")
+    said.append("Make sure that no house, road, path or neighbour's land is in the picture.")
+    return tuple(said)
+
+
+def kind_of(memberships: Mapping[str, float], weights: Mapping[str, float]) -> str:
+    """The attractor that speaks most for a spot, "" when there is none."""
+    strength = {
+        name: memberships[name] * weights[name] for name in ATTRACTOR_LAYERS if name in memberships
+    }
+    best = max(strength, key=lambda n: strength[n], default="")
+    return best if best and strength[best] > 0 else ""
