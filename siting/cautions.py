@@ -6,11 +6,17 @@ not the place. None says that anything is without danger or within the law.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import shapely
+from shapely import Geometry
+
 from siting.protocol import CautionRules
-from siting.types import CoverRole
+from siting.types import CoverRole, Land
+from siting.walk import Walk
 
 FIRST = (
     "These notes are general. Local law, permits, the landowner's instructions and the advice of "
@@ -118,6 +124,52 @@ _ALWAYS = ("permission", "hunting", "alone", "weather", "tools", "trees", "peopl
 _TICK_ROLES = frozenset(
     {CoverRole.TREE, CoverRole.SHRUB, CoverRole.GRASS, CoverRole.PASTURE, CoverRole.WETLAND}
 )
+
+
+def nearby(
+    land: Land,
+    *,
+    place: tuple[float, float],
+    streams: Sequence[Geometry] = (),
+    slope_deg: float = 0.0,
+    walk: Walk | None = None,
+) -> Nearby:
+    """What lies near one place, measured to the true shapes.
+
+    Parameters
+    ----------
+    land : Land
+    place : (easting, northing), metres
+    streams : lines derived from the terrain, where no water layer was given
+    slope_deg : float, degrees, slope of the ground at the place; NaN counts as steep
+    walk : Walk or None
+    """
+    trails = land.vectors.get("trails")
+    busy: list[Geometry] = []
+    if trails is not None and "use" in trails.columns:
+        busy = list(trails.geometry[trails["use"] == "busy"])
+    point = shapely.Point(place)
+    return Nearby(
+        water_m=_distance(point, [*_layer(land, "water"), *streams]),
+        livestock_m=_distance(point, _layer(land, "livestock")),
+        boundary_m=float(shapely.distance(point, shapely.boundary(land.parcel_shape))),
+        road_m=_distance(point, _layer(land, "roads")),
+        people_m=_distance(point, [*_layer(land, "buildings"), *busy]),
+        slope_deg=90.0 if math.isnan(slope_deg) else slope_deg,
+        walk_slope_deg=walk.steepest_deg if walk else 0.0,
+        crossings=walk.known_crossings + walk.unknown_crossings if walk else 0,
+        outside_m=walk.outside_m if walk else 0.0,
+    )
+
+
+def _layer(land: Land, name: str) -> list[Geometry]:
+    frame = land.vectors.get(name)
+    return [] if frame is None else list(frame.geometry)
+
+
+def _distance(point: Geometry, shapes: Sequence[Geometry]) -> float:
+    away = shapely.distance(point, np.asarray(shapes, dtype=object))
+    return float(np.nanmin(away, initial=np.inf))
 
 
 def parcel_cautions(roles: Iterable[CoverRole | int]) -> tuple[Caution, ...]:

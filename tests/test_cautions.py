@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import pytest
+from shapely import LineString
 from siting.cautions import (
     FIRST,
     Nearby,
     all_cautions,
+    nearby,
     parcel_cautions,
     spot_cautions,
     texts,
 )
-from siting.protocol import CautionRules, VisitRules
+from siting.protocol import CautionRules, VisitRules, WalkRules
 from siting.types import CoverRole
 from siting.visits import visit_plan
+from siting.walk import find_start, find_walks
+
+from fake_result import CRS, fake_land, frame
 
 # A caution hands over to somebody who knows: one of these must be in it.
 DEFERS = (
@@ -99,6 +105,51 @@ def test_each_caution_at_its_limit(field, inside, outside, topic):
     rules = CautionRules()
     assert topics(spot_cautions(Nearby(**{field: inside}), rules=rules)) == [topic]
     assert spot_cautions(Nearby(**{field: outside}), rules=rules) == ()
+
+
+def test_distances_to_the_true_shapes():
+    # The layers of the invented parcel: brook x = 300..310, pasture from x = 400, road y = 60.
+    land = fake_land()
+    near = nearby(land, place=(540380, 4820400), slope_deg=4.0)
+    assert near.livestock_m == pytest.approx(20.0)
+    assert near.road_m == pytest.approx(340.0)
+    assert near.boundary_m == pytest.approx(100.0)
+    assert near.people_m == pytest.approx(math.hypot(40, 275))
+    # Distance to the line from (300, 600) to (310, 300), by hand.
+    assert near.water_m == pytest.approx((80 * 300 - 200 * 10) / math.hypot(10, 300))
+    assert (near.slope_deg, near.crossings, near.outside_m) == (4.0, 0, 0.0)
+
+
+def test_layers_that_were_not_given_are_far_away():
+    near = nearby(fake_land(vectors={"trails": frame(crs=CRS)}), place=(540380, 4820400))
+    assert (near.water_m, near.livestock_m, near.road_m, near.people_m) == (math.inf,) * 4
+
+
+def test_only_busy_trails_bring_people():
+    line = LineString([(540380, 4820300), (540380, 4820500)])
+    for use, metres in (("busy", 10.0), ("game", math.inf)):
+        land = fake_land(vectors={"trails": frame(line, use=[use])})
+        assert nearby(land, place=(540390, 4820400)).people_m == metres
+
+
+def test_unknown_slope_counts_as_steep():
+    near = nearby(fake_land(vectors={}), place=(540300, 4820300), slope_deg=math.nan)
+    assert topics(spot_cautions(near, rules=CautionRules())) == ["steep"]
+
+
+def test_derived_streams_count_as_water():
+    stream = LineString([(540380, 4820300), (540380, 4820500)])
+    near = nearby(fake_land(vectors={}), place=(540390, 4820400), streams=[stream])
+    assert near.water_m == 10.0
+
+
+def test_the_walk_adds_its_own():
+    land = fake_land()
+    start = find_start(land, toward=(540442.5, 4820297.5))
+    walk = find_walks(land, start=start, targets=[(540442.5, 4820297.5)], rules=WalkRules())[0]
+    near = nearby(land, place=(540442.5, 4820297.5), walk=walk)
+    assert near.crossings == walk.known_crossings + walk.unknown_crossings == 1
+    assert near.walk_slope_deg == walk.steepest_deg
 
 
 def test_texts_are_the_sentences():
