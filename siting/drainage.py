@@ -9,6 +9,8 @@ Directions are the common D8 codes: 1 east, 2 south-east, 4 south, 8 south-west,
 
 from __future__ import annotations
 
+import contextlib
+import io
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -289,7 +291,8 @@ def _filled_by_richdem(ground: NDArray[np.float32]) -> NDArray[np.float32]:
     import richdem
 
     raster = richdem.rdarray(ground, no_data=-9999.0, geotransform=[0.0, 1.0, 0.0, 0.0, 0.0, -1.0])
-    return np.array(richdem.FillDepressions(raster, epsilon=False, in_place=False))
+    with contextlib.redirect_stdout(io.StringIO()):  # it prints a warning that means nothing here
+        return np.array(richdem.FillDepressions(raster, epsilon=False, in_place=False))
 
 
 def _shifted(array: NDArray[Any], offset: tuple[int, int], fill: Any) -> NDArray[Any]:

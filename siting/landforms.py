@@ -75,9 +75,13 @@ def saddles(
     steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]
     rise = np.stack([seen_at(ground, step) - ground for step in steps])
     relief = _saddle_relief(rise)
+    # Beside a crest the ring alternates too, but there the ground as a whole is tilted.
+    clear = relief * np.maximum(0.0, 1.0 - _tilt_over_twist(rise))
     found = []
     spacing_cells = spacing_m / (nth * cell_size_m)
-    for row, col in peaks(relief, least=relief_m, spacing_cells=spacing_cells):
+    for row, col in peaks(clear, least=relief_m / 10, spacing_cells=spacing_cells):
+        if relief[row, col] < relief_m:
+            continue
         first, second = _two_highest_sides(rise[:, row, col])
         words = f"saddle between rises to the {compass_word(first)} and {compass_word(second)}"
         strength = min(1.0, 0.5 + (relief[row, col] / relief_m - 1) / 6)
@@ -105,6 +109,19 @@ def _saddle_relief(rise: FloatArray) -> FloatArray:
             relief = np.minimum(high, -np.maximum(between, beyond))
             best = np.where(relief > best, relief, best)
     return best
+
+
+def _tilt_over_twist(rise: FloatArray) -> FloatArray:
+    """First over second harmonic of the ring: 0 at a saddle, large on a plain slope."""
+    angles = np.arange(rise.shape[0]) * 2 * np.pi / rise.shape[0]
+    tilt, twist = (
+        np.hypot(
+            np.tensordot(np.cos(k * angles), rise, 1), np.tensordot(np.sin(k * angles), rise, 1)
+        )
+        for k in (1, 2)
+    )
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.nan_to_num(tilt / twist, nan=np.inf)
 
 
 def _two_highest_sides(rise: FloatArray) -> tuple[float, float]:

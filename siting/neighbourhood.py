@@ -75,7 +75,8 @@ def disc_of(radius_cells: float) -> BoolArray:
 def count_in(disc: BoolArray, mask: BoolArray) -> NDArray[np.float64]:
     from scipy.signal import fftconvolve
 
-    return np.round(fftconvolve(mask.astype(np.float64), disc.astype(np.float64), mode="same"))
+    counts = fftconvolve(mask.astype(np.float64), disc.astype(np.float64), mode="same")
+    return np.asarray(np.round(counts))
 
 
 def mean_in(disc: BoolArray, values: FloatArray) -> FloatArray:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.grid import FloatArray
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from affine import Affine
 
 OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE, CoverRole.BARE)
+IndexArray = NDArray[np.int64]
 _EIGHT = np.ones((3, 3), dtype=bool)
 
 
@@ -38,7 +40,7 @@ def field_corners(
     transform, cell_size_m
         As for `saddles`.
     radius_m : float
-        Radius of the disc, metres; at least two and a half cells are taken.
+        Radius of the disc, metres; at least three and a half cells are taken.
     spacing_m : float
         Of corners nearer together only the sharpest is kept, metres.
 
@@ -50,23 +52,38 @@ def field_corners(
     """
     woods = role == CoverRole.TREE
     fields = np.isin(role, OPEN_ROLES)
-    cells = max(radius_m / cell_size_m, 2.5)
+    cells = max(radius_m / cell_size_m, 3.5)
     disc = disc_of(cells)
     n_woods, n_fields = (count_in(disc, part) for part in (woods, fields))
     with np.errstate(invalid="ignore", divide="ignore"):
         share = n_woods / (n_woods + n_fields)
+    # The centre of an edge cell lies half a cell off the edge: move the chord there.
+    share += np.where(woods, -1.0, 1.0) / (np.pi * cells)
     plain = (n_woods + n_fields >= 0.85 * disc.sum()) & whole_disc_inside(role.shape, cells)
     edge = ndimage.binary_dilation(woods) & fields | ndimage.binary_dilation(fields) & woods
+    edge &= plain
+    # A corner has one side of woods and one of field; along a strip they alternate.
+    edge[edge] = _changes_around(woods, np.argwhere(edge), cells) <= 2
     found = []
     for kind, turn, words in (
         ("field corner", share - 0.5, "inside corner of the field, woods on two sides"),
         ("woods corner", 0.5 - share, "corner of the woods, open ground on two sides"),
     ):
-        sharp = np.where(edge & plain, turn, 0.0)
+        sharp = np.where(edge, turn, 0.0)
         for row, col in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / cell_size_m):
             strength = min(1.0, 0.5 + (sharp[row, col] - 1 / 6) * 6)
             found.append(feature_at(kind, row, col, transform, strength, words))
     return found
+
+
+def _changes_around(woods: BoolArray, at: IndexArray, radius_cells: float) -> IndexArray:
+    """How often woods and other ground change along a circle around each (row, col) of ``at``."""
+    angles = np.arange(32) * 2 * np.pi / 32
+    steps = np.round(radius_cells * np.column_stack([np.cos(angles), np.sin(angles)])).astype(int)
+    row, col = (at[:, None, :] + steps[None]).transpose(2, 0, 1)
+    last = woods.shape[0] - 1, woods.shape[1] - 1
+    seen = woods[np.clip(row, 0, last[0]), np.clip(col, 0, last[1])]
+    return np.asarray((seen != np.roll(seen, 1, axis=1)).sum(axis=1))
 
 
 def narrow_woods(

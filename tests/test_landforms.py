@@ -1,0 +1,202 @@
+"""Saddles, corners, strips and funnels on built land, with noise, at 2, 10 and 30 m."""
+
+import numpy as np
+import pytest
+from affine import Affine
+from siting.landforms import funnels, saddles
+from siting.neighbourhood import compass_word, count_in, disc_of, peaks, smoothed
+from siting.types import CoverRole
+from siting.woodland import field_corners, narrow_woods
+
+CELLS_M = (2.0, 10.0, 30.0)
+WIDTH_M = 1800.0
+
+
+class Land:
+    """A square of 1800 m about (0, 0) with x to the east and y to the north, metres."""
+
+    def __init__(self, cell_m):
+        n = round(WIDTH_M / cell_m)
+        row, col = np.indices((n, n))
+        self.cell = cell_m
+        self.x = (col + 0.5) * cell_m - WIDTH_M / 2
+        self.y = WIDTH_M / 2 - (row + 0.5) * cell_m
+        self.transform = Affine(cell_m, 0.0, -WIDTH_M / 2, 0.0, -cell_m, WIDTH_M / 2)
+        self.grid = {"transform": self.transform, "cell_size_m": cell_m}
+
+    def noise(self, metres, seed=0):
+        return np.random.default_rng(seed).normal(size=self.x.shape) * metres
+
+    def cover(self, base, *patches):
+        role = np.full(self.x.shape, int(base), dtype=np.int8)
+        for where, kind in patches:
+            role[where] = kind
+        return role
+
+
+@pytest.fixture(params=CELLS_M, ids=lambda m: f"{m:g}m")
+def land(request):
+    return Land(request.param)
+
+
+def near(features, kind, east, north, *, within):
+    """The features of a kind within a distance of a place."""
+    return [
+        f
+        for f in features
+        if f.kind == kind and np.hypot(f.easting - east, f.northing - north) <= within
+    ]
+
+
+def ridge(land, *, along_east=True):
+    """A ridge 80 m high with a saddle 56 m lower in its middle."""
+    across, along = (land.y, land.x) if along_east else (land.x, land.y)
+    return 80 * np.exp(-((across / 150) ** 2)) * (1 - 0.7 * np.exp(-((along / 120) ** 2)))
+
+
+@pytest.mark.parametrize("along_east", [True, False])
+def test_saddle_in_a_ridge(land, along_east):
+    dem = ridge(land, along_east=along_east) + land.noise(0.3)
+    (saddle,) = saddles(dem, **land.grid)
+    assert np.hypot(saddle.easting, saddle.northing) <= max(15.0, land.cell)
+    sides = "east and west" if along_east else "north and south"
+    assert saddle.words == f"saddle between rises to the {sides}"
+
+
+def test_saddle_away_from_the_middle_is_where_it_was_put(land):
+    """A swapped axis or a shift by a cell cannot pass."""
+    moved = Land(land.cell)
+    moved.x, moved.y = moved.x - 300, moved.y - 210
+    (saddle,) = saddles(ridge(moved) + moved.noise(0.3), **moved.grid)
+    assert np.hypot(saddle.easting - 300, saddle.northing - 210) <= max(15.0, land.cell)
+
+
+@pytest.mark.parametrize(
+    "shape",
+    [
+        lambda land: 0.2 * land.x,
+        lambda land: 80 * np.exp(-(land.x**2 + land.y**2) / 300**2),
+        lambda land: -80 * np.exp(-(land.x**2 + land.y**2) / 300**2),
+        lambda land: 60 * np.exp(-((land.y / 150) ** 2)),
+        lambda land: -60 * np.exp(-((land.y / 150) ** 2)) + 0.03 * land.x,
+        lambda land: 0.0 * land.x,
+    ],
+    ids=["plane", "hill", "bowl", "crest", "valley", "flat"],
+)
+def test_no_saddle_where_there_is_none(land, shape):
+    assert saddles(shape(land) + land.noise(0.5), **land.grid) == []
+
+
+def test_missing_ground_gives_no_saddle_and_no_fault(land):
+    dem = ridge(land)
+    dem[np.abs(land.x) < 100] = np.nan
+    assert near(saddles(dem, **land.grid), "saddle", 0, 0, within=100) == []
+    assert saddles(np.full((9, 9), np.nan), **land.grid) == []
+
+
+def test_corners_of_a_square_field(land):
+    field = (np.abs(land.x) < 300) & (np.abs(land.y) < 300)
+    corners = field_corners(land.cover(CoverRole.TREE, (field, CoverRole.CROP)), **land.grid)
+    assert len(corners) == 4
+    for east in (-300, 300):
+        for north in (-300, 300):
+            (corner,) = near(corners, "field corner", east, north, within=1.5 * land.cell)
+            assert corner.strength == pytest.approx(1.0, abs=0.15)
+    assert "woods on two sides" in corners[0].words
+
+
+def test_corners_of_a_square_wood(land):
+    wood = (np.abs(land.x) < 300) & (np.abs(land.y) < 300)
+    corners = field_corners(land.cover(CoverRole.GRASS, (wood, CoverRole.TREE)), **land.grid)
+    assert {corner.kind for corner in corners} == {"woods corner"}
+    assert len(corners) == 4
+
+
+def test_straight_and_round_edges_have_no_corner(land):
+    half = land.x < 0
+    assert field_corners(land.cover(CoverRole.CROP, (half, CoverRole.TREE)), **land.grid) == []
+    disc = np.hypot(land.x, land.y) < 400
+    assert field_corners(land.cover(CoverRole.CROP, (disc, CoverRole.TREE)), **land.grid) == []
+
+
+def test_a_lake_is_no_field(land):
+    lake = (np.abs(land.x) < 300) & (np.abs(land.y) < 300)
+    assert field_corners(land.cover(CoverRole.TREE, (lake, CoverRole.WATER)), **land.grid) == []
+
+
+def test_strip_and_point_of_woods(land):
+    north, south = land.y > 400, land.y < -400
+    strip = np.abs(land.x) < 30
+    point = (np.abs(land.x - 420) < 30) & (land.y > 0)
+    lone = (np.abs(land.x + 450) < 30) & (np.abs(land.y) < 100)
+    role = land.cover(
+        CoverRole.CROP, *((part, CoverRole.TREE) for part in (north, south, strip, point, lone))
+    )
+    woods = narrow_woods(role, **land.grid)
+    assert sorted(f.kind for f in woods) == ["woods point", "woods strip"]
+    assert near(woods, "woods strip", 0, 0, within=1.5 * land.cell + 5)
+    assert near(woods, "woods point", 420, 0, within=1.5 * land.cell + 30)
+
+
+def test_strip_that_runs_off_the_map_is_a_strip(land):
+    strip = np.abs(land.x) < 30
+    role = land.cover(CoverRole.CROP, (land.y > 400, CoverRole.TREE), (strip, CoverRole.TREE))
+    assert [f.kind for f in narrow_woods(role, **land.grid)] == ["woods strip"]
+
+
+def test_whole_woods_and_bare_land_have_no_strip(land):
+    assert narrow_woods(land.cover(CoverRole.TREE), **land.grid) == []
+    assert narrow_woods(land.cover(CoverRole.CROP), **land.grid) == []
+    wood = (np.abs(land.x) < 300) & (np.abs(land.y) < 300)
+    assert narrow_woods(land.cover(CoverRole.CROP, (wood, CoverRole.TREE)), **land.grid) == []
+
+
+def test_funnels_are_named_by_what_squeezes_them():
+    land = Land(10.0)
+    ratio = np.ones(land.x.shape, dtype=np.float32)
+    spots = {(-500, 0): "gap between water and built ground", (0, 300): "level way through steep"}
+    spots |= {(500, 0): "narrow easy way", (0, -500): "narrow way along the water"}
+    role = land.cover(CoverRole.TREE)
+    slope = np.full(land.x.shape, 3.0)
+    slope[(np.abs(land.y - 300) < 60) & (np.abs(land.y - 300) > 15)] = 25.0
+    for east, north in spots:
+        ratio[np.hypot(land.x - east, land.y - north) < 15] = 2.0
+    role[np.hypot(land.x + 540, land.y) < 25] = CoverRole.WATER
+    role[np.hypot(land.x + 460, land.y) < 25] = CoverRole.BUILT
+    role[np.hypot(land.x - 40, land.y + 500) < 25] = CoverRole.WATER
+    found = funnels(ratio, slope, role, **land.grid)
+    assert len(found) == len(spots)
+    for (east, north), words in spots.items():
+        (feature,) = near(found, "funnel", east, north, within=20)
+        assert feature.words.startswith(words)
+
+
+def test_disc_and_counts_by_hand():
+    assert disc_of(1.0).sum() == 5
+    assert disc_of(2.0).sum() == 13
+    mask = np.zeros((5, 5), dtype=bool)
+    mask[2, 3] = True
+    want = np.zeros((5, 5))
+    want[2, 2:5], want[1:4, 3] = 1, 1
+    np.testing.assert_array_equal(count_in(disc_of(1.0), mask), want)
+
+
+def test_peaks_keep_their_distance_and_their_order():
+    height = np.zeros((20, 20))
+    height[3, 3], height[3, 5], height[15, 2], height[15, 18] = 5, 4, 4, 4
+    assert list(peaks(height, least=1.0, spacing_cells=4.0)) == [(3, 3), (15, 2), (15, 18)]
+    assert list(peaks(height, least=1.0, spacing_cells=1.0)) == [(3, 3), (3, 5), (15, 2), (15, 18)]
+
+
+def test_smoothing_keeps_missing_ground_missing_and_even_ground_even():
+    values = np.full((9, 9), 4.0)
+    values[2, 2] = np.nan
+    out = smoothed(values, cell_size_m=10.0, smoothing_m=20.0)
+    np.testing.assert_array_equal(np.isnan(out), np.isnan(values))
+    np.testing.assert_allclose(out[~np.isnan(out)], 4.0)
+
+
+def test_compass_words():
+    told = [compass_word(b) for b in (0, 22, 23, 45, 180, 270, 337, 338, 360)]
+    assert told[:4] == ["north", "north", "north-east", "north-east"]
+    assert told[4:] == ["south", "west", "north-west", "north", "north"]
