@@ -250,8 +250,7 @@ def check_cells(count: int, *, cell_size_m: float, area_m2: float, what: str) ->
             "E-GEOM-04",
             f"{what} holds {count} cells of {cell_size_m:g} m.",
             rule="At least nine cells must lie inside a parcel.",
-            cure=f"Use a DEM with cells of about {needed:.1f} m or less, or set "
-            "grid.cell_size_m.",
+            cure=f"Use a DEM with cells of about {needed:.1f} m or less, or set grid.cell_size_m.",
         )
 
 

@@ -150,7 +150,7 @@ def siting(debug: bool) -> None:
 @click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
 def score(inputs_file: Path | None, protocol_file: Path | None, out: Path, **options: Any) -> None:
     """Score one parcel and write the ranked map, the sheet and the files."""
-    from siting.app import score_to_folder
+    from siting.commands import score_to_folder
 
     inputs, protocol = _settings(inputs_file, protocol_file, options)
     with progress_line() as progress:
@@ -162,7 +162,7 @@ def score(inputs_file: Path | None, protocol_file: Path | None, out: Path, **opt
 @input_options
 def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) -> None:
     """Tell what each input is, how it overlaps the parcel, and what is wrong. Writes nothing."""
-    from siting.app import check_inputs
+    from siting.commands import check_inputs
 
     inputs, protocol = _settings(inputs_file, protocol_file, options)
     text, sound = check_inputs(inputs, protocol)

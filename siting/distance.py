@@ -88,9 +88,7 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
     segments = _segments(near)
     nearest = np.zeros(grid.shape, dtype=np.int64)
     nearest[touched] = _nearest_segment(touched, segments, grid=grid)
-    row, col = ndimage.distance_transform_edt(
-        ~touched, return_distances=False, return_indices=True
-    )
+    row, col = ndimage.distance_transform_edt(~touched, return_distances=False, return_indices=True)
     out = _point_to_segment(segments, nearest[row, col], grid=grid)
     out[burn(_polygons(near), grid=grid)] = 0.0
     return out

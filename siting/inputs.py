@@ -36,7 +36,7 @@ class LayerInput(Table):
     crs: str = Field("", description="Coordinate system to assert when the file has none.")
     column: str = Field("", description="Column with the class of a road or the use of a trail.")
     values: dict[str, str] = Field(
-        default_factory=dict, description="What the column's values mean: { highway = \"major\" }."
+        default_factory=dict, description='What the column\'s values mean: { highway = "major" }.'
     )
 
 

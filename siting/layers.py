@@ -76,9 +76,7 @@ def build_ground(
     quiet, quiet_notes = _quietness(land, layers, disturbance)
     layers.update(quiet)
     notes = (*stream_notes, *quiet_notes, *_absent(layers))
-    return Ground(
-        layers, role, woods, fields, opening, tuple(streams), tuple(crossings), notes
-    )
+    return Ground(layers, role, woods, fields, opening, tuple(streams), tuple(crossings), notes)
 
 
 def _shapes(land: Land, name: str) -> list[Geometry]:
@@ -180,7 +178,7 @@ def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
 
 
 def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
-    """Points where a trail that is not busy meets a stream line, and crossings known to the user."""
+    """Points where a trail that is not busy meets a stream, and crossings known to the user."""
     known = _shapes(land, "crossings")
     if "trails" not in land.vectors:
         return known

@@ -95,9 +95,7 @@ def site_parcel(
         land=land,
         role=ground.role,
         gps_m=protocol.precision.gps_m,
-        caution_texts=[
-            _cautions(candidates[i], ground, land, protocol.cautions) for i in chosen
-        ],
+        caution_texts=[_cautions(candidates[i], ground, land, protocol.cautions) for i in chosen],
         details=[details[i] for i in chosen],
     )
     usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))

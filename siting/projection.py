@@ -26,7 +26,7 @@ _MOST_SCALE_ERROR = 0.001
 
 
 def parse_crs(text: str, *, key: str) -> str:
-    """A coordinate system that a user typed, as `EPSG:code` or WKT; E-CRS-03 when not understood."""
+    """A coordinate system that a user typed, as `EPSG:code` or WKT; else E-CRS-03."""
     try:
         return crs_text(CRS.from_user_input(text))
     except CRSError as error:

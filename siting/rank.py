@@ -99,9 +99,7 @@ def _heading_measure(details: Mapping[str, object]) -> dict[str, float]:
     return {"heading_score": float(score)} if isinstance(score, (int, float)) else {}
 
 
-def _lonlat(
-    candidates: Sequence[Candidate], land: Land
-) -> tuple[FloatArray, FloatArray]:
+def _lonlat(candidates: Sequence[Candidate], land: Land) -> tuple[FloatArray, FloatArray]:
     easting = np.array([c.easting for c in candidates])
     northing = np.array([c.northing for c in candidates])
     lon, lat = land.grid.to_lonlat.transform(easting, northing)

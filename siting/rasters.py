@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,7 +17,8 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj.exceptions import ProjError
 from rasterio.enums import MaskFlags
-from rasterio.errors import RasterioError, RasterioIOError
+from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
+from rasterio.io import DatasetReader
 from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 
@@ -36,8 +38,17 @@ from siting.projection import (
 from siting.types import Note, Source
 
 # What may be opened, by GDAL's own driver names; a file that only another driver knows is refused.
-DRIVERS = ("GTiff", "COG", "AAIGrid", "HFA", "GPKG", "ENVI", "EHdr", "SRTMHGT", "BIL", "netCDF",
-           "JP2OpenJPEG", "GRIB", "USGSDEM", "DTED", "Zarr", "SAGA", "GSAG", "GSBG", "XYZ")  # fmt: skip
+DRIVERS = (
+    "GTiff", "AAIGrid", "HFA", "GPKG", "ENVI", "EHdr", "SRTMHGT", "JP2OpenJPEG", "USGSDEM", "DTED",
+    "SAGA", "GSAG", "GSBG",
+)  # fmt: skip
+# Remote reads follow GDAL's advice for cloud files: no folder listing, few retries.
+_REMOTE = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_HTTP_MAX_RETRY": "3",
+    "GDAL_HTTP_RETRY_DELAY": "1",
+    "GDAL_HTTP_MULTIRANGE": "SERIAL",
+}
 _COARSEST_M = 150.0
 _COARSE_RATIO = 3.0
 
@@ -92,10 +103,21 @@ def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
 
 
 @contextmanager
-def opened(path: str, *, key: str) -> Iterator[rasterio.DatasetReader]:
-    """An open raster; every failure to open or read it is told as a `SitingError`."""
+def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[DatasetReader]:
+    """An open raster; every failure to open or read it is told as a `SitingError`.
+
+    Only the formats of `DRIVERS` are opened; virtual rasters (VRT), which may point anywhere,
+    only when remote files are allowed.
+    """
+    drivers = [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
+    remote = path.startswith("/vsi") or "://" in path
     try:
-        with rasterio.open(path, driver=list(DRIVERS)) as dataset:
+        with (
+            rasterio.Env(**(_REMOTE if remote else {})),
+            warnings.catch_warnings(),
+            DatasetReader(path, driver=drivers) as dataset,
+        ):
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
             yield dataset
     except PermissionError as error:
         raise _unreadable(path, key, str(error), code="E-FILE-03") from error
@@ -115,7 +137,7 @@ def _unreadable(path: str, key: str, why: str, *, code: str) -> SitingError:
     )
 
 
-def describe(dataset: rasterio.DatasetReader, spec: RasterInput, *, key: str) -> RasterFacts:
+def describe(dataset: DatasetReader, spec: RasterInput, *, key: str) -> RasterFacts:
     """The facts of an open raster, checked: position, system, band, number type, cell size."""
     file = Path(dataset.name).name
     if dataset.width < 3 or dataset.height < 3:
@@ -162,7 +184,7 @@ def describe(dataset: rasterio.DatasetReader, spec: RasterInput, *, key: str) ->
     )
 
 
-def _position(dataset: rasterio.DatasetReader, file: str) -> Affine:
+def _position(dataset: DatasetReader, file: str) -> Affine:
     transform = dataset.transform
     if not transform.is_identity:
         if transform.is_degenerate or not all(math.isfinite(v) for v in transform):
@@ -188,9 +210,7 @@ def _no_position(file: str, why: str) -> SitingError:
     )
 
 
-def _check_degrees(
-    dataset: rasterio.DatasetReader, transform: Affine, crs: str, file: str
-) -> None:
+def _check_degrees(dataset: DatasetReader, transform: Affine, crs: str, file: str) -> None:
     """E-CRS-07 when numbers and declared system do not fit: degrees tagged as metres or reverse."""
     corners = [transform * point for point in ((0, 0), (dataset.width, dataset.height))]
     far = max(abs(v) for corner in corners for v in corner)
@@ -208,7 +228,7 @@ def _check_degrees(
         )
 
 
-def _band(dataset: rasterio.DatasetReader, asked: int, file: str, key: str) -> int:
+def _band(dataset: DatasetReader, asked: int, file: str, key: str) -> int:
     data = [
         number
         for number, flags in enumerate(dataset.mask_flag_enums, start=1)
@@ -219,7 +239,8 @@ def _band(dataset: rasterio.DatasetReader, asked: int, file: str, key: str) -> i
     if asked or len(data) != 1:
         raise SitingError(
             "E-BAND-01",
-            f"{file} has {dataset.count} bands" + (f", and band {asked} was asked." if asked else "."),
+            f"{file} has {dataset.count} bands"
+            + (f", and band {asked} was asked." if asked else "."),
             rule="One band must hold the values.",
             cure=f"Name it with {key}.band = 1, or use a raster with one band (a picture of the "
             "land is no DEM).",
@@ -289,7 +310,14 @@ def _check_memory(window: Window, grid: Grid, facts: RasterFacts, most_gb: float
 
 
 def read_elevation(
-    path: str, spec: RasterInput, grid: Grid, *, key: str, z_unit: str, most_gb: float
+    path: str,
+    spec: RasterInput,
+    grid: Grid,
+    *,
+    key: str,
+    z_unit: str,
+    most_gb: float,
+    allow_remote: bool = False,
 ) -> tuple[FloatArray, RasterFacts, Source, tuple[Note, ...]]:
     """Heights of a raster on the grid.
 
@@ -300,7 +328,7 @@ def read_elevation(
     -------
     (dem, facts, source, notes) : dem is (rows, cols) float32, metres, NaN = no data
     """
-    with opened(path, key=key) as dataset:
+    with opened(path, key=key, allow_remote=allow_remote) as dataset:
         facts = describe(dataset, spec, key=key)
         window = source_window(facts, grid, margin=3)
         if window is None:
@@ -323,7 +351,13 @@ def read_elevation(
 
 
 def read_classes(
-    path: str, spec: CoverInput, grid: Grid, *, key: str, most_gb: float
+    path: str,
+    spec: CoverInput,
+    grid: Grid,
+    *,
+    key: str,
+    most_gb: float,
+    allow_remote: bool = False,
 ) -> tuple[NDArray[np.int32], RasterFacts, Source, tuple[Note, ...]]:
     """Class codes of a raster on the grid: by nearest cell, or by majority where it is finer.
 
@@ -331,7 +365,7 @@ def read_classes(
     -------
     (code, facts, source, notes) : code is (rows, cols) int32, -1 = no data
     """
-    with opened(path, key=key) as dataset:
+    with opened(path, key=key, allow_remote=allow_remote) as dataset:
         facts = describe(dataset, spec, key=key)
         window = source_window(facts, grid, margin=3)
         if window is None:
@@ -350,7 +384,7 @@ def read_classes(
 
 
 def _read_numbers(
-    dataset: rasterio.DatasetReader, facts: RasterFacts, window: Window, spec: RasterInput
+    dataset: DatasetReader, facts: RasterFacts, window: Window, spec: RasterInput
 ) -> tuple[NDArray[np.float64], bool]:
     raw = dataset.read(facts.band, window=window, masked=True)
     values = np.ma.getdata(raw).astype(np.float64)
@@ -445,9 +479,7 @@ def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ..
     return tuple(notes)
 
 
-def _source(
-    facts: RasterFacts, key: str, values: NDArray[Any], how: str, factor: float
-) -> Source:
+def _source(facts: RasterFacts, key: str, values: NDArray[Any], how: str, factor: float) -> Source:
     """A fingerprint of the window as it was read: huge files are never read whole."""
     digest = hashlib.sha256(np.ascontiguousarray(values).tobytes())
     digest.update(repr((facts.crs, tuple(facts.transform)[:6], values.shape)).encode())

@@ -9,11 +9,17 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely import Geometry
 
 from siting import checks, rasters, vectors
-from siting.cover import NO_CODE, SHIPPED, Legend, canonical_codes, parse_legend, roles
-from siting.cover import shipped_legend as shipped
+from siting.cover import (
+    NO_CODE,
+    SHIPPED,
+    Legend,
+    canonical_codes,
+    parse_legend,
+    roles,
+    shipped_legend,
+)
 from siting.distance import burn
 from siting.errors import SitingError
 from siting.grid import Grid
@@ -71,7 +77,7 @@ def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
         See docs/errors.md; nothing is returned half-read.
     """
     before = file_times(inputs)
-    grid, dem_path, notes = _choose_grid(inputs, parcel, rules)
+    grid, dem_path, notes = choose_grid(inputs, parcel, rules)
     shape = project(parcel.geometry, parcel.crs, grid.crs, file="parcel")
     inside = burn([shape], grid=grid)
     checks.check_cells(
@@ -87,14 +93,20 @@ def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
         key="dem",
         z_unit=inputs.dem.z_unit,
         most_gb=rules.most_memory_gb,
+        allow_remote=inputs.allow_remote,
     )
     dem_share, dem_cover = checks.check_coverage(
         np.isfinite(dem), inside, file=dem_facts.file, what="DEM"
     )
     legend = read_legend(inputs)
-    cover_path = _path(inputs, inputs.land_cover.file)
+    cover_path = input_path(inputs, inputs.land_cover.file)
     raw, cover_facts, cover_source, cover_notes = rasters.read_classes(
-        cover_path, inputs.land_cover, grid, key="land_cover", most_gb=rules.most_memory_gb
+        cover_path,
+        inputs.land_cover,
+        grid,
+        key="land_cover",
+        most_gb=rules.most_memory_gb,
+        allow_remote=inputs.allow_remote,
     )
     code = canonical_codes(raw, legend, file=cover_facts.file)
     cover_share, cover_warning = checks.check_coverage(
@@ -115,23 +127,39 @@ def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
         dem_cell_m=dem_facts.cell_m,
         cover_cell_m=cover_facts.cell_m,
         coverage={"dem": dem_share, "land_cover": cover_share},
-        notes=(*parcel.notes, *notes, *dem_notes, *dem_cover, *cover_notes, *cover_warning,
-               *canopy_notes, *layer_notes),  # fmt: skip
-        sources=(*parcel.sources, parcel_source(inputs, parcel), dem_source, cover_source,
-                 *canopy_sources, *layer_sources),  # fmt: skip
+        notes=(
+            *parcel.notes,
+            *notes,
+            *dem_notes,
+            *dem_cover,
+            *cover_notes,
+            *cover_warning,
+            *canopy_notes,
+            *layer_notes,
+        ),
+        sources=(
+            *parcel.sources,
+            parcel_source(inputs, parcel),
+            dem_source,
+            cover_source,
+            *canopy_sources,
+            *layer_sources,
+        ),
         class_names=legend.names,
     )
 
 
-def _path(inputs: Inputs, file: str) -> str:
+def input_path(inputs: Inputs, file: str) -> str:
+    """The path of a file named in the inputs, checked."""
     return rasters.resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
 
 
-def _choose_grid(
+def choose_grid(
     inputs: Inputs, parcel: Parcel, rules: GridRules
 ) -> tuple[Grid, str, tuple[Note, ...]]:
-    path = _path(inputs, inputs.dem.file)
-    with rasters.opened(path, key="dem") as dataset:
+    """The working grid of a parcel, the path of the DEM, and what was assumed."""
+    path = input_path(inputs, inputs.dem.file)
+    with rasters.opened(path, key="dem", allow_remote=inputs.allow_remote) as dataset:
         facts = rasters.describe(dataset, inputs.dem, key="dem")
     lon, lat = middle_lonlat(parcel.geometry, parcel.crs, file="parcel")
     crs, notes = working_crs(lon, lat, dem_crs=facts.crs, asked=inputs.grid.crs)
@@ -186,7 +214,7 @@ def read_legend(inputs: Inputs) -> Legend:
     """The legend of the land cover: a shipped one or a CSV file."""
     name = inputs.land_cover.legend
     if name in SHIPPED:
-        return shipped(name)
+        return shipped_legend(name)
     if not name.lower().endswith(".csv"):
         raise SitingError(
             "E-LEGEND-01",
@@ -194,7 +222,7 @@ def read_legend(inputs: Inputs) -> Legend:
             rule=f"A legend is one of {', '.join(SHIPPED)}, or a CSV file.",
             cure="Choose the legend that belongs to the raster.",
         )
-    path = Path(_path(inputs, name))
+    path = Path(input_path(inputs, name))
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
@@ -214,12 +242,13 @@ def _read_canopy(
     if spec is None:
         return None, (), ()
     canopy, _, source, notes = rasters.read_elevation(
-        _path(inputs, spec.file),
+        input_path(inputs, spec.file),
         RasterInput(file=spec.file, crs=spec.crs, nodata=spec.nodata, band=spec.band),
         grid,
         key="canopy",
         z_unit=spec.z_unit,
         most_gb=rules.most_memory_gb,
+        allow_remote=inputs.allow_remote,
     )
     return np.maximum(canopy, 0.0), (source,), notes
 
@@ -231,7 +260,7 @@ def _read_layers(
     sources: list[Source] = []
     notes: list[Note] = []
     for name, spec in inputs.layers.given().items():
-        path = _path(inputs, spec.file)
+        path = input_path(inputs, spec.file)
         frames[name], source, told = vectors.read_layer(path, spec, grid, name=name)
         sources.append(source)
         notes += told
@@ -270,8 +299,3 @@ def _check_unchanged(before: list[_FILE_TIMES], after: list[_FILE_TIMES]) -> Non
             rule="All layers must be of one state.",
             cure="Wait until the copying or download is done and run again.",
         )
-
-
-def outline(parcel_shape: Geometry) -> list[Geometry]:
-    """The boundary lines of a parcel, holes included."""
-    return list(shapely.get_parts(shapely.boundary(parcel_shape)))

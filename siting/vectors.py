@@ -286,7 +286,7 @@ def read_parcels(path: str, spec: ParcelInput, *, layer: str) -> list[Parcel]:
             rule="Each parcel needs an identifier of its own.",
             cure="Mend the column, or name another with id_column.",
         )
-    crs = frame.crs.to_authority() and ":".join(frame.crs.to_authority()) or frame.crs.to_wkt()
+    crs = (frame.crs.to_authority() and ":".join(frame.crs.to_authority())) or frame.crs.to_wkt()
     return [_parcel(frame, row, ids[row], crs, spec) for row in range(len(frame))]
 
 
@@ -357,9 +357,7 @@ def _check_numbers(shape: Geometry, parcel: Parcel, file: str) -> None:
         )
 
 
-def _sound_areas(
-    flat: Geometry, parcel: Parcel, file: str
-) -> tuple[Geometry, tuple[Note, ...]]:
+def _sound_areas(flat: Geometry, parcel: Parcel, file: str) -> tuple[Geometry, tuple[Note, ...]]:
     if shapely.is_valid(flat) and flat.geom_type in ("Polygon", "MultiPolygon"):
         return flat, parcel.notes
     mended = shapely.make_valid(flat, method="structure", keep_collapsed=False)

@@ -92,9 +92,7 @@ def why(
     return said or ("Nothing draws animals here for sure; the ground itself is good.",)
 
 
-def pulled_down(
-    memberships: Mapping[str, float], measures: Mapping[str, float]
-) -> tuple[str, ...]:
+def pulled_down(memberships: Mapping[str, float], measures: Mapping[str, float]) -> tuple[str, ...]:
     """What speaks against a spot, worst first."""
     weak = [n for n in CONDITION_LAYERS if n in memberships and memberships[n] < _WEAK]
     weak.sort(key=lambda n: memberships[n])

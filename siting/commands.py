@@ -1,0 +1,62 @@
+"""What each command does, as one call: the command line is only a skin over these."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from siting.inputs import Inputs
+from siting.inspection import Finding, inspect
+from siting.pipeline import Progress, site_parcel
+from siting.protocol import Protocol
+from siting.read import read_parcel
+from siting.report import write_report
+from siting.types import Result
+
+
+def score_to_folder(inputs: Inputs, protocol: Protocol, folder: Path, *, progress: Progress) -> str:
+    """Score the one parcel of the inputs, write every output, and tell the result in words."""
+    parcel = read_parcel(inputs)
+    result = site_parcel(inputs, protocol, parcel, progress=progress)
+    progress("writing the map and the files")
+    write_report(result, folder, protocol=protocol, inputs=inputs)
+    return summary(result, folder)
+
+
+def summary(result: Result, folder: Path) -> str:
+    """The outcome of a run for a terminal: the first spots, the warnings, where to look."""
+    count = len(result.spots)
+    parcel = result.land.parcel
+    name = f"{parcel.id} {parcel.label}".strip()
+    lines = [
+        f"{name}: {count} {'spot' if count == 1 else 'spots'}, "
+        f"{result.usable_share:.0%} of the parcel is allowed ground."
+    ]
+    lines += [f"  {s.rank}. {s.score:.2f}  {s.name or s.why[0]}" for s in result.spots[:5]]
+    lines += [f"Warning: {note.text}" for note in result.notes if note.level == "warning"]
+    lines.append(f"Open {folder / 'map.html'}")
+    return _plain("\n".join(lines))
+
+
+def check_inputs(inputs: Inputs, protocol: Protocol) -> tuple[str, bool]:
+    """What each input is and what is wrong with it, as text; True when a run can be tried."""
+    findings = inspect(inputs, protocol)
+    lines = [line for finding in findings for line in _told(finding)]
+    faults = sum(1 for finding in findings if finding.error)
+    lines.append("")
+    lines.append("No fault found." if not faults else f"{faults} to mend before a run.")
+    return _plain("\n".join(lines)), not faults
+
+
+def _told(finding: Finding) -> list[str]:
+    mark = "FAULT" if finding.error else "ok"
+    lines = [f"{finding.role}: {mark}  {finding.file}"]
+    lines += [f"    {key}: {value}" for key, value in finding.facts.items()]
+    lines += [f"    {note.level}: {note.text}" for note in finding.notes]
+    if finding.error:
+        lines.append(f"    {finding.error}")
+    return lines
+
+
+def _plain(text: str) -> str:
+    """Text without control characters, which a terminal would obey."""
+    return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in text)
