@@ -198,7 +198,8 @@ def check_class_codes(values: NDArray[np.generic], *, file: str) -> NDArray[np.i
             rule="Class codes are small whole numbers.",
             cure="Check that this is the land-cover raster.",
         )
-    return np.nan_to_num(values, nan=-1).astype(np.int32)
+    codes: NDArray[np.int32] = np.nan_to_num(values, nan=-1).astype(np.int32)
+    return codes
 
 
 def check_coverage(

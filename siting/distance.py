@@ -9,7 +9,7 @@ import shapely
 from numpy.typing import NDArray
 from rasterio.features import rasterize
 from scipy import ndimage
-from shapely import Geometry
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
 from siting.types import BoolArray
@@ -111,10 +111,10 @@ def _nearest_segment(
     touched: BoolArray, segments: NDArray[np.float64], *, grid: Grid
 ) -> NDArray[np.int64]:
     """For each touched cell the straight piece nearest to its centre."""
-    tree = shapely.STRtree(shapely.linestrings(segments.reshape(-1, 2, 2)))
+    lines = np.atleast_1d(np.asarray(shapely.linestrings(segments.reshape(-1, 2, 2))))
+    tree = shapely.STRtree(lines)
     easting, northing = grid.xy(*np.nonzero(touched))
-    index: NDArray[np.int64] = tree.nearest(shapely.points(easting, northing))
-    return index
+    return np.asarray(tree.nearest(shapely.points(easting, northing)), dtype=np.int64)
 
 
 def _point_to_segment(

@@ -7,9 +7,11 @@ import json
 import os
 import re
 import shutil
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -75,13 +77,14 @@ class Staged:
         names = sorted(self._names, key=lambda name: name == LAST)
         try:
             for name in names:
-                _perform("flush", self.part(name), lambda name=name: _flush(self.part(name)))
+                part = self.part(name)
+                _perform("flush", part, partial(_flush, part))
             record = self.folder / LAST
             if LAST in names and record.exists():
                 _perform("remove", record, record.unlink)
             for name in names:
                 target = self.folder / name
-                _perform("rename", target, lambda t=target: _replace(self.part(t.name), t))
+                _perform("rename", target, partial(_replace, self.part(name), target))
             _perform("flush folder", self.folder, lambda: _flush_folder(self.folder))
         except OSError as error:
             raise _failed(self.folder / names[-1], error) from error
@@ -131,6 +134,24 @@ def write_atomic(path: Path, content: bytes | str) -> None:
     """Write one file whole: a `.part` beside it, flushed, then renamed over it."""
     with staged(path.parent) as stage:
         stage.write(path.name, content)
+
+
+def built_by(name: str, write: Callable[[Path], object]) -> bytes:
+    """The bytes of a file that a library can only write to a path of its own.
+
+    Parameters
+    ----------
+    name : str
+        File name with the ending that the library expects.
+    write : function of the path
+    """
+    with tempfile.TemporaryDirectory(prefix="siting-") as folder:
+        path = Path(folder) / name
+        try:
+            _perform("build", path, lambda: write(path))
+            return path.read_bytes()
+        except OSError as error:
+            raise _failed(path, error) from error
 
 
 def append_line(path: Path, line: str) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely import Geometry
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
 from siting.curves import Knots, membership

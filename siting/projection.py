@@ -14,7 +14,7 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError, ProjError
 from pyproj.transformer import TransformerGroup
-from shapely import Geometry
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
 from siting.grid import crs_text, transformer

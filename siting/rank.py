@@ -8,7 +8,7 @@ import numpy as np
 
 from siting.candidates import order_of, spaced
 from siting.grid import FloatArray
-from siting.types import Candidate, CoverRole, Land, Scores, Spot
+from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
 from siting.words import kind_of, on_site, pulled_down, search_radius_m, why
 
 
@@ -32,7 +32,7 @@ def make_spots(
     judged: Scores,
     layers: Mapping[str, FloatArray],
     land: Land,
-    role: FloatArray,
+    role: RoleArray,
     gps_m: float,
     caution_texts: Sequence[Sequence[str]],
     details: Sequence[Mapping[str, object]],

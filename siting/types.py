@@ -14,7 +14,7 @@ from siting.grid import FloatArray, Grid
 
 if TYPE_CHECKING:
     import geopandas as gpd
-    from shapely import Geometry
+    from shapely.geometry.base import BaseGeometry as Geometry
 
 BoolArray = NDArray[np.bool_]
 RoleArray = NDArray[np.int8]

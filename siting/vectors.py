@@ -14,7 +14,7 @@ import pyogrio
 import shapely
 from numpy.typing import NDArray
 from pyogrio.errors import CRSError, DataLayerError, DataSourceError, FeatureError, FieldError
-from shapely import Geometry
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import checks
 from siting.errors import SitingError
