@@ -141,9 +141,9 @@ def fake_result(**land_changes: Any) -> Result:
     easting, northing = land.grid.xy(row, col)
     left, bottom, right, top = PARCEL.bounds
     outside = (easting < left) | (easting > right) | (northing < bottom) | (northing > top)
-    no_go[outside] |= NoGo.OUTSIDE
-    no_go[(easting > 540390) & (northing > 4820370) & ~outside] |= NoGo.LIVESTOCK
-    no_go[np.hypot(easting - 540440, northing - 4820140) < 50] |= NoGo.FEEDER
+    no_go[outside] |= NoGo.OUTSIDE.value
+    no_go[(easting > 540390) & (northing > 4820370) & ~outside] |= NoGo.LIVESTOCK.value
+    no_go[np.hypot(easting - 540440, northing - 4820140) < 50] |= NoGo.FEEDER.value
     total[0, :5] = np.nan
     names = ("trail", "water", "flat")
     return Result(

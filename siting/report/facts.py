@@ -1,0 +1,156 @@
+"""What every file says about a spot, in one place, so that no two of them disagree."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from siting.aim import Aim
+from siting.grid import transformer
+from siting.protocol import Attractors, Conditions
+from siting.report.frame import utm_zone
+from siting.report.text import clean
+from siting.types import Result, Spot
+from siting.walk import Walk
+
+CRITERIA: tuple[str, ...] = (*Attractors.model_fields, *Conditions.model_fields)
+"""Names of all criteria, in the order of the protocol."""
+
+SEPARATOR = " | "
+"""Between the sentences of one cell of a table."""
+
+
+@dataclass(frozen=True)
+class Facing:
+    """Where the camera looks, degrees clockwise; None where it is not known.
+
+    `heading_deg` and `second_deg` count from true north, `magnetic_deg` and
+    `second_magnetic_deg` from where a compass needle points.
+    """
+
+    heading_deg: float | None = None
+    magnetic_deg: float | None = None
+    second_deg: float | None = None
+    second_magnetic_deg: float | None = None
+    declination_deg: float | None = None
+    why: tuple[str, ...] = ()
+    second_why: str = ""
+    lens: str = ""
+
+
+@dataclass(frozen=True)
+class SpotFacts:
+    """A spot in plain values: text is clean, positions are rounded once and for all."""
+
+    spot: Spot
+    id: str
+    label: str
+    title: str
+    lon: float
+    lat: float
+    utm_name: str
+    utm_easting_m: int
+    utm_northing_m: int
+    elevation_m: float | None
+    search_radius_m: int
+    habitat: str
+    facing: Facing
+    walk: Walk | None
+    stability: str
+
+
+def spot_facts(result: Result) -> tuple[SpotFacts, ...]:
+    """The facts of all spots, best first."""
+    return tuple(_facts(result, spot) for spot in result.spots)
+
+
+def spot_id(result: Result, spot: Spot) -> str:
+    """Identifier of a spot: the parcel's and the rank."""
+    return f"{clean(result.land.parcel.id)}-{spot.rank:02d}"
+
+
+def _facts(result: Result, spot: Spot) -> SpotFacts:
+    utm_crs, utm_name = utm_zone(spot.lon, spot.lat)
+    easting, northing = transformer("EPSG:4326", utm_crs).transform(spot.lon, spot.lat)
+    stability = spot.details.get("stability")
+    words = stability if isinstance(stability, str) else getattr(stability, "words", "")
+    walk = spot.details.get("walk")
+    code = int(result.land.cover_code[spot.row, spot.col])
+    return SpotFacts(
+        spot=spot,
+        id=spot_id(result, spot),
+        label=f"{spot.rank:02d}",
+        title=clean(spot.name or spot.kind or f"spot {spot.rank}"),
+        lon=round(wrapped_lon(spot.lon), 7),
+        lat=round(spot.lat, 7),
+        utm_name=utm_name,
+        utm_easting_m=round(easting),
+        utm_northing_m=round(northing),
+        elevation_m=_number(spot.elevation_m),
+        search_radius_m=max(math.ceil(spot.search_radius_m), 1),
+        habitat=clean(result.land.class_names.get(code, "")),
+        facing=_facing(spot.details.get("aim")),
+        walk=walk if isinstance(walk, Walk) else None,
+        stability=clean(words or ""),
+    )
+
+
+def _facing(aim: object) -> Facing:
+    if not isinstance(aim, Aim):
+        return Facing()
+    return Facing(
+        heading_deg=_number(aim.heading_deg),
+        magnetic_deg=_number(aim.magnetic_heading_deg),
+        second_deg=_number(aim.second_heading_deg),
+        second_magnetic_deg=_number(aim.second_magnetic_deg),
+        declination_deg=_number(aim.declination_deg),
+        why=tuple(clean(line) for line in (aim.reason, *aim.notes) if line),
+        second_why=clean(aim.second_reason),
+        lens=clean(aim.lens),
+    )
+
+
+def whole_degrees(heading_deg: float | None) -> int | None:
+    """A heading in whole degrees of 0..359.
+
+    Examples
+    --------
+    >>> whole_degrees(359.7), whole_degrees(12.2), whole_degrees(None)
+    (0, 12, None)
+    """
+    return None if heading_deg is None else round(heading_deg) % 360
+
+
+def wrapped_lon(lon: float) -> float:
+    """The same longitude within -180 up to but not 180.
+
+    Examples
+    --------
+    >>> wrapped_lon(180.0), wrapped_lon(-180.0), wrapped_lon(190.0), wrapped_lon(-80.5)
+    (-180.0, -180.0, -170.0, -80.5)
+    """
+    return lon if -180.0 <= lon < 180.0 else (lon + 180.0) % 360.0 - 180.0
+
+
+def plain(value: Any) -> Any:
+    """A value as plain JSON: text cleaned, numbers rounded to 6 digits, not-a-number as None."""
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return round(float(value), 6) if math.isfinite(value) else None
+    if isinstance(value, str):
+        return clean(value)
+    if isinstance(value, dict):
+        return {clean(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return None
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)

@@ -1,0 +1,43 @@
+"""The score of every cell and the no-go reasons as a Cloud Optimized GeoTIFF."""
+
+from __future__ import annotations
+
+import numpy as np
+from rasterio.io import MemoryFile
+
+from siting.types import NoGo, Result
+
+NO_GO_BITS = ", ".join(f"{bit.value} {str(bit.name).lower()}" for bit in NoGo)
+"""What each bit of band 2 means, for the file's own description."""
+
+
+def suitability_tif(result: Result) -> bytes:
+    """The raster's bytes: band 1 the score of 0..1, band 2 the no-go bits.
+
+    Both bands are float32, since a TIFF has one type of number; the bits are whole numbers of
+    0..4095 and exact in it. NaN is "no data" in both. The same result gives the same bytes.
+    """
+    grid = result.land.grid
+    score = result.scores.total.astype(np.float32)
+    bits = result.no_go.astype(np.float32)
+    with MemoryFile() as memory:
+        with memory.open(
+            driver="COG",
+            width=grid.n_cols,
+            height=grid.n_rows,
+            count=2,
+            dtype="float32",
+            crs=grid.crs,
+            transform=grid.transform,
+            nodata=float("nan"),
+            compress="DEFLATE",
+            predictor="YES",
+            blocksize=256,
+            overview_resampling="nearest",
+            num_threads="1",
+        ) as file:
+            file.write(np.stack([score, bits]))
+            file.descriptions = ("score", "no_go")
+            file.update_tags(1, unit="0..1", meaning="site score without the heading")
+            file.update_tags(2, unit="sum of bits", meaning=NO_GO_BITS)
+        return bytes(memory.getbuffer())
