@@ -560,7 +560,8 @@ def build_land_cover():
 
 def _table(rows, columns):
     frame = gpd.GeoDataFrame(rows, columns=[*columns, "geometry"], geometry="geometry")
-    frame["geometry"] = frame.geometry.translate(*ORIGIN).set_precision(0.01)
+    shapes = shapely.transform(frame.geometry.array, lambda xy: np.round(xy + ORIGIN, 2))
+    frame["geometry"] = gpd.GeoSeries(shapes, index=frame.index)
     return frame.set_crs(CRS)
 
 

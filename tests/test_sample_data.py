@@ -42,6 +42,12 @@ def _positions(transform, rows, cols):
     return transform.c + (cols + 0.5) * transform.a, transform.f + (rows + 0.5) * transform.e
 
 
+def _cell(transform, place):
+    """Row and column of the cell a place lies in."""
+    across, down = (place.x - transform.c) / transform.a, (place.y - transform.f) / transform.e
+    return int(down), int(across)
+
+
 def _layer(name):
     return gpd.read_file(PACKAGE, layer=name)
 
@@ -381,7 +387,7 @@ def _joined(dem, level, a, b):
 def test_saddle_is_the_highest_pass_between_the_knolls(landmarks, parcel):
     dem, transform = _raster("dem.tif")
     tops = [landmarks["Top of the west knoll"], landmarks["Top of the east knoll"]]
-    cells = [rasterio.transform.rowcol(transform, p.x, p.y) for p in tops]
+    cells = [_cell(transform, p) for p in tops]
     low, high = 240.0, float(min(dem[c] for c in cells))
     while high - low > 0.05:
         middle = (low + high) / 2
@@ -425,7 +431,7 @@ def test_gap_lies_between_pond_and_road(landmarks):
 
 def _cover_around(place, reach):
     cover, transform = _raster("land_cover.tif")
-    row, col = rasterio.transform.rowcol(transform, place.x, place.y)
+    row, col = _cell(transform, place)
     return cover[row - reach : row + reach + 1, col - reach : col + reach + 1]
 
 
@@ -449,9 +455,7 @@ def test_inside_corner_peninsula_and_clearing_show_in_the_cover(landmarks):
 def test_specks_are_single_cells(maker):
     cover, transform = _raster("land_cover.tif")
     for east, north, code in maker.SPECKS:
-        row, col = rasterio.transform.rowcol(
-            transform, maker.ORIGIN[0] + east, maker.ORIGIN[1] + north
-        )
+        row, col = _cell(transform, Point(maker.ORIGIN[0] + east, maker.ORIGIN[1] + north))
         around = cover[row - 1 : row + 2, col - 1 : col + 2]
         assert around[1, 1] == code
         woods = np.isin(around, (41, 42, 43))
