@@ -53,7 +53,9 @@ def within(geometries: Sequence[Geometry], *, distance_m: float, grid: Grid) -> 
     0.03 % of the distance.
     """
     if distance_m <= 0:
-        return burn(geometries, grid=grid)
+        # A line or a point has no inside; GDAL would mark the cells along it.
+        solid = [g for g in geometries if g is not None]
+        return burn(_polygons(np.asarray(solid, dtype=object)), grid=grid)
     near = _near_grid(geometries, grid=grid, margin_m=distance_m)
     wide = shapely.buffer(near, distance_m, quad_segs=_QUARTER_PIECES)
     return burn(list(np.atleast_1d(wide)), grid=grid)

@@ -1,0 +1,165 @@
+"""A parcel of 5 x 5 cells with every number on paper, through real files and the whole path.
+
+The land, seen from above (10 m cells; the parcel is x = 100..150 m, y = 850..900 m):
+
+    x     100    110    120    130    140    150
+          | woods | woods | hay   | hay   | hay   |      the same in all five rows
+    trail                            | at x = 135, north to south
+    ground: a plane that falls 1 m in 10 m to the east
+
+    column                     0        1        2        3        4
+    centre x                 105      115      125      135      145
+    to the trail, m           30       20       10        0       10
+      membership             0.40     0.70     1.00     0.70     1.00   knots 0:.7 3:1 10:1 30:.4
+    to the edge (x = 120)     15        5        5       15       25
+      membership             0.85     1.00     1.00     0.85     0.55   knots 0:1 10:1 30:.4
+    slope, degrees            5.710593 everywhere (atan 0.1)
+      membership             1 - 0.4 * 0.710593 / 7 = 0.959395          knots 5:1 12:.6
+    clear share (3 x 3)     0.6    6.6/9   7.8/9     1        1         woods 0.6, hay 1
+      membership             0.76     0.84     0.92     1        1      0.4 + 0.6 s
+    to tree cover, m           0        0        5       15       25
+      membership             1        1        1      13/15     0.6     knots 10:1 25:.6
+
+    attraction = 1 - (1 - 0.9 trail)(1 - 0.6 edge)
+               = 0.6864, 0.852, 0.96, 0.8187, 0.933
+    conditions = (flat * view * strap^0.5)^(1 / 2.5)
+    total      = sqrt(attraction * conditions)
+"""
+
+from __future__ import annotations
+
+import math
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import rasterio
+import shapely
+from rasterio.transform import from_origin
+
+from siting.pipeline import site_parcel
+from siting.read import read_parcel
+from siting.settings import load_inputs, load_protocol
+
+TRAIL = [0.4, 0.7, 1.0, 0.7, 1.0]
+EDGE = [0.85, 1.0, 1.0, 0.85, 0.55]
+FLAT = 0.9593947
+VIEW = [0.76, 0.84, 0.92, 1.0, 1.0]
+STRAP = [1.0, 1.0, 1.0, 13 / 15, 0.6]
+ATTRACTION = [0.6864, 0.852, 0.96, 0.8187, 0.933]
+CONDITIONS = [(FLAT * v * s**0.5) ** (1 / 2.5) for v, s in zip(VIEW, STRAP, strict=True)]
+TOTAL = [math.sqrt(a * c) for a, c in zip(ATTRACTION, CONDITIONS, strict=True)]
+
+# float32 layers: a relative error of 1e-7 per step, a dozen steps.
+TOLERANCE = 2e-6
+
+PROTOCOL = """
+[attractors.water]
+weight = 0.0
+[attractors.crossing]
+weight = 0.0
+[attractors.opening]
+weight = 0.0
+[attractors.funnel]
+weight = 0.0
+[conditions.heading]
+weight = 0.0
+[conditions.quiet]
+weight = 0.0
+[no_go]
+boundary_m = 0.0
+[cover]
+min_woods_ha = 0.0
+[candidates]
+spacing_m = 1.0
+candidate_spacing_m = 1.0
+spots = 5
+"""
+INPUTS = """
+[parcel]
+file = "parcel.geojson"
+[dem]
+file = "dem.tif"
+[land_cover]
+file = "cover.tif"
+legend = "nlcd"
+[layers]
+trails = { file = "trails.gpkg", layer = "trails" }
+"""
+LEFT, TOP = 499_400.0, 4_800_600.0
+
+
+@pytest.fixture
+def land(tmp_path):
+    x = LEFT + 10 * (np.arange(145) + 0.5)
+    dem = np.tile(100.0 - 0.1 * (x - 500_000), (145, 1)).astype("float32")
+    cover = np.tile(np.where(x < 500_120, 41, 81), (145, 1)).astype("uint8")
+    transform = from_origin(LEFT, TOP, 10, 10)
+    for name, array in (("dem", dem), ("cover", cover)):
+        with rasterio.open(
+            tmp_path / f"{name}.tif", "w", driver="GTiff", height=145, width=145, count=1,
+            dtype=array.dtype, crs="EPSG:32617", transform=transform,
+        ) as file:  # fmt: skip
+            file.write(array, 1)
+            file.units = ("metre",) if name == "dem" else ("",)
+    square = shapely.box(500_100, 4_799_850, 500_150, 4_799_900)
+    gpd.GeoDataFrame(geometry=[square], crs="EPSG:32617").to_crs(4326).to_file(
+        tmp_path / "parcel.geojson", COORDINATE_PRECISION=12
+    )
+    trail = shapely.LineString([(500_135, 4_799_200), (500_135, 4_800_500)])
+    gpd.GeoDataFrame({"use": ["game"]}, geometry=[trail], crs="EPSG:32617").to_file(
+        tmp_path / "trails.gpkg", layer="trails"
+    )
+    (tmp_path / "inputs.toml").write_text(INPUTS)
+    (tmp_path / "protocol.toml").write_text(PROTOCOL)
+    return tmp_path
+
+
+def run(folder):
+    inputs = load_inputs(folder / "inputs.toml")
+    protocol = load_protocol(folder / "protocol.toml")
+    return site_parcel(inputs, protocol, read_parcel(inputs))
+
+
+def inside(result, values):
+    row, col = result.land.grid.rowcol(500_100.1, 4_799_899.9)
+    return values[row : row + 5, col : col + 5]
+
+
+def test_every_number_of_the_paper(land):
+    result = run(land)
+    parts = result.scores.memberships
+    assert list(parts) == ["trail", "edge", "flat", "view", "strap"]
+    for name, row in (("trail", TRAIL), ("edge", EDGE), ("view", VIEW), ("strap", STRAP)):
+        np.testing.assert_allclose(
+            inside(result, parts[name]), np.tile(row, (5, 1)), atol=TOLERANCE, err_msg=name
+        )
+    np.testing.assert_allclose(inside(result, parts["flat"]), FLAT, atol=TOLERANCE)
+    np.testing.assert_allclose(
+        inside(result, result.scores.attraction), np.tile(ATTRACTION, (5, 1)), atol=TOLERANCE
+    )
+    np.testing.assert_allclose(
+        inside(result, result.scores.total), np.tile(TOTAL, (5, 1)), atol=TOLERANCE
+    )
+
+
+def test_all_25_cells_are_allowed_and_none_outside(land):
+    result = run(land)
+    assert (inside(result, result.no_go) == 0).all()
+    assert int((result.no_go == 0).sum()) == 25
+
+
+def test_the_five_best_are_the_third_column_from_north_to_south(land):
+    result = run(land)
+    got = [(round(s.easting - 500_000, 6), round(4_799_900 - s.northing, 6)) for s in result.spots]
+    assert got == [(125, 5), (125, 15), (125, 25), (125, 35), (125, 45)]
+    assert [s.score for s in result.spots] == pytest.approx([TOTAL[2]] * 5, abs=TOLERANCE)
+
+
+@pytest.mark.parametrize("fault", ["transpose", "shift", "sign"])
+def test_a_planted_fault_is_seen(land, fault):
+    """The check above must not pass on a wrong DEM or cover (wrong axis, shifted by a cell)."""
+    result = run(land)
+    view = inside(result, result.scores.memberships["view"])
+    wrong = {"transpose": view.T, "shift": np.roll(view, 1, axis=1), "sign": view[:, ::-1]}[fault]
+    assert not np.allclose(wrong, np.tile(VIEW, (5, 1)), atol=TOLERANCE)
