@@ -29,7 +29,7 @@ class Section(BaseModel):
 
 def param(default: Any, unit: str, source: str, help_text: str, **limits: Any) -> Any:
     """One number of the protocol with what a reader must know of it."""
-    extra = {"unit": unit, "source": source}
+    extra: dict[str, Any] = {"unit": unit, "source": source}
     return Field(default=default, description=help_text, json_schema_extra=extra, **limits)
 
 

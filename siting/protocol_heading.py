@@ -54,7 +54,7 @@ class SunRules(Section):
 class HeadingRules(Section):
     """What makes one heading better than another; the parts combine by weighted geometric mean."""
 
-    sun_weight: float = _share(1.0, OWN, "Weight of a picture without low sun.")
+    sun_weight: float = _share(2.0, OWN, "Weight of a picture without low sun.")
     clear_weight: float = _share(1.0, OWN, "Weight of clear ground ahead.")
     slant_weight: float = _share(0.8, OWN, "Weight of the angle to the trail, bank or edge.")
     private_weight: float = _share(

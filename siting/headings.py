@@ -1,0 +1,294 @@
+"""How good each heading of each candidate is: six parts, each of 0..1, and their combination.
+
+sun      low sun inside the picture, minutes a day, above the terrain skyline
+clear    ground in sight ahead; not claimed where elevation cells are too wide to show it
+slant    the angle at which the trail, bank or edge is crossed, and how near; none without one
+private  the view kept on the parcel and off roads and buildings
+level    slope of the ground in view
+cover    what grows in view
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from siting.ahead import clear_m, company, cover_ahead, look_ahead, plane_ahead
+from siting.curves import membership
+from siting.grid import FloatArray
+from siting.protocol import CameraRules
+from siting.protocol_heading import HeadingRules, SunRules
+from siting.slant import (
+    Lines,
+    NearestLine,
+    crossing_angle_deg,
+    crossing_distance_m,
+    nearest_line,
+)
+from siting.sun import SunTrack, in_view, low_sun_minutes
+from siting.types import BoolArray, CoverRole, RoleArray
+from siting.view import Ground, Profiles, Skyline, skyline
+
+HEADINGS_DEG: FloatArray = np.arange(0.0, 360.0, 5.0)
+PARTS = ("sun", "clear", "slant", "private", "level", "cover")
+
+# No part alone brings a heading to nothing: where all are poor the least poor must still win.
+_LEAST = 0.02
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What the candidates of one parcel look at.
+
+    Parameters
+    ----------
+    ground : Ground
+        Elevations of the working grid.
+    far : Ground or None
+        Coarser elevations that reach further, for the skyline.
+    track : SunTrack
+    role : (rows, cols) int8, `CoverRole` of each cell
+    inside : (rows, cols) bool, True on the parcel
+    people : (rows, cols) bool, True on roads and buildings
+    canopy_m : (rows, cols) float or None, height of vegetation, NaN = not known
+    lines : what animals follow, the surest kind first
+    convergence_deg : float, bearing of grid north from true north
+    dem_cell_m : float, cell size of the elevation file
+    """
+
+    ground: Ground
+    track: SunTrack
+    role: RoleArray
+    inside: BoolArray
+    people: BoolArray
+    lines: Sequence[Lines]
+    dem_cell_m: float
+    far: Ground | None = None
+    canopy_m: FloatArray | None = None
+    convergence_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Headings:
+    """Every heading of every candidate, judged. Arrays are (n, 72) unless said otherwise.
+
+    Parameters
+    ----------
+    score : combined score 0..1
+    parts : mapping from part to membership 0..1; NaN where the part is not claimed
+    sun_minutes : low sun in the picture, minutes a day
+    flat_minutes : (72,) the same were there no terrain
+    sun_by_hour : (n, 24, 72) the same by hour of the local clock
+    sun_ahead : minutes a day of low sun in the half of the sky ahead, those nearest the middle
+        counting most; settles ties
+    clear_m : ground in sight ahead, metres; NaN where not claimed
+    neighbour_share : part of the view in sight outside the parcel
+    people_m : distance to the nearest road or building in sight, infinite when none
+    rise_deg, tilt_deg : slope of the ground along the heading (up positive) and to its right
+    role_share : (n_roles, n, 72) share of each `CoverRole` in view
+    crossing_deg : angle to the line crossed; NaN where there is none
+    met_m : distance ahead at which the line is met
+    near : NearestLine
+    sky : Skyline at the azimuths of the sun track
+    """
+
+    score: FloatArray
+    parts: Mapping[str, FloatArray]
+    sun_minutes: FloatArray
+    flat_minutes: FloatArray
+    sun_by_hour: FloatArray
+    sun_ahead: FloatArray
+    clear_m: FloatArray
+    neighbour_share: FloatArray
+    people_m: FloatArray
+    rise_deg: FloatArray
+    tilt_deg: FloatArray
+    role_share: FloatArray
+    crossing_deg: FloatArray
+    met_m: FloatArray
+    near: NearestLine
+    sky: Skyline
+
+
+def judge(
+    easting: FloatArray,
+    northing: FloatArray,
+    *,
+    around: Surroundings,
+    camera: CameraRules,
+    heading: HeadingRules,
+    sun: SunRules,
+) -> Headings:
+    """Score of each heading of each candidate.
+
+    Parameters
+    ----------
+    easting, northing : (n,) metres in the grid's coordinate system
+    around : Surroundings
+    camera, heading, sun : the protocol's tables of these names
+
+    Returns
+    -------
+    Headings, for bearings from true north at `HEADINGS_DEG`
+    """
+    half_view = camera.field_of_view_deg / 2.0
+    share = in_view(HEADINGS_DEG, HEADINGS_DEG, half_view_deg=half_view)
+    share = share.astype(np.float64) / share.sum(axis=0, dtype=np.float64)
+    sky = skyline(
+        around.ground,
+        easting,
+        northing,
+        azimuth_deg=around.track.azimuth_deg,
+        far=around.far,
+        eye_height_m=camera.lens_height_m,
+        max_distance_m=sun.horizon_reach_m,
+        refraction_k=sun.refraction_k,
+        convergence_deg=around.convergence_deg,
+    )
+    sunny = _sun(around.track, sky, half_view_deg=half_view, low_sun_deg=sun.low_sun_deg)
+    rays = look_ahead(
+        around.ground,
+        easting,
+        northing,
+        headings_deg=HEADINGS_DEG,
+        eye_height_m=camera.lens_height_m,
+        sight_m=heading.sight_m,
+        convergence_deg=around.convergence_deg,
+    )
+    seen = _seen(rays, share, around=around, camera=camera, heading=heading)
+    rise, tilt = plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
+    near = nearest_line(
+        easting,
+        northing,
+        lines=around.lines,
+        within_m=heading.line_reach_m,
+        convergence_deg=around.convergence_deg,
+    )
+    angle = crossing_angle_deg(near, HEADINGS_DEG)
+    met = crossing_distance_m(near, HEADINGS_DEG, on_line_m=heading.on_line_m)
+    slope = np.degrees(np.arctan(np.hypot(rise, tilt)))
+    crossing = heading.slant_curve if heading.crossing == "slant" else heading.square_curve
+    parts = {
+        "sun": membership(sunny[0], sun.curve),
+        "clear": membership(seen.clear_m, heading.clear_curve),
+        "slant": membership(angle, crossing) * membership(met, heading.met_curve),
+        "private": np.minimum(
+            membership(seen.neighbour_share, heading.neighbour_curve),
+            membership(seen.people_m, heading.people_curve),
+        ),
+        "level": membership(slope, heading.level_curve),
+        "cover": seen.cover,
+    }
+    weights = {name: float(getattr(heading, f"{name}_weight")) for name in PARTS}
+    return Headings(
+        score=combined(parts, weights),
+        parts=parts,
+        sun_minutes=sunny[0],
+        flat_minutes=sunny[1],
+        sun_by_hour=sunny[2],
+        sun_ahead=sunny[3],
+        clear_m=seen.clear_m,
+        neighbour_share=seen.neighbour_share,
+        people_m=seen.people_m,
+        rise_deg=np.degrees(np.arctan(rise)),
+        tilt_deg=np.degrees(np.arctan(tilt)),
+        role_share=seen.role_share,
+        crossing_deg=angle,
+        met_m=met,
+        near=near,
+        sky=sky,
+    )
+
+
+class _Seen(NamedTuple):
+    clear_m: FloatArray
+    neighbour_share: FloatArray
+    people_m: FloatArray
+    cover: FloatArray
+    role_share: FloatArray
+
+
+def _seen(
+    rays: Profiles,
+    share: FloatArray,
+    *,
+    around: Surroundings,
+    camera: CameraRules,
+    heading: HeadingRules,
+) -> _Seen:
+    """What the rays meet; a clear view is claimed only where cells are small enough to show it."""
+    grid = around.ground.grid
+    claimed = around.dem_cell_m <= heading.finest_claim_m
+    clear = clear_m(
+        rays,
+        share,
+        grid=grid,
+        canopy_m=around.canopy_m,
+        zone_m=camera.zone_m,
+        target_height_m=camera.target_height_m,
+        brush_m=(heading.brush_least_m, heading.brush_most_m),
+    )
+    outside, people = company(
+        rays,
+        share,
+        grid=grid,
+        inside=around.inside,
+        people=around.people,
+        person_height_m=heading.person_height_m,
+        screened=claimed,
+    )
+    value = [getattr(heading, f"role_{kind.name.lower()}", np.nan) for kind in CoverRole]
+    cover, roles = cover_ahead(
+        rays,
+        share,
+        grid=grid,
+        role=around.role,
+        value=np.array(value, float),
+        zone_m=camera.zone_m,
+    )
+    return _Seen(clear if claimed else np.full_like(clear, np.nan), outside, people, cover, roles)
+
+
+def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> FloatArray:
+    """Weighted geometric mean of the parts that are known; 1 where none is.
+
+    Examples
+    --------
+    >>> two = {"sun": np.array([0.25, 1.0]), "clear": np.array([1.0, np.nan])}
+    >>> combined(two, {"sun": 1.0, "clear": 1.0})
+    array([0.5, 1. ])
+    """
+    total = sum(
+        (weights[name] * np.isfinite(part) for name, part in parts.items()), start=np.zeros(1)
+    )
+    logs = sum(
+        (
+            weights[name] * np.where(np.isfinite(part), np.log(np.maximum(part, _LEAST)), 0.0)
+            for name, part in parts.items()
+        ),
+        start=np.zeros(1),
+    )
+    out: FloatArray = np.exp(logs / np.where(total > 0, total, 1.0))
+    return out
+
+
+def _sun(
+    track: SunTrack, sky: Skyline, *, half_view_deg: float, low_sun_deg: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Minutes in the picture, the same without terrain, by hour, and sun ahead."""
+    horizon = np.nan_to_num(sky.horizon_deg, nan=0.0)
+    seen = low_sun_minutes(track, horizon, low_sun_deg=low_sun_deg)
+    flat = low_sun_minutes(track, np.zeros((1, horizon.shape[1])), low_sun_deg=low_sun_deg)
+    share = in_view(track.azimuth_deg, HEADINGS_DEG, half_view_deg=half_view_deg)
+    by_hour = seen @ share
+    turn = np.radians(track.azimuth_deg[:, None] - HEADINGS_DEG[None, :])
+    ahead = np.maximum(np.cos(turn), 0.0) ** 2
+    return (
+        by_hour.sum(axis=1),
+        (flat.sum(axis=1) @ share)[0],
+        by_hour,
+        seen.sum(axis=1) @ ahead,
+    )

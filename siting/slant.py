@@ -1,0 +1,142 @@
+"""The line an animal follows past a place, and the angle at which a heading crosses it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Geometry, STRtree
+
+from siting.grid import FloatArray
+
+
+class Lines(NamedTuple):
+    """Lines of one kind.
+
+    kind : str, the plain word a reader sees ("trail")
+    geometries : shapely lines in the grid's coordinate system; polygons count by their outline
+    half_length_m : float, how far to both sides the local bearing is taken; at least the size of
+        the cells the lines were drawn from
+    """
+
+    kind: str
+    geometries: Sequence[Geometry]
+    half_length_m: float = 5.0
+
+
+class NearestLine(NamedTuple):
+    """The line that passes each place.
+
+    kind : (n,) str, "" where none is near
+    bearing_deg : (n,) of the line at its nearest point, [0, 180); NaN where none
+    distance_m : (n,) to the nearest point; NaN where none
+    toward_deg : (n,) bearing from the place to the nearest point, [0, 360); NaN where none
+    """
+
+    kind: NDArray[np.str_]
+    bearing_deg: FloatArray
+    distance_m: FloatArray
+    toward_deg: FloatArray
+
+
+def nearest_line(
+    easting: FloatArray,
+    northing: FloatArray,
+    *,
+    lines: Sequence[Lines],
+    within_m: float,
+    convergence_deg: float = 0.0,
+) -> NearestLine:
+    """The line near each place, the first kind in the order given winning over later kinds.
+
+    A trail a few metres further than an edge is still what an animal walks on; so kinds come in
+    order of how surely animals follow them.
+
+    Parameters
+    ----------
+    easting, northing : (n,) metres
+    lines : sequence of Lines, the surest kind first
+    within_m : float, lines further away do not count
+    convergence_deg : float, bearing of grid north from true north
+    """
+    n = len(easting)
+    point: NDArray[np.object_] = np.asarray(shapely.points(easting, northing))
+    kind = np.full(n, "", dtype="U40")
+    bearing, distance, toward = (np.full(n, np.nan) for _ in range(3))
+    for group in lines:
+        parts = _parts(group.geometries)
+        free = np.flatnonzero(kind == "")
+        if not len(parts) or not len(free):
+            continue
+        found, gap = STRtree(parts).query_nearest(
+            point[free], max_distance=within_m, all_matches=False, return_distance=True
+        )
+        where, line = free[found[0]], np.array(parts)[found[1]]
+        at = shapely.line_locate_point(line, point[where])
+        before = shapely.line_interpolate_point(line, np.maximum(at - group.half_length_m, 0.0))
+        after = shapely.line_interpolate_point(
+            line, np.minimum(at + group.half_length_m, shapely.length(line))
+        )
+        near = shapely.line_interpolate_point(line, at)
+        kind[where] = group.kind
+        bearing[where] = (_bearing(before, after) + convergence_deg) % 180.0
+        distance[where] = gap
+        toward[where] = (_bearing(point[where], near) + convergence_deg) % 360.0
+    return NearestLine(kind, bearing, distance, toward)
+
+
+def crossing_angle_deg(near: NearestLine, headings_deg: FloatArray) -> FloatArray:
+    """Angle between each heading and the line: 0 along it, 90 square to it.
+
+    Returns
+    -------
+    (n, n_headings) float, degrees, NaN where there is no line
+
+    Examples
+    --------
+    >>> east_west = NearestLine(np.array(["trail"]), *(np.array([v]) for v in (90.0, 4.0, 0.0)))
+    >>> crossing_angle_deg(east_west, np.array([0.0, 60.0, 90.0, 225.0]))
+    array([[90., 30.,  0., 45.]])
+    """
+    turn = (headings_deg[None, :] - near.bearing_deg[:, None] + 90.0) % 180.0 - 90.0
+    return np.abs(turn)
+
+
+def crossing_distance_m(
+    near: NearestLine, headings_deg: FloatArray, *, on_line_m: float
+) -> FloatArray:
+    """How far ahead each heading meets the line, taken as straight; infinite when it never does.
+
+    Within `on_line_m` of the line the place is as good as on it: the camera can stand to either
+    side, and every heading has the line in view.
+
+    Returns
+    -------
+    (n, n_headings) float, metres, NaN where there is no line
+    """
+    ahead = np.cos(np.radians(headings_deg[None, :] - near.toward_deg[:, None]))
+    gap = near.distance_m[:, None]
+    with np.errstate(divide="ignore"):
+        met = np.where(ahead > 1e-6, gap / np.maximum(ahead, 1e-6), np.inf)
+    met = np.where(gap <= on_line_m, gap, met)
+    return np.where(np.isnan(gap), np.nan, met)
+
+
+def _parts(geometries: Sequence[Geometry]) -> list[Geometry]:
+    """Single lines in an order that does not depend on the order of the features."""
+    shapes = np.array(list(geometries), dtype=object)
+    flat = shapely.get_parts(shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))])
+    area = shapely.get_dimensions(flat) == 2
+    outline = shapely.get_parts(shapely.boundary(flat[area]))
+    lines = [*flat[shapely.get_dimensions(flat) == 1], *outline]
+    return sorted((line for line in lines if line.length > 0), key=lambda line: line.wkb)
+
+
+def _bearing(start: NDArray[np.object_], end: NDArray[np.object_]) -> FloatArray:
+    east = shapely.get_x(end) - shapely.get_x(start)
+    north = shapely.get_y(end) - shapely.get_y(start)
+    out: FloatArray = np.degrees(np.arctan2(east, north))
+    return out
