@@ -1,7 +1,7 @@
 """Makes the stored outputs of outside programs that the reference tests compare with.
 
-    python -m tests.reference.store gdaldem      # needs gdal-bin
-    python -m tests.reference.store richdem      # needs richdem
+python -m tests.reference.store gdaldem      # needs gdal-bin
+python -m tests.reference.store richdem      # needs richdem
 """
 
 from __future__ import annotations

@@ -36,7 +36,6 @@ import pytest
 import rasterio
 import shapely
 from rasterio.transform import from_origin
-
 from siting.pipeline import site_parcel
 from siting.read import read_parcel
 from siting.settings import load_inputs, load_protocol

@@ -1,0 +1,60 @@
+"""No-go facts of the invented sample land, and that no spot stands in any no-go ground."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from siting.no_go import LABELS, reasons
+from siting.pipeline import site_parcel
+from siting.protocol import Protocol
+from siting.read import read_parcel
+from siting.settings import load_inputs
+from siting.types import NoGo
+
+SAMPLE = Path(__file__).parents[1] / "sample_rasters"
+
+
+@pytest.fixture(scope="module")
+def result():
+    inputs = load_inputs(SAMPLE / "inputs.toml")
+    return site_parcel(inputs, Protocol(), read_parcel(inputs))
+
+
+def facts() -> list[dict[str, str]]:
+    with (SAMPLE / "no_go_facts.csv").open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.mark.parametrize("fact", facts(), ids=lambda f: f["rule"] + " " + f["what"][:20])
+def test_ten_facts_hold(result, fact):
+    row, col = result.land.grid.rowcol(float(fact["easting"]), float(fact["northing"]))
+    bits = NoGo(int(result.no_go[row, col]))
+    assert NoGo[fact["rule"].upper()] in bits, f"{fact['what']}: {bits}"
+
+
+def test_at_least_ten_rules_are_among_the_facts():
+    assert len({fact["rule"] for fact in facts()}) >= 10
+
+
+def test_no_spot_stands_in_any_no_go_ground(result):
+    assert len(result.spots) >= 5
+    for spot in result.spots:
+        assert result.no_go[spot.row, spot.col] == 0
+        for name in ("buildings", "feeders"):
+            away = result.land.vectors[name].distance(shapely.Point(spot.easting, spot.northing))
+            assert away.min() >= 50.0
+
+
+def test_spots_keep_their_spacing(result):
+    place = np.array([(s.easting, s.northing) for s in result.spots])
+    away = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
+    assert away[np.triu_indices(len(place), 1)].min() >= Protocol().candidates.spacing_m - 1e-6
+
+
+def test_every_reason_has_words():
+    assert set(LABELS) == set(NoGo)
+    assert reasons(int(NoGo.ROAD | NoGo.LIVESTOCK)) == ("too near a road", "livestock")
