@@ -13,8 +13,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import shapes
-from shapely import Geometry
 from shapely.geometry import shape
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
 from siting.types import NoGo, NoGoArray

@@ -17,8 +17,9 @@ from siting.files import canonical_json
 from siting.grid import transformer
 from siting.report.facts import CRITERIA, SEPARATOR, SpotFacts, plain, whole_degrees, wrapped_lon
 from siting.report.lonlat import DECIMALS, points_bbox
-from siting.report.text import clean, length
+from siting.report.text import clean
 from siting.types import Parcel, Result
+from siting.words import length
 
 GPX = "http://www.topografix.com/GPX/1/1"
 OWN = "urn:siting:spot:1"

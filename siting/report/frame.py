@@ -175,7 +175,7 @@ def _fit(source: Pair, target: Pair) -> Fit:
     terms = _terms(
         (source[0] - centre_in[0]) / scale_in, (source[1] - centre_in[1]) / scale_in
     ).reshape(-1, source[0].size)
-    wanted = np.stack([(v - c) / scale_out for v, c in zip(target, centre_out, strict=True)], axis=1)
+    wanted = (np.column_stack(target) - np.array(centre_out)) / scale_out
     solved = np.linalg.lstsq(terms.T, wanted, rcond=None)[0]
     rows = (tuple(map(float, solved[:, 0])), tuple(map(float, solved[:, 1])))
     fit = Fit(centre_in, scale_in, centre_out, scale_out, rows, 0.0)

@@ -1,0 +1,104 @@
+"""What is known of the land, as the page draws it: outline, lines, areas, points, contours."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import shapely
+from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting.grid import FloatArray, Grid
+from siting.report import drawing, overlays
+from siting.report.text import clean
+from siting.types import Result
+
+# Key of the layer, words in the key of the map. Drawn in this order, the last on top.
+LABELS = {
+    "livestock": "Livestock field",
+    "no_go": "Left alone by wish of the owner",
+    "water": "Water and streams",
+    "streams": "Stream line derived from the terrain: check on site",
+    "roads": "Road",
+    "trails": "Trail",
+    "buildings": "Building",
+    "feeders": "Feeder or salt lick",
+    "crossings": "Crossing (log, ford)",
+    "way_in": "Way in",
+}
+_TEXT_COLUMNS = ("name", "label", "reason", "kind", "class", "use")
+_SIMPLIFY_M = 0.4
+# Every how many contour lines one is drawn stronger and carries its height.
+_INDEX_EVERY = {0.5: 4, 1.0: 5, 2.0: 5, 5.0: 5, 10.0: 5, 20.0: 5, 50.0: 2, 100.0: 5, 200.0: 5}
+
+
+def drawn_all(geometry: Geometry, grid: Grid) -> Iterator[drawing.Drawn]:
+    """All parts of a geometry as the page draws them, with fewer points."""
+    light = shapely.simplify(geometry, _SIMPLIFY_M, preserve_topology=True)
+    yield from drawing.drawn(light, grid)
+
+
+def outline(parcel: Geometry, *, grid: Grid) -> list[drawing.Drawn]:
+    """The parcel's outline with its holes and parts."""
+    return list(drawn_all(parcel, grid))
+
+
+def layers_data(result: Result, *, grid: Grid) -> list[dict[str, Any]]:
+    """Every layer that has something on the shown ground, in the order of drawing."""
+    rows = []
+    for key, label in LABELS.items():
+        features = list(_features(result, key, grid))
+        if features:
+            rows.append({"key": key, "label": label, "features": features})
+    return rows
+
+
+def _features(result: Result, key: str, grid: Grid) -> Iterator[dict[str, Any]]:
+    if key == "streams":
+        for line in result.streams:
+            yield from _feature(line, "", "", grid)
+        return
+    frame = result.land.vectors.get(key)
+    if frame is None:
+        return
+    for _, row in frame.iterrows():
+        yield from _feature(row.geometry, _text(row), _kind(row), grid)
+
+
+def _feature(geometry: Geometry, text: str, kind: str, grid: Grid) -> Iterator[dict[str, Any]]:
+    if geometry is None or geometry.is_empty:
+        return
+    tolerance = min(_SIMPLIFY_M, 0.2 * grid.cell_size_m)
+    light = drawing.shortened(geometry, grid=grid, tolerance_m=tolerance)
+    shapes = list(drawing.drawn(light, grid))
+    if shapes:
+        yield {"shapes": shapes, "text": text, "kind": kind}
+
+
+def _text(row: Any) -> str:
+    """Name and kind of a feature, as the user wrote them."""
+    words = [row[column] for column in _TEXT_COLUMNS if column in row.index]
+    kept = [clean(word) for word in words if isinstance(word, str) and word.strip()]
+    return ", ".join(dict.fromkeys(kept))
+
+
+def _kind(row: Any) -> str:
+    """The class of a road or the use of a trail, where it is one that the page knows."""
+    for column in ("class", "use", "kind"):
+        value = row[column] if column in row.index else None
+        if isinstance(value, str) and value in ("major", "minor", "track", "game", "quiet", "busy"):
+            return value
+    return ""
+
+
+def contours_data(dem: FloatArray, *, grid: Grid) -> dict[str, Any]:
+    """Contour lines with their heights; every few is an index line that carries a label."""
+    interval_m = overlays.contour_interval_m(dem)
+    every = _INDEX_EVERY[interval_m]
+    lines = []
+    for height, traces in overlays.contours(dem, grid=grid, interval_m=interval_m):
+        index = round(height / interval_m) % every == 0
+        for line in traces:
+            xy = shapely.get_coordinates(line)
+            lines.append({"z": height, "index": index, "xy": drawing.flat(xy, grid)})
+    return {"interval_m": interval_m, "lines": lines}

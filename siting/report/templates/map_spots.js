@@ -1,0 +1,235 @@
+// The ranked list and the spots on the map, in step.
+
+const STATE = { selected: null, weights: startWeights(), moved: false };
+const MARKERS = {};
+const SHOWN = L.layerGroup();
+
+function spotOf(n) {
+  return DATA.spots.find((spot) => spot.n === n);
+}
+
+function pointsOf(spot) {
+  return STATE.moved ? hundredths(spotScore(spot, STATE.weights)) : spot.points;
+}
+
+function addMarkers() {
+  SHOWN.addTo(MAP);
+  DATA.spots.forEach((spot) => {
+    const dot = node("span", { class: "dot" }, String(spot.n), node("span", { class: "badge" }));
+    const icon = L.divIcon({ className: "dot-holder", html: dot, iconSize: [34, 34] });
+    const marker = L.marker([spot.lat, spot.lon], {
+      icon, keyboard: false, pane: "spots", bubblingMouseEvents: false,
+      zIndexOffset: 10 * (DATA.spots.length - spot.n),
+    });
+    marker.on("click", () => { select(spot.n); showTab("spots"); showCard(spot.n); });
+    marker.addTo(MAP);
+    const holder = marker.getElement();
+    holder.setAttribute("role", "button");
+    holder.setAttribute("tabindex", "-1");
+    MARKERS[spot.n] = { marker, dot, holder };
+  });
+}
+
+function nameMarkers() {
+  DATA.spots.forEach((spot) => {
+    const { holder } = MARKERS[spot.n];
+    holder.setAttribute("aria-label", "Spot " + spot.n + ", " + pointsOf(spot) + " points");
+    holder.setAttribute("aria-pressed", String(STATE.selected === spot.n));
+  });
+}
+
+function buildList() {
+  const list = byId("spot-list");
+  DATA.spots.forEach((spot) => list.append(listItem(spot)));
+  list.addEventListener("keydown", moveInList);
+}
+
+function listItem(spot) {
+  const row = node("button", {
+    type: "button", class: "spot-row", id: "row-" + spot.n, "aria-expanded": "false",
+    "aria-controls": "card-" + spot.n, onclick: () => toggle(spot.n),
+  },
+  node("span", { class: "dot", "aria-hidden": "true" }, String(spot.n)),
+  node("span", { class: "spot-text" },
+    node("span", { class: "spot-title" }, node("span", { class: "unseen" }, "Spot " + spot.n + ": "),
+      user(spot.title)),
+    node("span", { class: "spot-why" }, user(spot.why[0] || "")),
+    node("span", { class: "spot-place", id: "place-" + spot.n })),
+  node("span", { class: "spot-points" },
+    node("b", { id: "points-" + spot.n }, String(spot.points)), node("small", {}, "points")));
+  const card = node("div", { class: "card", id: "card-" + spot.n, role: "region",
+    "aria-label": "Spot " + spot.n, hidden: true });
+  return node("li", { id: "item-" + spot.n }, row, card);
+}
+
+function moveInList(event) {
+  const rows = [...byId("spot-list").querySelectorAll(".spot-row")];
+  const at = rows.indexOf(document.activeElement);
+  const to = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: rows.length - 1 }[event.key];
+  if (at < 0 || to === undefined) return;
+  event.preventDefault();
+  const row = rows[Math.max(0, Math.min(rows.length - 1, to))];
+  row.focus();
+  select(Number(row.id.slice(4)));
+}
+
+function toggle(n) {
+  const open = !byId("card-" + n).hidden;
+  select(n);
+  if (open) hideCards();
+  else showCard(n);
+}
+
+function select(n) {
+  STATE.selected = n;
+  DATA.spots.forEach((spot) => {
+    const chosen = spot.n === n;
+    MARKERS[spot.n].dot.classList.toggle("chosen", chosen);
+    MARKERS[spot.n].marker.setZIndexOffset(chosen ? 5000 : 10 * (DATA.spots.length - spot.n));
+    const row = byId("row-" + spot.n);
+    if (chosen) row.setAttribute("aria-current", "true");
+    else row.removeAttribute("aria-current");
+  });
+  nameMarkers();
+  drawAround(spotOf(n));
+  goTo([spotOf(n).lat, spotOf(n).lon]);
+}
+
+function hideCards() {
+  DATA.spots.forEach((spot) => {
+    byId("card-" + spot.n).hidden = true;
+    byId("row-" + spot.n).setAttribute("aria-expanded", "false");
+  });
+}
+
+function showCard(n) {
+  hideCards();
+  fillCard(spotOf(n));
+  byId("card-" + n).hidden = false;
+  byId("row-" + n).setAttribute("aria-expanded", "true");
+  byId("item-" + n).scrollIntoView({ block: "start", behavior: calmly ? "auto" : "smooth" });
+}
+
+// What belongs to the selected spot on the map: where to look, the view, the walk.
+function drawAround(spot) {
+  SHOWN.clearLayers();
+  const circle = pathOptions("marks", "search-circle", { radius: spot.radius_m, fillOpacity: 1 });
+  SHOWN.addLayer(L.circle([spot.lat, spot.lon], circle));
+  if (spot.aim) {
+    SHOWN.addLayer(L.polygon(viewOutline(spot), pathOptions("marks", "wedge", { fillOpacity: 1 })));
+  }
+  if (spot.walk) {
+    spot.walk.line.forEach((shape) => {
+      SHOWN.addLayer(leafShape(shape, pathOptions("marks", "walk-case", { fill: false })));
+      SHOWN.addLayer(leafShape(shape, pathOptions("marks", "walk", { fill: false })));
+    });
+  }
+}
+
+// What the camera would see: a slice as wide as the lens and as long as it is trusted.
+function viewOutline(spot) {
+  const { field_of_view_deg: angle, zone_m: reach } = DATA.camera;
+  const [x, y] = mercator(spot.lat, spot.lon), stretch = 1 / Math.cos(spot.lat * Math.PI / 180);
+  const outline = [[spot.lat, spot.lon]];
+  for (let i = 0; i <= 12; i += 1) {
+    const turn = (spot.aim.heading_deg + angle * (i / 12 - 0.5)) * Math.PI / 180;
+    outline.push(latLon(x + reach * stretch * Math.sin(turn), y + reach * stretch * Math.cos(turn)));
+  }
+  return outline;
+}
+
+// --- the card -----------------------------------------------------------------------------
+
+function fillCard(spot) {
+  const card = byId("card-" + spot.n);
+  card.replaceChildren(
+    facts(spot),
+    section("Why here", lines(spot.why)),
+    spot.pulled_down.length ? section("What pulled it down", lines(spot.pulled_down)) : "",
+    section("Parts of the score", partBars((name) => spot.memberships[name])),
+    spot.aim && spot.aim.rose.length ? section("Headings", rose(spot.aim)) : "",
+    section("Check on site", lines(spot.check)),
+    spot.stability ? section("How sure is its place in the list?", lines([spot.stability])) : "",
+    visitForm(spot));
+}
+
+function section(title, ...content) {
+  return node("section", {}, node("h4", {}, title), ...content);
+}
+
+function lines(texts) {
+  return node("ul", {}, texts.map((text) => node("li", {}, user(text))));
+}
+
+function facts(spot) {
+  const rows = [
+    ["Go", walkWords(spot)],
+    ["Look", ["Within " + lengthWords(spot.radius_m) + " of the point: the maps are no finer. "
+      + "Take the best tree in that circle."]],
+    ["Face", facingWords(spot)],
+    ["Hang", [spot.lens]],
+    ["Clear", spot.clear],
+    ["Take care", spot.cautions],
+  ];
+  return node("dl", { class: "facts" }, rows.filter(([, words]) => words.length)
+    .flatMap(([name, words]) => [node("dt", {}, name),
+      node("dd", {}, words.map((text) => node("p", {}, user(text))))]));
+}
+
+function walkWords(spot) {
+  const place = spot.lat.toFixed(5) + ", " + spot.lon.toFixed(5) + " (latitude, longitude). "
+    + spot.utm + ".";
+  if (!spot.walk) return [place];
+  const walk = spot.walk;
+  const words = [lengthWords(walk.length_m) + " on foot, about " + minutes(walk.there_min)
+    + " there and " + minutes(walk.back_min) + " back."];
+  if (walk.from_road) {
+    words.push("The walk starts at the nearest road point. Leave to stop and cross there is not "
+      + "known: ask first.");
+  }
+  if (walk.unknown_crossings) {
+    words.push("The walk meets a stream where no crossing is known: do not cross water to reach "
+      + "a camera, find another way.");
+  }
+  return words.concat(place);
+}
+
+function minutes(value) {
+  const whole = Math.max(1, Math.round(value));
+  return whole + (whole === 1 ? " minute" : " minutes");
+}
+
+function facingWords(spot) {
+  if (!spot.aim) return ["North if you can, else south: the low sun in the east and west blinds "
+    + "and triggers a camera. (South of the equator the other way round.)"];
+  const { heading_deg: best, magnetic_deg: compass, second_deg: second } = spot.aim;
+  const words = [headingWords("Best", best, compass), ...spot.aim.why];
+  if (second === null) return words;
+  return words.concat(headingWords("Second", second, spot.aim.second_magnetic_deg) + " "
+    + spot.aim.second_why);
+}
+
+function headingWords(name, degrees, magnetic) {
+  const compass = magnetic === null ? "" : ", " + Math.round(magnetic) % 360 + "° on a compass";
+  return name + ": " + windOf(degrees) + ", " + Math.round(degrees) % 360 + "° true" + compass + ".";
+}
+
+// Bars with numbers: the parts of a score at one place.
+function partBars(of) {
+  const groups = [["What draws animals", ATTRACTORS], ["What must hold", CONDITIONS]];
+  return node("div", { class: "parts" }, groups.map(([title, criteria]) => node("div", {},
+    node("h5", {}, title),
+    node("ul", { class: "bars" }, criteria.filter((c) => of(c.name) !== undefined)
+      .map((c) => bar(c, of(c.name)))))));
+}
+
+function bar(criterion, value) {
+  const points = Number.isNaN(value) ? null : hundredths(value);
+  const fill = node("span", { class: "bar-fill" });
+  fill.style.width = (points || 0) + "%";
+  const off = STATE.weights[criterion.name] === 0;
+  return node("li", { class: off ? "off" : null },
+    node("span", { class: "bar-name" }, criterion.label, off ? " (not counted)" : ""),
+    node("span", { class: "bar-track", "aria-hidden": "true" }, fill),
+    node("span", { class: "bar-number" }, points === null ? "not known" : String(points)));
+}
