@@ -1,5 +1,50 @@
-"""Find, rank and explain good places for a survey's motion-triggered still camera."""
+"""Find, rank and explain good places for a survey's motion-triggered still camera.
+
+The public names are loaded when they are first used, so that `import siting` stays quick.
+"""
 
 from __future__ import annotations
 
+from importlib import import_module
+from typing import Any
+
 __version__ = "0.1.0"
+
+_HOME = {
+    "Grid": "siting.grid",
+    "Inputs": "siting.inputs",
+    "Parcel": "siting.types",
+    "Protocol": "siting.protocol",
+    "Result": "siting.types",
+    "SitingError": "siting.errors",
+    "Spot": "siting.types",
+    "load_inputs": "siting.settings",
+    "load_protocol": "siting.settings",
+    "read_parcel": "siting.read",
+    "site_parcel": "siting.pipeline",
+    "write_report": "siting.report",
+}
+__all__ = [  # noqa: F822 - resolved by __getattr__ below
+    "Grid",
+    "Inputs",
+    "Parcel",
+    "Protocol",
+    "Result",
+    "SitingError",
+    "Spot",
+    "load_inputs",
+    "load_protocol",
+    "read_parcel",
+    "site_parcel",
+    "write_report",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME:
+        return getattr(import_module(_HOME[name]), name)
+    raise AttributeError(f"module 'siting' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*__all__, "__version__"])
