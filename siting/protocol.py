@@ -454,6 +454,12 @@ class CautionRules(Section):
     )
 
 
+class SheetRules(Section):
+    """The printed field sheet."""
+
+    spots: int = param(5, "spots", OWN, "Spots with a page of their own, best first.", ge=1, le=100)
+
+
 class Protocol(Section):
     """The rules of a survey."""
 
@@ -474,6 +480,7 @@ class Protocol(Section):
     walk: WalkRules = WalkRules()
     visits: VisitRules = VisitRules()
     cautions: CautionRules = CautionRules()
+    sheet: SheetRules = SheetRules()
 
     @model_validator(mode="after")
     def _something_counts(self) -> Protocol:
