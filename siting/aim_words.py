@@ -161,6 +161,8 @@ def _sun(facts: AimFacts) -> str:
     if facts.sun_minutes < 1.0:
         return "no low sun in the frame"
     when = sun_when(facts.sun_by_hour)
+    if facts.sun_minutes < 3.0:
+        return f"hardly any low {when} sun in the frame"
     return f"low {when} sun in the frame, {facts.sun_minutes:.0f} minutes a day"
 
 
@@ -175,8 +177,10 @@ def _clear(facts: AimFacts) -> str:
 def _line(facts: AimFacts) -> str:
     if not facts.line:
         return ""
-    if facts.met_m > facts.zone_m:
+    if facts.met_m > 2.0 * facts.zone_m:
         return f"the {facts.line} is not in the view"
+    if facts.met_m > facts.zone_m:
+        return f"the {facts.line} is met {metres_and_feet(facts.met_m)} ahead"
     if facts.crossing_deg < 15.0:
         return f"the {facts.line} runs along the view"
     if facts.crossing_deg <= 55.0:

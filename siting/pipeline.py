@@ -11,6 +11,7 @@ from siting.cautions import nearby, parcel_cautions, spot_cautions, texts
 from siting.criteria import CONDITION_LAYERS, combine, memberships, weights_of
 from siting.curves import membership
 from siting.distance import burn
+from siting.facing import find_aims
 from siting.grid import FloatArray
 from siting.inputs import Inputs
 from siting.layers import Ground, build_ground
@@ -49,7 +50,9 @@ def site_parcel(
         With a stable code; see docs/errors.md.
     """
     progress("reading rasters and layers")
-    land = read_land(inputs, parcel, rules=protocol.grid)
+    land = read_land(
+        inputs, parcel, rules=protocol.grid, far_reach_m=protocol.sun.horizon_reach_m
+    )
 
     progress("measuring the ground")
     ground = build_ground(
@@ -78,8 +81,19 @@ def site_parcel(
         lowest=protocol.candidates.lowest_score,
     )
 
+    progress("looking around")
+    found, aim_notes = find_aims(
+        candidates,
+        land=land,
+        layers=ground,
+        camera=protocol.camera,
+        heading=protocol.heading,
+        sun=protocol.sun,
+        survey=(inputs.survey.time_zone, inputs.survey.first_day, inputs.survey.last_day),
+    )
+
     progress("ranking")
-    details: list[dict[str, object]] = [{} for _ in candidates]
+    details: list[dict[str, object]] = [{"heading_score": a.score, "aim": a} for a in found]
     judged = _judge(candidates, scores, details, protocol)
     chosen = choose(
         judged.total,
@@ -107,7 +121,7 @@ def site_parcel(
         spots=spots,
         features=(),
         streams=ground.streams,
-        notes=(*land.notes, *ground.notes, *_result_notes(spots, usable)),
+        notes=(*land.notes, *ground.notes, *aim_notes, *_result_notes(spots, usable)),
         usable_share=usable,
         details={"role": ground.role, "crossings": ground.crossings},
     )

@@ -22,6 +22,7 @@ from siting.cover import (
 )
 from siting.distance import burn
 from siting.errors import SitingError
+from siting.far_dem import read_far
 from siting.grid import Grid
 from siting.inputs import Inputs, RasterInput
 from siting.projection import is_metric_map, middle_lonlat, name_of, project, working_crs
@@ -59,7 +60,9 @@ def all_parcels(inputs: Inputs) -> list[Parcel]:
     return vectors.read_parcels(path, inputs.parcel, layer=layer)
 
 
-def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
+def read_land(
+    inputs: Inputs, parcel: Parcel, *, rules: GridRules, far_reach_m: float = 0.0
+) -> Land:
     """DEM, land cover and layers of a parcel and its surroundings, on one grid.
 
     Parameters
@@ -70,6 +73,8 @@ def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
         Checked parcel (see `read_parcel`).
     rules : GridRules
         Context, limits of the cell size, memory.
+    far_reach_m : float
+        How far beyond the context coarse elevations are read for the skyline; 0 reads none.
 
     Raises
     ------
@@ -114,6 +119,10 @@ def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
     )
     canopy, canopy_sources, canopy_notes = _read_canopy(inputs, grid, rules)
     layers, layer_sources, layer_notes = _read_layers(inputs, grid)
+    far = read_far(
+        dem_path, inputs.dem, grid, reach_m=far_reach_m, allow_remote=inputs.allow_remote
+    )
+    far_dem, wide, far_notes = far if far is not None else (None, None, ())
     _check_unchanged(before, file_times(inputs))
     return Land(
         grid=grid,
@@ -131,6 +140,7 @@ def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
             *parcel.notes,
             *notes,
             *dem_notes,
+            *far_notes,
             *dem_cover,
             *cover_notes,
             *cover_warning,
@@ -146,6 +156,8 @@ def read_land(inputs: Inputs, parcel: Parcel, *, rules: GridRules) -> Land:
             *layer_sources,
         ),
         class_names=legend.names,
+        far_dem=far_dem,
+        far_grid=wide,
     )
 
 

@@ -8,9 +8,12 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Geometry, STRtree
+from scipy import ndimage
+from shapely import LineString, STRtree
+from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.grid import FloatArray
+from siting.grid import FloatArray, Grid
+from siting.types import BoolArray
 
 
 class Lines(NamedTuple):
@@ -140,3 +143,48 @@ def _bearing(start: NDArray[np.object_], end: NDArray[np.object_]) -> FloatArray
     north = shapely.get_y(end) - shapely.get_y(start)
     out: FloatArray = np.degrees(np.arctan2(east, north))
     return out
+
+
+def border_lines(
+    a: BoolArray,
+    b: BoolArray,
+    *,
+    grid: Grid,
+    smooth_m: float,
+    within: tuple[float, float, float, float],
+) -> list[Geometry]:
+    """The line where two kinds of cells meet, drawn smoothly enough to have a bearing.
+
+    The border of cells runs in steps; the contour of half cover of the smoothed first kind does
+    not. Only stretches with the second kind within `smooth_m` count.
+
+    Parameters
+    ----------
+    a, b : (rows, cols) bool
+    grid : Grid
+    smooth_m : float, the cell size of the raster the kinds come from
+    within : (left, bottom, right, top), the part of the grid that matters
+    """
+    from skimage.measure import find_contours
+
+    (row1, row0), (col0, col1) = grid.rowcol(np.array(within[::2]), np.array(within[1::2]))
+    pad = int(np.ceil(3 * smooth_m / grid.cell_size_m)) + 1
+    rows = slice(max(int(row0) - pad, 0), max(int(row1) + pad + 1, 0))
+    cols = slice(max(int(col0) - pad, 0), max(int(col1) + pad + 1, 0))
+    kind, other = a[rows, cols], b[rows, cols]
+    if min(kind.shape) < 2 or not kind.any() or kind.all() or not other.any():
+        return []
+    reach = max(smooth_m / grid.cell_size_m, 1.0)
+    smooth = ndimage.gaussian_filter(kind.astype(np.float32), 0.7 * reach)
+    near = ndimage.distance_transform_edt(~other) <= reach + 0.5
+    lines: list[Geometry] = []
+    for contour in find_contours(smooth, 0.5):
+        at = np.rint(contour).astype(int)
+        counts = near[at[:, 0], at[:, 1]]
+        runs = np.flatnonzero(np.diff(counts)) + 1
+        for part, kept in zip(np.split(contour, runs), counts[np.r_[0, runs]], strict=True):
+            if kept and len(part) > 1:
+                x = grid.left + (cols.start + part[:, 1] + 0.5) * grid.cell_size_m
+                y = grid.top - (rows.start + part[:, 0] + 0.5) * grid.cell_size_m
+                lines.append(LineString(np.column_stack([x, y])))
+    return lines

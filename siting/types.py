@@ -122,6 +122,8 @@ class Land:
         that was not given is missing, a layer that was given but is empty here is an empty frame
     parcel_shape : shapely geometry of the parcel in the grid's coordinate system
     dem_cell_m, cover_cell_m : float, cell size of the files, metres
+    far_dem, far_grid : coarse elevations around the grid for the skyline and their own grid, or
+        None
     """
 
     grid: Grid
@@ -138,6 +140,8 @@ class Land:
     notes: tuple[Note, ...]
     sources: tuple[Source, ...]
     class_names: Mapping[int, str] = field(default_factory=dict)
+    far_dem: FloatArray | None = None
+    far_grid: Grid | None = None
 
 
 @dataclass(frozen=True)

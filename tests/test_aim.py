@@ -399,6 +399,8 @@ def test_lens_advice(changes: dict[str, object], said: str) -> None:
         ({"line": "brook", "crossing_deg": 5.0, "met_m": 4.0}, "the brook runs along the view"),
         ({"line": "trail", "crossing_deg": 80.0, "met_m": 4.0}, "crosses nearly square"),
         ({"line": "trail", "crossing_deg": 80.0, "met_m": 44.0}, "the trail is not in the view"),
+        ({"line": "trail", "crossing_deg": 30.0, "met_m": 18.0}, "is met 18 m (59 ft) ahead"),
+        ({"sun_minutes": 2.0}, "hardly any low"),
         ({"people_m": 30.0}, "a road or building in sight at 30 m (98 ft)"),
         ({"neighbour_share": 0.5}, "part of the view lies outside the parcel"),
         ({"clear_m": 1.0}, "hardly any clear ground ahead"),
