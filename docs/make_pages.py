@@ -1,0 +1,124 @@
+"""Writes the pages of docs/ that are made from the program itself.
+
+    python docs/make_pages.py
+
+tests/test_docs.py fails when a page is stale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+
+from siting.cli import siting
+from siting.inputs import LAYER_NAMES, Inputs
+from siting.protocol import Protocol
+from siting.protocol_base import Section
+from siting.settings import facts, toml_value
+
+DOCS = Path(__file__).parent
+
+
+def protocol_page() -> str:
+    """docs/protocol.md: every key of the protocol with default, unit, range and source."""
+    head = (
+        "# Protocol: every key\n\n"
+        "The rules of a survey live in one TOML file. `siting protocol` prints the shipped one, "
+        "ready to edit; `siting protocol FILE` checks yours and tells all its faults at once. Keys "
+        "you leave out keep their default.\n\n"
+        "This page is made from the program by `python docs/make_pages.py`.\n"
+    )
+    return head + "\n".join(_section(Protocol(), "")) + "\n"
+
+
+def _section(section: Section, name: str) -> Iterator[str]:
+    fields = type(section).model_fields
+    plain = [n for n in fields if not isinstance(getattr(section, n), Section)]
+    if plain:
+        yield f"\n## {'[' + name + ']' if name else 'At the top'}\n"
+        yield (type(section).__doc__ or "").splitlines()[0] + "\n"
+        yield "| key | default | unit | range | meaning | source |"
+        yield "|---|---|---|---|---|---|"
+    for field in plain:
+        told = facts(fields[field])
+        cells = [
+            f"`{field}`",
+            f"`{toml_value(getattr(section, field))}`",
+            told["unit"],
+            told["range"],
+            fields[field].description or "",
+            told["source"],
+        ]
+        yield "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
+    for field in fields:
+        if field not in plain:
+            yield from _section(getattr(section, field), f"{name}.{field}" if name else field)
+
+
+def inputs_page() -> str:
+    """docs/inputs.md: every key of the inputs file, with its option on the command line."""
+    from siting.cli import INPUT_OPTIONS
+
+    options = {key: name for name, key, _ in INPUT_OPTIONS}
+    lines = [
+        "# Inputs file: every key",
+        "",
+        "What is particular to a piece of land lives in one TOML file; paths count from its folder. "
+        "Most keys are also options of `siting score` and `siting check`, where paths count from the "
+        "folder you are in; an option wins over the file.",
+        "",
+        "This page is made from the program by `python docs/make_pages.py`.",
+        "",
+    ]
+    for table, info in Inputs.model_fields.items():
+        model = next(
+            (m for m in (info.annotation, *getattr(info.annotation, "__args__", ()))
+             if isinstance(m, type) and hasattr(m, "model_fields")), None,
+        )  # fmt: skip
+        if table in ("folder",):
+            continue
+        if model is None:
+            lines += [f"`{table}`: {info.description}", ""]
+            continue
+        lines += [f"## [{table}]", "", f"{(model.__doc__ or '').splitlines()[0]}", ""]
+        lines += ["| key | option | meaning |", "|---|---|---|"]
+        for key, field in model.model_fields.items():
+            option = options.get(f"{table}.{key}", "")
+            text = field.description or ("A vector layer." if key in LAYER_NAMES else "")
+            lines.append(f"| `{key}` | {f'`{option}`' if option else ''} | {text} |")
+        lines.append("")
+    return "\n".join(lines)
+
+
+def commands_page() -> str:
+    """docs/commands.md: the help text of every command."""
+    lines = [
+        "# Commands",
+        "",
+        "Exit codes: 0 done; 1 a fault of the program; 2 wrong use of a command; 3 something given "
+        "is wrong; 4 some parcels of a batch failed; 130 interrupted.",
+        "",
+        "This page is made from the program by `python docs/make_pages.py`.",
+    ]
+    context = click.Context(siting, info_name="siting", max_content_width=100, terminal_width=100)
+    for name in siting.list_commands(context):
+        command = siting.get_command(context, name)
+        if command is None:
+            continue
+        inner = click.Context(command, info_name=name, parent=context, terminal_width=100)
+        lines += ["", f"## siting {name}", "", "```", command.get_help(inner), "```"]
+    return "\n".join(lines) + "\n"
+
+
+PAGES = {"protocol.md": protocol_page, "inputs.md": inputs_page, "commands.md": commands_page}
+
+
+def main() -> None:
+    for name, make in PAGES.items():
+        (DOCS / name).write_text(make(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
