@@ -20,6 +20,8 @@ ATTRACTOR_LAYERS: Mapping[str, str] = {
     "edge": "distance_to_edge_m",
     "opening": "distance_to_opening_m",
     "funnel": "funnel_ratio",
+    "soft_edge": "distance_to_soft_edge_m",
+    "feature": "distance_to_feature_m",
 }
 CONDITION_LAYERS: Mapping[str, str] = {
     "flat": "view_slope_deg",

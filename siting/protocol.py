@@ -25,6 +25,13 @@ from siting.protocol_base import (
 from siting.protocol_base import curve as _curve
 from siting.protocol_base import weight as _weight
 from siting.protocol_heading import HeadingRules, SunRules
+from siting.protocol_travel import (
+    FeatureRules,
+    PairwiseRules,
+    StabilityRules,
+    TravelRules,
+    WetRules,
+)
 
 
 class Scoring(Section):
@@ -112,10 +119,35 @@ class Funnel(Section):
 
     weight: float = _weight(0.7)
     curve: Curve = _curve(
-        [[1, 0], [1.5, 0.3], [3, 1]],
-        "times the flow on even ground",
+        [[1.1, 0], [1.4, 0.5], [2, 1]],
+        "times the flow around",
         "McRae et al. 2008, doi 10.1890/07-1861.1 (method); knots our choice",
-        "Travel flow through the cell against even ground.",
+        "Flow of travel through the cell against the ground around it.",
+    )
+
+
+class SoftEdge(Section):
+    """The softer line where woods or field meet brush, reeds or rough ground."""
+
+    weight: float = _weight(0.3)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.4], [60, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the nearest edge of woods or field with shrub or wetland.",
+    )
+
+
+class Landmark(Section):
+    """A feature found: saddle, corner, strip or point of woods, fork, pond end."""
+
+    weight: float = _weight(0.5)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.3], [50, 0]],
+        "m",
+        "common practice; in a published test it helped one species of many (Iannarilli et al. "
+        "2021, Wildlife Biology wlb.00726)",
+        "Distance to the nearest feature found on the land.",
     )
 
 
@@ -128,6 +160,8 @@ class Attractors(Section):
     edge: Edge = Edge()
     opening: Opening = Opening()
     funnel: Funnel = Funnel()
+    soft_edge: SoftEdge = SoftEdge()
+    feature: Landmark = Landmark()
 
 
 class Flat(Section):
@@ -207,6 +241,14 @@ class Disturbance(Section):
         [[10, 0.6], [50, 1]], "m", DERTIEN, "Distance to a drive or track used by vehicles."
     )
     building: Curve = _curve([[50, 0.3], [200, 1]], "m", DERTIEN, "Distance to a building in use.")
+    screened_factor: float = param(
+        2.0,
+        "times",
+        OWN,
+        "A road or building that the terrain hides counts as this many times as far away.",
+        ge=1.0,
+        le=10.0,
+    )
     busy_trail: Curve = _curve(
         [[0, 0.1], [75, 1]], "m", MARION, "Distance to a trail that people use a lot."
     )
@@ -471,11 +513,16 @@ class Protocol(Section):
     no_go: NoGoRules = NoGoRules()
     cover: CoverRules = CoverRules()
     drainage: DrainageRules = DrainageRules()
+    wet: WetRules = WetRules()
+    travel: TravelRules = TravelRules()
+    features: FeatureRules = FeatureRules()
     camera: CameraRules = CameraRules()
     heading: HeadingRules = HeadingRules()
     sun: SunRules = SunRules()
     candidates: CandidateRules = CandidateRules()
     precision: PrecisionRules = PrecisionRules()
+    stability: StabilityRules = StabilityRules()
+    pairwise: PairwiseRules = PairwiseRules()
     grid: GridRules = GridRules()
     walk: WalkRules = WalkRules()
     visits: VisitRules = VisitRules()

@@ -16,6 +16,7 @@ from siting.errors import SettingsError, SitingError
 from siting.inputs import Inputs
 from siting.protocol import Protocol
 from siting.protocol_base import Section
+from siting.weights import PairwiseWeights, pairwise_weights
 
 Model = TypeVar("Model", bound=BaseModel)
 _MOST_BYTES = 1_000_000
@@ -36,7 +37,49 @@ def load_protocol(path: Path | None) -> Protocol:
     """
     if path is None:
         return Protocol()
-    return validate(Protocol, read_toml(path), source=str(path))
+    return with_compared_weights(validate(Protocol, read_toml(path), source=str(path)))
+
+
+def compared_weights(protocol: Protocol) -> dict[str, PairwiseWeights]:
+    """Weights by pairwise comparison of "attractors" and "conditions", where the protocol has any.
+
+    Raises
+    ------
+    SitingError
+        E-WEIGHTS-01 or E-WEIGHTS-02 for a table that cannot be used.
+    """
+    found: dict[str, PairwiseWeights] = {}
+    for group in ("attractors", "conditions"):
+        table = getattr(protocol.pairwise, group)
+        if not table.criteria and not table.matrix:
+            continue
+        known = type(getattr(protocol, group)).model_fields
+        strange = [name for name in table.criteria if name not in known]
+        if strange:
+            raise SitingError(
+                "E-WEIGHTS-01",
+                f"pairwise.{group}.criteria names {', '.join(strange)}.",
+                rule=f"The {group} are {', '.join(known)}.",
+                cure="Write the names as they stand in the protocol.",
+            )
+        found[group] = pairwise_weights(
+            table.criteria, table.matrix, allow_inconsistent=table.allow_inconsistent
+        )
+    return found
+
+
+def with_compared_weights(protocol: Protocol) -> Protocol:
+    """The protocol with the weights that its pairwise comparisons come to, the largest as told."""
+    changed: dict[str, Any] = {}
+    for group, found in compared_weights(protocol).items():
+        section = getattr(protocol, group)
+        scale = getattr(protocol.pairwise, group).largest / max(found.weights.values())
+        rules = {
+            name: getattr(section, name).model_copy(update={"weight": weight * scale})
+            for name, weight in found.weights.items()
+        }
+        changed[group] = section.model_copy(update=rules)
+    return protocol.model_copy(update=changed) if changed else protocol
 
 
 def load_inputs(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Inputs:

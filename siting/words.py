@@ -19,6 +19,8 @@ NAMES: Mapping[str, str] = {
     "edge": "forest-field edge",
     "opening": "opening in the forest",
     "funnel": "easy way through",
+    "soft_edge": "edge of brush or reeds",
+    "feature": "feature of the land",
     "flat": "near flat ground",
     "view": "clear view",
     "heading": "heading",
@@ -56,8 +58,10 @@ _WHY: Mapping[str, Callable[[float], str]] = {
     "edge": _far("The line where forest meets field"),
     "opening": _far("An opening in the forest"),
     "funnel": lambda ratio: (
-        f"The land squeezes easy ways together here: {ratio:.1f} times the passage of even ground."
+        f"The land squeezes easy ways together here: {ratio:.1f} times the passage around."
     ),
+    "soft_edge": _far("The edge of brush or reeds"),
+    "feature": _far("A feature that guides animals"),
 }
 
 _PULLED: Mapping[str, Callable[[float], str]] = {
