@@ -57,7 +57,7 @@ class Scoring(Section):
 class Trail(Section):
     """Animals use trails: near a game or quiet trail."""
 
-    weight: float = _weight(0.9)
+    weight: float = _weight(0.6)
     curve: Curve = _curve(
         [[0, 0.7], [3, 1], [10, 1], [30, 0.4], [60, 0]],
         "m",
@@ -69,7 +69,7 @@ class Trail(Section):
 class Water(Section):
     """Animals drink: near a stream, pond or lake."""
 
-    weight: float = _weight(0.6)
+    weight: float = _weight(0.4)
     curve: Curve = _curve(
         [[0, 1], [15, 1], [60, 0.4], [150, 0]],
         "m",
@@ -81,7 +81,7 @@ class Water(Section):
 class Crossing(Section):
     """Where animals cross: a log or ford, a trail meeting a stream."""
 
-    weight: float = _weight(0.9)
+    weight: float = _weight(0.7)
     curve: Curve = _curve(
         [[0, 1], [10, 1], [30, 0.3], [50, 0]],
         "m",
@@ -93,7 +93,7 @@ class Crossing(Section):
 class Edge(Section):
     """Animals feed along the line where forest meets field."""
 
-    weight: float = _weight(0.6)
+    weight: float = _weight(0.45)
     curve: Curve = _curve(
         [[0, 1], [10, 1], [30, 0.4], [60, 0]],
         "m",
@@ -105,7 +105,7 @@ class Edge(Section):
 class Opening(Section):
     """A clearing inside the woods draws grazers and gives a view."""
 
-    weight: float = _weight(0.5)
+    weight: float = _weight(0.4)
     curve: Curve = _curve(
         [[0, 1], [10, 1], [40, 0.3], [80, 0]],
         "m",
@@ -117,7 +117,7 @@ class Opening(Section):
 class Funnel(Section):
     """Ground through which easy ways across the land are squeezed."""
 
-    weight: float = _weight(0.7)
+    weight: float = _weight(0.5)
     curve: Curve = _curve(
         [[1.1, 0], [1.4, 0.5], [2, 1]],
         "times the flow around",

@@ -223,8 +223,13 @@ def rows(section: Section, prefix: str = "") -> Iterator[tuple[str, Any, FieldIn
 def facts(info: FieldInfo) -> dict[str, str]:
     """Unit, range and source of one number."""
     extra = info.json_schema_extra if isinstance(info.json_schema_extra, dict) else {}
-    low = next((m.ge for m in info.metadata if hasattr(m, "ge")), None)
-    high = next((m.le for m in info.metadata if hasattr(m, "le")), None)
+    limit = {
+        side: next(
+            (getattr(m, name) for name in names for m in info.metadata if hasattr(m, name)), None
+        )
+        for side, names in (("low", ("ge", "gt")), ("high", ("le", "lt")))
+    }
+    low, high = limit["low"], limit["high"]
     limits = f"{low:g} to {high:g}" if low is not None and high is not None else ""
     choices = [a for a in getattr(info.annotation, "__args__", ()) if isinstance(a, str)]
     if choices:

@@ -53,6 +53,10 @@ TOTAL = [math.sqrt(a * c) for a, c in zip(ATTRACTION, CONDITIONS, strict=True)]
 TOLERANCE = 2e-6
 
 PROTOCOL = """
+[attractors.trail]
+weight = 0.9
+[attractors.edge]
+weight = 0.6
 [attractors.water]
 weight = 0.0
 [attractors.crossing]
