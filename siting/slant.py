@@ -178,7 +178,8 @@ def border_lines(
     smooth = ndimage.gaussian_filter(kind.astype(np.float32), 0.7 * reach)
     near = ndimage.distance_transform_edt(~other) <= reach + 0.5
     lines: list[Geometry] = []
-    for contour in find_contours(smooth, 0.5):
+    contours = find_contours(smooth, 0.5)  # type: ignore[no-untyped-call]
+    for contour in contours:
         at = np.rint(contour).astype(int)
         counts = near[at[:, 0], at[:, 1]]
         runs = np.flatnonzero(np.diff(counts)) + 1
