@@ -6,6 +6,7 @@ import datetime as dt
 from typing import Any
 
 import numpy as np
+
 from siting.aim import Aim, aims
 from siting.compass import declination
 from siting.grid import Grid

@@ -8,12 +8,12 @@ import math
 import numpy as np
 import pytest
 from shapely import LineString
+
 from siting.aim_words import AimFacts, lens_advice, notes, reason, sun_when
 from siting.headings import HEADINGS_DEG
 from siting.slant import Lines
 from siting.types import CoverRole
 from siting.view import Ground
-
 from tests.aim_land import CELL, EAST, GRID, HALF, NORTH, NOWHERE, N, aim_of, land, look
 
 ONLY_SUN = {

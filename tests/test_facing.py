@@ -14,6 +14,7 @@ import pytest
 import rasterio
 from rasterio.enums import Resampling
 from shapely import LineString, Polygon, box
+
 from siting import far_dem
 from siting.candidates import find_candidates
 from siting.facing import COMPASS_DAY, find_aims, followed_lines, grid_north_deg, surroundings
@@ -25,7 +26,6 @@ from siting.protocol import Protocol
 from siting.slant import border_lines
 from siting.sun import sun_track
 from siting.types import Candidate, Land
-
 from tests.fake_result import CRS, GRID, fake_land
 
 NO_SURVEY = ("", None, None)

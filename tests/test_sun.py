@@ -7,6 +7,7 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 import pytest
+
 from siting.errors import SitingError
 from siting.sun import (
     SUN_RADIUS_DEG,

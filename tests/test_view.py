@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+
 from siting.grid import Grid
 from siting.view import (
     Ground,

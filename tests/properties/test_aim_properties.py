@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString
 from shapely.affinity import rotate
+
 from siting.headings import Surroundings
 from siting.slant import Lines
 from siting.types import CoverRole
 from siting.view import Ground
-
 from tests.aim_land import CELL, GRID, N, aim_of, land, look
 
 SUN_ONLY = {f"{part}_weight": 0.0 for part in ("clear", "slant", "private", "level", "cover")}

@@ -6,6 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+
 from siting.grid import Grid
 from siting.view import Ground, in_sight, profiles, screened, skyline
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import rasterio
 from scipy.ndimage import gaussian_filter
+
 from siting.grid import Grid
 from siting.view import Ground, Skyline, drop_m, in_sight, profiles, skyline
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 import pytest
+
 from siting.sun import SunPosition, sun_position
 
 Finder = Callable[..., SunPosition]

@@ -11,6 +11,7 @@ import datetime as dt
 from collections.abc import Callable
 
 import pytest
+
 from siting.compass import Declination, decimal_year, declination, field
 
 # year, altitude km, latitude, longitude, declination

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 from shapely import LineString
+
 from siting.aim import aims
 from siting.compass import declination
 from siting.grid import Grid
