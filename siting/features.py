@@ -14,11 +14,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siting.grid import Grid
 from siting.neighbourhood import compass_word
 from siting.types import CoverRole, Feature, RoleArray
 
 if TYPE_CHECKING:
-    from affine import Affine
     from shapely import LineString, Point
     from shapely.geometry.base import BaseGeometry
 
@@ -157,8 +157,7 @@ def woods_edges(
     lines: Sequence[Named],
     role: RoleArray,
     *,
-    transform: Affine,
-    cell_size_m: float,
+    grid: Grid,
     kind: str,
     least_run_m: float = 30.0,
 ) -> list[Feature]:
@@ -170,8 +169,7 @@ def woods_edges(
         Trails or streams.
     role : (rows, cols) int8
         `CoverRole` of each cell.
-    transform, cell_size_m
-        Of the grid, north up, metres.
+    grid : Grid
     kind : str
         "trail at woods edge" or "stream at woods edge".
     least_run_m : float
@@ -181,10 +179,10 @@ def woods_edges(
     verb = "enters" if kind.startswith("trail") else "meets the edge of"
     for line in lines:
         for part in _parts(line.shape):
-            step = cell_size_m / 2
+            step = grid.cell_size_m / 2
             at = np.arange(step / 2, part.length, step)
             points = shapely.get_coordinates(shapely.line_interpolate_point(part, at))
-            for index in _changes(_roles_at(points, role, transform), least_run_m / step):
+            for index in _changes(_roles_at(points, role, grid), least_run_m / step):
                 east, north = (points[index - 1] + points[index]) / 2
                 words = f"where {line.called} {verb} the woods"
                 found.append(Feature(kind, float(east), float(north), 0.6, words))
@@ -311,11 +309,10 @@ def _long_axis(shape: BaseGeometry) -> tuple[NDArray[np.float64], float, float]:
     return axis, float(lengths.max()), float(lengths.min())
 
 
-def _roles_at(points: NDArray[np.float64], role: RoleArray, transform: Affine) -> NDArray[np.int64]:
+def _roles_at(points: NDArray[np.float64], role: RoleArray, grid: Grid) -> NDArray[np.int64]:
     """1 woods, -1 open ground, 0 anything else or off the map."""
-    col = np.floor((points[:, 0] - transform.c) / transform.a).astype(int)
-    row = np.floor((points[:, 1] - transform.f) / transform.e).astype(int)
-    inside = (row >= 0) & (row < role.shape[0]) & (col >= 0) & (col < role.shape[1])
+    row, col = grid.rowcol(points[:, 0], points[:, 1])
+    inside = grid.contains(row, col)
     seen = np.full(len(points), int(CoverRole.UNKNOWN))
     seen[inside] = role[row[inside], col[inside]]
     woods = seen == CoverRole.TREE

@@ -6,11 +6,9 @@ Each function smooths or measures over a distance in metres, not over a number o
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from siting.grid import FloatArray
+from siting.grid import FloatArray, Grid
 from siting.neighbourhood import (
     compass_word,
     count_in,
@@ -19,12 +17,9 @@ from siting.neighbourhood import (
     mean_in,
     peaks,
     seen_at,
-    smoothed,
 )
+from siting.terrain import smoothed
 from siting.types import CoverRole, Feature, RoleArray
-
-if TYPE_CHECKING:
-    from affine import Affine
 
 _RING_POINTS = 16
 
@@ -32,8 +27,7 @@ _RING_POINTS = 16
 def saddles(
     dem: FloatArray,
     *,
-    transform: Affine,
-    cell_size_m: float,
+    grid: Grid,
     smoothing_m: float = 15.0,
     ring_m: float = 60.0,
     relief_m: float = 1.5,
@@ -49,10 +43,7 @@ def saddles(
     ----------
     dem : (rows, cols) float
         Elevation in metres, north up, NaN = no data.
-    transform : affine.Affine
-        From (col, row) of a cell corner to easting, northing in metres, north up.
-    cell_size_m : float
-        Edge of a cell, metres.
+    grid : Grid
     smoothing_m : float
         Standard deviation of the smoothing, metres.
     ring_m : float
@@ -68,9 +59,9 @@ def saddles(
         Kind "saddle", strongest first; strength 0.5 at ``relief_m``, 1 at four times that.
     """
     # Cells much finer than the smoothing show nothing more: look at every n-th only.
-    nth = max(1, int(smoothing_m / (1.5 * cell_size_m)))
-    ground = smoothed(dem, cell_size_m=cell_size_m, smoothing_m=smoothing_m)[::nth, ::nth]
-    radius = max(ring_m / (nth * cell_size_m), 2.0)
+    nth = max(1, int(smoothing_m / (1.5 * grid.cell_size_m)))
+    ground = smoothed(dem, sigma_m=smoothing_m, cell_size_m=grid.cell_size_m)[::nth, ::nth]
+    radius = max(ring_m / (nth * grid.cell_size_m), 2.0)
     angles = np.arange(_RING_POINTS) * 2 * np.pi / _RING_POINTS
     steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]
     rise = np.stack([seen_at(ground, step) - ground for step in steps])
@@ -78,14 +69,16 @@ def saddles(
     # Beside a crest the ring alternates too, but there the ground as a whole is tilted.
     clear = relief * np.maximum(0.0, 1.0 - _tilt_over_twist(rise))
     found = []
-    spacing_cells = spacing_m / (nth * cell_size_m)
+    spacing_cells = spacing_m / (nth * grid.cell_size_m)
     for row, col in peaks(clear, least=relief_m / 10, spacing_cells=spacing_cells):
         if relief[row, col] < relief_m:
             continue
         first, second = _two_highest_sides(rise[:, row, col])
         words = f"saddle between rises to the {compass_word(first)} and {compass_word(second)}"
         strength = min(1.0, 0.5 + (relief[row, col] / relief_m - 1) / 6)
-        found.append(feature_at("saddle", row * nth, col * nth, transform, strength, words))
+        found.append(
+            feature_at("saddle", row * nth, col * nth, grid=grid, strength=strength, words=words)
+        )
     return found
 
 
@@ -139,8 +132,7 @@ def funnels(
     slope_deg: FloatArray,
     role: RoleArray,
     *,
-    transform: Affine,
-    cell_size_m: float,
+    grid: Grid,
     least_ratio: float = 1.4,
     reach_m: float = 60.0,
     spacing_m: float = 100.0,
@@ -155,8 +147,9 @@ def funnels(
         Slope in degrees, NaN = no data.
     role : (rows, cols) int8
         `CoverRole` of each cell.
-    transform, cell_size_m, spacing_m
-        As for `saddles`.
+    grid : Grid
+    spacing_m : float
+        Of funnels nearer together only the strongest is kept, metres.
     least_ratio : float
         Smaller squeezes are not named.
     reach_m : float
@@ -168,10 +161,10 @@ def funnels(
         Kind "funnel", strongest first; strength 0.5 at ``least_ratio``, 1 at twice that.
     """
     found = []
-    disc = disc_of(max(reach_m / cell_size_m, 2.0))
+    disc = disc_of(max(reach_m / grid.cell_size_m, 2.0))
     rim_slope = mean_in(disc, slope_deg)
     near = {kind: count_in(disc, role == kind) > 0 for kind in (CoverRole.WATER, CoverRole.BUILT)}
-    for row, col in peaks(ratio, least=least_ratio, spacing_cells=spacing_m / cell_size_m):
+    for row, col in peaks(ratio, least=least_ratio, spacing_cells=spacing_m / grid.cell_size_m):
         at = row, col
         if near[CoverRole.WATER][at] and near[CoverRole.BUILT][at]:
             words = "gap between water and built ground"
@@ -184,5 +177,5 @@ def funnels(
         else:
             words = "narrow easy way across the land"
         strength = min(1.0, 0.5 * ratio[at] / least_ratio)
-        found.append(feature_at("funnel", row, col, transform, strength, words))
+        found.append(feature_at("funnel", row, col, grid=grid, strength=strength, words=words))
     return found

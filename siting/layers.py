@@ -16,7 +16,7 @@ from siting.drainage import derive_streams
 from siting.grid import FloatArray, Grid
 from siting.protocol import CameraRules, CoverRules, Disturbance, DrainageRules
 from siting.terrain import mean_within, slope_deg
-from siting.types import BoolArray, CoverRole, Land, Note, RoleArray
+from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
 
 ROAD_CLASSES = ("major", "minor", "track")
 
@@ -33,6 +33,7 @@ class Ground:
     woods, fields, opening : (rows, cols) bool
     streams : lines derived from the terrain, empty when a water layer was given
     crossings : points where a trail meets a stream, and those the user knows
+    features : features found (`siting.passage` adds them)
     """
 
     layers: Mapping[str, FloatArray]
@@ -43,6 +44,7 @@ class Ground:
     streams: tuple[Geometry, ...]
     crossings: tuple[Geometry, ...]
     notes: tuple[Note, ...]
+    features: tuple[Feature, ...] = ()
 
 
 def build_ground(
@@ -142,11 +144,15 @@ def _cover_layers(
     }
     clear = clear_share(role, share_of_role=shares)
     trees = role == CoverRole.TREE
+    brush = np.isin(role, [CoverRole.SHRUB, CoverRole.WETLAND])
+    brush = patches_at_least(brush, smallest_cells=rules.min_woods_ha * 1e4 / size**2)
+    soft = distance_to_border(woods | fields, brush, cell_size_m=size)
     return {
         "clear_share": mean_within(clear, radius_m=camera.view_far_m, cell_size_m=size),
         "distance_to_edge_m": _or_none_near(
             distance_to_border(woods, fields, cell_size_m=size), grid
         ),
+        "distance_to_soft_edge_m": _or_none_near(soft, grid),
         "distance_to_opening_m": _or_none_near(distance_to_cells(opening, cell_size_m=size), grid),
         "distance_to_tree_m": _or_none_near(distance_to_cells(trees, cell_size_m=size), grid),
     }

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from siting.grid import FloatArray
+from siting.grid import FloatArray, Grid
 from siting.types import BoolArray, Feature
-
-if TYPE_CHECKING:
-    from affine import Affine
 
 COMPASS = (
     "north",
@@ -37,23 +32,11 @@ def compass_word(bearing_deg: float) -> str:
     return COMPASS[round(bearing_deg / 45.0) % 8]
 
 
-def smoothed(values: FloatArray, *, cell_size_m: float, smoothing_m: float) -> FloatArray:
-    """Gaussian mean with standard deviation ``smoothing_m``; NaN takes no part and stays NaN."""
-    known = np.isfinite(values)
-    sigma = smoothing_m / cell_size_m
-    share = ndimage.gaussian_filter(known.astype(np.float64), sigma, mode="nearest")
-    total = ndimage.gaussian_filter(
-        np.where(known, values, 0.0).astype(np.float64), sigma, mode="nearest"
-    )
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(known, total / share, np.nan)
-
-
 def feature_at(
-    kind: str, row: int, col: int, transform: Affine, strength: float, words: str
+    kind: str, row: int, col: int, *, grid: Grid, strength: float, words: str
 ) -> Feature:
-    easting = transform.c + transform.a * (col + 0.5)
-    northing = transform.f + transform.e * (row + 0.5)
+    """A feature at the centre of a cell."""
+    easting, northing = grid.xy(row, col)
     return Feature(kind, float(easting), float(northing), round(float(strength), 3), words)
 
 

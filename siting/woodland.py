@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from siting.grid import FloatArray
+from siting.grid import FloatArray, Grid
 from siting.neighbourhood import count_in, disc_of, feature_at, peaks, whole_disc_inside
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
-
-if TYPE_CHECKING:
-    from affine import Affine
 
 OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE, CoverRole.BARE)
 IndexArray = NDArray[np.int64]
@@ -23,8 +18,7 @@ _EIGHT = np.ones((3, 3), dtype=bool)
 def field_corners(
     role: RoleArray,
     *,
-    transform: Affine,
-    cell_size_m: float,
+    grid: Grid,
     radius_m: float = 60.0,
     spacing_m: float = 80.0,
 ) -> list[Feature]:
@@ -37,8 +31,7 @@ def field_corners(
     ----------
     role : (rows, cols) int8
         `CoverRole` of each cell, small patches already removed.
-    transform, cell_size_m
-        As for `saddles`.
+    grid : Grid
     radius_m : float
         Radius of the disc, metres; at least three and a half cells are taken.
     spacing_m : float
@@ -52,7 +45,7 @@ def field_corners(
     """
     woods = role == CoverRole.TREE
     fields = np.isin(role, OPEN_ROLES)
-    cells = max(radius_m / cell_size_m, 3.5)
+    cells = max(radius_m / grid.cell_size_m, 3.5)
     disc = disc_of(cells)
     n_woods, n_fields = (count_in(disc, part) for part in (woods, fields))
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -70,9 +63,9 @@ def field_corners(
         ("woods corner", 0.5 - share, "corner of the woods, open ground on two sides"),
     ):
         sharp = np.where(edge, turn, 0.0)
-        for row, col in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / cell_size_m):
+        for row, col in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / grid.cell_size_m):
             strength = min(1.0, 0.5 + (sharp[row, col] - 1 / 6) * 6)
-            found.append(feature_at(kind, row, col, transform, strength, words))
+            found.append(feature_at(kind, row, col, grid=grid, strength=strength, words=words))
     return found
 
 
@@ -89,8 +82,7 @@ def _changes_around(woods: BoolArray, at: IndexArray, radius_cells: float) -> In
 def narrow_woods(
     role: RoleArray,
     *,
-    transform: Affine,
-    cell_size_m: float,
+    grid: Grid,
     width_m: float = 80.0,
     least_length_m: float = 60.0,
 ) -> list[Feature]:
@@ -104,8 +96,7 @@ def narrow_woods(
     ----------
     role : (rows, cols) int8
         `CoverRole` of each cell, small patches already removed.
-    transform, cell_size_m
-        As for `saddles`.
+    grid : Grid
     width_m : float
         Greatest width, metres; at least three cells are taken.
     least_length_m : float
@@ -117,7 +108,7 @@ def narrow_woods(
         Kinds "woods strip" and "woods point"; strength 1 for long, 0.5 for just long enough.
     """
     woods = role == CoverRole.TREE
-    half = max(width_m / cell_size_m, 3.0) / 2
+    half = max(width_m / grid.cell_size_m, 3.0) / 2
     padded = np.pad(woods, 1, mode="edge")
     core = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] > half
     if not core.any():
@@ -129,9 +120,12 @@ def narrow_woods(
     for index, box in enumerate(ndimage.find_objects(label, count), start=1):
         rows, cols = (slice(max(s.start - 2, 0), s.stop + 2) for s in box)
         part = label[rows, cols] == index
-        length_m = _extent(part) * cell_size_m
-        reach_m = float((to_core[rows, cols][part].max() - half) * cell_size_m)
-        if max(length_m / 2, reach_m) < least_length_m / 2 or reach_m < 0.6 * half * cell_size_m:
+        length_m = _extent(part) * grid.cell_size_m
+        reach_m = float((to_core[rows, cols][part].max() - half) * grid.cell_size_m)
+        if (
+            max(length_m / 2, reach_m) < least_length_m / 2
+            or reach_m < 0.6 * half * grid.cell_size_m
+        ):
             continue
         joints = _joints(part, wide[rows, cols], (rows.start, cols.start), role.shape)
         strength = min(1.0, 0.5 * length_m / least_length_m)
@@ -143,7 +137,7 @@ def narrow_woods(
         else:
             continue
         row, col = rows.start + at[0], cols.start + at[1]
-        found.append(feature_at(kind, row, col, transform, strength, words))
+        found.append(feature_at(kind, row, col, grid=grid, strength=strength, words=words))
     return found
 
 

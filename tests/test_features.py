@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 import shapely
-from affine import Affine
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from siting.features import (
     KINDS,
     Named,
@@ -19,6 +19,7 @@ from siting.features import (
     trail_forks,
     woods_edges,
 )
+from siting.grid import Grid
 from siting.types import CoverRole, Feature
 
 
@@ -113,13 +114,13 @@ def test_trail_enters_the_woods():
     role = np.full((40, 60), int(CoverRole.CROP), dtype=np.int8)
     role[:, 30:] = CoverRole.TREE
     role[:, 45:47] = CoverRole.GRASS  # a gap of 20 m is no field
-    grid = {"transform": Affine(10, 0, 1000, 0, -10, 2000), "cell_size_m": 10.0}
+    grid = Grid("EPSG:32617", 1000, 2000, 10.0, 40, 60)
     trail = line((1000, 1800), (1590, 1800), called="the cart track")
-    (entry,) = woods_edges([trail], role, kind="trail at woods edge", **grid)
+    (entry,) = woods_edges([trail], role, kind="trail at woods edge", grid=grid)
     assert (entry.easting, entry.northing) == (1300, 1800)
     assert entry.words == "where the cart track enters the woods"
     off_the_map = line((-500, 1800), (-400, 1800))
-    assert woods_edges([off_the_map], role, kind="trail at woods edge", **grid) == []
+    assert woods_edges([off_the_map], role, kind="trail at woods edge", grid=grid) == []
 
 
 def test_known_crossings_keep_their_words():
