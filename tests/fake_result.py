@@ -8,8 +8,11 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-from shapely import LineString, Point, Polygon, box
+from shapely import LineString, Point, box
+
+from siting.aim import Aim
 from siting.grid import Grid
+from siting.protocol import WalkRules
 from siting.types import (
     CoverRole,
     Feature,
@@ -22,6 +25,7 @@ from siting.types import (
     Source,
     Spot,
 )
+from siting.walk import find_start, find_walks
 
 CRS = "EPSG:32617"
 LEFT, TOP = 540000.0, 4820600.0
@@ -100,6 +104,50 @@ PLACES = (
 )
 
 
+def fake_aim(heading_deg: float = 340.0, **changes: Any) -> Aim:
+    """A heading as the program would choose it."""
+    aim = Aim(
+        heading_deg=heading_deg,
+        second_heading_deg=160.0,
+        score=0.9,
+        second_score=0.6,
+        magnetic_heading_deg=349.4,
+        second_magnetic_deg=169.4,
+        declination_deg=-9.4,
+        compass_model="WMM2025",
+        compass_day="2027-04-01",
+        scores=np.full(72, 0.5),
+        parts={"sun": np.full(72, 0.5)},
+        sun_minutes=np.zeros(72),
+        sun_when="",
+        clear_m=12.0,
+        slope_ahead_deg=1.0,
+        slope_right_deg=0.0,
+        horizon_reach_m=2000.0,
+        lens="lens 0.45 m (1.5 ft) above the ground; level, or a touch down",
+        reason="faces north, no low sun in the frame",
+        second_reason="faces south, low midday sun in the frame",
+        notes=("the skyline is known for 2 km only",),
+    )
+    return replace(aim, **changes)
+
+
+def with_details(result: Result) -> Result:
+    """The result with a heading and a walk for every spot, as a whole run has them."""
+    places = [(spot.easting, spot.northing) for spot in result.spots]
+    start = find_start(result.land, toward=places[0])
+    walks = (
+        [None] * len(places)
+        if start is None
+        else find_walks(result.land, start=start, targets=places, rules=WalkRules())
+    )
+    details = [{"aim": fake_aim(), "walk": walk, "stability": "firm"} for walk in walks]
+    spots = [
+        replace(spot, details=detail) for spot, detail in zip(result.spots, details, strict=True)
+    ]
+    return replace(result, spots=tuple(spots))
+
+
 def fake_spot(rank: int, *, land: Land, **changes: Any) -> Spot:
     """One spot of the invented result."""
     easting, northing, kind, name = PLACES[rank - 1]
@@ -163,8 +211,3 @@ def fake_result(**land_changes: Any) -> Result:
         notes=(Note("W-COVER-01", "warning", "The land cover is coarser than the grid."),),
         usable_share=0.71,
     )
-
-
-def triangle(*corners: tuple[float, float]) -> Polygon:
-    """A polygon through these corners."""
-    return Polygon(corners)

@@ -7,6 +7,7 @@ import re
 
 import pytest
 from shapely import LineString
+
 from siting.cautions import (
     FIRST,
     Nearby,
@@ -20,8 +21,7 @@ from siting.protocol import CautionRules, VisitRules, WalkRules
 from siting.types import CoverRole
 from siting.visits import visit_plan
 from siting.walk import find_start, find_walks
-
-from fake_result import CRS, fake_land, frame
+from tests.fake_result import CRS, fake_land, frame
 
 # A caution hands over to somebody who knows: one of these must be in it.
 DEFERS = (

@@ -11,6 +11,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely import LineString, Point, box
+
 from siting.grid import Grid
 from siting.protocol import WalkRules
 from siting.types import CoverRole
@@ -24,8 +25,7 @@ from siting.walknet import (
     tobler_km_per_h,
     ways_of,
 )
-
-from fake_result import CRS, fake_land, frame
+from tests.fake_result import CRS, fake_land, frame
 
 ON_PATH = WalkRules(off_path_factor=1.0)
 ALL = box(0, 0, 1000, 1000)

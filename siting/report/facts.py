@@ -15,6 +15,7 @@ from siting.report.frame import utm_zone
 from siting.report.text import clean
 from siting.types import Result, Spot
 from siting.walk import Walk
+from siting.words import NAMES
 
 CRITERIA: tuple[str, ...] = (*Attractors.model_fields, *Conditions.model_fields)
 """Names of all criteria, in the order of the protocol."""
@@ -83,7 +84,7 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         spot=spot,
         id=spot_id(result, spot),
         label=f"{spot.rank:02d}",
-        title=clean(spot.name or spot.kind or f"spot {spot.rank}"),
+        title=clean(spot.name or NAMES.get(spot.kind, spot.kind) or f"spot {spot.rank}"),
         lon=round(wrapped_lon(spot.lon), 7),
         lat=round(spot.lat, 7),
         utm_name=utm_name,

@@ -29,7 +29,7 @@ from siting.words import length
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _COVER_MM = (186.0, 128.0)
-_SPOT_MM = (92.0, 78.0)
+_SPOT_MM = (92.0, 68.0)
 _LEAST_AROUND_M = 45.0
 _LENS_SPAN_M = 0.15
 _FEET = 1 / 0.3048
@@ -50,6 +50,8 @@ class SpotPage:
     rose: Markup
     face: str
     face_second: str
+    why_heading: tuple[str, ...]
+    tilt: str
     needle: str
     walk: str
     cautions: tuple[str, ...]
@@ -117,7 +119,7 @@ _BRING = (
     "Empty memory card and a spare; the camera's own short guide",
     "Compass (keep it a step away from the camera, car and iron)",
     "Hand pruners, work gloves; a post and something to fix it with, where no tree is named",
-    "Tape or a stick marked at 0.5 m (1.6 ft); a card with the spot's number to photograph",
+    "Tape, or a stick marked at 0.5 m (1.6 ft); a card with the spot's number to photograph",
     "Water, first-aid kit, clothes for the weather, bright orange in hunting season",
     "The owner's phone number and your check-in person's",
 )
@@ -230,10 +232,17 @@ def _page(
         rose=rose(facing),
         face=_face(facing.heading_deg),
         face_second=_face(facing.second_deg),
+        why_heading=tuple(_sentence(line) for line in facing.why[:2]),
+        tilt=facing.lens.partition("; ")[2],
         needle=_needle(facing),
         walk=_walk(fact),
         cautions=own,
     )
+
+
+def _sentence(words: str) -> str:
+    """With a capital and a full stop."""
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 
 
 def _degrees(fact: SpotFacts) -> str:
@@ -372,9 +381,9 @@ def _setup(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ..
         ("Date and time", "right to the minute, with the right time zone; write it down."),
         (
             "Burst",
-            f"{burst} pictures a trigger, shortest pause, unless your survey says otherwise.",
+            f"{burst} pictures a trigger, shortest pause, if your survey asks no other.",
         ),
-        ("Sensitivity", "high, unless your survey says otherwise."),
+        ("Sensitivity", "high, if your survey asks no other."),
         ("Height", f"lens {_lens(camera)} above the ground, or above the snow: knee height."),
         ("Heading", "by compass, a step away from the camera; sun and sky out of the picture."),
         ("Strap", "tight on a sound, living tree; camera level, a touch down, never up."),
