@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
 from siting.types import BoolArray, CoverRole, RoleArray
-from siting.view import Ground, Profiles, in_sight, profiles
+from siting.view import Ground, Places, Profiles, in_sight, profiles
 
 Scalar = TypeVar("Scalar", bound=np.generic)
 
@@ -24,8 +24,7 @@ _OWN_GROUND_M = 1.5
 
 def look_ahead(
     ground: Ground,
-    easting: FloatArray,
-    northing: FloatArray,
+    place: Places,
     *,
     headings_deg: FloatArray,
     eye_height_m: float,
@@ -36,8 +35,7 @@ def look_ahead(
     step = float(np.clip(ground.grid.cell_size_m / 2.0, 0.5, 2.0))
     return profiles(
         ground,
-        easting,
-        northing,
+        place,
         azimuth_deg=headings_deg,
         distance_m=np.arange(1, int(sight_m / step + 1e-9) + 1) * step,
         eye_height_m=eye_height_m,

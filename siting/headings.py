@@ -139,8 +139,7 @@ def judge(
     share = share.astype(np.float64) / share.sum(axis=0, dtype=np.float64)
     sky = skyline(
         around.ground,
-        easting,
-        northing,
+        (easting, northing),
         azimuth_deg=around.track.azimuth_deg,
         far=around.far,
         eye_height_m=camera.lens_height_m,
@@ -151,8 +150,7 @@ def judge(
     sunny = _sun(around.track, sky, half_view_deg=half_view, low_sun_deg=sun.low_sun_deg)
     rays = look_ahead(
         around.ground,
-        easting,
-        northing,
+        (easting, northing),
         headings_deg=HEADINGS_DEG,
         eye_height_m=camera.lens_height_m,
         sight_m=heading.sight_m,

@@ -22,6 +22,9 @@ EARTH_RADIUS_M = 6_371_008.8
 REFRACTION_K = 0.13
 """Part of the Earth's curve that the bending of light undoes, the surveyors' usual mean."""
 
+Places = tuple[FloatArray, FloatArray]
+"""Eastings and northings, metres in a grid's coordinate system."""
+
 _DETAIL = 32
 _CLOSE_CELLS = 8
 _MOST_SAMPLES = 2_000_000
@@ -40,10 +43,10 @@ class Ground:
 
 
 class Skyline(NamedTuple):
-    """Angle of the terrain skyline above level and how far each ray could see.
+    """Angle of the skyline above level and how far each ray could see; (n, n_azimuths) float32.
 
-    horizon_deg : (n, n_azimuths) float32, degrees; NaN where nothing was seen at all
-    reach_m : (n, n_azimuths) float32, metres to the last known elevation
+    `horizon_deg` is in degrees, NaN where nothing was seen at all; `reach_m` is the distance in
+    metres to the last known elevation.
     """
 
     horizon_deg: NDArray[np.float32]
@@ -68,17 +71,14 @@ class Profiles(NamedTuple):
     northing: FloatArray
 
 
-def elevation_at(ground: Ground, easting: FloatArray, northing: FloatArray) -> FloatArray:
+def elevation_at(ground: Ground, place: Places) -> FloatArray:
     """Elevation between the cell centres by bilinear weights, metres.
 
     NaN where one of the four cells around a point has no data, and outside the outermost centres.
 
-    Parameters
-    ----------
-    ground : Ground
-    easting, northing : arrays of one shape, metres in the grid's coordinate system
+    `place` is (easting, northing), two arrays of one shape.
     """
-    grid = ground.grid
+    grid, (easting, northing) = ground.grid, place
     row = (grid.top - np.asarray(northing)) / grid.cell_size_m - 0.5
     col = (np.asarray(easting) - grid.left) / grid.cell_size_m - 0.5
     out: FloatArray = ndimage.map_coordinates(
@@ -100,8 +100,7 @@ def drop_m(distance_m: FloatArray | float, *, refraction_k: float = REFRACTION_K
 
 def skyline(
     near: Ground,
-    easting: FloatArray,
-    northing: FloatArray,
+    place: Places,
     *,
     azimuth_deg: FloatArray,
     far: Ground | None = None,
@@ -120,7 +119,7 @@ def skyline(
     ----------
     near : Ground
         Elevations of the parcel and its surroundings.
-    easting, northing : (n,) metres
+    place : (easting, northing), two (n,) arrays, metres
     azimuth_deg : (n_azimuths,) bearings from true north
     far : Ground or None
         Coarser elevations that reach further, used where `near` has none.
@@ -130,17 +129,13 @@ def skyline(
     convergence_deg : float
         Bearing of grid north from true north (clockwise positive) at the parcel.
 
-    Returns
-    -------
-    Skyline
-
     References
     ----------
     Dozier J, Frei J (1990) IEEE Trans. Geosci. Remote Sens. 28:963-969 (the angle; the rays are
     our own).
     """
-    eye = elevation_at(near, easting, northing) + eye_height_m
-    place = np.stack([easting, northing, eye], axis=1)
+    eye = elevation_at(near, place) + eye_height_m
+    lens = np.stack([*place, eye], axis=1)
     radian = np.radians(azimuth_deg - convergence_deg)
     tangent = np.full((len(eye), len(radian)), -np.inf, np.float32)
     reach = np.zeros(tangent.shape, np.float32)
@@ -152,7 +147,7 @@ def skyline(
             part = slice(start, start + size)
             if not alive[part].any():
                 continue
-            rise = _rise(grounds, place[part], radian, distance, drop)
+            rise = _rise(grounds, lens[part], radian, distance, drop)
             known = np.logical_and.accumulate(np.isfinite(rise), axis=2) & alive[part, :, None]
             highest = np.where(known, rise, -np.inf).max(axis=2)
             tangent[part] = np.maximum(tangent[part], highest)
@@ -165,8 +160,7 @@ def skyline(
 
 def profiles(
     ground: Ground,
-    easting: FloatArray,
-    northing: FloatArray,
+    place: Places,
     *,
     azimuth_deg: FloatArray,
     distance_m: FloatArray,
@@ -178,18 +172,18 @@ def profiles(
     Parameters
     ----------
     ground : Ground
-    easting, northing : (n,) metres
+    place : (easting, northing), two (n,) arrays, metres
     azimuth_deg : (n_azimuths,) bearings from true north
     distance_m : (n_distances,) rising, metres
     eye_height_m : float, metres above the ground
     convergence_deg : float, bearing of grid north from true north
     """
     radian = np.radians(azimuth_deg - convergence_deg)
-    x = easting[:, None, None] + np.sin(radian)[:, None] * distance_m
-    y = northing[:, None, None] + np.cos(radian)[:, None] * distance_m
+    x = place[0][:, None, None] + np.sin(radian)[:, None] * distance_m
+    y = place[1][:, None, None] + np.cos(radian)[:, None] * distance_m
     return Profiles(
-        elevation_m=elevation_at(ground, x, y),
-        eye_m=elevation_at(ground, easting, northing) + eye_height_m,
+        elevation_m=elevation_at(ground, (x, y)),
+        eye_m=elevation_at(ground, place) + eye_height_m,
         distance_m=np.asarray(distance_m),
         azimuth_deg=np.asarray(azimuth_deg),
         easting=x,
@@ -227,10 +221,10 @@ def in_sight(
 
 
 def screened(
-    ground: Ground,
     place: FloatArray,
     other: FloatArray,
     *,
+    ground: Ground,
     place_height_m: float = 1.5,
     other_height_m: float = 1.5,
     refraction_k: float = REFRACTION_K,
@@ -242,8 +236,8 @@ def screened(
 
     Parameters
     ----------
+    place, other : (n, 2) or (1, 2) float, easting and northing, metres, taken pair by pair
     ground : Ground
-    place, other : (n, 2) and (n, 2) or (1, 2) float, easting and northing, metres, pair by pair
     place_height_m, other_height_m : float, metres above the ground
     refraction_k : float
 
@@ -252,8 +246,8 @@ def screened(
     (n,) bool, True where no straight sight line reaches over the ground
     """
     place, other = np.broadcast_arrays(np.atleast_2d(place), np.atleast_2d(other))
-    z0 = elevation_at(ground, place[:, 0], place[:, 1]) + place_height_m
-    z1 = elevation_at(ground, other[:, 0], other[:, 1]) + other_height_m
+    z0 = elevation_at(ground, (place[:, 0], place[:, 1])) + place_height_m
+    z1 = elevation_at(ground, (other[:, 0], other[:, 1])) + other_height_m
     # One fixed end first: the rounding, and so the answer, is the same from both sides.
     turned = (place[:, 0] > other[:, 0]) | (
         (place[:, 0] == other[:, 0]) & (place[:, 1] > other[:, 1])
@@ -275,7 +269,7 @@ def screened(
             line = z_start[pair, None] + (z_end - z_start)[pair, None] * t
             # Over a chord the curved ground bulges by (1 - k) t (1 - t) d^2 / 2R.
             bulge = drop_m(length[pair], refraction_k=refraction_k)[:, None] * (t * (1 - t))
-            z = elevation_at(ground, point[..., 0], point[..., 1])
+            z = elevation_at(ground, (point[..., 0], point[..., 1]))
             with np.errstate(invalid="ignore"):
                 hidden[pair] = (z + bulge > line).any(axis=1)
     return hidden
@@ -326,15 +320,15 @@ def _levels(
 
 def _rise(
     grounds: list[Ground],
-    place: FloatArray,
+    lens: FloatArray,
     radian: FloatArray,
     distance_m: FloatArray,
     sunk_m: FloatArray,
 ) -> FloatArray:
     """Tangent of the angle above level of each sample: (n, n_azimuths, n_distances)."""
-    x = place[:, 0, None, None] + np.sin(radian)[:, None] * distance_m
-    y = place[:, 1, None, None] + np.cos(radian)[:, None] * distance_m
-    rise: FloatArray = _first_known(grounds, x, y) - place[:, 2, None, None]
+    x = lens[:, 0, None, None] + np.sin(radian)[:, None] * distance_m
+    y = lens[:, 1, None, None] + np.cos(radian)[:, None] * distance_m
+    rise: FloatArray = _first_known(grounds, x, y) - lens[:, 2, None, None]
     rise -= sunk_m
     rise /= distance_m
     return rise
@@ -346,9 +340,9 @@ def _extent_m(ground: Ground) -> float:
 
 
 def _first_known(grounds: list[Ground], x: FloatArray, y: FloatArray) -> FloatArray:
-    z = elevation_at(grounds[0], x, y)
+    z = elevation_at(grounds[0], (x, y))
     for ground in grounds[1:]:
         missing = ~np.isfinite(z)
         if missing.any():
-            z[missing] = elevation_at(ground, x[missing], y[missing])
+            z[missing] = elevation_at(ground, (x[missing], y[missing]))
     return z

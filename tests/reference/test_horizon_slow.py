@@ -14,7 +14,7 @@ import rasterio
 from scipy.ndimage import gaussian_filter
 
 from siting.grid import Grid
-from siting.view import Ground, Skyline, drop_m, in_sight, profiles, skyline
+from siting.view import Ground, Places, Skyline, drop_m, in_sight, profiles, skyline
 
 CRS = "EPSG:32617"
 CELL = 10.0
@@ -71,7 +71,7 @@ def check_skyline(find: Finder) -> None:
         rng = np.random.default_rng(seed + 100)
         x = 400_000 + rng.uniform(200, 1000, 4)
         y = 5_000_000 + rng.uniform(200, 1000, 4)
-        fast = find(ground, x, y, azimuth_deg=AZIMUTHS, eye_height_m=0.45).horizon_deg
+        fast = find(ground, (x, y), azimuth_deg=AZIMUTHS, eye_height_m=0.45).horizon_deg
         slow = [slow_skyline(ground, *place, 0.45) for place in zip(x, y, strict=True)]
         # Steps of one cell against half a cell, and beyond 64 cells averages of 2 x 2: the
         # bound stated for a crest of 20 degrees is 0.35 degree.
@@ -87,16 +87,16 @@ def _counter_clockwise(*args: object, **kwargs: object) -> Skyline:
     return skyline(*args, **{**kwargs, "azimuth_deg": -AZIMUTHS})  # type: ignore[arg-type]
 
 
-def _south_up(ground: Ground, x: np.ndarray, y: np.ndarray, **kwargs: object) -> Skyline:
-    return skyline(Ground(ground.dem[::-1], ground.grid), x, y, **kwargs)  # type: ignore[arg-type]
+def _south_up(ground: Ground, place: Places, **kwargs: object) -> Skyline:
+    return skyline(Ground(ground.dem[::-1], ground.grid), place, **kwargs)  # type: ignore[arg-type]
 
 
-def _transposed(ground: Ground, x: np.ndarray, y: np.ndarray, **kwargs: object) -> Skyline:
-    return skyline(Ground(ground.dem.T, ground.grid), x, y, **kwargs)  # type: ignore[arg-type]
+def _transposed(ground: Ground, place: Places, **kwargs: object) -> Skyline:
+    return skyline(Ground(ground.dem.T, ground.grid), place, **kwargs)  # type: ignore[arg-type]
 
 
-def _shifted_by_a_cell(ground: Ground, x: np.ndarray, y: np.ndarray, **kw: object) -> Skyline:
-    return skyline(ground, x + CELL, y, **kw)  # type: ignore[arg-type]
+def _shifted_by_a_cell(ground: Ground, place: Places, **kw: object) -> Skyline:
+    return skyline(ground, (place[0] + CELL, place[1]), **kw)  # type: ignore[arg-type]
 
 
 def _eye_on_the_ground(*args: object, **kwargs: object) -> Skyline:
@@ -164,8 +164,7 @@ def check_sight(see: Sight, folder: Path) -> None:
     x, y = ground.grid.xy(np.array([middle]), np.array([middle]))
     rays = profiles(
         ground,
-        x,
-        y,
+        (x, y),
         azimuth_deg=np.arange(0, 360, 90.0),
         distance_m=steps * CELL,
         eye_height_m=1.5,

@@ -55,7 +55,7 @@ def places() -> tuple[np.ndarray, np.ndarray]:
 
 def test_skyline_of_300_candidates(benchmark: Any, around: Surroundings, places: Any) -> None:
     found = benchmark(
-        skyline, around.ground, *places, azimuth_deg=around.track.azimuth_deg, far=around.far
+        skyline, around.ground, places, azimuth_deg=around.track.azimuth_deg, far=around.far
     )
     assert found.horizon_deg.shape == (N_CANDIDATES, 144)
 
