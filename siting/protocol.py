@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from pydantic import model_validator
 
+from siting.protocol_assign import AssignRules
 from siting.protocol_base import (
     DERTIEN,
     KOLOWSKI,
@@ -375,6 +376,12 @@ class CandidateRules(Section):
     candidate_spacing_m: float = param(
         12.0, "m", OWN, "Least distance between two candidates.", ge=1.0, le=1000.0
     )
+    best_of_each_kind: bool = param(
+        False,
+        "",
+        OWN,
+        "Show the best spot of each kind (trail, water, edge, funnel ...) before a second of any.",
+    )
     lowest_score: float = param(
         0.05, "score", OWN, "Candidates below this are not shown.", ge=0.0, le=1.0
     )
@@ -527,6 +534,7 @@ class Protocol(Section):
     walk: WalkRules = WalkRules()
     visits: VisitRules = VisitRules()
     cautions: CautionRules = CautionRules()
+    assign: AssignRules = AssignRules()
     sheet: SheetRules = SheetRules()
 
     @model_validator(mode="after")
