@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from siting.aim_words import AimFacts, lens_advice, notes, reason, sun_when
 from siting.compass import Declination
 from siting.grid import FloatArray
-from siting.headings import HEADINGS_DEG, Headings
+from siting.headings import HEADING_STEP_DEG, HEADINGS_DEG, Headings
 from siting.sun import SunTrack
 from siting.types import CoverRole
 
@@ -64,6 +64,11 @@ class Aim:
     reason: str
     second_reason: str
     notes: tuple[str, ...]
+
+    @property
+    def best_sun_minutes(self) -> float:
+        """Low sun in the picture at the best heading, minutes a day."""
+        return float(self.sun_minutes[round(self.heading_deg / HEADING_STEP_DEG)])
 
 
 def best_and_second(judged: Headings, *, second_turn_deg: float) -> tuple[IndexArray, IndexArray]:

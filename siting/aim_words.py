@@ -8,7 +8,7 @@ import numpy as np
 
 from siting.grid import FloatArray
 
-GOOD, FAIR = 0.7, 0.45
+GOOD, FAIR = 0.7, 0.5
 """Scores from which a heading is called good, and fair; our choice."""
 
 _POINTS = (

@@ -32,7 +32,8 @@ from siting.sun import SunTrack, in_view, low_sun_minutes
 from siting.types import BoolArray, CoverRole, RoleArray
 from siting.view import Ground, Profiles, Skyline, skyline
 
-HEADINGS_DEG: FloatArray = np.arange(0.0, 360.0, 5.0)
+HEADING_STEP_DEG = 5.0
+HEADINGS_DEG: FloatArray = np.arange(0.0, 360.0, HEADING_STEP_DEG)
 PARTS = ("sun", "clear", "slant", "private", "level", "cover")
 
 # No part alone brings a heading to nothing: where all are poor the least poor must still win.

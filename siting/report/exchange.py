@@ -15,7 +15,15 @@ import shapely
 from siting import __version__
 from siting.files import canonical_json
 from siting.grid import transformer
-from siting.report.facts import CRITERIA, SEPARATOR, SpotFacts, plain, whole_degrees, wrapped_lon
+from siting.report.facts import (
+    CRITERIA,
+    SEPARATOR,
+    Facing,
+    SpotFacts,
+    plain,
+    whole_degrees,
+    wrapped_lon,
+)
 from siting.report.lonlat import DECIMALS, points_bbox
 from siting.report.text import clean
 from siting.types import Parcel, Result
@@ -70,12 +78,27 @@ def _fields(result: Result, fact: SpotFacts) -> dict[str, Any]:
         "attraction": _rounded(spot.attraction, 4),
         "conditions": _rounded(spot.conditions, 4),
         "stability": fact.stability or None,
-        "heading_true_deg": whole_degrees(facing.heading_deg),
-        "heading_magnetic_deg": whole_degrees(facing.magnetic_deg),
-        "second_heading_true_deg": whole_degrees(facing.second_deg),
-        "second_heading_magnetic_deg": whole_degrees(facing.second_magnetic_deg),
+        **_heading_fields(facing),
         "habitat": fact.habitat or None,
         **_walk_fields(fact),
+    }
+
+
+def _heading_fields(facing: Facing) -> dict[str, Any]:
+    return {
+        "heading_true_deg": whole_degrees(facing.heading_deg),
+        "heading_magnetic_deg": whole_degrees(facing.magnetic_deg),
+        "heading_score": _rounded(facing.score, 4),
+        "second_heading_true_deg": whole_degrees(facing.second_deg),
+        "second_heading_magnetic_deg": whole_degrees(facing.second_magnetic_deg),
+        "second_heading_score": _rounded(facing.second_score, 4),
+        "compass_model": facing.compass or None,
+        "low_sun_min_per_day": _rounded(facing.sun_minutes, 1),
+        "low_sun_when": facing.sun_when or None,
+        "clear_ahead_m": _rounded(facing.clear_m, 1),
+        "slope_ahead_deg": _rounded(facing.rise_deg, 1),
+        "skyline_known_m": None if facing.skyline_m is None else round(facing.skyline_m),
+        "lens": facing.lens or None,
     }
 
 
@@ -166,8 +189,17 @@ COLUMNS: tuple[str, ...] = (
     "stability",
     "heading_true_deg",
     "heading_magnetic_deg",
+    "heading_score",
     "second_heading_true_deg",
     "second_heading_magnetic_deg",
+    "second_heading_score",
+    "compass_model",
+    "low_sun_min_per_day",
+    "low_sun_when",
+    "clear_ahead_m",
+    "slope_ahead_deg",
+    "skyline_known_m",
+    "lens",
     "habitat",
     "walk_length_m",
     "walk_there_min",

@@ -29,7 +29,10 @@ class Facing:
     """Where the camera looks, degrees clockwise; None where it is not known.
 
     `heading_deg` and `second_deg` count from true north, `magnetic_deg` and
-    `second_magnetic_deg` from where a compass needle points.
+    `second_magnetic_deg` from where a compass needle points. `score` and `second_score` are 0..1;
+    `sun_minutes` is low sun in the picture a day and `sun_when` its time of day; `clear_m` is the
+    clear ground ahead, None where the elevations cannot show it; `rise_deg` the slope ahead, up
+    positive; `skyline_m` how far the skyline is known; `compass` names model and day.
     """
 
     heading_deg: float | None = None
@@ -40,6 +43,14 @@ class Facing:
     why: tuple[str, ...] = ()
     second_why: str = ""
     lens: str = ""
+    score: float | None = None
+    second_score: float | None = None
+    sun_minutes: float | None = None
+    sun_when: str = ""
+    clear_m: float | None = None
+    rise_deg: float | None = None
+    skyline_m: float | None = None
+    compass: str = ""
 
 
 @dataclass(frozen=True)
@@ -111,6 +122,14 @@ def _facing(aim: object) -> Facing:
         why=tuple(clean(line) for line in (aim.reason, *aim.notes) if line),
         second_why=clean(aim.second_reason),
         lens=clean(aim.lens),
+        score=_number(aim.score),
+        second_score=_number(aim.second_score),
+        sun_minutes=_number(aim.best_sun_minutes),
+        sun_when=aim.sun_when,
+        clear_m=_number(aim.clear_m),
+        rise_deg=_number(aim.slope_ahead_deg),
+        skyline_m=_number(aim.horizon_reach_m),
+        compass=f"{aim.compass_model} {aim.compass_day}" if aim.declination_deg is not None else "",
     )
 
 
