@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -71,10 +71,16 @@ def geopackage(result: Result, facts: Sequence[SpotFacts], *, set_backs: NoGoRul
         "no_go": _no_go(result, set_backs),
         "parcel": _parcel(result),
     }
-    return built_by("spots.gpkg", lambda path: _write(path, layers))
+    return built_by("spots.gpkg", lambda path: write_layers(path, layers, kinds=_KINDS))
 
 
-def _write(path: Path, layers: dict[str, gpd.GeoDataFrame]) -> None:
+def write_layers(
+    path: Path, layers: Mapping[str, gpd.GeoDataFrame], *, kinds: Mapping[str, str]
+) -> None:
+    """Write frames as the layers of a new GeoPackage, the same bytes for the same frames.
+
+    `kinds` gives the geometry type of each layer by its name.
+    """
     import pyogrio
 
     with _fixed_time():
@@ -87,12 +93,12 @@ def _write(path: Path, layers: dict[str, gpd.GeoDataFrame]) -> None:
                     driver="GPKG",
                     append=number > 0,
                     dataset_options={"VERSION": _VERSION} if number == 0 else None,
-                    geometry_type=_KINDS[name],
+                    geometry_type=kinds[name],
                 )
             except pyogrio.errors.DataSourceError as error:
                 raise ResourceError(
                     "E-DISK-01",
-                    f"Cannot build spots.gpkg: {error}.",
+                    f"Cannot build {path.name}: {error}.",
                     rule="A result is written whole or not at all.",
                     cure="Free some space in the folder for temporary files.",
                 ) from error
