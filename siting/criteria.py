@@ -11,6 +11,8 @@ from siting.grid import FloatArray
 from siting.protocol import Attractors, Conditions, Scoring
 from siting.types import Scores
 
+Weight = float | FloatArray
+
 # Which layer each criterion is judged by. A new criterion is one row here, one section in the
 # protocol and, where needed, one new layer.
 ATTRACTOR_LAYERS: Mapping[str, str] = {
@@ -66,7 +68,7 @@ def weights_of(
 
 
 def combine(
-    memberships: Mapping[str, FloatArray], *, weights: Mapping[str, float], scoring: Scoring
+    memberships: Mapping[str, FloatArray], *, weights: Mapping[str, Weight], scoring: Scoring
 ) -> Scores:
     """One score of 0..1 from the memberships.
 
@@ -79,7 +81,7 @@ def combine(
     Parameters
     ----------
     memberships : mapping from criterion to float array in 0..1, all of one shape, NaN = not known
-    weights : mapping from criterion to its weight
+    weights : mapping from criterion to its weight; arrays, too, as long as all shapes go together
     scoring : Scoring
 
     Returns
@@ -99,7 +101,7 @@ def combine(
     """
     first = {n: m for n, m in memberships.items() if n in ATTRACTOR_LAYERS}
     second = {n: m for n, m in memberships.items() if n in CONDITION_LAYERS}
-    shape = next(iter(memberships.values())).shape
+    shape = _common_shape(memberships, weights)
     if scoring.method == "weighted mean":
         attraction = _weighted_mean(first, weights, shape)
         conditions = _weighted_mean(second, weights, shape)
@@ -115,12 +117,20 @@ def combine(
         attraction=np.where(known, attraction, np.nan).astype(np.float32),
         conditions=np.where(known, conditions, np.nan).astype(np.float32),
         total=total.astype(np.float32),
-        weights={name: weights[name] for name in memberships},
+        weights={name: float(np.mean(weights[name])) for name in memberships},
+    )
+
+
+def _common_shape(
+    parts: Mapping[str, FloatArray], weights: Mapping[str, Weight]
+) -> tuple[int, ...]:
+    return np.broadcast_shapes(
+        *(value.shape for value in parts.values()), *(np.shape(weights[name]) for name in parts)
     )
 
 
 def _algebraic_sum(
-    parts: Mapping[str, FloatArray], weights: Mapping[str, float], shape: tuple[int, ...]
+    parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
 ) -> FloatArray:
     left = np.ones(shape, dtype=np.float64)
     for name, value in parts.items():
@@ -129,7 +139,7 @@ def _algebraic_sum(
 
 
 def _geometric_mean(
-    parts: Mapping[str, FloatArray], weights: Mapping[str, float], shape: tuple[int, ...]
+    parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
 ) -> FloatArray:
     whole = sum(weights[name] for name in parts)
     out = np.ones(shape, dtype=np.float64)
@@ -139,7 +149,7 @@ def _geometric_mean(
 
 
 def _weighted_mean(
-    parts: Mapping[str, FloatArray], weights: Mapping[str, float], shape: tuple[int, ...]
+    parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
 ) -> FloatArray:
     whole = sum(weights[name] for name in parts)
     out = np.zeros(shape, dtype=np.float64)

@@ -7,7 +7,7 @@ its name, else its kind, else a plain word.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from siting.grid import Grid
 from siting.neighbourhood import compass_word
-from siting.types import CoverRole, Feature, RoleArray
+from siting.types import Candidate, CoverRole, Feature, RoleArray
 
 if TYPE_CHECKING:
     from shapely import LineString, Point
@@ -40,8 +40,14 @@ KINDS = (
     "stream at woods edge",
 )
 _SAME_PLACE_M = 0.1
+# A kind that is left out within so many metres of one that says the same better.
+_TOLD_ALREADY = (
+    ("woods corner", "woods point", 80.0),
+    ("stream crossing", "known crossing", 20.0),
+    ("valley crossing", "known crossing", 20.0),
+)
 _POND_M2 = (100.0, 300_000.0)
-_LONG_SHAPE = 1.3
+_LONG_SHAPE = 1.2
 
 
 @dataclass(frozen=True)
@@ -210,14 +216,18 @@ def apart(features: Iterable[Feature], *, spacing_m: float) -> list[Feature]:
 def in_order(features: Iterable[Feature]) -> tuple[Feature, ...]:
     """By kind (as in `KINDS`), then strongest, then northern, then western first.
 
-    A point of woods is a corner too: the corner beside it is left out.
+    One thing is told once: no corner beside a point of woods, which is a corner too, and no
+    computed crossing at one that the user drew.
     """
     every = list(features)
-    tips = [feature for feature in every if feature.kind == "woods point"]
     single = [
         feature
         for feature in every
-        if feature.kind != "woods corner" or all(_metres(feature, tip) > 80.0 for tip in tips)
+        if not any(
+            feature.kind == kind and other.kind == better and _metres(feature, other) <= reach_m
+            for kind, better, reach_m in _TOLD_ALREADY
+            for other in every
+        )
     ]
     return tuple(
         sorted(single, key=lambda f: (KINDS.index(f.kind), -f.strength, -f.northing, f.easting))
@@ -238,6 +248,20 @@ def serves(
         if away <= reach_m and worth > most + 1e-9:
             best, most = feature, worth
     return best
+
+
+def name_by_feature(
+    candidates: Sequence[Candidate], features: Sequence[Feature], *, reach_m: float
+) -> list[Candidate]:
+    """The candidates with the feature each serves; a feature names only the first to serve it."""
+    free = list(features)
+    out = []
+    for candidate in candidates:
+        found = serves(free, candidate.easting, candidate.northing, reach_m=reach_m)
+        if found is not None:
+            free.remove(found)
+        out.append(replace(candidate, feature=found))
+    return out
 
 
 def _metres(a: Feature, b: Feature) -> float:

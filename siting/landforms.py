@@ -19,7 +19,7 @@ from siting.neighbourhood import (
     seen_at,
 )
 from siting.terrain import smoothed
-from siting.types import CoverRole, Feature, RoleArray
+from siting.types import BoolArray, Feature
 
 _RING_POINTS = 16
 
@@ -130,8 +130,9 @@ def _two_highest_sides(rise: FloatArray) -> tuple[float, float]:
 def funnels(
     ratio: FloatArray,
     slope_deg: FloatArray,
-    role: RoleArray,
     *,
+    water: BoolArray,
+    people: BoolArray,
     grid: Grid,
     least_ratio: float = 1.4,
     reach_m: float = 60.0,
@@ -145,8 +146,8 @@ def funnels(
         Current density against its surroundings (`siting.movement.concentration`).
     slope_deg : (rows, cols) float
         Slope in degrees, NaN = no data.
-    role : (rows, cols) int8
-        `CoverRole` of each cell.
+    water, people : (rows, cols) bool
+        Open water; roads and built-up ground.
     grid : Grid
     spacing_m : float
         Of funnels nearer together only the strongest is kept, metres.
@@ -163,15 +164,15 @@ def funnels(
     found = []
     disc = disc_of(max(reach_m / grid.cell_size_m, 2.0))
     rim_slope = mean_in(disc, slope_deg)
-    near = {kind: count_in(disc, role == kind) > 0 for kind in (CoverRole.WATER, CoverRole.BUILT)}
+    near_water, near_people = (count_in(disc, mask) > 0 for mask in (water, people))
     for row, col in peaks(ratio, least=least_ratio, spacing_cells=spacing_m / grid.cell_size_m):
         at = row, col
-        if near[CoverRole.WATER][at] and near[CoverRole.BUILT][at]:
-            words = "gap between water and built ground"
-        elif near[CoverRole.WATER][at]:
+        if near_water[at] and near_people[at]:
+            words = "gap between water and road or buildings"
+        elif near_water[at]:
             words = "narrow way along the water"
-        elif near[CoverRole.BUILT][at]:
-            words = "gap beside built ground"
+        elif near_people[at]:
+            words = "way squeezed by road or buildings"
         elif slope_deg[at] <= 10 and rim_slope[at] >= max(10.0, 1.5 * slope_deg[at]):
             words = "level way through steep ground"
         else:

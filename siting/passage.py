@@ -38,7 +38,7 @@ def with_passage(
     ground: Ground,
     *,
     travel: TravelRules,
-    features_sought: FeatureRules,
+    sought: FeatureRules,
     stream_threshold_ha: float,
 ) -> Ground:
     """The ground with the layers of travel and of water, and with the features found.
@@ -59,7 +59,7 @@ def with_passage(
         ground,
         valleys=valleys,
         ratio=ratio,
-        rules=features_sought,
+        rules=sought,
     )
     layers = dict(ground.layers)
     layers["funnel_ratio"] = ratio
@@ -103,23 +103,41 @@ def _with_obstacles(
 ) -> NDArray[np.float64]:
     """Cost raised on mapped roads, buildings and ponds."""
 
-    def raise_to(cells: BoolArray, least: float) -> None:
-        nonlocal cost
+    raised = [
+        (_road_cells(land, kind), float(getattr(rules, f"cost_road_{kind}")))
+        for kind in ROAD_CLASSES
+    ]
+    raised.append((_building_cells(land), rules.cost_built))
+    raised.append((_pond_cells(land), rules.cost_water))
+    for cells, least in raised:
         cost = np.where(cells & np.isfinite(cost), np.maximum(cost, least), cost)
-
-    grid = land.grid
-    if "roads" in land.vectors:
-        roads = land.vectors["roads"]
-        for kind in ROAD_CLASSES:
-            shapes = list(roads.geometry[roads["class"] == kind])
-            half = max(_ROAD_HALF_WIDTH_M[kind], grid.cell_size_m / 2)
-            least: float = getattr(rules, f"cost_road_{kind}")
-            raise_to(within(shapes, distance_m=half, grid=grid), least)
-    if "buildings" in land.vectors:
-        shapes = list(land.vectors["buildings"].geometry)
-        raise_to(burn(shapes, grid=grid, all_touched=True), rules.cost_built)
-    raise_to(burn([pond.shape for pond in _ponds(land)], grid=grid), rules.cost_water)
     return cost
+
+
+def _road_cells(land: Land, kind: str) -> BoolArray:
+    """Cells on a road of a class, by its usual width."""
+    if "roads" not in land.vectors:
+        return np.zeros(land.grid.shape, dtype=bool)
+    roads = land.vectors["roads"]
+    half = max(_ROAD_HALF_WIDTH_M[kind], land.grid.cell_size_m / 2)
+    return within(list(roads.geometry[roads["class"] == kind]), distance_m=half, grid=land.grid)
+
+
+def _building_cells(land: Land) -> BoolArray:
+    return burn(_shapes(land, "buildings"), grid=land.grid, all_touched=True)
+
+
+def _pond_cells(land: Land) -> BoolArray:
+    return burn([pond.shape for pond in _ponds(land)], grid=land.grid)
+
+
+def _open_water(land: Land, ground: Ground) -> BoolArray:
+    return np.asarray((ground.role == CoverRole.WATER) | _pond_cells(land))
+
+
+def _roads_and_buildings(land: Land, ground: Ground) -> BoolArray:
+    roads = _road_cells(land, "major") | _road_cells(land, "minor")
+    return np.asarray((ground.role == CoverRole.BUILT) | roads | _building_cells(land))
 
 
 def height_above_water_m(land: Land, ground: Ground, directions: NDArray[np.uint8]) -> FloatArray:
@@ -131,7 +149,7 @@ def height_above_water_m(land: Land, ground: Ground, directions: NDArray[np.uint
     shapes = [*ground.streams, *_shapes(land, "water")]
     wet = land.role == CoverRole.WATER
     if shapes:
-        wet |= within(shapes, distance_m=_STREAM_REACH_M, grid=land.grid)
+        wet = wet | within(shapes, distance_m=_STREAM_REACH_M, grid=land.grid)
     wet &= np.isfinite(land.dem)
     return drainage.height_above_drainage_m(land.dem, directions, drainage=wet)
 
@@ -183,7 +201,8 @@ def _raster_features(
         *landforms.funnels(
             ratio,
             ground.layers["slope_deg"],
-            ground.role,
+            water=_open_water(land, ground),
+            people=_roads_and_buildings(land, ground),
             least_ratio=rules.funnel_ratio,
             grid=land.grid,
         ),

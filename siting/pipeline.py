@@ -12,14 +12,19 @@ from siting.criteria import CONDITION_LAYERS, combine, memberships, weights_of
 from siting.curves import membership
 from siting.distance import burn
 from siting.facing import find_aims
+from siting.features import name_by_feature
 from siting.grid import FloatArray
 from siting.inputs import Inputs
 from siting.layers import Ground, build_ground
 from siting.no_go import no_go_bits
-from siting.protocol import CautionRules, Protocol
+from siting.passage import with_passage
+from siting.protocol import CandidateRules, Protocol
 from siting.rank import choose, make_spots
 from siting.read import read_land
+from siting.settings import compared_weights
+from siting.trials import try_ranks
 from siting.types import Candidate, Land, Note, Parcel, Result, Scores
+from siting.words import kind_of, wet_warnings
 
 Progress = Callable[[str], None]
 
@@ -50,9 +55,7 @@ def site_parcel(
         With a stable code; see docs/errors.md.
     """
     progress("reading rasters and layers")
-    land = read_land(
-        inputs, parcel, rules=protocol.grid, far_reach_m=protocol.sun.horizon_reach_m
-    )
+    land = read_land(inputs, parcel, rules=protocol.grid, far_reach_m=protocol.sun.horizon_reach_m)
 
     progress("measuring the ground")
     ground = build_ground(
@@ -61,6 +64,15 @@ def site_parcel(
         camera=protocol.camera,
         drainage=protocol.drainage,
         disturbance=protocol.disturbance,
+    )
+
+    progress("following the easy ways")
+    ground = with_passage(
+        land,
+        ground,
+        travel=protocol.travel,
+        sought=protocol.features,
+        stream_threshold_ha=protocol.drainage.stream_threshold_ha,
     )
     no_go = no_go_bits(
         land,
@@ -95,21 +107,34 @@ def site_parcel(
     progress("ranking")
     details: list[dict[str, object]] = [{"heading_score": a.score, "aim": a} for a in found]
     judged = _judge(candidates, scores, details, protocol)
-    chosen = choose(
-        judged.total,
-        candidates,
-        spacing_m=protocol.candidates.spacing_m,
-        most=protocol.candidates.spots,
+    chosen, places = _choose(candidates, judged, protocol.candidates)
+    named = name_by_feature(
+        [candidates[i] for i in chosen], ground.features, reach_m=protocol.features.reach_m
     )
+    firmness, trial_notes = try_ranks(
+        [candidates[i] for i in places],
+        _picked(judged, places),
+        shown=len(chosen),
+        dem=land.dem,
+        grid=land.grid,
+        dem_cell_m=land.dem_cell_m,
+        view_m=protocol.camera.view_far_m,
+        steep_deg=protocol.no_go.steep_deg,
+        flat_curve=protocol.conditions.flat.curve,
+        scoring=protocol.scoring,
+        rules=protocol.stability,
+    )
+    for index, firm in zip(chosen, firmness, strict=False):
+        details[index]["stability"] = firm
     spots = make_spots(
-        [candidates[i] for i in chosen],
+        named,
         totals=[float(judged.total[i]) for i in chosen],
         judged=_picked(judged, chosen),
         layers=ground.layers,
         land=land,
         role=ground.role,
         gps_m=protocol.precision.gps_m,
-        caution_texts=[_cautions(candidates[i], ground, land, protocol.cautions) for i in chosen],
+        caution_texts=[_cautions(c, ground, land, protocol) for c in named],
         details=[details[i] for i in chosen],
     )
     usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))
@@ -119,9 +144,16 @@ def site_parcel(
         scores=scores,
         no_go=no_go,
         spots=spots,
-        features=(),
+        features=ground.features,
         streams=ground.streams,
-        notes=(*land.notes, *ground.notes, *aim_notes, *_result_notes(spots, usable)),
+        notes=(
+            *land.notes,
+            *_comparison_notes(protocol),
+            *ground.notes,
+            *aim_notes,
+            *trial_notes,
+            *_result_notes(spots, usable),
+        ),
         usable_share=usable,
         details={"role": ground.role, "crossings": ground.crossings},
     )
@@ -154,6 +186,37 @@ def _judge(
     return combine(ordered, weights=weights, scoring=protocol.scoring)
 
 
+def _choose(
+    candidates: tuple[Candidate, ...], judged: Scores, rules: CandidateRules
+) -> tuple[list[int], list[int]]:
+    """Indices of the spots, and of all places that could be one, the spots first."""
+    kinds = [
+        kind_of({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
+        for i in range(len(candidates))
+    ]
+    chosen = choose(
+        judged.total,
+        candidates,
+        spacing_m=rules.spacing_m,
+        most=rules.spots,
+        kinds=kinds if rules.best_of_each_kind else (),
+    )
+    every = choose(judged.total, candidates, spacing_m=rules.spacing_m, most=len(candidates))
+    return chosen, [*chosen, *(i for i in every if i not in set(chosen))]
+
+
+def _comparison_notes(protocol: Protocol) -> tuple[Note, ...]:
+    return tuple(
+        Note(
+            "A-WEIGHTS-01",
+            "assumption",
+            f"The weights of the {group} come from a pairwise comparison; its consistency ratio "
+            f"is {found.consistency_ratio:.3f} (0.10 at most is usual).",
+        )
+        for group, found in compared_weights(protocol).items()
+    )
+
+
 def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
     index = np.array(chosen, dtype=int)
     return Scores(
@@ -166,7 +229,7 @@ def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
 
 
 def _cautions(
-    candidate: Candidate, ground: Ground, land: Land, rules: CautionRules
+    candidate: Candidate, ground: Ground, land: Land, protocol: Protocol
 ) -> tuple[str, ...]:
     near = nearby(
         land,
@@ -175,7 +238,10 @@ def _cautions(
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
     )
     inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
-    return texts((*parcel_cautions([int(r) for r in inside]), *spot_cautions(near, rules=rules)))
+    general = parcel_cautions([int(r) for r in inside])
+    here = spot_cautions(near, rules=protocol.cautions)
+    at = {name: float(v[candidate.row, candidate.col]) for name, v in ground.layers.items()}
+    return (*wet_warnings(at, rules=protocol.wet), *texts((*general, *here)))
 
 
 def _result_notes(spots: Sequence[object], usable: float) -> tuple[Note, ...]:

@@ -118,7 +118,7 @@ class WetRules(Section):
     """When to warn of floods and of wet ground; a warning, never a judgement."""
 
     flood_height_m: float = param(
-        1.5,
+        1.0,
         "m",
         "our choice: the lens hangs at 0.3 to 0.6 m and elevations err by as much",
         "Warn of floods on ground no higher above the stream it drains to.",

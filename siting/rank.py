@@ -9,17 +9,36 @@ import numpy as np
 from siting.candidates import order_of, spaced
 from siting.grid import FloatArray
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
-from siting.words import kind_of, on_site, pulled_down, search_radius_m, why
+from siting.words import feature_words, kind_of, on_site, pulled_down, search_radius_m, why
 
 
 def choose(
-    total: FloatArray, candidates: tuple[Candidate, ...], *, spacing_m: float, most: int
+    total: FloatArray,
+    candidates: tuple[Candidate, ...],
+    *,
+    spacing_m: float,
+    most: int,
+    kinds: Sequence[str] = (),
 ) -> list[int]:
     """Indices of the candidates that become spots, best first, at least `spacing_m` apart.
 
     Ties in the total are broken by row, then column, so that the order never depends on chance.
+    Where `kinds` names the kind of each candidate, the best of each kind has a place before a
+    second of any kind is taken, so that the alternatives differ; the list is by score all the same.
     """
     order = order_of(total, candidates)
+    if kinds:
+        first_of = {kinds[i]: i for i in reversed(order) if kinds[i]}
+        leaders = [i for i in order if first_of.get(kinds[i]) == i]
+        led = [*leaders, *(i for i in order if i not in set(leaders))]
+        taken = set(_apart(led, candidates, spacing_m=spacing_m, most=most))
+        return [i for i in order if i in taken]
+    return _apart(order, candidates, spacing_m=spacing_m, most=most)
+
+
+def _apart(
+    order: Sequence[int], candidates: Sequence[Candidate], *, spacing_m: float, most: int
+) -> list[int]:
     easting = np.array([candidates[i].easting for i in order])
     northing = np.array([candidates[i].northing for i in order])
     return [order[i] for i in spaced(easting, northing, spacing_m=spacing_m, most=most)]
@@ -87,7 +106,9 @@ def make_spots(
                 cautions=tuple(caution_texts[n]),
                 search_radius_m=radius,
                 kind=kind_of(parts, judged.weights),
-                name=candidate.feature.words if candidate.feature else "",
+                name=feature_words(candidate.feature, candidate.easting, candidate.northing)
+                if candidate.feature
+                else "",
                 details=dict(details[n]),
             )
         )

@@ -40,7 +40,8 @@ def field_corners(
     Returns
     -------
     list of Feature
-        Kinds "field corner" (woods on two sides) and "woods corner" (field on two sides),
+        Kinds "field corner" (the field ends in a corner of woods) and "woods corner" (the woods
+        stand out into the field, which bends round them: what many call an inside corner),
         strength 0.5 at 120 degrees, 1 at 90 degrees or sharper.
     """
     woods = role == CoverRole.TREE
@@ -59,8 +60,8 @@ def field_corners(
     edge[edge] = _changes_around(woods, np.argwhere(edge), cells) <= 2
     found = []
     for kind, turn, words in (
-        ("field corner", share - 0.5, "inside corner of the field, woods on two sides"),
-        ("woods corner", 0.5 - share, "corner of the woods, open ground on two sides"),
+        ("field corner", share - 0.5, "corner of the field, woods on two sides"),
+        ("woods corner", 0.5 - share, "corner of the woods with the field bent round it"),
     ):
         sharp = np.where(edge, turn, 0.0)
         for row, col in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / grid.cell_size_m):

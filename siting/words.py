@@ -6,7 +6,9 @@ import math
 from collections.abc import Callable, Mapping
 
 from siting.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
-from siting.types import CoverRole
+from siting.neighbourhood import compass_word
+from siting.protocol_travel import WetRules
+from siting.types import CoverRole, Feature
 
 FEET_PER_M = 1 / 0.3048
 _STRONG = 0.5
@@ -142,6 +144,48 @@ def on_site(
     if dem_cell_m > 5.0:
         said.append("The elevation data are coarse: judge slope and view on site.")
     said.append("Make sure that no house, road, path or neighbour's land is in the picture.")
+    return tuple(said)
+
+
+def feature_words(feature: Feature, easting: float, northing: float) -> str:
+    """What a spot is called by the feature it serves; from 10 m on with how far and where to.
+
+    Examples
+    --------
+    >>> gap = Feature("saddle", 100.0, 220.0, 1.0, "saddle between two knolls")
+    >>> feature_words(gap, 100.0, 216.0), feature_words(gap, 100.0, 200.0)
+    ('Saddle between two knolls', 'Saddle between two knolls, 20 m (66 ft) to the north')
+    """
+    east, north = feature.easting - easting, feature.northing - northing
+    said = feature.words[:1].upper() + feature.words[1:]
+    metres = math.hypot(east, north)
+    if metres < 10.0:
+        return said
+    bearing = math.degrees(math.atan2(east, north)) % 360
+    return f"{said}, {length(metres)} to the {compass_word(bearing)}"
+
+
+def wet_warnings(measures: Mapping[str, float], *, rules: WetRules) -> tuple[str, ...]:
+    """Warnings of floods and of wet ground at a spot, from the elevations."""
+    said = []
+    height = measures.get("height_above_water_m", math.nan)
+    far = measures.get("distance_to_water_m", math.inf)
+    if height <= rules.flood_height_m and far <= rules.flood_reach_m:
+        level = (
+            "level with"
+            if height < 0.15
+            else f"only {height:.1f} m ({height * FEET_PER_M:.0f} ft) above"
+        )
+        said.append(
+            f"Flood: by the elevations this ground lies {level} the water it drains to. High "
+            "water may reach the camera: look for flood marks and heed local flood warnings."
+        )
+    flat = measures.get("slope_deg", math.inf) <= rules.wet_slope_deg
+    if flat and measures.get("wetter_than_share", 0.0) >= 1.0 - rules.wet_share:
+        said.append(
+            "Wet ground: water gathers here. Expect a soft footing and tall growth, and choose a "
+            "tree on firm ground close by."
+        )
     return tuple(said)
 
 

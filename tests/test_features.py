@@ -128,6 +128,13 @@ def test_known_crossings_keep_their_words():
     assert known_crossings([log]) == [Feature("known crossing", 3.0, 4.0, 1.0, "the fallen log")]
 
 
+def test_one_thing_is_told_once():
+    drawn = Feature("known crossing", 0, 0, 1.0, "the ford")
+    computed = Feature("stream crossing", 15, 0, 1.0, "where the track meets the brook")
+    other = Feature("stream crossing", 45, 0, 1.0, "where the path meets the brook")
+    assert in_order([computed, drawn, other]) == (other, drawn)
+
+
 def test_order_is_fixed_and_the_corner_of_a_point_goes():
     tip = Feature("woods point", 0, 0, 1.0, "")
     corner = Feature("woods corner", 30, 30, 1.0, "")

@@ -154,17 +154,19 @@ def test_whole_woods_and_bare_land_have_no_strip(land):
 def test_funnels_are_named_by_what_squeezes_them():
     land = Land(10.0)
     ratio = np.ones(land.x.shape, dtype=np.float32)
-    spots = {(-500, 0): "gap between water and built ground", (0, 300): "level way through steep"}
+    spots = {(-500, 0): "gap between water and road", (0, 300): "level way through steep"}
     spots |= {(500, 0): "narrow easy way", (0, -500): "narrow way along the water"}
-    role = land.cover(CoverRole.TREE)
+    spots |= {(500, 500): "way squeezed by road"}
+    water, people = (np.zeros(land.x.shape, dtype=bool) for _ in range(2))
     slope = np.full(land.x.shape, 3.0)
     slope[(np.abs(land.y - 300) < 60) & (np.abs(land.y - 300) > 15)] = 25.0
     for east, north in spots:
         ratio[np.hypot(land.x - east, land.y - north) < 15] = 2.0
-    role[np.hypot(land.x + 540, land.y) < 25] = CoverRole.WATER
-    role[np.hypot(land.x + 460, land.y) < 25] = CoverRole.BUILT
-    role[np.hypot(land.x - 40, land.y + 500) < 25] = CoverRole.WATER
-    found = funnels(ratio, slope, role, grid=land.grid)
+    water |= np.hypot(land.x + 540, land.y) < 25
+    people |= np.hypot(land.x + 460, land.y) < 25
+    water |= np.hypot(land.x - 40, land.y + 500) < 25
+    people |= np.abs(land.x - 540) + 1000 * (land.y < 400) < 15
+    found = funnels(ratio, slope, water=water, people=people, grid=land.grid)
     assert len(found) == len(spots)
     for (east, north), words in spots.items():
         (feature,) = near(found, "funnel", east, north, within=20)
