@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -100,6 +100,7 @@ def aims(
     lens_height_m: float,
     zone_m: float,
     second_turn_deg: float,
+    targets: Sequence[str],
 ) -> tuple[Aim, ...]:
     """The aim of each candidate, in their order.
 
@@ -110,6 +111,7 @@ def aims(
     compass : Declination of the parcel
     lens_height_m, zone_m : float, metres
     second_turn_deg : float, least turn between best and second heading
+    targets : name of the feature each candidate serves, "" for none
     """
     best, second = best_and_second(judged, second_turn_deg=second_turn_deg)
     return tuple(
@@ -121,6 +123,7 @@ def aims(
             compass=compass,
             lens_height_m=lens_height_m,
             zone_m=zone_m,
+            target=targets[i],
         )
         for i in range(len(best))
     )
@@ -135,8 +138,9 @@ def _aim(
     compass: Declination,
     lens_height_m: float,
     zone_m: float,
+    target: str,
 ) -> Aim:
-    best, second = (_facts(judged, i, h, track=track, zone_m=zone_m) for h in chosen)
+    best, second = (_facts(judged, i, h, track=track, zone_m=zone_m, target=target) for h in chosen)
     parts = {k: part[i] for k, part in judged.parts.items() if np.isfinite(part[i]).any()}
     claimed = np.isfinite(judged.clear_m[i]).any()
     return Aim(
@@ -164,7 +168,9 @@ def _aim(
     )
 
 
-def _facts(judged: Headings, i: int, heading: int, *, track: SunTrack, zone_m: float) -> AimFacts:
+def _facts(
+    judged: Headings, i: int, heading: int, *, track: SunTrack, zone_m: float, target: str
+) -> AimFacts:
     """Everything the words need of one heading of one candidate."""
     clear = float(judged.clear_m[i, heading])
     return AimFacts(
@@ -179,6 +185,9 @@ def _facts(judged: Headings, i: int, heading: int, *, track: SunTrack, zone_m: f
         line=str(judged.near.kind[i]),
         crossing_deg=float(judged.crossing_deg[i, heading]),
         met_m=float(judged.met_m[i, heading]),
+        target=target,
+        target_turn_deg=float(judged.target_turn_deg[i, heading]),
+        target_m=float(judged.target_m[i]),
         neighbour_share=float(judged.neighbour_share[i, heading]),
         people_m=float(judged.people_m[i, heading]),
         rise_deg=float(judged.rise_deg[i, heading]),

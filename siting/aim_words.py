@@ -23,6 +23,7 @@ _POINTS = (
 )
 _FEET = 3.28084
 _LEVEL_DEG = 3.0
+_IN_VIEW_DEG = 25.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +41,9 @@ class AimFacts:
     line: str
     crossing_deg: float
     met_m: float
+    target: str
+    target_turn_deg: float
+    target_m: float
     neighbour_share: float
     people_m: float
     rise_deg: float
@@ -107,6 +111,7 @@ def sun_when(by_hour: FloatArray) -> str:
 def reason(facts: AimFacts) -> str:
     """Why this heading, in one line of plain words."""
     said = [f"faces {point_of(facts.heading_deg)}, {_sun(facts)}", _clear(facts), _line(facts)]
+    said.append(_target(facts))
     if np.isfinite(facts.people_m):
         said.append(f"a road or building in sight at {metres_and_feet(facts.people_m)}")
     if facts.neighbour_share > 0.3:
@@ -172,6 +177,17 @@ def _clear(facts: AimFacts) -> str:
     if facts.clear_m >= 2.0:
         return f"clear ground for {metres_and_feet(facts.clear_m)}"
     return "hardly any clear ground ahead"
+
+
+def _target(facts: AimFacts) -> str:
+    """Whether the feature stands in the picture; where not, from which side it would."""
+    if not facts.target or np.isnan(facts.target_turn_deg):
+        return ""
+    ahead = metres_and_feet(facts.target_m)
+    if facts.target_turn_deg <= _IN_VIEW_DEG:
+        return f"in view, {ahead} ahead: {facts.target}"
+    side = point_of(facts.heading_deg + 180.0)
+    return f"better still from the {side} side of: {facts.target} ({ahead} off this view)"
 
 
 def _line(facts: AimFacts) -> str:

@@ -11,6 +11,7 @@ from pyproj import Geod
 from siting.aim import Aim, aims
 from siting.compass import FIRST_YEAR, LAST_YEAR, declination
 from siting.distance import burn
+from siting.features import serves
 from siting.grid import Grid
 from siting.headings import Surroundings, judge
 from siting.layers import Ground as Layers
@@ -57,7 +58,16 @@ def find_aims(
     lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
     track, notes = _track(lon, lat, survey)
     around = surroundings(land, layers, track=track, reach_m=heading.line_reach_m)
-    judged = judge(easting, northing, around=around, camera=camera, heading=heading, sun=sun)
+    served = [serves(layers.features, *spot, reach_m=heading.target_reach_m) for spot in place]
+    judged = judge(
+        easting,
+        northing,
+        around=around,
+        camera=camera,
+        heading=heading,
+        sun=sun,
+        targets=np.array([(f.easting, f.northing) if f else (np.nan, np.nan) for f in served]),
+    )
     day = survey[1] or COMPASS_DAY
     compass = declination(lat, lon, day=day, altitude_m=_altitude(land))
     found = aims(
@@ -67,6 +77,7 @@ def find_aims(
         lens_height_m=camera.lens_height_m,
         zone_m=camera.zone_m,
         second_turn_deg=heading.second_turn_deg,
+        targets=[f.words if f else "" for f in served],
     )
     if survey[1] is None:
         text = (

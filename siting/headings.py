@@ -1,8 +1,9 @@
-"""How good each heading of each candidate is: six parts, each of 0..1, and their combination.
+"""How good each heading of each candidate is: seven parts, each of 0..1, and their combination.
 
 sun      low sun inside the picture, minutes a day, above the terrain skyline
 clear    ground in sight ahead; not claimed where elevation cells are too wide to show it
 slant    the angle at which the trail, bank or edge is crossed, and how near; none without one
+target   the feature the spot serves stands in the picture
 private  the view kept on the parcel and off roads and buildings
 level    slope of the ground in view
 cover    what grows in view
@@ -34,7 +35,7 @@ from siting.view import Ground, Profiles, Skyline, skyline
 
 HEADING_STEP_DEG = 5.0
 HEADINGS_DEG: FloatArray = np.arange(0.0, 360.0, HEADING_STEP_DEG)
-PARTS = ("sun", "clear", "slant", "private", "level", "cover")
+PARTS = ("sun", "clear", "slant", "target", "private", "level", "cover")
 
 # No part alone brings a heading to nothing: where all are poor the least poor must still win.
 _LEAST = 0.02
@@ -92,6 +93,8 @@ class Headings:
     role_share : (n_roles, n, 72) share of each `CoverRole` in view
     crossing_deg : angle to the line crossed; NaN where there is none
     met_m : distance ahead at which the line is met
+    target_turn_deg : turn from the heading to the feature served; NaN where there is none
+    target_m : (n,) distance to it, metres
     near : NearestLine
     sky : Skyline at the azimuths of the sun track
     """
@@ -110,6 +113,8 @@ class Headings:
     role_share: FloatArray
     crossing_deg: FloatArray
     met_m: FloatArray
+    target_turn_deg: FloatArray
+    target_m: FloatArray
     near: NearestLine
     sky: Skyline
 
@@ -122,6 +127,7 @@ def judge(
     camera: CameraRules,
     heading: HeadingRules,
     sun: SunRules,
+    targets: FloatArray,
 ) -> Headings:
     """Score of each heading of each candidate.
 
@@ -130,6 +136,7 @@ def judge(
     easting, northing : (n,) metres in the grid's coordinate system
     around : Surroundings
     camera, heading, sun : the protocol's tables of these names
+    targets : (n, 2) easting and northing of the feature each candidate serves, NaN for none
 
     Returns
     -------
@@ -168,12 +175,18 @@ def judge(
     )
     angle = crossing_angle_deg(near, HEADINGS_DEG)
     met = crossing_distance_m(near, HEADINGS_DEG, on_line_m=heading.on_line_m)
+    aside, away = _target(
+        targets - np.stack([easting, northing], axis=1),
+        heading=heading,
+        convergence_deg=around.convergence_deg,
+    )
     slope = np.degrees(np.arctan(np.hypot(rise, tilt)))
     crossing = heading.slant_curve if heading.crossing == "slant" else heading.square_curve
     parts = {
         "sun": membership(sunny[0], sun.curve),
         "clear": membership(seen.clear_m, heading.clear_curve),
         "slant": membership(angle, crossing) * membership(met, heading.met_curve),
+        "target": membership(aside, heading.target_curve),
         "private": np.minimum(
             membership(seen.neighbour_share, heading.neighbour_curve),
             membership(seen.people_m, heading.people_curve),
@@ -197,9 +210,25 @@ def judge(
         role_share=seen.role_share,
         crossing_deg=angle,
         met_m=met,
+        target_turn_deg=aside,
+        target_m=away,
         near=near,
         sky=sky,
     )
+
+
+def _target(
+    offset: FloatArray, *, heading: HeadingRules, convergence_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Turn from each heading to the feature, and its distance; NaN where none is to be faced.
+
+    A feature as near as `on_line_m` can be had in any direction by a step to its other side.
+    """
+    away = np.hypot(offset[:, 0], offset[:, 1])
+    away = np.where((away > heading.on_line_m) & (away <= heading.target_reach_m), away, np.nan)
+    bearing = np.degrees(np.arctan2(offset[:, 0], offset[:, 1])) + convergence_deg
+    turn = np.abs((HEADINGS_DEG[None, :] - bearing[:, None] + 180.0) % 360.0 - 180.0)
+    return np.where(np.isnan(away)[:, None], np.nan, turn), away
 
 
 class _Seen(NamedTuple):

@@ -57,6 +57,9 @@ class HeadingRules(Section):
     sun_weight: float = _share(2.0, OWN, "Weight of a picture without low sun.")
     clear_weight: float = _share(1.0, OWN, "Weight of clear ground ahead.")
     slant_weight: float = _share(0.8, OWN, "Weight of the angle to the trail, bank or edge.")
+    target_weight: float = _share(
+        0.6, OWN, "Weight of looking at the feature the spot serves (a log, a saddle, a corner)."
+    )
     private_weight: float = _share(
         1.0, OWN, "Weight of a view kept on the parcel and off roads and buildings."
     )
@@ -91,6 +94,15 @@ class HeadingRules(Section):
         "m",
         OWN,
         "How far ahead the heading meets the trail; multiplies the angle's score.",
+    )
+    target_curve: Curve = curve(
+        [[0, 1], [25, 1], [60, 0.4], [120, 0.2]],
+        "degrees between heading and feature",
+        OWN,
+        "The feature stands in the picture, or not.",
+    )
+    target_reach_m: float = param(
+        30.0, "m", OWN, "A feature further away than this is not looked at.", ge=1.0, le=100.0
     )
     line_reach_m: float = param(
         15.0,

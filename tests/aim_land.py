@@ -51,6 +51,7 @@ def look(
     camera: dict[str, Any] | None = None,
     heading: dict[str, Any] | None = None,
     sun: dict[str, Any] | None = None,
+    target: tuple[float, float] = (np.nan, np.nan),
 ) -> Headings:
     x, y = (np.array(values, float) for values in zip(*at, strict=True))
     return judge(
@@ -60,6 +61,7 @@ def look(
         camera=CameraRules(**(camera or {})),
         heading=HeadingRules(**(heading or {})),
         sun=SunRules(**(sun or {})),
+        targets=np.tile(target, (len(at), 1)),
     )
 
 
@@ -73,4 +75,5 @@ def aim_of(around: Surroundings, **changes: Any) -> Aim:
         lens_height_m=0.45,
         zone_m=15.0,
         second_turn_deg=90.0,
+        targets=["Log over the brook"] * len(judged.score),
     )[0]

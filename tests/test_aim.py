@@ -26,7 +26,7 @@ ONLY_SUN = {
 
 
 def only(part: str) -> dict[str, float]:
-    parts = ("sun", "clear", "slant", "private", "level", "cover")
+    parts = ("sun", "clear", "slant", "target", "private", "level", "cover")
     return {f"{name}_weight": float(name == part) for name in parts}
 
 
@@ -123,7 +123,7 @@ def test_hills_that_keep_off_the_sun_are_told() -> None:
     judged = look(around)
     from siting.aim import _facts
 
-    facing_east = _facts(judged, 0, 18, track=around.track, zone_m=15.0)
+    facing_east = _facts(judged, 0, 18, track=around.track, zone_m=15.0, target="")
     assert any("hills keep off" in note for note in notes(facing_east))
 
 
@@ -203,6 +203,25 @@ def test_a_trail_comes_before_a_nearer_edge() -> None:
     edge = Lines("forest edge", [LineString([(2, -60), (2, 60)])])
     assert look(land(lines=[trail, edge])).near.kind[0] == "trail"
     assert look(land(lines=[edge, trail])).near.kind[0] == "forest edge"
+
+
+@pytest.mark.parametrize("bearing", [0.0, 45.0, 200.0, 315.0])
+def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
+    radian = math.radians(bearing)
+    log = (10 * math.sin(radian), 10 * math.cos(radian))
+    aim = aim_of(land(), target=log, heading=only("target"))
+    assert turn(aim.heading_deg, bearing) <= 25
+    assert "in view, 10 m (33 ft) ahead: Log over the brook" in aim.reason
+    away = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0))
+    assert "better still from the south side of: Log (10 m (33 ft) off this view)" in away
+
+
+@pytest.mark.parametrize("away", [0.0, 2.0, 31.0])
+def test_a_feature_underfoot_or_far_off_does_not_turn_the_camera(away: float) -> None:
+    aim = aim_of(land(), target=(0.0, -away))
+    assert "target" not in aim.parts
+    assert aim.heading_deg == 0.0
+    assert "Log" not in aim.reason
 
 
 # --- people and neighbours ------------------------------------------------------------------
@@ -364,6 +383,9 @@ def facts(**changes: object) -> AimFacts:
         "line": "",
         "crossing_deg": float("nan"),
         "met_m": float("nan"),
+        "target": "",
+        "target_turn_deg": float("nan"),
+        "target_m": float("nan"),
         "neighbour_share": 0.0,
         "people_m": float("inf"),
         "rise_deg": 0.0,

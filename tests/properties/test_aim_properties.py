@@ -16,7 +16,9 @@ from siting.types import CoverRole
 from siting.view import Ground
 from tests.aim_land import CELL, GRID, N, aim_of, land, look
 
-SUN_ONLY = {f"{part}_weight": 0.0 for part in ("clear", "slant", "private", "level", "cover")}
+SUN_ONLY = {
+    f"{part}_weight": 0.0 for part in ("clear", "slant", "target", "private", "level", "cover")
+}
 
 
 @st.composite

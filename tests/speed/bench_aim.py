@@ -63,8 +63,10 @@ def test_skyline_of_300_candidates(benchmark: Any, around: Surroundings, places:
 def test_headings_of_300_candidates(benchmark: Any, around: Surroundings, places: Any) -> None:
     rules = {"camera": CameraRules(), "heading": HeadingRules(), "sun": SunRules()}
 
+    targets = np.stack(places, axis=1) + 9.0
+
     def run() -> Any:
-        judged = judge(*places, around=around, **rules)  # type: ignore[arg-type]
+        judged = judge(*places, around=around, targets=targets, **rules)  # type: ignore[arg-type]
         return aims(
             judged,
             track=around.track,
@@ -72,6 +74,7 @@ def test_headings_of_300_candidates(benchmark: Any, around: Surroundings, places
             lens_height_m=0.45,
             zone_m=15.0,
             second_turn_deg=90.0,
+            targets=["Saddle"] * N_CANDIDATES,
         )
 
     assert len(benchmark(run)) == N_CANDIDATES
