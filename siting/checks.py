@@ -10,7 +10,7 @@ from pyproj import CRS
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
-from siting.types import BoolArray, Note
+from siting.types import BoolArray, CoverRole, Note
 
 FOOT_M = 0.3048
 US_SURVEY_FOOT_M = 1200 / 3937
@@ -41,6 +41,7 @@ _UNITS = {
 # its number type.
 _SENTINELS = (-9999.0, -99999.0, -999999.0, -32768.0, -32767.0, 32767.0, 65535.0, 9999.0, 99999.0)
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
+_BEYOND_DOUBT_M = 1e6
 _LEAST_ZERO_BORDER = 0.2
 
 
@@ -123,30 +124,30 @@ def _unit_name(factor: float) -> str:
     return next((name for name, f in _UNITS.items() if abs(f / factor - 1.0) < 1e-9), "?")
 
 
-def check_sentinels(values: FloatArray, *, declared: bool, file: str, key: str) -> None:
+def check_sentinels(raw: FloatArray, metres: FloatArray, *, file: str, key: str) -> None:
     """E-NODATA-01 when a value that programs write for "no data" is there but not declared.
 
     Parameters
     ----------
-    values : array of the raw numbers of the window, NaN where the file says no data
-    declared : bool
-        True when the user stated dem.nodata; then every remaining value is taken as real.
+    raw, metres : arrays of one shape, the numbers of the window as they are in the file and as
+        metres; NaN where the file says no data
     """
-    if declared:
-        return
-    known = values[np.isfinite(values)]
-    if known.size == 0:
-        return
+    known = raw[np.isfinite(raw)]
     low, high = float(known.min()), float(known.max())
-    suspects = [v for v in (low, high) if v in _SENTINELS or abs(v) > 1e6]
-    if not suspects and _zero_border(values):
+    lowest, highest = float(np.nanmin(metres)), float(np.nanmax(metres))
+    suspects = [
+        value
+        for value, height in ((low, lowest), (high, highest))
+        if value in _SENTINELS or abs(height) > _BEYOND_DOUBT_M
+    ]
+    if not suspects and _zero_border(raw):
         suspects = [0.0]
     if suspects:
         value = suspects[0]
         raise SitingError(
             "E-NODATA-01",
             f"{file} holds {int((known == value).sum()):,} cells of {value:g} and does not "
-            "declare a value for no data.",
+            "declare it as the value for no data.",
             rule="Such a value usually means 'no data' and would become a cliff.",
             cure=f'State {key} = {value:g} if it means no data, or {key} = "none" if it is real.',
         )
@@ -178,28 +179,78 @@ def check_elevations(dem_m: FloatArray, *, file: str) -> None:
         )
 
 
-def check_class_codes(values: NDArray[np.generic], *, file: str) -> NDArray[np.int32]:
-    """Class codes as int32; E-CODES-02 when the raster holds fractions or numbers out of range."""
-    if values.dtype.kind == "f":
-        known = values[np.isfinite(values)]
-        if known.size and not np.array_equal(known, np.round(known)):
-            example = float(known[known != np.round(known)][0])
-            raise SitingError(
-                "E-CODES-02",
-                f"{file} holds {example:g}, which is no class code.",
-                rule="Land cover is a raster of whole-number class codes; an average of codes "
-                "means nothing.",
-                cure="Use the original raster, not one resampled by averaging.",
-            )
-    if values.size and (np.nanmax(values) > 2**31 - 1 or np.nanmin(values) < -(2**31) + 1):
+def check_relief(dem_m: FloatArray, *, cell_size_m: float, file: str) -> tuple[Note, ...]:
+    """A warning when the ground is so steep everywhere that its unit must be doubted."""
+    north, east = np.gradient(np.asarray(dem_m, dtype=np.float64), cell_size_m)
+    rise = np.hypot(east, north)
+    rise = rise[np.isfinite(rise)]
+    if rise.size == 0 or float(np.median(rise)) <= 1.0:
+        return ()
+    slope = float(np.degrees(np.arctan(np.median(rise))))
+    text = (
+        f"By {file} half of this land is steeper than {slope:.0f} degrees: check the unit of its "
+        "elevations (feet taken for metres make a 10 degree slope one of 30)."
+    )
+    return (Note("W-STEEP-01", "warning", text),)
+
+
+def check_class_scale(scale: float, offset: float, *, file: str) -> None:
+    """E-CODES-02 when a raster says that its numbers must be scaled: class codes never are."""
+    if scale != 1.0 or offset != 0.0:
         raise SitingError(
             "E-CODES-02",
-            f"{file} holds numbers up to {np.nanmax(values):g}.",
-            rule="Class codes are small whole numbers.",
+            f"{file} has a scale of {scale:g} and an offset of {offset:g}.",
+            rule="Class codes are names written as numbers; they are not scaled.",
             cure="Check that this is the land-cover raster.",
         )
-    codes: NDArray[np.int32] = np.nan_to_num(values, nan=-1).astype(np.int32)
-    return codes
+
+
+def check_class_codes(values: NDArray[np.generic], *, file: str) -> NDArray[np.int32]:
+    """Class codes as int32; E-CODES-02 when there are fractions or numbers out of range.
+
+    Parameters
+    ----------
+    values : array of known numbers, NaN = no data
+    """
+    known = values[np.isfinite(values)]
+    if known.size and not np.array_equal(known, np.round(known)):
+        example = float(known[known != np.round(known)][0])
+        raise SitingError(
+            "E-CODES-02",
+            f"{file} holds {example:g}, which is no class code.",
+            rule="Land cover is a raster of whole-number class codes; an average of codes "
+            "means nothing.",
+            cure="Use the original raster, not one resampled by averaging.",
+        )
+    if known.size and (known.max() > 2**31 - 1 or known.min() < 0):
+        raise SitingError(
+            "E-CODES-02",
+            f"{file} holds numbers from {known.min():g} to {known.max():g}.",
+            rule="Class codes are whole numbers from 0 up.",
+            cure="Check that this is the land-cover raster; declare the number that means no data "
+            "with land_cover.nodata.",
+        )
+    out = np.full(values.shape, -1, dtype=np.int32)
+    out[np.isfinite(values)] = known
+    return out
+
+
+def check_roles(role: NDArray[np.int8], *, legend: str, file: str) -> tuple[Note, ...]:
+    """A warning when most of a parcel is built-up, water or snow: is the legend the right one?
+
+    Parameters
+    ----------
+    role : (n,) int8, `CoverRole` of the parcel's cells
+    """
+    for kind in (CoverRole.BUILT, CoverRole.WATER, CoverRole.SNOW):
+        share = float((role == kind).mean()) if role.size else 0.0
+        if share > 0.5:
+            text = (
+                f"By legend {legend} {share:.0%} of the parcel is {kind.name.lower()} ({file}): "
+                "check that this legend belongs to this raster."
+            )
+            return (Note("W-LEGEND-01", "warning", text),)
+    return ()
 
 
 def check_coverage(
@@ -207,9 +258,15 @@ def check_coverage(
 ) -> tuple[float, tuple[Note, ...]]:
     """Share of the parcel's cells that a raster covers.
 
+    Parameters
+    ----------
+    known : (rows, cols) bool, True where the raster has a value
+    inside : (rows, cols) bool, True inside the parcel
+
     Returns
     -------
-    (share, notes) : share in 0..1, a warning below 0.95
+    (share, notes) : share in 0..1; warnings when it is below 0.95, and when less than 0.95 of
+        the ground around the parcel is covered
 
     Raises
     ------
@@ -225,10 +282,18 @@ def check_coverage(
             "ranked.",
             cure=f"Use a {what} raster that reaches over the whole parcel.",
         )
+    notes: list[Note] = []
     if share < 0.95:
         text = f"{file} covers {share:.0%} of the parcel; the rest is left out."
-        return share, (Note("W-COVER-01", "warning", text),)
-    return share, ()
+        notes.append(Note("W-COVER-01", "warning", text))
+    around = float(known[~inside].mean()) if not inside.all() else 1.0
+    if around < 0.95:
+        text = (
+            f"{file} covers {around:.0%} of the ground around the parcel: streams, edges and "
+            "slopes just over the boundary may be missed."
+        )
+        notes.append(Note("W-COVER-02", "warning", text))
+    return share, tuple(notes)
 
 
 def check_area(area_m2: float, *, what: str) -> None:

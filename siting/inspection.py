@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
 
 from siting import checks, rasters, vectors
-from siting.cover import NO_CODE, canonical_codes, roles
+from siting.cover import roles
 from siting.distance import burn
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.inputs import Inputs
 from siting.projection import name_of, project
-from siting.protocol import Protocol
-from siting.read import choose_grid, input_path, read_legend, read_parcel
+from siting.protocol import GridRules, Protocol
+from siting.read import input_path, read_canopy, read_cover, read_dem, read_legend, read_parcel
 from siting.types import CoverRole, Note, Parcel
+from siting.working_grid import choose_grid
+
+Told = tuple[Any, dict[str, Any], tuple[Note, ...]]
+Look = tuple[str, str, Callable[[], Told]]
 
 
 @dataclass(frozen=True)
@@ -42,30 +47,37 @@ def inspect(inputs: Inputs, protocol: Protocol) -> list[Finding]:
     grid = None
     if parcel is not None:
         grid = _collect(findings, "grid", "", lambda: _grid(inputs, parcel, protocol))
-    if grid is None:
-        _collect(findings, "dem", inputs.dem.file, lambda: _raster_alone(inputs, "dem"))
-        _collect(
-            findings, "land_cover", inputs.land_cover.file,
-            lambda: _raster_alone(inputs, "land_cover"),
-        )  # fmt: skip
-        for name in inputs.layers.given():
-            _collect(
-                findings, name, _layer_file(inputs, name), lambda n=name: _layer_alone(inputs, n)
-            )
-        return findings
+    looks = _alone(inputs) if grid is None else _over_parcel(inputs, parcel, grid, protocol.grid)
+    for role, file, look in looks:
+        _collect(findings, role, file, look)
+    return _told_once(findings)
+
+
+def _alone(inputs: Inputs) -> Iterator[Look]:
+    """What can be said of each input where there is no grid to lay it on."""
+    for name in ("dem", "land_cover", "canopy"):
+        if getattr(inputs, name) is not None:
+            file = getattr(inputs, name).file
+            yield name, file, partial(_raster_alone, inputs, name)
+    yield "legend", inputs.land_cover.legend, partial(_legend, inputs)
+    for name, layer in inputs.layers.given().items():
+        yield name, layer.file, partial(_layer_alone, inputs, name)
+
+
+def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -> Iterator[Look]:
     inside = burn([_shape(parcel, grid)], grid=grid)
-    most = protocol.grid.most_memory_gb
-    _collect(findings, "dem", inputs.dem.file, lambda: _dem(inputs, grid, inside, most))
-    _collect(
-        findings, "land_cover", inputs.land_cover.file,
-        lambda: _cover(inputs, grid, inside, most),
-    )  # fmt: skip
-    for name in inputs.layers.given():
-        _collect(findings, name, _layer_file(inputs, name), lambda n=name: _layer(inputs, grid, n))
-    return findings
+    yield "dem", inputs.dem.file, partial(_dem, inputs, grid, inside, rules)
+    yield "land_cover", inputs.land_cover.file, partial(_cover, inputs, grid, inside, rules)
+    if inputs.canopy is not None:
+        yield "canopy", inputs.canopy.file, partial(_canopy, inputs, grid, rules)
+    for name, layer in inputs.layers.given().items():
+        yield name, layer.file, partial(_layer, inputs, grid, name)
 
 
-Told = tuple[Any, dict[str, Any], tuple[Note, ...]]
+def _told_once(findings: list[Finding]) -> list[Finding]:
+    """Without the grid's fault where it is only that of the DEM it is made from."""
+    dem = {str(f.error) for f in findings if f.role == "dem"} - {"None"}
+    return [f for f in findings if f.role != "grid" or str(f.error) not in dem]
 
 
 def _collect(findings: list[Finding], role: str, file: str, look: Callable[[], Told]) -> Any:
@@ -76,10 +88,6 @@ def _collect(findings: list[Finding], role: str, file: str, look: Callable[[], T
         return None
     findings.append(Finding(role, file, facts, notes))
     return value
-
-
-def _layer_file(inputs: Inputs, name: str) -> str:
-    return inputs.layers.given()[name].file
 
 
 def _parcel(inputs: Inputs) -> Told:
@@ -93,7 +101,8 @@ def _parcel(inputs: Inputs) -> Told:
 
 
 def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:
-    grid, _, notes = choose_grid(inputs, parcel, protocol.grid)
+    path = input_path(inputs, inputs.dem.file)
+    grid, notes = choose_grid(inputs, path, parcel, rules=protocol.grid)
     shape = _shape(parcel, grid)
     count = int(burn([shape], grid=grid).sum())
     checks.check_cells(
@@ -114,45 +123,39 @@ def _shape(parcel: Parcel, grid: Grid) -> Any:
     return project(parcel.geometry, parcel.crs, grid.crs, file="parcel")
 
 
-def _dem(inputs: Inputs, grid: Grid, inside: Any, most_gb: float) -> Told:
-    dem, facts, source, notes = rasters.read_elevation(
-        input_path(inputs, inputs.dem.file),
-        inputs.dem,
-        grid,
-        key="dem",
-        z_unit=inputs.dem.z_unit,
-        most_gb=most_gb,
-        allow_remote=inputs.allow_remote,
-    )
-    share, more = checks.check_coverage(np.isfinite(dem), inside, file=facts.file, what="DEM")
-    told = dict(source.facts)
-    told["elevations"] = f"{np.nanmin(dem):.1f} to {np.nanmax(dem):.1f} m here"
-    told["covers"] = f"{share:.1%} of the parcel"
-    return dem, told, (*notes, *more)
+def _dem(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
+    path = input_path(inputs, inputs.dem.file)
+    dem = read_dem(inputs, path, grid, inside, rules=rules)
+    told = dict(dem.source.facts)
+    told["elevations"] = f"{np.nanmin(dem.values):.1f} to {np.nanmax(dem.values):.1f} m here"
+    told["covers"] = f"{dem.share:.1%} of the parcel"
+    return dem, told, dem.notes
 
 
-def _cover(inputs: Inputs, grid: Grid, inside: Any, most_gb: float) -> Told:
-    legend = read_legend(inputs)
-    raw, facts, source, notes = rasters.read_classes(
-        input_path(inputs, inputs.land_cover.file),
-        inputs.land_cover,
-        grid,
-        key="land_cover",
-        most_gb=most_gb,
-        allow_remote=inputs.allow_remote,
-    )
-    code = canonical_codes(raw, legend, file=facts.file)
-    share, more = checks.check_coverage(code != NO_CODE, inside, file=facts.file, what="land cover")
-    role = roles(code, legend)[inside]
-    told = dict(source.facts)
-    told["legend"] = legend.name
-    told["covers"] = f"{share:.1%} of the parcel"
+def _cover(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
+    cover = read_cover(inputs, grid, inside, rules=rules)
+    role = roles(cover.values, cover.legend)[inside]
+    told = dict(cover.source.facts)
+    told["legend"] = cover.legend.name
+    told["covers"] = f"{cover.share:.1%} of the parcel"
     told["parcel is"] = ", ".join(
         f"{(role == kind).mean():.0%} {kind.name.lower()}"
         for kind in CoverRole
         if (role == kind).any()
     )
-    return code, told, (*notes, *more)
+    return cover, told, cover.notes
+
+
+def _canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> Told:
+    canopy, sources, notes = read_canopy(inputs, grid, rules)
+    told = dict(sources[0].facts)
+    told["heights"] = f"up to {np.nanmax(canopy):.1f} m here"
+    return canopy, told, notes
+
+
+def _legend(inputs: Inputs) -> Told:
+    legend = read_legend(inputs)
+    return legend, {"classes": len(legend.role)}, ()
 
 
 def _layer(inputs: Inputs, grid: Grid, name: str) -> Told:

@@ -1,4 +1,4 @@
-"""Coordinate systems: what is usable, which one to work in, and how exact a conversion is."""
+"""Coordinate systems: what is usable, which one to work in, and shapes from one to another."""
 
 from __future__ import annotations
 
@@ -10,10 +10,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS, Proj
-from pyproj.aoi import AreaOfInterest
 from pyproj.enums import TransformDirection
 from pyproj.exceptions import CRSError, ProjError
-from pyproj.transformer import TransformerGroup
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
@@ -23,6 +21,8 @@ from siting.types import Note
 WGS84 = "EPSG:4326"
 _WORLD_MERCATOR = {"EPSG:3857", "EPSG:900913", "EPSG:3395", "EPSG:3785", "ESRI:102100"}
 _MOST_SCALE_ERROR = 0.001
+_MOST_TURNED_DEG = 10.0
+_BEYOND_DEG, _MOST_BEYOND_DEG = 1.0, 5.0
 
 
 def parse_crs(text: str, *, key: str) -> str:
@@ -77,9 +77,8 @@ def file_crs(crs: Any, *, file: str, asserted: str, key: str) -> str:
 
 
 def _on_earth(text: str, *, file: str, key: str) -> str:
-    crs = CRS(text)
-    usable = crs.is_geographic or crs.is_projected or crs.is_compound or crs.is_bound
-    if crs.is_engineering or crs.is_geocentric or crs.is_vertical or not usable:
+    crs = horizontal(text)
+    if not (crs.is_geographic or crs.is_projected):
         raise SitingError(
             "E-CRS-02",
             f"{file} uses {name_of(text)}, a {crs.type_name.lower()}.",
@@ -95,6 +94,13 @@ def horizontal(text: str) -> CRS:
     """The horizontal part of a coordinate system (compound ones carry heights, too)."""
     crs = CRS(text)
     return crs.sub_crs_list[0] if crs.is_compound else crs
+
+
+@lru_cache(maxsize=256)
+def _plain(text: str) -> CRS:
+    """The horizontal part without the shift to WGS 84 that some files carry with it."""
+    crs = horizontal(text)
+    return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
 
 
 def name_of(text: str) -> str:
@@ -114,7 +120,7 @@ def metres_per_unit(text: str) -> float | None:
 
 def is_metric_map(text: str) -> bool:
     """True for a projected system in metres that is not made for the whole world."""
-    crs = horizontal(text)
+    crs = _plain(text)
     if not crs.is_projected or metres_per_unit(text) != 1.0:
         return False
     method = crs.coordinate_operation.method_name if crs.coordinate_operation else ""
@@ -123,23 +129,50 @@ def is_metric_map(text: str) -> bool:
 
 def scale_error(text: str, lon: float, lat: float) -> float:
     """Largest relative error of lengths at a place on the map projection, 0 for none."""
-    factors = Proj(horizontal(text)).get_factors(lon, lat)
+    factors = Proj(_plain(text)).get_factors(lon, lat)
     scales = (factors.meridional_scale, factors.parallel_scale)
     worst = max(abs(s - 1.0) for s in scales)
     return worst if math.isfinite(worst) else math.inf
 
 
-def local_crs(lon: float, lat: float) -> str:
-    """The UTM zone of a place, or beyond UTM's reach a polar stereographic system.
+def turned_deg(text: str, lon: float, lat: float) -> float:
+    """How far north and east of a map lie from true north and east at a place, degrees.
 
-    Longitude 180 belongs to zone 1; a place exactly on a zone's edge to the zone east of it.
+    Some systems count to the south and west, and polar ones turn with the longitude; headings
+    and words such as "north of the brook" need a map whose top is north.
     """
-    if lat > 84.0:
-        return "EPSG:5041"
-    if lat < -80.0:
-        return "EPSG:5042"
+    step = 1e-4 if lat < 89.0 else -1e-4
+    change = transformer(WGS84, text)
+    x, y = change.transform([lon, lon, lon + 1e-4], [lat, lat + step, lat])
+    to_north = math.degrees(math.atan2(x[1] - x[0], y[1] - y[0])) + (0.0 if step > 0 else 180.0)
+    to_east = math.degrees(math.atan2(y[2] - y[0], x[2] - x[0]))
+    turns = [abs((angle + 180.0) % 360.0 - 180.0) for angle in (to_north, to_east)]
+    return max(turns) if all(math.isfinite(v) for v in turns) else 180.0
+
+
+def local_crs(lon: float, lat: float) -> str:
+    """The UTM zone of a place, or beyond UTM's reach an azimuthal map about the place itself.
+
+    Longitude 180 belongs to zone 1; a place exactly on a zone's edge to the zone east of it. Near
+    the poles the polar systems would not have north at the top, so none of them is taken.
+    """
+    if not -80.0 <= lat <= 84.0:
+        return crs_text(
+            f"+proj=aeqd +lat_0={lat:.2f} +lon_0={lon:.2f} +datum=WGS84 +units=m +type=crs"
+        )
     zone = int(((lon + 180.0) % 360.0) // 6.0) + 1
     return f"EPSG:{32600 + zone if lat >= 0 else 32700 + zone}"
+
+
+def _fits(text: str, lon: float, lat: float) -> str:
+    """Why a metric map cannot carry the grid at a place; "" when it can."""
+    error = scale_error(text, lon, lat)
+    if error > _MOST_SCALE_ERROR:
+        return f"lengths in {name_of(text)} are off by {error:.2%} at the parcel"
+    turned = turned_deg(text, lon, lat)
+    if turned > _MOST_TURNED_DEG:
+        return f"north in {name_of(text)} is {turned:.0f} degrees off at the parcel"
+    return ""
 
 
 def working_crs(
@@ -162,22 +195,22 @@ def working_crs(
     """
     if asked:
         text = parse_crs(asked, key="grid.crs")
-        if not is_metric_map(text) or scale_error(text, lon, lat) > _MOST_SCALE_ERROR:
+        why = _fits(text, lon, lat) if is_metric_map(text) else "it is no local map in metres"
+        if why:
             raise SitingError(
                 "E-CRS-05",
                 f"grid.crs = {name_of(text)} cannot carry the working grid at "
-                f"{lat:.3f}, {lon:.3f}.",
-                rule="Slopes and distances need a map projection in metres that is true to "
-                "scale within 0.1 % at the parcel; world maps and degrees are not.",
+                f"{lat:.3f}, {lon:.3f}: {why}.",
+                rule="Slopes, distances and headings need a map projection in metres, true to "
+                "scale within 0.1 % and with north at the top; world maps and degrees are not.",
                 cure=f"Leave grid.crs out, or use {local_crs(lon, lat)}.",
             )
         return text, ()
     if is_metric_map(dem_crs):
         own = crs_text(horizontal(dem_crs))
-        error = scale_error(own, lon, lat)
-        if error <= _MOST_SCALE_ERROR:
+        because = _fits(own, lon, lat)
+        if not because:
             return own, ()
-        because = f"lengths in {name_of(own)} are off by {error:.2%} at the parcel"
     else:
         because = f"the DEM is in {name_of(dem_crs)}, not in metres on a local map"
     chosen = local_crs(lon, lat)
@@ -185,58 +218,46 @@ def working_crs(
     return chosen, (Note("A-GRID-01", "assumption", text),)
 
 
-def conversion_note(
-    source: str, target: str, *, bounds_lonlat: tuple[float, float, float, float], limit_m: float
-) -> Note | None:
-    """How exact the conversion between two systems is at a place; None when they share a datum.
+def check_place(lon: float, lat: float, crs: str, *, what: str) -> tuple[Note, ...]:
+    """Whether a place lies in the area that its coordinate system is made for.
+
+    Numbers of one zone or one unit read in another still give a place on Earth, only a wrong one.
+    Data of a whole state are often kept in one zone beyond its edge, so up to five degrees are
+    let pass with a warning.
 
     Raises
     ------
     SitingError
-        E-DATUM-01 when the best conversion needs a grid file that is not installed and the one
-        left is off by more than `limit_m`.
+        E-CRS-07 when the place lies farther outside.
     """
-    operation = _best_operation(source, target, bounds_lonlat)
-    if operation is None:
-        return None
-    text, accuracy_m, best_available, missing = operation
-    if not best_available and not 0 <= accuracy_m <= limit_m:
-        off = f"{accuracy_m:g} m" if accuracy_m >= 0 else "an unknown amount"
+    area = CRS(crs).area_of_use or horizontal(crs).area_of_use
+    if area is None:
+        return ()
+    beyond = _degrees_outside((area.west, area.south, area.east, area.north), lon, lat)
+    told = (
+        f"{what} would lie at longitude {lon:.3f}, latitude {lat:.3f} by {name_of(crs)}, which is "
+        f"made for longitude {area.west:g} to {area.east:g}, latitude {area.south:g} to "
+        f"{area.north:g}"
+    )
+    if beyond > _MOST_BEYOND_DEG:
         raise SitingError(
-            "E-DATUM-01",
-            f"From {name_of(source)} to {name_of(target)} only a rough conversion is installed, "
-            f"off by {off}; the exact one needs {missing}.",
-            rule=f"Layers must fit within half a cell ({limit_m:g} m).",
-            cure="Install the grid with 'projsync', allow PROJ's network access with "
-            "PROJ_NETWORK=ON, or convert the file beforehand.",
+            "E-CRS-07",
+            f"{told}.",
+            rule=f"A place may lie at most {_MOST_BEYOND_DEG:g} degrees outside.",
+            cure="Declare the right coordinate system: another zone, or another unit.",
         )
-    if accuracy_m == 0:
-        return None
-    told = f"within {accuracy_m:g} m" if accuracy_m > 0 else "accuracy not stated"
-    return Note(
-        "A-DATUM-01",
-        "assumption",
-        f"{name_of(source)} to {name_of(target)}: {text} ({told}).",
-    )
+    if beyond > _BEYOND_DEG:
+        return (Note("W-PLACE-01", "warning", f"{told}: check the coordinate system."),)
+    return ()
 
 
-@lru_cache(maxsize=256)
-def _best_operation(
-    source: str, target: str, bounds: tuple[float, float, float, float]
-) -> tuple[str, float, bool, str] | None:
-    west, south, east, north = bounds
-    area = AreaOfInterest(west, south, east, north) if west <= east else None
-    group = TransformerGroup(
-        horizontal(source), horizontal(target), always_xy=True, area_of_interest=area
-    )
-    if not group.transformers:
-        return ("none", -1.0, False, "an unknown grid")
-    first = group.transformers[0]
-    unavailable = group.unavailable_operations
-    grids = [g.short_name for o in unavailable for g in o.grids if not g.available]
-    missing = ", ".join(dict.fromkeys(grids)) or "a grid file"
-    accuracy = float(first.accuracy) if first.accuracy is not None else -1.0
-    return (first.description, accuracy, bool(group.best_available), missing)
+def _degrees_outside(area: tuple[float, float, float, float], lon: float, lat: float) -> float:
+    """How far a place lies outside an area (west, south, east, north), degrees; 0 inside."""
+    west, south, east, north = area
+    width = (east - west) % 360.0 if east - west < 360.0 else 360.0
+    past = (lon - west) % 360.0
+    across = 0.0 if past <= width else min(past - width, 360.0 - past)
+    return max(across, south - lat, lat - north, 0.0)
 
 
 def project(geometry: Geometry, source: str, target: str, *, file: str) -> Geometry:
@@ -272,13 +293,15 @@ def _outside(points: NDArray[np.float64], source: str, target: str, file: str) -
 
 
 def middle_lonlat(geometry: Geometry, crs: str, *, file: str) -> tuple[float, float]:
-    """Middle of a geometry as (lon, lat); the antimeridian is crossed, not gone around."""
-    parts = shapely.get_parts(project(geometry, crs, WGS84, file=file))
-    centres = shapely.centroid(parts)
-    lon, lat = shapely.get_x(centres), shapely.get_y(centres)
-    angle = np.radians(lon)
+    """Middle of a geometry as (lon, lat); the antimeridian is crossed, not gone around.
+
+    The mean direction of all corners is taken, so that a parcel cut in two at 180 degrees, or
+    drawn with corners on both sides of it, has its middle where it lies.
+    """
+    corners = shapely.get_coordinates(project(geometry, crs, WGS84, file=file))
+    angle = np.radians(corners[:, 0])
     mean = math.degrees(math.atan2(np.sin(angle).mean(), np.cos(angle).mean()))
-    return mean, float(lat.mean())
+    return mean, float(corners[:, 1].min() + corners[:, 1].max()) / 2.0
 
 
 def inverse_bounds(

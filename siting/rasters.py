@@ -1,41 +1,28 @@
-"""The door in for rasters: windows of files, checked and laid on the grid."""
+"""Raster files: opening them, what they say of themselves, and which cells lie under a grid."""
 
 from __future__ import annotations
 
-import hashlib
 import math
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import rasterio
 from affine import Affine
-from numpy.typing import NDArray
 from pyproj.exceptions import ProjError
-from rasterio.enums import MaskFlags
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
 from rasterio.io import DatasetReader
-from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 
-from siting import checks
-from siting.cover import NO_CODE
+from siting.datum import check_environment
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
-from siting.inputs import CoverInput, RasterInput
-from siting.projection import (
-    WGS84,
-    conversion_note,
-    file_crs,
-    inverse_bounds,
-    metres_per_unit,
-    name_of,
-)
-from siting.types import Note, Source
+from siting.input_files import check_raster_file, is_remote
+from siting.inputs import RasterInput
+from siting.projection import file_crs, metres_per_unit, name_of
 
 # What may be opened, by GDAL's own driver names; a file that only another driver knows is refused.
 DRIVERS = (
@@ -50,7 +37,6 @@ _REMOTE = {
     "GDAL_HTTP_MULTIRANGE": "SERIAL",
 }
 _COARSEST_M = 150.0
-_COARSE_RATIO = 3.0
 
 
 @dataclass(frozen=True)
@@ -71,37 +57,6 @@ class RasterFacts:
     north_up: bool
 
 
-def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
-    """The path of a file of the inputs; E-FILE-04 for network and virtual paths not allowed."""
-    remote = "://" in file or file.startswith("/vsi")
-    if remote and not allow_remote:
-        raise SitingError(
-            "E-FILE-04",
-            f"{file} is a network or virtual path.",
-            rule="Nothing is fetched and nothing is unpacked unless it is allowed.",
-            cure="Copy the file here, or set allow_remote = true in the inputs file.",
-        )
-    if remote:
-        return file
-    path = Path(file)
-    path = path if path.is_absolute() else folder / path
-    if not path.exists():
-        raise SitingError(
-            "E-FILE-01",
-            f"There is no file {path}.",
-            rule="Paths count from the folder of the inputs file.",
-            cure="Check the name and the folder.",
-        )
-    if not (path.is_file() or path.is_dir()):
-        raise SitingError(
-            "E-FILE-04",
-            f"{path} is neither a file nor a folder.",
-            rule="Inputs are read from ordinary files.",
-            cure="Copy the data into a file.",
-        )
-    return str(path)
-
-
 @contextmanager
 def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[DatasetReader]:
     """An open raster; every failure to open or read it is told as a `SitingError`.
@@ -109,16 +64,20 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
     Only the formats of `DRIVERS` are opened; virtual rasters (VRT), which may point anywhere,
     only when remote files are allowed.
     """
+    check_environment()
+    remote = is_remote(path)
     drivers = [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
-    remote = path.startswith("/vsi") or "://" in path
+    if not remote and not allow_remote:
+        check_raster_file(path, key=key)
     try:
         with (
             rasterio.Env(**(_REMOTE if remote else {})),
             warnings.catch_warnings(),
-            DatasetReader(path, driver=drivers) as dataset,
         ):
+            # Told as E-GEO-01 or E-CRS-01 by `describe`, in words a user can act on.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            yield dataset
+            with DatasetReader(path, driver=drivers) as dataset:
+                yield dataset
     except PermissionError as error:
         raise _unreadable(path, key, str(error), code="E-FILE-03") from error
     except (RasterioIOError, RasterioError, ProjError) as error:
@@ -185,7 +144,7 @@ def describe(dataset: DatasetReader, spec: RasterInput, *, key: str) -> RasterFa
 
 
 def _position(dataset: DatasetReader, file: str) -> Affine:
-    transform = dataset.transform
+    transform: Affine = dataset.transform
     if not transform.is_identity:
         if transform.is_degenerate or not all(math.isfinite(v) for v in transform):
             raise _no_position(file, "its cells have no size")
@@ -258,14 +217,38 @@ def _cell_metres(transform: Affine, crs: str, shape: tuple[int, int]) -> float:
     return edge * 111_132.0 * math.sqrt(max(math.cos(math.radians(lat)), 1e-6))
 
 
+def cell_metres_at(facts: RasterFacts, easting: float, northing: float, *, crs: str) -> float:
+    """Mean edge of a raster's cells on the ground at a place of a metric map, metres.
+
+    Cells in degrees or on a world map have another size at every latitude.
+    """
+    x, y = transformer(crs, facts.crs).transform(easting, northing)
+    if not (math.isfinite(x) and math.isfinite(y)):
+        return facts.cell_m
+    t = facts.transform
+    east, north = transformer(facts.crs, crs).transform(
+        [x, x + t.a, x + t.b], [y, y + t.d, y + t.e]
+    )
+    area = (east[1] - east[0]) * (north[2] - north[0]) - (east[2] - east[0]) * (north[1] - north[0])
+    return math.sqrt(abs(area)) if math.isfinite(area) and area else facts.cell_m
+
+
 def source_window(facts: RasterFacts, grid: Grid, *, margin: int) -> Window | None:
     """The cells of a raster under a grid, with a margin, as a window; None when there are none."""
     east, north = grid.boundary_points()
     change = transformer(grid.crs, facts.crs)
-    x, y = change.transform(east, north)
-    x, y = np.asarray(x), np.asarray(y)
+    x, y = (np.asarray(v) for v in change.transform(east, north))
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         return None
+    if metres_per_unit(facts.crs) is not None:
+        return _window_of(facts, x, y, margin)
+    # Longitudes of one window must not jump at 180 degrees, and some files count from 0 to 360.
+    x = x[0] + (x - x[0] + 180.0) % 360.0 - 180.0
+    found = (_window_of(facts, x + turn, y, margin) for turn in (0.0, 360.0, -360.0))
+    return max((w for w in found if w is not None), key=lambda w: w.width, default=None)
+
+
+def _window_of(facts: RasterFacts, x: FloatArray, y: FloatArray, margin: int) -> Window | None:
     inverse = ~facts.transform
     col = inverse.a * x + inverse.b * y + inverse.c
     row = inverse.d * x + inverse.e * y + inverse.f
@@ -276,222 +259,3 @@ def source_window(facts: RasterFacts, grid: Grid, *, margin: int) -> Window | No
     if row1 <= row0 or col1 <= col0:
         return None
     return Window(col0, row0, col1 - col0, row1 - row0)
-
-
-def _no_overlap(facts: RasterFacts, grid: Grid, key: str) -> SitingError:
-    rows, cols = facts.shape
-    corners = np.array([facts.transform * p for p in ((0, 0), (cols, 0), (0, rows), (cols, rows))])
-    change = transformer(facts.crs, WGS84)
-    lon, lat = (np.asarray(v) for v in change.transform(corners[:, 0], corners[:, 1]))
-    west, south, east, north = inverse_bounds(grid.bounds, grid.crs)
-    return SitingError(
-        "E-COVER-01",
-        f"{facts.file} ({key}) lies at longitude {lon.min():.4f} to {lon.max():.4f}, latitude "
-        f"{lat.min():.4f} to {lat.max():.4f}; the parcel with its surroundings at longitude "
-        f"{west:.4f} to {east:.4f}, latitude {south:.4f} to {north:.4f}.",
-        rule="The raster must lie over the parcel.",
-        cure="Use a raster of this place; if it should be this place, its coordinate system is "
-        "declared wrongly.",
-    )
-
-
-def _check_memory(window: Window, grid: Grid, facts: RasterFacts, most_gb: float) -> None:
-    # Raw window, its float copy and mask, and about twenty layers of the grid at four bytes.
-    needed = window.width * window.height * 14 + grid.n_rows * grid.n_cols * 100
-    if needed > most_gb * 1e9:
-        raise SitingError(
-            "E-MEM-01",
-            f"The parcel with its surroundings needs about {needed / 1e9:,.1f} GB "
-            f"({window.height:,} x {window.width:,} cells of {facts.file}).",
-            rule=f"At most {most_gb:g} GB may be used (grid.most_memory_gb of the protocol).",
-            cure="Raise the limit, use a coarser raster, set grid.cell_size_m, or split the "
-            "parcel.",
-        )
-
-
-def read_elevation(
-    path: str,
-    spec: RasterInput,
-    grid: Grid,
-    *,
-    key: str,
-    z_unit: str,
-    most_gb: float,
-    allow_remote: bool = False,
-) -> tuple[FloatArray, RasterFacts, Source, tuple[Note, ...]]:
-    """Heights of a raster on the grid.
-
-    Values are unmasked, scaled and turned into metres before they are resampled: as they are
-    where the cells coincide, by average where the file is finer than the grid, else bilinearly.
-
-    Returns
-    -------
-    (dem, facts, source, notes) : dem is (rows, cols) float32, metres, NaN = no data
-    """
-    with opened(path, key=key, allow_remote=allow_remote) as dataset:
-        facts = describe(dataset, spec, key=key)
-        window = source_window(facts, grid, margin=3)
-        if window is None:
-            raise _no_overlap(facts, grid, key)
-        _check_memory(window, grid, facts, most_gb)
-        raw, declared = _read_numbers(dataset, facts, window, spec)
-    checks.check_sentinels(raw, declared=declared, file=facts.file, key=f"{key}.nodata")
-    factor, notes = checks.elevation_factor(
-        band_unit=facts.unit, crs=facts.crs, asserted=z_unit, file=facts.file
-    )
-    metres = ((raw * facts.scale + facts.offset) * factor).astype(np.float32)
-    if not np.isfinite(metres).any():
-        raise _all_missing(facts, key)
-    checks.check_elevations(metres, file=facts.file)
-    finer = facts.cell_m < 0.75 * grid.cell_size_m
-    method = Resampling.average if finer else Resampling.bilinear
-    out, how = _lay_on_grid(metres, facts, window, grid, method=method, missing=np.nan)
-    notes += _notes(facts, grid, how, key)
-    return out.astype(np.float32), facts, _source(facts, key, metres, how, factor), notes
-
-
-def read_classes(
-    path: str,
-    spec: CoverInput,
-    grid: Grid,
-    *,
-    key: str,
-    most_gb: float,
-    allow_remote: bool = False,
-) -> tuple[NDArray[np.int32], RasterFacts, Source, tuple[Note, ...]]:
-    """Class codes of a raster on the grid: by nearest cell, or by majority where it is finer.
-
-    Returns
-    -------
-    (code, facts, source, notes) : code is (rows, cols) int32, -1 = no data
-    """
-    with opened(path, key=key, allow_remote=allow_remote) as dataset:
-        facts = describe(dataset, spec, key=key)
-        window = source_window(facts, grid, margin=3)
-        if window is None:
-            raise _no_overlap(facts, grid, key)
-        _check_memory(window, grid, facts, most_gb)
-        raw = dataset.read(facts.band, window=window, masked=True)
-    code = checks.check_class_codes(np.ma.getdata(raw), file=facts.file)
-    code[_missing(raw, spec)] = NO_CODE
-    if not (code != NO_CODE).any():
-        raise _all_missing(facts, key)
-    finer = facts.cell_m < 0.75 * grid.cell_size_m
-    method = Resampling.mode if finer else Resampling.nearest
-    out, how = _lay_on_grid(code, facts, window, grid, method=method, missing=NO_CODE)
-    notes = _notes(facts, grid, how, key)
-    return out.astype(np.int32), facts, _source(facts, key, code, how, 1.0), notes
-
-
-def _read_numbers(
-    dataset: DatasetReader, facts: RasterFacts, window: Window, spec: RasterInput
-) -> tuple[NDArray[np.float64], bool]:
-    raw = dataset.read(facts.band, window=window, masked=True)
-    values = np.ma.getdata(raw).astype(np.float64)
-    values[_missing(raw, spec) | ~np.isfinite(values)] = np.nan
-    flags = dataset.mask_flag_enums[facts.band - 1]
-    masked = MaskFlags.per_dataset in flags or MaskFlags.alpha in flags
-    return values, spec.nodata != "" or masked
-
-
-def _missing(raw: Any, spec: RasterInput) -> NDArray[np.bool_]:
-    if spec.nodata == "none":
-        return np.zeros(raw.shape, dtype=bool)
-    hidden: NDArray[np.bool_] = np.ma.getmaskarray(raw).copy()
-    if isinstance(spec.nodata, float):
-        hidden |= np.isclose(np.ma.getdata(raw).astype(np.float64), spec.nodata, rtol=1e-6)
-    return hidden
-
-
-def _all_missing(facts: RasterFacts, key: str) -> SitingError:
-    return SitingError(
-        "E-NODATA-02",
-        f"{facts.file} ({key}) has no value over the parcel and its surroundings.",
-        rule="Unknown ground is never ranked.",
-        cure="Use a raster that has values here.",
-    )
-
-
-def _lay_on_grid(
-    values: NDArray[Any], facts: RasterFacts, window: Window, grid: Grid, *, method: Resampling,
-    missing: float,
-) -> tuple[NDArray[Any], str]:  # fmt: skip
-    origin = facts.transform * (window.col_off, window.row_off)
-    offset = _lattice_offset(facts, grid, origin)
-    if offset is not None:
-        return _pasted(values, offset, grid, missing), "cells used as they are"
-    out = np.full(grid.shape, missing, dtype=values.dtype)
-    reproject(
-        values,
-        out,
-        src_transform=facts.transform * Affine.translation(window.col_off, window.row_off),
-        src_crs=facts.crs,
-        src_nodata=missing,
-        dst_transform=grid.transform,
-        dst_crs=grid.crs,
-        dst_nodata=missing,
-        resampling=method,
-        num_threads=1,
-    )
-    return out, f"resampled by {method.name}"
-
-
-def _lattice_offset(
-    facts: RasterFacts, grid: Grid, origin: tuple[float, float]
-) -> tuple[int, int] | None:
-    """(row, col) of the window's corner on the grid when their cells coincide, else None."""
-    t, size = facts.transform, grid.cell_size_m
-    same = facts.crs == grid.crs and facts.north_up
-    if not (same and abs(t.a / size - 1) < 1e-9 and abs(-t.e / size - 1) < 1e-9):
-        return None
-    col, row = (origin[0] - grid.left) / size, (grid.top - origin[1]) / size
-    if abs(col - round(col)) > 1e-3 or abs(row - round(row)) > 1e-3:
-        return None
-    return round(row), round(col)
-
-
-def _pasted(
-    values: NDArray[Any], offset: tuple[int, int], grid: Grid, missing: float
-) -> NDArray[Any]:
-    out = np.full(grid.shape, missing, dtype=values.dtype)
-    row, col = offset
-    rows, cols = values.shape
-    r0, r1 = max(row, 0), min(row + rows, grid.n_rows)
-    c0, c1 = max(col, 0), min(col + cols, grid.n_cols)
-    if r1 > r0 and c1 > c0:
-        out[r0:r1, c0:c1] = values[r0 - row : r1 - row, c0 - col : c1 - col]
-    return out
-
-
-def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ...]:
-    notes = [Note("A-RESAMPLE-01", "assumption", f"{facts.file} ({key}): {how}.")]
-    limit = max(grid.cell_size_m, facts.cell_m) / 2
-    bounds = inverse_bounds(grid.bounds, grid.crs)
-    conversion = conversion_note(facts.crs, grid.crs, bounds_lonlat=bounds, limit_m=limit)
-    if conversion:
-        notes.append(conversion)
-    if facts.cell_m > _COARSE_RATIO * grid.cell_size_m:
-        text = (
-            f"{facts.file} has cells of {facts.cell_m:.0f} m on a grid of "
-            f"{grid.cell_size_m:g} m: its details are less exact than the map looks."
-        )
-        notes.append(Note("W-COARSE-01", "warning", text))
-    return tuple(notes)
-
-
-def _source(facts: RasterFacts, key: str, values: NDArray[Any], how: str, factor: float) -> Source:
-    """A fingerprint of the window as it was read: huge files are never read whole."""
-    digest = hashlib.sha256(np.ascontiguousarray(values).tobytes())
-    digest.update(repr((facts.crs, tuple(facts.transform)[:6], values.shape)).encode())
-    told = {
-        "crs": name_of(facts.crs),
-        "cell_size_m": round(facts.cell_m, 3),
-        "cells_read": f"{values.shape[0]} x {values.shape[1]}",
-        "number_type": facts.dtype,
-        "no_data": facts.no_data,
-        "scale": facts.scale,
-        "offset": facts.offset,
-        "metres_per_unit": factor,
-        "laid_on_grid": how,
-    }
-    return Source(key, facts.file, digest.hexdigest(), told)

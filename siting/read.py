@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
-from siting import checks, rasters, vectors
+from siting import checks, parcels, raster_layers, vectors
 from siting.cover import (
     NO_CODE,
     SHIPPED,
@@ -23,11 +24,13 @@ from siting.cover import (
 from siting.distance import burn
 from siting.errors import SitingError
 from siting.far_dem import read_far
-from siting.grid import Grid
+from siting.grid import FloatArray, Grid
+from siting.input_files import read_text, resolve
 from siting.inputs import Inputs, RasterInput
-from siting.projection import is_metric_map, middle_lonlat, name_of, project, working_crs
+from siting.projection import name_of, project
 from siting.protocol import GridRules
-from siting.types import Land, Note, Parcel, Source
+from siting.types import BoolArray, Land, Note, Parcel, Source
+from siting.working_grid import choose_grid
 
 _FILE_TIMES = tuple[str, int, int]
 
@@ -37,27 +40,27 @@ def read_parcel(inputs: Inputs) -> Parcel:
     named."""
     spec = inputs.parcel
     if spec.point is not None and spec.radius_m is not None:
-        return vectors.point_parcel(*spec.point, spec.radius_m)
-    parcels = all_parcels(inputs)
-    chosen = [p for p in parcels if not spec.id or p.id == spec.id]
+        return parcels.point_parcel(*spec.point, spec.radius_m)
+    every = all_parcels(inputs)
+    chosen = [p for p in every if not spec.id or p.id == spec.id]
     file = spec.file.partition("::")[0]
     if len(chosen) != 1:
-        ids = ", ".join(p.id for p in parcels[:12]) + (" ..." if len(parcels) > 12 else "")
-        said = f"no parcel {spec.id!r}" if spec.id else f"{len(parcels)} parcels"
+        ids = ", ".join(p.id for p in every[:12]) + (" ..." if len(every) > 12 else "")
+        said = f"no parcel {spec.id!r}" if spec.id else f"{len(every)} parcels"
         raise SitingError(
             "E-GEOM-05",
             f"{file} holds {said}; it has {ids}.",
             rule="One parcel is scored at a time.",
             cure="Name it with --parcel-id, or use 'siting batch' for all.",
         )
-    return vectors.checked_parcel(chosen[0], file=file)
+    return parcels.checked_parcel(chosen[0], file=file)
 
 
 def all_parcels(inputs: Inputs) -> list[Parcel]:
     """Every parcel of the inputs' file, not yet checked one by one, in the file's order."""
     file, _, layer = inputs.parcel.file.partition("::")
-    path = rasters.resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
-    return vectors.read_parcels(path, inputs.parcel, layer=layer)
+    path = resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
+    return parcels.read_parcels(path, inputs.parcel, layer=layer)
 
 
 def read_land(
@@ -82,7 +85,8 @@ def read_land(
         See docs/errors.md; nothing is returned half-read.
     """
     before = file_times(inputs)
-    grid, dem_path, notes = choose_grid(inputs, parcel, rules)
+    dem_path = input_path(inputs, inputs.dem.file)
+    grid, notes = choose_grid(inputs, dem_path, parcel, rules=rules)
     shape = project(parcel.geometry, parcel.crs, grid.crs, file="parcel")
     inside = burn([shape], grid=grid)
     checks.check_cells(
@@ -91,33 +95,9 @@ def read_land(
         area_m2=float(shape.area),
         what=f"Parcel {parcel.id}",
     )
-    dem, dem_facts, dem_source, dem_notes = rasters.read_elevation(
-        dem_path,
-        inputs.dem,
-        grid,
-        key="dem",
-        z_unit=inputs.dem.z_unit,
-        most_gb=rules.most_memory_gb,
-        allow_remote=inputs.allow_remote,
-    )
-    dem_share, dem_cover = checks.check_coverage(
-        np.isfinite(dem), inside, file=dem_facts.file, what="DEM"
-    )
-    legend = read_legend(inputs)
-    cover_path = input_path(inputs, inputs.land_cover.file)
-    raw, cover_facts, cover_source, cover_notes = rasters.read_classes(
-        cover_path,
-        inputs.land_cover,
-        grid,
-        key="land_cover",
-        most_gb=rules.most_memory_gb,
-        allow_remote=inputs.allow_remote,
-    )
-    code = canonical_codes(raw, legend, file=cover_facts.file)
-    cover_share, cover_warning = checks.check_coverage(
-        code != NO_CODE, inside, file=cover_facts.file, what="land cover"
-    )
-    canopy, canopy_sources, canopy_notes = _read_canopy(inputs, grid, rules)
+    dem = read_dem(inputs, dem_path, grid, inside, rules=rules)
+    cover = read_cover(inputs, grid, inside, rules=rules)
+    canopy, canopy_sources, canopy_notes = read_canopy(inputs, grid, rules)
     layers, layer_sources, layer_notes = _read_layers(inputs, grid)
     far = read_far(
         dem_path, inputs.dem, grid, reach_m=far_reach_m, allow_remote=inputs.allow_remote
@@ -128,98 +108,98 @@ def read_land(
         grid=grid,
         parcel=parcel,
         parcel_shape=shape,
-        dem=dem,
-        cover_code=code,
-        role=roles(code, legend),
+        dem=dem.values,
+        cover_code=cover.values,
+        role=roles(cover.values, cover.legend),
         canopy_m=canopy,
         vectors=layers,
-        dem_cell_m=dem_facts.cell_m,
-        cover_cell_m=cover_facts.cell_m,
-        coverage={"dem": dem_share, "land_cover": cover_share},
+        dem_cell_m=dem.cell_m,
+        cover_cell_m=cover.cell_m,
+        coverage={"dem": dem.share, "land_cover": cover.share},
         notes=(
             *parcel.notes,
             *notes,
-            *dem_notes,
+            *dem.notes,
             *far_notes,
-            *dem_cover,
-            *cover_notes,
-            *cover_warning,
+            *cover.notes,
             *canopy_notes,
             *layer_notes,
         ),
         sources=(
             *parcel.sources,
             parcel_source(inputs, parcel),
-            dem_source,
-            cover_source,
+            dem.source,
+            cover.source,
             *canopy_sources,
             *layer_sources,
         ),
-        class_names=legend.names,
+        class_names=cover.legend.names,
         far_dem=far_dem,
         far_grid=wide,
     )
 
 
+@dataclass(frozen=True)
+class DemRead:
+    """Elevations on the grid: (rows, cols) float32, metres; share of the parcel they cover."""
+
+    values: FloatArray
+    cell_m: float
+    share: float
+    source: Source
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True)
+class CoverRead:
+    """Class codes on the grid: (rows, cols) int32; share of the parcel they cover."""
+
+    values: NDArray[np.int32]
+    legend: Legend
+    cell_m: float
+    share: float
+    source: Source
+    notes: tuple[Note, ...]
+
+
+def read_dem(
+    inputs: Inputs, path: str, grid: Grid, inside: BoolArray, *, rules: GridRules
+) -> DemRead:
+    """The DEM of the inputs on the grid, checked over the parcel."""
+    dem, facts, source, notes = raster_layers.read_elevation(
+        path,
+        inputs.dem,
+        grid,
+        key="dem",
+        z_unit=inputs.dem.z_unit,
+        most_gb=rules.most_memory_gb,
+        allow_remote=inputs.allow_remote,
+    )
+    share, more = checks.check_coverage(np.isfinite(dem), inside, file=facts.file, what="DEM")
+    steep = checks.check_relief(dem, cell_size_m=grid.cell_size_m, file=facts.file)
+    return DemRead(dem, facts.cell_m, share, source, (*notes, *more, *steep))
+
+
+def read_cover(inputs: Inputs, grid: Grid, inside: BoolArray, *, rules: GridRules) -> CoverRead:
+    """The land cover of the inputs on the grid, its codes known to the legend."""
+    legend = read_legend(inputs)
+    raw, facts, source, notes = raster_layers.read_classes(
+        input_path(inputs, inputs.land_cover.file),
+        inputs.land_cover,
+        grid,
+        key="land_cover",
+        most_gb=rules.most_memory_gb,
+        allow_remote=inputs.allow_remote,
+    )
+    code = canonical_codes(raw, legend, file=facts.file)
+    share, more = checks.check_coverage(code != NO_CODE, inside, file=facts.file, what="land cover")
+    doubt = checks.check_roles(roles(code, legend)[inside], legend=legend.name, file=facts.file)
+    return CoverRead(code, legend, facts.cell_m, share, source, (*notes, *more, *doubt))
+
+
 def input_path(inputs: Inputs, file: str) -> str:
     """The path of a file named in the inputs, checked."""
-    return rasters.resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
-
-
-def choose_grid(
-    inputs: Inputs, parcel: Parcel, rules: GridRules
-) -> tuple[Grid, str, tuple[Note, ...]]:
-    """The working grid of a parcel, the path of the DEM, and what was assumed."""
-    path = input_path(inputs, inputs.dem.file)
-    with rasters.opened(path, key="dem", allow_remote=inputs.allow_remote) as dataset:
-        facts = rasters.describe(dataset, inputs.dem, key="dem")
-    lon, lat = middle_lonlat(parcel.geometry, parcel.crs, file="parcel")
-    crs, notes = working_crs(lon, lat, dem_crs=facts.crs, asked=inputs.grid.crs)
-    cell, anchor, cell_notes = _cell(facts, crs, inputs, rules)
-    shape = project(parcel.geometry, parcel.crs, crs, file="parcel")
-    left, bottom, right, top = shape.bounds
-    pad = rules.context_m
-    bounds = (left - pad, bottom - pad, right + pad, top + pad)
-    grid = Grid.from_bounds(bounds, crs=crs, cell_size_m=cell, anchor=anchor)
-    if grid.n_rows * grid.n_cols * 100 > rules.most_memory_gb * 1e9:
-        raise SitingError(
-            "E-MEM-01",
-            f"The grid of parcel {parcel.id} has {grid.n_rows:,} x {grid.n_cols:,} cells, about "
-            f"{grid.n_rows * grid.n_cols * 100 / 1e9:,.1f} GB.",
-            rule=f"At most {rules.most_memory_gb:g} GB may be used (grid.most_memory_gb).",
-            cure="Raise the limit, set a larger grid.cell_size_m, or split the parcel.",
-        )
-    return grid, path, (*notes, *cell_notes)
-
-
-def _cell(
-    facts: rasters.RasterFacts, crs: str, inputs: Inputs, rules: GridRules
-) -> tuple[float, tuple[float, float], tuple[Note, ...]]:
-    """Cell size and lattice: the DEM's own where it may be, so that its cells are not resampled."""
-    low, high = rules.smallest_cell_m, rules.largest_cell_m
-    asked = inputs.grid.cell_size_m
-    if asked is not None and not low <= asked <= high:
-        raise SitingError(
-            "E-SETTINGS-01",
-            f"grid.cell_size_m = {asked:g}.",
-            rule=f"The protocol holds cells within {low:g} to {high:g} m.",
-            cure="Choose a size within, or change the protocol's limits.",
-        )
-    t = facts.transform
-    square = facts.north_up and abs(t.a + t.e) < 1e-6 * abs(t.a)
-    own = facts.crs == crs and is_metric_map(facts.crs) and square and low <= t.a <= high
-    if own and asked in (None, t.a):
-        return t.a, (t.c, t.f), ()
-    cell = asked if asked is not None else min(max(_rounded(facts.cell_m), low), high)
-    if asked is not None or math.isclose(cell, facts.cell_m, rel_tol=0.05):
-        return cell, (0.0, 0.0), ()
-    text = f"Cells of {cell:g} m are used; the DEM has cells of {facts.cell_m:.2f} m."
-    return cell, (0.0, 0.0), (Note("A-GRID-02", "assumption", text),)
-
-
-def _rounded(size_m: float) -> float:
-    digits = 1 - math.floor(math.log10(size_m))
-    return round(size_m, digits)
+    return resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
 
 
 def read_legend(inputs: Inputs) -> Legend:
@@ -235,25 +215,16 @@ def read_legend(inputs: Inputs) -> Legend:
             cure="Choose the legend that belongs to the raster.",
         )
     path = Path(input_path(inputs, name))
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise SitingError(
-            "E-LEGEND-01",
-            f"{path} cannot be read: {error}.",
-            rule="A legend is a CSV table in UTF-8.",
-            cure="Save it again as CSV in UTF-8.",
-        ) from error
-    return parse_legend(text, name=path.name)
+    return parse_legend(read_text(path, key="land_cover.legend"), name=path.name)
 
 
-def _read_canopy(
+def read_canopy(
     inputs: Inputs, grid: Grid, rules: GridRules
 ) -> tuple[Any, tuple[Source, ...], tuple[Note, ...]]:
     spec = inputs.canopy
     if spec is None:
         return None, (), ()
-    canopy, _, source, notes = rasters.read_elevation(
+    canopy, _, source, notes = raster_layers.read_elevation(
         input_path(inputs, spec.file),
         RasterInput(file=spec.file, crs=spec.crs, nodata=spec.nodata, band=spec.band),
         grid,

@@ -54,7 +54,10 @@ def test_no_import_cycle():
 
 # From low to high; a module imports only what stands in a lower line (or nothing of ours).
 LOW = {"siting.errors", "siting.curves", "siting.grid", "siting.types", "siting.files"}
-DOORS = {"siting.read", "siting.report", "siting.rasters", "siting.vectors", "siting.far_dem"}
+DOORS = {
+    "siting.read", "siting.report", "siting.rasters", "siting.raster_layers", "siting.vectors",
+    "siting.parcels", "siting.input_files", "siting.working_grid", "siting.far_dem",
+}  # fmt: skip
 TOP = {"siting.pipeline", "siting.commands", "siting.cli", "siting.batch"}
 
 

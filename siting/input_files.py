@@ -1,0 +1,213 @@
+"""Paths of the inputs, and what kind of file stands there, before any library opens it.
+
+Libraries that read maps recognise a file by its content, whatever its name, and some kinds point
+to other files, unpack archives or call the network. So the content is looked at first.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import unicodedata
+from pathlib import Path
+
+from siting.errors import SitingError
+
+VECTOR_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".kml", ".fgb")
+_HEAD_BYTES = 1_000_000
+_MOST_TEXT_BYTES = 200_000_000
+# An XML document type can define entities that unfold to gigabytes or read other files.
+_DOCTYPE = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.IGNORECASE)
+_ALGORITHM = re.compile(rb'"type"\s*:\s*"gdal', re.IGNORECASE)
+
+
+def is_remote(path: str) -> bool:
+    """True for an address on the network or a virtual path of the library."""
+    return "://" in path or path.startswith("/vsi")
+
+
+def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
+    """The path of a file of the inputs.
+
+    Raises
+    ------
+    SitingError
+        E-FILE-01 when there is none, E-FILE-03 when its folder may not be entered, E-FILE-04 for
+        network and virtual paths that are not allowed and for what is neither file nor folder.
+    """
+    if is_remote(file):
+        if not allow_remote:
+            raise SitingError(
+                "E-FILE-04",
+                f"{file} is a network or virtual path.",
+                rule="Nothing is fetched and nothing is unpacked unless it is allowed.",
+                cure="Copy the file here, or set allow_remote = true in the inputs file.",
+            )
+        return file
+    path = Path(file)
+    path = path if path.is_absolute() else folder / path
+    try:
+        mode_known = path.exists()
+        ordinary = path.is_file() or path.is_dir()
+    except PermissionError as error:
+        raise SitingError(
+            "E-FILE-03",
+            f"{path} may not be looked at: {error.strerror}.",
+            rule="Every file of the inputs must be readable.",
+            cure="Ask its owner for leave to read it.",
+        ) from error
+    except (OSError, ValueError) as error:
+        raise _missing(path, f" ({error})") from error
+    if not mode_known:
+        raise _missing(path, _near_names(path))
+    if not ordinary:
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} is neither a file nor a folder.",
+            rule="Inputs are read from ordinary files.",
+            cure="Copy the data into a file.",
+        )
+    return str(path)
+
+
+def _missing(path: Path, more: str) -> SitingError:
+    return SitingError(
+        "E-FILE-01",
+        f"There is no file {path}{more}.",
+        rule="Paths count from the folder of the inputs file.",
+        cure="Check the name and the folder.",
+    )
+
+
+def _near_names(path: Path) -> str:
+    """What was perhaps meant: a name that looks the same, or nearly."""
+    if path.is_symlink():
+        return f", only a link to {path.readlink()}, which is missing"
+    try:
+        names = sorted(p.name for p in path.parent.iterdir())[:5000]
+    except OSError:
+        return ", nor its folder" if not path.parent.is_dir() else ""
+    plain = {unicodedata.normalize("NFC", name).casefold(): name for name in names}
+    same = plain.get(unicodedata.normalize("NFC", path.name).casefold())
+    near = [same] if same else difflib.get_close_matches(path.name, names, n=1, cutoff=0.75)
+    return f"; there is {near[0]!r}" if near else ""
+
+
+def check_vector_file(path: str, *, key: str) -> None:
+    """E-FILE-04 or E-FILE-02 when a file is not the kind of vector file its name says.
+
+    A GeoPackage, shapefile, GeoJSON, KML or FlatGeobuf is known by its first bytes. Files that
+    would point to other files or run something are refused.
+    """
+    place = Path(path)
+    suffix = place.suffix.lower()
+    if suffix not in VECTOR_SUFFIXES or place.is_dir():
+        kind = "a folder" if place.is_dir() else f"a file of kind {suffix or '(no ending)'}"
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} ({key}) is {kind}.",
+            rule=f"Vector files end in {', '.join(VECTOR_SUFFIXES)}.",
+            cure="Unpack it if it is an archive, or save the layer as a GeoPackage or GeoJSON.",
+        )
+    head = _head(place, key)
+    if suffix in (".geojson", ".json", ".kml") and place.stat().st_size > _MOST_TEXT_BYTES:
+        raise SitingError(
+            "E-FILE-06",
+            f"{path} ({key}) has {place.stat().st_size / 1e6:,.0f} MB of text.",
+            rule=f"Text files of shapes have at most {_MOST_TEXT_BYTES / 1e6:,.0f} MB.",
+            cure="Save it as a GeoPackage, of which only the part needed is read.",
+        )
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    expected = {
+        ".gpkg": head.startswith(b"SQLite format 3\0"),
+        ".shp": head.startswith(b"\x00\x00\x27\x0a"),
+        ".fgb": head.startswith(b"fgb\x03"),
+        ".kml": text.startswith(b"<") and b"<kml" in head,
+    }
+    if not expected.get(suffix, text.startswith(b"{") and not _ALGORITHM.search(head)):
+        raise SitingError(
+            "E-FILE-02",
+            f"{path} ({key}) is not what its ending {suffix} says"
+            f"{'; it is empty' if not head else ''}.",
+            rule="The content of a file must be of the kind its name says, and whole.",
+            cure="Check the file with a viewer; save it again as GeoPackage or GeoJSON.",
+        )
+    if suffix == ".kml" and _DOCTYPE.search(head):
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} ({key}) defines a document type.",
+            rule="A KML file needs none; such definitions can unfold to gigabytes.",
+            cure="Save the file again with a mapping program.",
+        )
+
+
+def _head(path: Path, key: str) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(_HEAD_BYTES)
+    except PermissionError as error:
+        raise SitingError(
+            "E-FILE-03",
+            f"{path} ({key}) may not be read: {error.strerror}.",
+            rule="Every file of the inputs must be readable.",
+            cure="Ask its owner for leave to read it.",
+        ) from error
+    except OSError as error:
+        raise SitingError(
+            "E-FILE-02",
+            f"{path} ({key}) cannot be read: {error.strerror}.",
+            rule="A file of the inputs must be whole.",
+            cure="Copy or download it again.",
+        ) from error
+
+
+def check_raster_file(path: str, *, key: str) -> None:
+    """E-FILE-04 for rasters that only point to other files; E-FILE-02 for empty ones."""
+    place = Path(path)
+    if place.is_dir():
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} ({key}) is a folder.",
+            rule="A raster is one file.",
+            cure="Name the file inside it, or save the raster as GeoTIFF.",
+        )
+    head = _head(place, key)[:4096]
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    if text.startswith((b"<VRT", b"<GDAL_WMS", b"<WMS", b"<WCS", b"<OGR")) or (
+        place.suffix.lower() == ".vrt"
+    ):
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} ({key}) is a virtual raster: it only points to other files.",
+            rule="What is read must be in the file that is named; a virtual one may point "
+            "anywhere.",
+            cure="Make one file of it, for instance with gdal_translate.",
+        )
+    if not head:
+        raise SitingError(
+            "E-FILE-02",
+            f"{path} ({key}) is empty.",
+            rule="A raster must be whole.",
+            cure="Copy or download it again.",
+        )
+
+
+def read_text(path: Path, *, key: str) -> str:
+    """The text of a small UTF-8 file; E-FILE-02, E-FILE-03 or E-FILE-06 when it is none."""
+    data = _head(path, key)
+    if len(data) == _HEAD_BYTES:
+        raise SitingError(
+            "E-FILE-06",
+            f"{path} ({key}) has more than {_HEAD_BYTES:,} bytes.",
+            rule="A table of classes is a small text file.",
+            cure="Check that this is the legend.",
+        )
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise SitingError(
+            "E-FILE-02",
+            f"{path} ({key}) is no text in UTF-8: byte {error.start} is {data[error.start]:#04x}.",
+            rule="A legend is a CSV table in UTF-8.",
+            cure="Save it again as CSV in UTF-8.",
+        ) from error
