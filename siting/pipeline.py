@@ -24,6 +24,7 @@ from siting.read import read_land
 from siting.settings import compared_weights
 from siting.trials import try_ranks
 from siting.types import Candidate, Land, Note, Parcel, Result, Scores
+from siting.walk import Walk, ways_in
 from siting.words import kind_of, wet_warnings
 
 Progress = Callable[[str], None]
@@ -124,8 +125,9 @@ def site_parcel(
         scoring=protocol.scoring,
         rules=protocol.stability,
     )
-    for index, firm in zip(chosen, firmness, strict=False):
-        details[index]["stability"] = firm
+    walks, walk_notes = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
+    for index, firm, walk in zip(chosen, firmness, walks, strict=False):
+        details[index] |= {"stability": firm, "walk": walk}
     spots = make_spots(
         named,
         totals=[float(judged.total[i]) for i in chosen],
@@ -134,7 +136,9 @@ def site_parcel(
         land=land,
         role=ground.role,
         gps_m=protocol.precision.gps_m,
-        caution_texts=[_cautions(c, ground, land, protocol) for c in named],
+        caution_texts=[
+            _cautions(c, walk, ground, land, protocol) for c, walk in zip(named, walks, strict=True)
+        ],
         details=[details[i] for i in chosen],
     )
     usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))
@@ -152,6 +156,7 @@ def site_parcel(
             *ground.notes,
             *aim_notes,
             *trial_notes,
+            *walk_notes,
             *_result_notes(spots, usable),
         ),
         usable_share=usable,
@@ -229,13 +234,14 @@ def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
 
 
 def _cautions(
-    candidate: Candidate, ground: Ground, land: Land, protocol: Protocol
+    candidate: Candidate, walk: Walk | None, ground: Ground, land: Land, protocol: Protocol
 ) -> tuple[str, ...]:
     near = nearby(
         land,
         place=(candidate.easting, candidate.northing),
         streams=ground.streams,
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
+        walk=walk,
     )
     inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
     general = parcel_cautions([int(r) for r in inside])

@@ -129,6 +129,30 @@ def _start_at(places: Geometry, goal: Point, *, kind: Literal["given", "road"]) 
     return Start(float(easting), float(northing), kind)
 
 
+def ways_in(
+    land: Land, places: Sequence[tuple[float, float]], *, rules: WalkRules
+) -> tuple[tuple[Walk | None, ...], tuple[Note, ...]]:
+    """The walk to each place, best place first, and what was taken for granted about the way in.
+
+    Parameters
+    ----------
+    land : Land
+    places : sequence of (easting, northing), metres
+    rules : WalkRules
+
+    Returns
+    -------
+    (walks, notes) : one Walk to a place in the same order, None where there is none
+    """
+    if not places:
+        return (), ()
+    start = find_start(land, toward=places[0])
+    walks: tuple[Walk | None, ...] = (None,) * len(places)
+    if start is not None:
+        walks = find_walks(land, start=start, targets=places, rules=rules)
+    return walks, walk_notes(start, walks, way_in_given="way_in" in land.vectors)
+
+
 def find_walks(
     land: Land, *, start: Start, targets: Sequence[tuple[float, float]], rules: WalkRules
 ) -> tuple[Walk | None, ...]:

@@ -13,6 +13,7 @@ from shapely import LineString, Point, box
 from siting.aim import Aim
 from siting.grid import Grid
 from siting.protocol import WalkRules
+from siting.stability import PlaceStability
 from siting.types import (
     CoverRole,
     Feature,
@@ -132,6 +133,9 @@ def fake_aim(heading_deg: float = 340.0, **changes: Any) -> Aim:
     return replace(aim, **changes)
 
 
+FIRM = PlaceStability(0.7, 0.95, 3, 500, "firm", "Firm: among the first 3 in 500 trials.")
+
+
 def with_details(result: Result) -> Result:
     """The result with a heading and a walk for every spot, as a whole run has them."""
     places = [(spot.easting, spot.northing) for spot in result.spots]
@@ -141,7 +145,7 @@ def with_details(result: Result) -> Result:
         if start is None
         else find_walks(result.land, start=start, targets=places, rules=WalkRules())
     )
-    details = [{"aim": fake_aim(), "walk": walk, "stability": "firm"} for walk in walks]
+    details = [{"aim": fake_aim(), "walk": walk, "stability": FIRM} for walk in walks]
     spots = [
         replace(spot, details=detail) for spot, detail in zip(result.spots, details, strict=True)
     ]

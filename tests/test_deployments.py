@@ -6,7 +6,6 @@ import csv
 import datetime as dt
 import io
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,7 +15,7 @@ from siting.inputs import SurveyInput
 from siting.protocol import CameraRules
 from siting.report import deployments as planned
 from siting.report.facts import spot_facts
-from tests.fake_result import fake_aim, fake_result, with_details
+from tests.fake_result import fake_result, with_details
 
 STANDARD = (
     Path(__file__).parents[1]
@@ -165,11 +164,6 @@ def test_feature_types_are_on_the_list():
 def test_unknown_heading_stays_empty():
     bare = fake_result()
     assert {row["cameraHeading"] for row in rows(bare)} == {""}
-
-
-def test_heading_of_almost_north_is_zero(result):
-    spot = replace(result.spots[0], details={"aim": fake_aim(heading_deg=359.8)})
-    assert rows(replace(result, spots=(spot,)))[0]["cameraHeading"] == "0"
 
 
 @pytest.mark.parametrize("text", ["a|b:c", "=1+1", "<script>", "line\nbreak", "ü|"])

@@ -69,7 +69,11 @@ def hostile(text):
             pulled_down=(text,),
             check=(text,),
             cautions=(text,),
-            details={**spot.details, "stability": text, "aim": fake_aim(reason=text)},
+            details={
+                **spot.details,
+                "stability": replace(FIRM, word=text, words=text),
+                "aim": fake_aim(reason=text),
+            },
         )
         for spot in base.spots
     ]

@@ -13,6 +13,7 @@ from siting.grid import transformer
 from siting.protocol import Attractors, Conditions
 from siting.report.frame import utm_zone
 from siting.report.text import clean
+from siting.stability import PlaceStability
 from siting.types import Result, Spot
 from siting.walk import Walk
 from siting.words import NAMES
@@ -72,6 +73,7 @@ class SpotFacts:
     facing: Facing
     walk: Walk | None
     stability: str
+    stability_words: str
 
 
 def spot_facts(result: Result) -> tuple[SpotFacts, ...]:
@@ -88,7 +90,7 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
     utm_crs, utm_name = utm_zone(spot.lon, spot.lat)
     easting, northing = transformer("EPSG:4326", utm_crs).transform(spot.lon, spot.lat)
     stability = spot.details.get("stability")
-    words = stability if isinstance(stability, str) else getattr(stability, "words", "")
+    firm = stability if isinstance(stability, PlaceStability) else None
     walk = spot.details.get("walk")
     code = int(result.land.cover_code[spot.row, spot.col])
     return SpotFacts(
@@ -106,7 +108,8 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         habitat=clean(result.land.class_names.get(code, "")),
         facing=_facing(spot.details.get("aim")),
         walk=walk if isinstance(walk, Walk) else None,
-        stability=clean(words or ""),
+        stability=firm.word if firm else "",
+        stability_words=firm.words if firm else "",
     )
 
 

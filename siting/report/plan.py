@@ -14,7 +14,7 @@ from xml.etree import ElementTree
 import numpy as np
 import shapely
 from rasterio.features import shapes
-from shapely import Geometry
+from shapely import Geometry, LineString
 from shapely.geometry import shape
 
 from siting.grid import Grid
@@ -24,6 +24,7 @@ from siting.types import NoGo, Result
 
 Element = ElementTree.Element
 _MOST_CONTOUR_LABELS = 14
+_LABEL_INSET_MM = 9.0
 _INK, _GREY, _PALE = "#000", "#555", "#999"
 
 
@@ -96,11 +97,13 @@ def plan(
     """
     svg = _svg(window, title)
     _no_go(svg, result, window)
-    _contours(svg, result, window)
+    named = _contours(svg, result, window)
     _layers(svg, result, window)
     _lines(svg, [result.land.parcel_shape], window, {"class": "parcel"})
     walks = [fact.walk.line for fact in facts if fact.walk is not None]
     _lines(svg, walks, window, {"class": "walk"})
+    for line, text in named:
+        _label(svg, line, window, text)
     turn_deg = true_north_deg(result.land.grid)
     for fact in facts:
         if close:
@@ -168,16 +171,18 @@ def _no_go(svg: Element, result: Result, window: Window) -> None:
     _areas(svg, areas, window, fill)
 
 
-def _contours(svg: Element, result: Result, window: Window) -> None:
+def _contours(svg: Element, result: Result, window: Window) -> list[tuple[LineString, str]]:
+    """Draw the height lines; the ones to be labelled and their labels."""
     part, dem = _part(result, window)
     interval = overlays.contour_interval_m(dem)
-    labels = 0
+    named = []
     for height, lines in overlays.contours(dem, grid=part, interval_m=interval):
         index = round(height / interval) % 5 == 0
         _lines(svg, lines, window, {"class": "contour index" if index else "contour"})
-        for line in sorted(lines, key=lambda one: -one.length)[:1]:
-            if labels < _MOST_CONTOUR_LABELS and (index or interval >= 20):
-                labels += _label(svg, line, window, f"{height:g} m")
+        if index or interval >= 20.0:
+            named += [(line, f"{height:g} m") for line in lines]
+    named.sort(key=lambda one: -one[0].length)
+    return named[:_MOST_CONTOUR_LABELS]
 
 
 def _part(result: Result, window: Window) -> tuple[Grid, np.ndarray]:
@@ -192,12 +197,14 @@ def _part(result: Result, window: Window) -> tuple[Grid, np.ndarray]:
     return part, result.land.dem[row0 : row0 + part.n_rows, col0 : col0 + part.n_cols]
 
 
-def _label(svg: Element, line: Geometry, window: Window, text: str) -> int:
-    """Write a height on a line where it is inside the window; 1 when there was room."""
-    inner = shapely.clip_by_rect(line, *window.bounds)
+def _label(svg: Element, line: LineString, window: Window, text: str) -> None:
+    """Write a height on its line, well inside the window, where there is room."""
+    left, bottom, right, top = window.bounds
+    edge = _LABEL_INSET_MM / window.mm_per_m
+    inner = shapely.clip_by_rect(line, left + edge, bottom + edge, right - edge, top - edge)
     parts = [part for part in shapely.get_parts(inner) if part.length * window.mm_per_m > 25.0]
     if not parts:
-        return 0
+        return
     longest = max(parts, key=lambda part: part.length)
     ends = shapely.line_interpolate_point(longest, [0.48, 0.52], normalized=True)
     (x0, y0), (x1, y1) = (window.at(point.x, point.y) for point in ends)
@@ -206,7 +213,6 @@ def _label(svg: Element, line: Geometry, window: Window, text: str) -> int:
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
     turn = f"translate({x:.2f} {y:.2f}) rotate({angle:.1f})"
     _text(svg, text, {"class": "height", "transform": turn, "dy": 0.8})
-    return 1
 
 
 def _layers(svg: Element, result: Result, window: Window) -> None:
@@ -322,10 +328,9 @@ def _scale_bar(svg: Element, window: Window) -> None:
     metres = max(step for step in _ROUND if step <= max(room_m, _ROUND[0]))
     long_mm = metres * window.mm_per_m
     x, y = 4.0, window.height_mm - 4.0
-    plate = {"x": 2, "y": window.height_mm - 10, "width": f"{long_mm + 4:.2f}", "height": 8}
-    _sub(svg, "rect", {"class": "plate", **plate})
     bar = f"M{x} {y - 1.2:.2f}v1.2h{long_mm:.2f}v-1.2m{-long_mm / 2:.2f} .4v.8"
-    _sub(svg, "path", {"class": "bar", "d": bar})
+    for line in ("bar-halo", "bar"):
+        _sub(svg, "path", {"class": line, "d": bar})
     text = f"{metres:g} m ({metres / 0.3048:.0f} ft)"
     _text(svg, text, {"class": "word", "x": x, "y": f"{y - 2.4:.2f}"})
 

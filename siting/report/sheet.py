@@ -32,6 +32,7 @@ _COVER_MM = (186.0, 128.0)
 _SPOT_MM = (92.0, 68.0)
 _LEAST_AROUND_M = 45.0
 _LENS_SPAN_M = 0.15
+_MOST_CHARACTERS = 1700
 _FEET = 1 / 0.3048
 
 
@@ -55,6 +56,7 @@ class SpotPage:
     needle: str
     walk: str
     cautions: tuple[str, ...]
+    dense: bool
 
 
 def field_sheet(
@@ -237,12 +239,20 @@ def _page(
         needle=_needle(facing),
         walk=_walk(fact),
         cautions=own,
+        dense=_characters(fact, own) > _MOST_CHARACTERS,
     )
 
 
 def _sentence(words: str) -> str:
     """With a capital and a full stop."""
     return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+
+
+def _characters(fact: SpotFacts, cautions: tuple[str, ...]) -> int:
+    """How much there is to read on a page; a full one is set in smaller print."""
+    spot = fact.spot
+    lines = (*spot.why, *spot.pulled_down, *spot.check, *cautions, *fact.facing.why)
+    return sum(len(line) for line in lines)
 
 
 def _degrees(fact: SpotFacts) -> str:
