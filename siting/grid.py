@@ -184,7 +184,7 @@ def transformer(source_crs: str, target_crs: str) -> Transformer:
 
 
 def crs_text(crs: CRS | object) -> str:
-    """`EPSG:code` where the system has one, else its WKT.
+    """`EPSG:code` where the system equals a catalogued one but for its name, else its WKT.
 
     Examples
     --------
@@ -192,5 +192,5 @@ def crs_text(crs: CRS | object) -> str:
     'EPSG:32617'
     """
     parsed = CRS.from_user_input(crs)
-    authority = parsed.to_authority(min_confidence=100)
+    authority = parsed.to_authority(min_confidence=70)
     return ":".join(authority) if authority else str(parsed.to_wkt())

@@ -143,9 +143,8 @@ def _swellendam(folder: Path) -> str:
     farms = layer("farm_parcels")
     farms = farms[farms.is_valid & farms.area.between(3e5, 8e5)].reset_index(drop=True)
     rivers, buildings = layer("rivers"), layer("osm_buildings")
-    has_river = farms.intersects(rivers.union_all())
-    has_house = farms.intersects(buildings.union_all())
-    farms[has_river & has_house].head(1)[["geometry"]].to_file(folder / "farm.gpkg")
+    near = farms.distance(rivers.union_all()) + farms.distance(buildings.union_all())
+    farms.loc[[near.idxmin()], ["geometry"]].to_file(folder / "farm.gpkg")
     left, bottom, right, top = farms.total_bounds
     transform = from_origin(left - 2000, top + 2000, 20, 20)
     shape = (int((top - bottom + 4000) / 20), int((right - left + 4000) / 20))
