@@ -69,11 +69,7 @@ def hostile(text):
             pulled_down=(text,),
             check=(text,),
             cautions=(text,),
-            details={
-                **spot.details,
-                "stability": replace(FIRM, word=text, words=text),
-                "aim": fake_aim(reason=text),
-            },
+            details={**spot.details, "aim": fake_aim(reason=text)},
         )
         for spot in base.spots
     ]
