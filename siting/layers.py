@@ -11,14 +11,18 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
 from siting.curves import Knots, membership
-from siting.distance import distance_to, distance_to_border, distance_to_cells
+from siting.distance import burn, distance_to, distance_to_border, distance_to_cells
 from siting.drainage import derive_streams
 from siting.grid import FloatArray, Grid
 from siting.protocol import CameraRules, CoverRules, Disturbance, DrainageRules
+from siting.screening import felt_distance
 from siting.terrain import mean_within, slope_deg
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
+from siting.view import Ground as SightGround
 
 ROAD_CLASSES = ("major", "minor", "track")
+# Height above the ground of what is seen of traffic and of a house, metres.
+_VEHICLE_M, _EAVES_M = 2.0, 4.0
 
 
 @dataclass(frozen=True)
@@ -215,11 +219,13 @@ def _quietness(
             shapes = list(roads.geometry[roads["class"] == kind])
             out[f"distance_to_road_{kind}_m"] = _distance(shapes, land.grid)
             curve: Knots = getattr(rules, f"road_{kind}")
-            judged.append((out[f"distance_to_road_{kind}_m"], curve))
+            plain = out[f"distance_to_road_{kind}_m"]
+            judged.append((_felt(land, plain, shapes, curve, rules, _VEHICLE_M), curve))
     if "buildings" in land.vectors:
         shapes = _shapes(land, "buildings")
         out["distance_to_building_m"] = _distance(shapes, land.grid)
-        judged.append((out["distance_to_building_m"], rules.building))
+        plain = out["distance_to_building_m"]
+        judged.append((_felt(land, plain, shapes, rules.building, rules, _EAVES_M), rules.building))
     if "distance_to_busy_trail_m" in layers:
         judged.append((layers["distance_to_busy_trail_m"], rules.busy_trail))
     if not judged:
@@ -230,6 +236,26 @@ def _quietness(
         return out, ()
     text = f"No {' and no '.join(missing)} were given: quiet is judged without them."
     return out, (Note("W-QUIET-01", "warning", text),)
+
+
+def _felt(
+    land: Land,
+    plain: FloatArray,
+    shapes: list[Geometry],
+    curve: Knots,
+    rules: Disturbance,
+    height_m: float,
+) -> FloatArray:
+    """Distance with what the terrain hides counted as farther away."""
+    return felt_distance(
+        plain,
+        shapes,
+        ground=SightGround(land.dem, land.grid),
+        inside=burn([land.parcel_shape], grid=land.grid),
+        factor=rules.screened_factor,
+        height_m=height_m,
+        reach_m=curve[-1][0],
+    )
 
 
 def _absent(layers: Mapping[str, FloatArray]) -> tuple[Note, ...]:
