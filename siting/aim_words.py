@@ -64,17 +64,6 @@ def point_of(heading_deg: float) -> str:
     return _POINTS[round(heading_deg / 45.0) % 8]
 
 
-def grade(score: float) -> str:
-    """ "good", "fair" or "poor".
-
-    Examples
-    --------
-    >>> grade(0.9), grade(0.5), grade(0.1)
-    ('good', 'fair', 'poor')
-    """
-    return "good" if score >= GOOD else "fair" if score >= FAIR else "poor"
-
-
 def metres_and_feet(metres: float) -> str:
     """Whole metres with feet beside them.
 

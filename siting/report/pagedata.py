@@ -12,6 +12,7 @@ import numpy as np
 import shapely
 
 from siting.aim import Aim
+from siting.aim_words import FAIR, GOOD
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.protocol import Attractors, CameraRules, Protocol
@@ -86,6 +87,8 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
         "camera": {
             "field_of_view_deg": protocol.camera.field_of_view_deg,
             "zone_m": protocol.camera.zone_m,
+            "heading_good": GOOD,
+            "heading_fair": FAIR,
         },
         "notes": [{"level": note.level, "text": clean(note.text)} for note in result.notes],
     }

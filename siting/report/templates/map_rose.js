@@ -1,7 +1,8 @@
 // The heading rose: how good each heading is, by length, fill and number.
 
-const ROSE_GOOD = 0.66;
-const ROSE_FAIR = 0.33;
+const { heading_good: ROSE_GOOD, heading_fair: ROSE_FAIR } = DATA.camera;
+// Headings to a petal: 72 petals of 5 degrees are too thin for their pattern to be seen.
+const ROSE_GROUP = 3;
 const ROSE_RADIUS = 78;
 
 function roseClass(score) {
@@ -23,6 +24,19 @@ function rosePetal(degrees, half, score) {
   });
 }
 
+// Mean score of each group of headings, its petal pointing at the middle heading of the group.
+function rosePetals(scores) {
+  const step = 360 / scores.length, side = (ROSE_GROUP - 1) / 2, petals = [];
+  for (let i = 0; i < scores.length; i += ROSE_GROUP) {
+    const group = [];
+    for (let k = -side; k <= side; k += 1) group.push(scores[(i + k + scores.length) % scores.length]);
+    const known = group.every((score) => score !== null);
+    const mean = known ? group.reduce((sum, score) => sum + score, 0) / ROSE_GROUP : null;
+    petals.push(rosePetal(i * step, ROSE_GROUP * step / 2, mean));
+  }
+  return petals;
+}
+
 function roseArrow(degrees, name) {
   const [x, y] = onRose(degrees, ROSE_RADIUS + 6), [tx, ty] = onRose(degrees, ROSE_RADIUS + 17);
   return svgNode("g", { class: "rose-" + name },
@@ -32,12 +46,11 @@ function roseArrow(degrees, name) {
 }
 
 function rose(aim) {
-  const step = 360 / aim.rose.length;
   const picture = svgNode("svg", { viewBox: "-112 -112 224 224", class: "rose", role: "img",
     "aria-label": roseWords(aim) },
-  [1, 0.66, 0.33].map((share) => svgNode("circle", {
+  [1, ROSE_GOOD, ROSE_FAIR].map((share) => svgNode("circle", {
     class: "rose-ring", cx: 0, cy: 0, r: 10 + (ROSE_RADIUS - 10) * share })),
-  aim.rose.map((score, i) => rosePetal(i * step, step / 2, score)),
+  rosePetals(aim.rose),
   ["N", "E", "S", "W"].map((wind, i) => {
     const [x, y] = onRose(90 * i, ROSE_RADIUS + 27);
     return svgNode("text", { class: "rose-wind", x, y, dy: "0.35em" }, wind);
