@@ -12,13 +12,11 @@ from siting.grid import FloatArray, Grid
 from siting.neighbourhood import (
     compass_word,
     count_in,
-    disc_of,
     feature_at,
-    mean_in,
     peaks,
     seen_at,
 )
-from siting.terrain import smoothed
+from siting.terrain import mean_within, smoothed
 from siting.types import BoolArray, Feature
 
 _RING_POINTS = 16
@@ -162,9 +160,11 @@ def funnels(
         Kind "funnel", strongest first; strength 0.5 at ``least_ratio``, 1 at twice that.
     """
     found = []
-    disc = disc_of(max(reach_m / grid.cell_size_m, 2.0))
-    rim_slope = mean_in(disc, slope_deg)
-    near_water, near_people = (count_in(disc, mask) > 0 for mask in (water, people))
+    reach_cells = max(reach_m / grid.cell_size_m, 2.0)
+    rim_slope = mean_within(
+        slope_deg, radius_m=reach_cells * grid.cell_size_m, cell_size_m=grid.cell_size_m
+    )
+    near_water, near_people = (count_in(mask, reach_cells) > 0 for mask in (water, people))
     for row, col in peaks(ratio, least=least_ratio, spacing_cells=spacing_m / grid.cell_size_m):
         at = row, col
         if near_water[at] and near_people[at]:

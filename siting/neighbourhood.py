@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
+from siting.terrain import disk_sum
 from siting.types import BoolArray, Feature
 
 COMPASS = (
@@ -55,20 +56,16 @@ def disc_of(radius_cells: float) -> BoolArray:
     return np.asarray(row**2 + col**2 <= radius_cells**2)
 
 
-def count_in(disc: BoolArray, mask: BoolArray) -> NDArray[np.float64]:
-    from scipy.signal import fftconvolve
+def count_in(mask: BoolArray, radius_cells: float) -> NDArray[np.float64]:
+    """How many marked cells lie in the disc around each cell, cells beyond the border not counted.
 
-    counts = fftconvolve(mask.astype(np.float64), disc.astype(np.float64), mode="same")
-    return np.asarray(np.round(counts))
-
-
-def mean_in(disc: BoolArray, values: FloatArray) -> FloatArray:
-    from scipy.signal import fftconvolve
-
-    known = np.isfinite(values)
-    total = fftconvolve(np.where(known, values, 0.0), disc.astype(np.float64), mode="same")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(total / count_in(disc, known))
+    Examples
+    --------
+    >>> count_in(np.array([[True, False, True, True]]), 1.0)
+    array([[1., 2., 2., 2.]])
+    """
+    total, _ = disk_sum(mask.astype(np.float64), reach=int(radius_cells), radius_cells=radius_cells)
+    return total
 
 
 def whole_disc_inside(shape: tuple[int, int], radius_cells: float) -> BoolArray:

@@ -117,14 +117,14 @@ def mean_within(values: FloatArray, *, radius_m: float, cell_size_m: float) -> F
     reach = int(radius_m // cell_size_m)
     if reach < 1:
         return values.astype(np.float32)
-    total, known = _disk_sum(values, reach=reach, radius_cells=radius_m / cell_size_m)
+    total, known = disk_sum(values, reach=reach, radius_cells=radius_m / cell_size_m)
     with np.errstate(invalid="ignore", divide="ignore"):
         out = (total / known).astype(np.float32)
     out[np.isnan(values)] = np.nan
     return out
 
 
-def _disk_sum(
+def disk_sum(
     values: FloatArray, *, reach: int, radius_cells: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Sum and count of known values in a disk, by one running sum per row of the disk.

@@ -47,13 +47,14 @@ def field_corners(
     woods = role == CoverRole.TREE
     fields = np.isin(role, OPEN_ROLES)
     cells = max(radius_m / grid.cell_size_m, 3.5)
-    disc = disc_of(cells)
-    n_woods, n_fields = (count_in(disc, part) for part in (woods, fields))
+    n_woods, n_fields = (count_in(part, cells) for part in (woods, fields))
     with np.errstate(invalid="ignore", divide="ignore"):
         share = n_woods / (n_woods + n_fields)
     # The centre of an edge cell lies half a cell off the edge: move the chord there.
     share += np.where(woods, -1.0, 1.0) / (np.pi * cells)
-    plain = (n_woods + n_fields >= 0.85 * disc.sum()) & whole_disc_inside(role.shape, cells)
+    plain = (n_woods + n_fields >= 0.85 * disc_of(cells).sum()) & whole_disc_inside(
+        role.shape, cells
+    )
     edge = ndimage.binary_dilation(woods) & fields | ndimage.binary_dilation(fields) & woods
     edge &= plain
     # A corner has one side of woods and one of field; along a strip they alternate.

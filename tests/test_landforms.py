@@ -180,7 +180,7 @@ def test_disc_and_counts_by_hand():
     mask[2, 3] = True
     want = np.zeros((5, 5))
     want[2, 2:5], want[1:4, 3] = 1, 1
-    np.testing.assert_array_equal(count_in(disc_of(1.0), mask), want)
+    np.testing.assert_array_equal(count_in(mask, 1.0), want)
 
 
 def test_peaks_keep_their_distance_and_their_order():
