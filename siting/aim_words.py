@@ -105,7 +105,7 @@ def reason(facts: AimFacts) -> str:
         said.append(f"a road or building in sight at {metres_and_feet(facts.people_m)}")
     if facts.neighbour_share > 0.3:
         said.append("part of the view lies outside the parcel")
-    return "; ".join(part for part in said if part)
+    return _sentence("; ".join(part for part in said if part))
 
 
 def notes(facts: AimFacts) -> tuple[str, ...]:
@@ -122,7 +122,7 @@ def notes(facts: AimFacts) -> tuple[str, ...]:
         said.append("brush to clear in the view")
     if facts.water_share >= 0.1:
         said.append("open water in the view can glare")
-    return tuple(said)
+    return tuple(_sentence(text) for text in said)
 
 
 def lens_advice(facts: AimFacts, *, lens_height_m: float) -> str:
@@ -146,7 +146,11 @@ def lens_advice(facts: AimFacts, *, lens_height_m: float) -> str:
             f"the ground slopes {abs(facts.tilt_deg):.0f}° down to the {side}: "
             "turn the camera to match it"
         )
-    return "; ".join(said)
+    return _sentence("; ".join(said))
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def _sun(facts: AimFacts) -> str:

@@ -79,7 +79,7 @@ def field(
 ) -> Declination:
     """`declination` for a date given as a decimal year."""
     if not FIRST_YEAR <= decimal_year < LAST_YEAR + 1:
-        note = f"no magnetic heading: model covers {FIRST_YEAR}-{LAST_YEAR}"
+        note = f"No magnetic heading: model covers {FIRST_YEAR}-{LAST_YEAR}."
         return Declination(None, None, MODEL, day, note)
     from pygeomag import GeoMag
     from pygeomag.wmm.wmm_2025 import WMM_2025
@@ -88,9 +88,9 @@ def field(
         glat=latitude_deg, glon=longitude_deg, alt=altitude_m / 1000.0, time=decimal_year
     )
     if found.in_blackout_zone:
-        note = "no magnetic heading: too near the magnetic pole for a compass"
+        note = "No magnetic heading: too near the magnetic pole for a compass."
         return Declination(None, None, MODEL, day, note)
-    near = "a compass is unsteady this near the magnetic pole" if found.in_caution_zone else ""
+    near = "A compass is unsteady this near the magnetic pole." if found.in_caution_zone else ""
     spread = float(found.calculate_uncertainty().d)
     return Declination(float(found.d), spread, MODEL, day, near)
 

@@ -57,7 +57,7 @@ def test_open_flat_ground_north_best_south_second_east_west_worst(
     worst = HEADINGS_DEG[aim.scores.argmin()]
     assert min(turn(worst, 90), turn(worst, 270)) <= 30
     assert min(east, west) < aim.scores.min() + 0.1
-    assert aim.reason == "faces north, no low sun in the frame; clear ground for 15 m (49 ft)"
+    assert aim.reason == "Faces north, no low sun in the frame; clear ground for 15 m (49 ft)."
 
 
 def test_mirrored_at_35_south_by_computation() -> None:
@@ -74,11 +74,11 @@ def test_the_equator_works() -> None:
 
 @pytest.mark.parametrize("latitude", [66.0, 70.0, 80.0])
 def test_high_latitudes_say_that_no_heading_is_free_of_low_sun(latitude: float) -> None:
-    assert "no heading is free of low sun here" in aim_of(land(latitude=latitude)).notes
+    assert "No heading is free of low sun here." in aim_of(land(latitude=latitude)).notes
 
 
 def test_below_62_north_heading_is_free() -> None:
-    assert "no heading is free of low sun here" not in aim_of(land(latitude=62.0)).notes
+    assert "No heading is free of low sun here." not in aim_of(land(latitude=62.0)).notes
 
 
 def test_polar_night() -> None:
@@ -124,7 +124,7 @@ def test_hills_that_keep_off_the_sun_are_told() -> None:
     from siting.aim import _facts
 
     facing_east = _facts(judged, 0, 18, track=around.track, zone_m=15.0, target="")
-    assert any("hills keep off" in note for note in notes(facing_east))
+    assert any("Hills keep off" in note for note in notes(facing_east))
 
 
 # --- clear view ------------------------------------------------------------------------------
@@ -289,7 +289,7 @@ def test_shrub_in_view_is_avoided_and_told() -> None:
     aim = aim_of(land(role=role), heading=only("cover"))
     assert turn(aim.heading_deg, 180) <= 90
     facing_north = aim_of(land(role=role), heading=only("sun"))
-    assert "brush to clear in the view" in facing_north.notes
+    assert "Brush to clear in the view." in facing_north.notes
 
 
 def test_unknown_cover_is_not_judged() -> None:
@@ -327,7 +327,7 @@ def test_compass_headings_and_their_refusal() -> None:
     assert aim.magnetic_heading_deg == pytest.approx((0.0 - aim.declination_deg) % 360, abs=0.06)
     late = aim_of(land(), day=dt.date(2031, 1, 1))
     assert late.magnetic_heading_deg is None
-    assert "no magnetic heading: model covers 2025-2029" in late.notes
+    assert "No magnetic heading: model covers 2025-2029." in late.notes
 
 
 def test_parts_stay_between_nought_and_one_on_rough_land() -> None:
@@ -412,7 +412,7 @@ def facts(**changes: object) -> AimFacts:
 def test_lens_advice(changes: dict[str, object], said: str) -> None:
     text = lens_advice(facts(**changes), lens_height_m=0.45)
     assert said in text
-    assert text.startswith("lens 0.45 m (1.5 ft) above the ground")
+    assert text.startswith("Lens 0.45 m (1.5 ft) above the ground")
 
 
 @pytest.mark.parametrize(
@@ -426,7 +426,7 @@ def test_lens_advice(changes: dict[str, object], said: str) -> None:
         ({"people_m": 30.0}, "a road or building in sight at 30 m (98 ft)"),
         ({"neighbour_share": 0.5}, "part of the view lies outside the parcel"),
         ({"clear_m": 1.0}, "hardly any clear ground ahead"),
-        ({"heading_deg": 135.0}, "faces south-east"),
+        ({"heading_deg": 135.0}, "Faces south-east"),
     ],
 )
 def test_reasons(changes: dict[str, object], said: str) -> None:
@@ -436,8 +436,8 @@ def test_reasons(changes: dict[str, object], said: str) -> None:
 def test_notes() -> None:
     assert notes(facts()) == ()
     said = notes(facts(reach_m=600.0, water_share=0.2))
-    assert "the skyline is known only to 600 m (1969 ft)" in said
-    assert "open water in the view can glare" in said
+    assert "The skyline is known only to 600 m (1969 ft)." in said
+    assert "Open water in the view can glare." in said
 
 
 def test_nobody_stands_in_an_empty_frame() -> None:

@@ -120,7 +120,7 @@ def test_refused_out_of_its_years(day: dt.date, covered: bool) -> None:
     assert (found.east_deg is not None) == covered
     assert found.model == "WMM2025"
     if not covered:
-        assert found.note == "no magnetic heading: model covers 2025-2029"
+        assert found.note == "No magnetic heading: model covers 2025-2029."
         assert found.magnetic(10.0) is None
 
 
