@@ -57,11 +57,16 @@ def input_options(command: Command) -> Command:
     point = click.option("--point", default=None, help="LON,LAT in degrees instead of --parcel.")
     dem_nodata = click.option("--dem-nodata", default=None, help='Number, or "none".')
     cover_nodata = click.option("--land-cover-nodata", default=None, help='Number, or "none".')
+    each_kind = click.option(
+        "--best-of-each-kind",
+        is_flag=True,
+        help="Show the best spot of each kind (trail, water, edge ...) before a second of any.",
+    )
     protocol = click.option(
         "--protocol", "protocol_file", type=click.Path(path_type=Path), help="Rules of the survey."
     )
     file = click.argument("inputs_file", required=False, type=click.Path(path_type=Path))
-    for decorate in (number, radius, point, dem_nodata, cover_nodata, protocol, file):
+    for decorate in (number, radius, point, dem_nodata, cover_nodata, each_kind, protocol, file):
         command = decorate(command)
     return command
 
@@ -124,10 +129,12 @@ def _settings(
 ) -> tuple[Any, Any]:
     from siting.settings import load_inputs, load_protocol
 
+    each_kind = bool(options.pop("best_of_each_kind"))
     over = overrides(options)
     if inputs_file is None and not over:
         raise click.UsageError("Name an inputs file, or give the inputs as options.")
-    return load_inputs(inputs_file, over), load_protocol(protocol_file)
+    protocol = load_protocol(protocol_file, best_of_each_kind=each_kind)
+    return load_inputs(inputs_file, over), protocol
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})

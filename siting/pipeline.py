@@ -195,8 +195,11 @@ def _choose(
     candidates: tuple[Candidate, ...], judged: Scores, rules: CandidateRules
 ) -> tuple[list[int], list[int]]:
     """Indices of the spots, and of all places that could be one, the spots first."""
+    least = rules.kind_least_share * float(np.max(judged.total, initial=0.0))
     kinds = [
         kind_of({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
+        if judged.total[i] >= least
+        else ""
         for i in range(len(candidates))
     ]
     chosen = choose(

@@ -382,6 +382,14 @@ class CandidateRules(Section):
         OWN,
         "Show the best spot of each kind (trail, water, edge, funnel ...) before a second of any.",
     )
+    kind_least_share: float = param(
+        0.7,
+        "share",
+        OWN,
+        "A kind is put forward only if its best scores at least this share of the best spot.",
+        ge=0.0,
+        le=1.0,
+    )
     lowest_score: float = param(
         0.05, "score", OWN, "Candidates below this are not shown.", ge=0.0, le=1.0
     )

@@ -22,22 +22,25 @@ Model = TypeVar("Model", bound=BaseModel)
 _MOST_BYTES = 1_000_000
 
 
-def load_protocol(path: Path | None) -> Protocol:
+def load_protocol(path: Path | None, *, best_of_each_kind: bool = False) -> Protocol:
     """The protocol of a file, or the default; all faults of the file are told at once.
 
     Parameters
     ----------
     path : Path or None
         TOML file; keys that it leaves out keep their default.
+    best_of_each_kind : bool
+        True switches candidates.best_of_each_kind on, whatever the file says.
 
     Raises
     ------
     SettingsError
         E-SETTINGS-01 with one line per fault: key, value, rule, cure.
     """
-    if path is None:
-        return Protocol()
-    return with_compared_weights(validate(Protocol, read_toml(path), source=str(path)))
+    data = read_toml(path) if path is not None else {}
+    if best_of_each_kind:
+        data = _overlay(data, {"candidates": {"best_of_each_kind": True}})
+    return with_compared_weights(validate(Protocol, data, source=str(path)))
 
 
 def compared_weights(protocol: Protocol) -> dict[str, PairwiseWeights]:
