@@ -86,10 +86,7 @@ def find_aims(
         )
         notes = (*notes, Note("A-COMPASS-01", "assumption", text))
     if compass.east_deg is None:
-        notes = (
-            *notes,
-            Note("W-COMPASS-01", "warning", f"{compass.note[0].upper()}{compass.note[1:]}."),
-        )
+        notes = (*notes, Note("W-COMPASS-01", "warning", compass.note))
     return found, notes
 
 
