@@ -7,7 +7,7 @@ never hangs on a colour: areas have patterns, lines have dashes, spots have numb
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree
 
@@ -20,9 +20,9 @@ from shapely.geometry import shape
 from siting.grid import Grid
 from siting.report import overlays
 from siting.report.facts import SpotFacts
+from siting.report.svg import Element, polar, sub, text
 from siting.types import NoGo, Result
 
-Element = ElementTree.Element
 _MOST_CONTOUR_LABELS = 14
 _LABEL_INSET_MM = 9.0
 _INK, _GREY, _PALE = "#000", "#555", "#999"
@@ -102,8 +102,8 @@ def plan(
     _lines(svg, [result.land.parcel_shape], window, {"class": "parcel"})
     walks = [fact.walk.line for fact in facts if fact.walk is not None]
     _lines(svg, walks, window, {"class": "walk"})
-    for line, text in named:
-        _label(svg, line, window, text)
+    for line, words in named:
+        _label(svg, line, window, words)
     turn_deg = true_north_deg(result.land.grid)
     for fact in facts:
         if close:
@@ -114,7 +114,7 @@ def plan(
     _starts(svg, walks, window)
     _scale_bar(svg, window)
     _north(svg, window, turn_deg)
-    _sub(svg, "rect", {"class": "edge", "width": window.width_mm, "height": window.height_mm})
+    sub(svg, "rect", {"class": "edge", "width": window.width_mm, "height": window.height_mm})
     return ElementTree.tostring(svg, encoding="unicode")
 
 
@@ -132,8 +132,8 @@ def _svg(window: Window, title: str) -> Element:
     svg = ElementTree.Element(
         "svg", {"class": "plan", "viewBox": size, "role": "img", "aria-label": title}
     )
-    defs = _sub(svg, "defs", {})
-    hatch = _sub(
+    defs = sub(svg, "defs", {})
+    hatch = sub(
         defs,
         "pattern",
         {
@@ -144,8 +144,8 @@ def _svg(window: Window, title: str) -> Element:
             "patternTransform": "rotate(45)",
         },
     )
-    _sub(hatch, "line", {"y2": 2.2, "stroke": _PALE, "stroke-width": 0.5})
-    ripple = _sub(
+    sub(hatch, "line", {"y2": 2.2, "stroke": _PALE, "stroke-width": 0.5})
+    ripple = sub(
         defs,
         "pattern",
         {
@@ -156,7 +156,7 @@ def _svg(window: Window, title: str) -> Element:
         },
     )
     wave = "M0 .8 Q.75 .2 1.5 .8 T3 .8"
-    _sub(ripple, "path", {"d": wave, "fill": "none", "stroke": _GREY, "stroke-width": 0.25})
+    sub(ripple, "path", {"d": wave, "fill": "none", "stroke": _GREY, "stroke-width": 0.25})
     return svg
 
 
@@ -197,7 +197,7 @@ def _part(result: Result, window: Window) -> tuple[Grid, np.ndarray]:
     return part, result.land.dem[row0 : row0 + part.n_rows, col0 : col0 + part.n_cols]
 
 
-def _label(svg: Element, line: LineString, window: Window, text: str) -> None:
+def _label(svg: Element, line: LineString, window: Window, words: str) -> None:
     """Write a height on its line, well inside the window, where there is room."""
     left, bottom, right, top = window.bounds
     edge = _LABEL_INSET_MM / window.mm_per_m
@@ -212,7 +212,7 @@ def _label(svg: Element, line: LineString, window: Window, text: str) -> None:
     angle -= 180.0 if angle > 90.0 else -180.0 if angle < -90.0 else 0.0
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
     turn = f"translate({x:.2f} {y:.2f}) rotate({angle:.1f})"
-    _text(svg, text, {"class": "height", "transform": turn, "dy": 0.8})
+    text(svg, words, {"class": "height", "transform": turn, "dy": 0.8})
 
 
 def _layers(svg: Element, result: Result, window: Window) -> None:
@@ -229,7 +229,7 @@ def _layers(svg: Element, result: Result, window: Window) -> None:
         for easting, northing in shapely.get_coordinates(_shapes(result, "crossings")):
             x, y = window.at(float(easting), float(northing))
             cross = f"M{x - 1.2:.2f} {y - 1.2:.2f}l2.4 2.4m0 -2.4l-2.4 2.4"
-            _sub(svg, "path", {"class": "crossing", "d": cross})
+            sub(svg, "path", {"class": "crossing", "d": cross})
 
 
 def _shapes(result: Result, layer: str) -> list[Geometry]:
@@ -240,7 +240,7 @@ def _shapes(result: Result, layer: str) -> list[Geometry]:
 def _areas(svg: Element, areas: Iterable[Geometry], window: Window, style: dict[str, str]) -> None:
     d = "".join(_path(ring, window) + "Z" for ring in _rings(areas, window))
     if d:
-        _sub(svg, "path", {**style, "d": d, "fill-rule": "evenodd"})
+        sub(svg, "path", {**style, "d": d, "fill-rule": "evenodd"})
 
 
 def _rings(areas: Iterable[Geometry], window: Window) -> list[Geometry]:
@@ -253,7 +253,7 @@ def _lines(svg: Element, lines: Iterable[Geometry], window: Window, style: dict[
     clipped = shapely.get_parts(_clipped(edges, window))
     d = "".join(_path(part, window) for part in clipped if shapely.get_dimensions(part) == 1)
     if d:
-        _sub(svg, "path", {**style, "d": d})
+        sub(svg, "path", {**style, "d": d})
 
 
 def _clipped(things: Sequence[Geometry], window: Window) -> np.ndarray:
@@ -274,7 +274,7 @@ def _path(line: Geometry, window: Window) -> str:
 def _search(svg: Element, fact: SpotFacts, window: Window) -> None:
     x, y = window.at(fact.spot.easting, fact.spot.northing)
     radius = fact.search_radius_m * window.mm_per_m
-    _sub(
+    sub(
         svg, "circle", {"class": "search", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": f"{radius:.2f}"}
     )
 
@@ -288,26 +288,21 @@ def _view(
     x, y = window.at(fact.spot.easting, fact.spot.northing)
     middle = fact.facing.heading_deg + turn_deg
     radius = reach * window.mm_per_m
-    corners = [_polar(x, y, radius, middle + side * angle / 2) for side in (-1.0, 1.0)]
+    corners = [polar(x, y, radius, middle + side * angle / 2) for side in (-1.0, 1.0)]
     (x0, y0), (x1, y1) = corners
     arc = f"M{x:.2f} {y:.2f}L{x0:.2f} {y0:.2f}A{radius:.2f} {radius:.2f} 0 0 1 {x1:.2f} {y1:.2f}Z"
-    _sub(svg, "path", {"class": "view", "d": arc})
-    tip_x, tip_y = _polar(x, y, radius + 4.0, middle)
-    wings = [_polar(tip_x, tip_y, 2.4, middle + 180.0 + side * 25.0) for side in (-1.0, 1.0)]
+    sub(svg, "path", {"class": "view", "d": arc})
+    tip_x, tip_y = polar(x, y, radius + 4.0, middle)
+    wings = [polar(tip_x, tip_y, 2.4, middle + 180.0 + side * 25.0) for side in (-1.0, 1.0)]
     head = "L".join(f"{px:.2f} {py:.2f}" for px, py in (wings[0], (tip_x, tip_y), wings[1]))
-    _sub(svg, "path", {"class": "arrow", "d": f"M{x:.2f} {y:.2f}L{tip_x:.2f} {tip_y:.2f}M{head}"})
-
-
-def _polar(x: float, y: float, radius: float, bearing_deg: float) -> tuple[float, float]:
-    bearing = math.radians(bearing_deg)
-    return x + radius * math.sin(bearing), y - radius * math.cos(bearing)
+    sub(svg, "path", {"class": "arrow", "d": f"M{x:.2f} {y:.2f}L{tip_x:.2f} {tip_y:.2f}M{head}"})
 
 
 def _spot(svg: Element, fact: SpotFacts, window: Window) -> None:
     x, y = window.at(fact.spot.easting, fact.spot.northing)
-    _sub(svg, "circle", {"class": "spot", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": 2.6})
+    sub(svg, "circle", {"class": "spot", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": 2.6})
     at = {"class": "number", "x": f"{x:.2f}", "y": f"{y + 1.15:.2f}"}
-    _text(svg, str(fact.spot.rank), at)
+    text(svg, str(fact.spot.rank), at)
 
 
 def _starts(svg: Element, walks: Sequence[Geometry], window: Window) -> None:
@@ -318,8 +313,8 @@ def _starts(svg: Element, walks: Sequence[Geometry], window: Window) -> None:
         if not (0 <= x <= window.width_mm and 0 <= y <= window.height_mm):
             continue
         d = f"M{x:.2f} {y - 2.6:.2f}l2.4 4.2h-4.8Z"
-        _sub(svg, "path", {"class": "start", "d": d})
-        _text(svg, "way in", {"class": "word", "x": f"{x + 3.2:.2f}", "y": f"{y + 1.2:.2f}"})
+        sub(svg, "path", {"class": "start", "d": d})
+        text(svg, "way in", {"class": "word", "x": f"{x + 3.2:.2f}", "y": f"{y + 1.2:.2f}"})
 
 
 def _scale_bar(svg: Element, window: Window) -> None:
@@ -330,9 +325,9 @@ def _scale_bar(svg: Element, window: Window) -> None:
     x, y = 4.0, window.height_mm - 4.0
     bar = f"M{x} {y - 1.2:.2f}v1.2h{long_mm:.2f}v-1.2m{-long_mm / 2:.2f} .4v.8"
     for line in ("bar-halo", "bar"):
-        _sub(svg, "path", {"class": line, "d": bar})
-    text = f"{metres:g} m ({metres / 0.3048:.0f} ft)"
-    _text(svg, text, {"class": "word", "x": x, "y": f"{y - 2.4:.2f}"})
+        sub(svg, "path", {"class": line, "d": bar})
+    words = f"{metres:g} m ({metres / 0.3048:.0f} ft)"
+    text(svg, words, {"class": "word", "x": x, "y": f"{y - 2.4:.2f}"})
 
 
 _ROUND = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 1e4)
@@ -340,15 +335,7 @@ _ROUND = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 
 
 def _north(svg: Element, window: Window, turn_deg: float) -> None:
     x, y = window.width_mm - 6.0, 8.0
-    _sub(svg, "circle", {"class": "plate", "cx": x, "cy": y, "r": 5.2})
-    group = _sub(svg, "g", {"transform": f"translate({x:.2f} {y:.2f}) rotate({turn_deg:.2f})"})
-    _sub(group, "path", {"class": "needle", "d": "M0 -4.4L1.5 .6L0 -.4L-1.5 .6Z"})
-    _text(group, "N", {"class": "number", "y": 4.2})
-
-
-def _text(parent: Element, words: str, attributes: Mapping[str, object]) -> None:
-    _sub(parent, "text", attributes).text = words
-
-
-def _sub(parent: Element, tag: str, attributes: Mapping[str, object]) -> Element:
-    return ElementTree.SubElement(parent, tag, {key: str(v) for key, v in attributes.items()})
+    sub(svg, "circle", {"class": "plate", "cx": x, "cy": y, "r": 5.2})
+    group = sub(svg, "g", {"transform": f"translate({x:.2f} {y:.2f}) rotate({turn_deg:.2f})"})
+    sub(group, "path", {"class": "needle", "d": "M0 -4.4L1.5 .6L0 -.4L-1.5 .6Z"})
+    text(group, "N", {"class": "number", "y": 4.2})

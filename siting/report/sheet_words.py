@@ -1,0 +1,94 @@
+"""What the field sheet tells every volunteer: what to bring, how to set up, what to write down."""
+
+from __future__ import annotations
+
+from siting.protocol import CameraRules, VisitRules
+from siting.visits import VisitPlan
+from siting.words import length
+
+_LENS_SPAN_M = 0.15
+_FEET = 1 / 0.3048
+
+BRING = (
+    "This sheet, a pen, and the phone with map.html and spots.gpx on it, charged",
+    "Camera, strap, lock if you use one; fresh batteries and a spare set",
+    "Empty memory card and a spare; the camera's own short guide",
+    "Compass (keep it a step away from the camera, car and iron)",
+    "Hand pruners, work gloves; a post and something to fix it with, where no tree is named",
+    "Tape, or a stick marked at 0.5 m (1.6 ft); a card with the spot's number to photograph",
+    "Water, first-aid kit, clothes for the weather, bright orange in hunting season",
+    "The owner's phone number and your check-in person's",
+)
+
+RECORD = (
+    "Date, time put up",
+    "Set up by",
+    "Camera no.",
+    "Card no.",
+    "Position (degrees)",
+    "GPS error, m",
+    "Lens height, m",
+    "Heading: true / compass",
+    "What animals pass (trail, bank ...)",
+    "Distance to it, m",
+    "What was cleared",
+    "Pictures at leaving",
+)
+
+
+def _span(low_m: float, high_m: float, *, round_feet: int) -> str:
+    """Two lengths with feet, such as "9-15 m (30-50 ft)"."""
+    feet = [round(metres * _FEET / round_feet) * round_feet for metres in (low_m, high_m)]
+    return f"{low_m:g}-{high_m:g} m ({feet[0]}-{feet[1]} ft)"
+
+
+def lens_height(camera: CameraRules) -> str:
+    """From and to what height the lens may hang."""
+    low, high = (camera.lens_height_m + side * _LENS_SPAN_M for side in (-1, 1))
+    return _span(round(max(low, 0.1), 2), round(high, 2), round_feet=1)
+
+
+def what_to_clear(camera: CameraRules) -> str:
+    """What to clear in front of the lens."""
+    span = _span(camera.view_near_m, camera.view_far_m, round_feet=5)
+    return (
+        f"Clear what moves in the wind (grass, twigs, ferns) {span} in front of the lens, as wide "
+        "as the picture. Hand pruners only, with the owner's consent."
+    )
+
+
+def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ...]:
+    """The steps of setting up, by (word, sentence)."""
+    burst = f"{visits.pictures_per_trigger:g}"
+    return (
+        ("Power", "fresh batteries of one kind, all the right way round; the level shows full."),
+        ("Card", "empty, not write-locked, formatted in this camera."),
+        ("Date and time", "right to the minute, with the right time zone; write it down."),
+        (
+            "Burst",
+            f"{burst} pictures a trigger, shortest pause, if your survey asks no other.",
+        ),
+        ("Sensitivity", "high, if your survey asks no other."),
+        ("Height", f"lens {lens_height(camera)} above the ground, or above the snow: knee height."),
+        ("Heading", "by compass, a step away from the camera; sun and sky out of the picture."),
+        ("Strap", "tight on a sound, living tree; camera level, a touch down, never up."),
+        ("View", what_to_clear(camera)),
+        ("Walk test", _walk_test(camera)),
+        ("Number", "hold the spot's number and the date in front of the lens for one picture."),
+        ("Armed", "switched on, lamp off, cover closed; then leave by the way you came."),
+    )
+
+
+def _walk_test(camera: CameraRules) -> str:
+    near = length(5.0)
+    far = length(camera.view_far_m)
+    return f"cross the view bent low at {near} and at {far}: the test lamp must answer."
+
+
+def when_to_come_back(visits: VisitPlan) -> str:
+    """The check visit, and how long card and batteries last."""
+    full, flat = visits.days_to_full_card, visits.days_to_flat_battery
+    return (
+        f"Come back after about {visits.check_after_days} days. By the survey's numbers the card "
+        f"is full after about {full:.0f} days and the batteries are flat after about {flat:.0f}."
+    )
