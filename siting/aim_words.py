@@ -180,7 +180,7 @@ def _target(facts: AimFacts) -> str:
     if facts.target_turn_deg <= _IN_VIEW_DEG:
         return f"in view, {ahead} ahead: {facts.target}"
     side = point_of(facts.heading_deg + 180.0)
-    return f"better still from the {side} side of: {facts.target} ({ahead} off this view)"
+    return f"better still from the {side} side of what is {ahead} away: {facts.target}"
 
 
 def _line(facts: AimFacts) -> str:

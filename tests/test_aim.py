@@ -213,7 +213,7 @@ def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
     assert turn(aim.heading_deg, bearing) <= 25
     assert "in view, 10 m (33 ft) ahead: Log over the brook" in aim.reason
     away = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0))
-    assert "better still from the south side of: Log (10 m (33 ft) off this view)" in away
+    assert "better still from the south side of what is 10 m (33 ft) away: Log" in away
 
 
 @pytest.mark.parametrize("away", [0.0, 2.0, 31.0])
