@@ -138,7 +138,14 @@ class StabilityRules(Section):
     """How the ranks are put to the test."""
 
     draws: int = param(500, "draws", "design: at least 500", "Trials.", ge=0, le=100_000)
-    seed: int = param(1, "", OWN, "Start of the random numbers; the same gives the same.", ge=0)
+    seed: int = param(
+        1,
+        "whole number",
+        OWN,
+        "Start of the random numbers; the same gives the same.",
+        ge=0,
+        le=2**31 - 1,
+    )
     weight_spread: float = param(
         0.3,
         "standard deviation of the logarithm",

@@ -36,6 +36,7 @@ import pytest
 import rasterio
 import shapely
 from rasterio.transform import from_origin
+
 from siting.pipeline import site_parcel
 from siting.read import read_parcel
 from siting.settings import load_inputs, load_protocol
@@ -64,6 +65,10 @@ weight = 0.0
 [attractors.opening]
 weight = 0.0
 [attractors.funnel]
+weight = 0.0
+[attractors.soft_edge]
+weight = 0.0
+[attractors.feature]
 weight = 0.0
 [conditions.heading]
 weight = 0.0
