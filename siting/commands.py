@@ -51,7 +51,7 @@ def _told(finding: Finding) -> list[str]:
     mark = "FAULT" if finding.error else "ok"
     lines = [f"{finding.role}: {mark}  {finding.file}"]
     lines += [f"    {key}: {value}" for key, value in finding.facts.items()]
-    lines += [f"    {note.level}: {note.text}" for note in finding.notes]
+    lines += [f"    {note.code} {note.level}: {note.text}" for note in finding.notes]
     if finding.error:
         lines.append(f"    {finding.error}")
     return lines

@@ -186,11 +186,27 @@ def transformer(source_crs: str, target_crs: str) -> Transformer:
 def crs_text(crs: CRS | object) -> str:
     """`EPSG:code` where the system equals a catalogued one but for its name, else its WKT.
 
+    A system that does not name its datum equals many in the catalogue but for just that, so it
+    keeps its own text.
+
     Examples
     --------
     >>> crs_text(CRS.from_epsg(32617))
     'EPSG:32617'
     """
     parsed = CRS.from_user_input(crs)
-    authority = parsed.to_authority(min_confidence=70)
+    authority = parsed.to_authority(min_confidence=100)
+    if authority is None and _names_datum(parsed):
+        authority = parsed.to_authority(min_confidence=70)
+        if authority and not _same_datum_name(CRS.from_authority(*authority), parsed):
+            authority = None
     return ":".join(authority) if authority else str(parsed.to_wkt())
+
+
+def _names_datum(crs: CRS) -> bool:
+    return crs.datum is not None and not crs.datum.name.lower().startswith(("unknown", "unnamed"))
+
+
+def _same_datum_name(first: CRS, second: CRS) -> bool:
+    names = [crs.datum.name.casefold() if crs.datum else "" for crs in (first, second)]
+    return names[0] == names[1]

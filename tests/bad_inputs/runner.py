@@ -1,0 +1,163 @@
+"""Runs the commands on a faulty land in this process and tells what came of it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from unittest import mock
+
+import numpy as np
+import shapely
+from pyproj import Transformer
+
+import siting.commands
+from siting.cli import main
+from siting.errors import SitingError
+from siting.settings import toml_key, toml_value
+from siting.types import CoverRole, Result
+from tests.bad_inputs.land import Land, wooded
+
+FOLDER = Path(__file__).parent
+
+
+@dataclass
+class Row:
+    """One line of manifest.csv."""
+
+    name: str
+    group: str
+    builder: str
+    argument: str
+    expected: str
+    trap: str
+
+    @property
+    def refused(self) -> bool:
+        return self.expected.startswith("E-")
+
+
+def manifest() -> list[Row]:
+    with (FOLDER / "manifest.csv").open(newline="", encoding="utf-8") as stream:
+        return [Row(**row) for row in csv.DictReader(stream)]
+
+
+@dataclass
+class Outcome:
+    """What a command did: status, streams, seconds, the failure, and the result of a run."""
+
+    status: int
+    out: str
+    err: str
+    seconds: float
+    failure: SitingError | None = None
+    result: Result | None = None
+
+
+def write_settings(land: Land) -> None:
+    """The inputs and protocol files of a land."""
+    text = land.text if land.text is not None else toml_of(land.inputs)
+    data = text.encode() if isinstance(text, str) else text
+    (land.folder / "inputs.toml").write_bytes(data)
+    rules = land.protocol
+    (land.folder / "protocol.toml").write_bytes(rules.encode() if isinstance(rules, str) else rules)
+
+
+def toml_of(tables: dict[str, Any]) -> str:
+    """Nested tables as TOML text."""
+    plain = {k: v for k, v in tables.items() if not isinstance(v, dict)}
+    lines = [f"{toml_key(k)} = {toml_value(v)}" for k, v in plain.items()]
+    for name, table in tables.items():
+        if isinstance(table, dict):
+            lines.append(f"[{toml_key(name)}]")
+            lines += [f"{toml_key(k)} = {toml_value(v)}" for k, v in table.items()]
+    return "\n".join(lines) + "\n"
+
+
+def words(land: Land, command: str) -> list[str]:
+    """The command line of a land."""
+    line = [command, str(land.folder / "inputs.toml")]
+    line += ["--protocol", str(land.folder / "protocol.toml"), *land.options]
+    return [*line, "-o", land.out or str(land.folder / "out")] if command == "score" else line
+
+
+def run(land: Land, command: str) -> Outcome:
+    """Run a command as the command line would, but in this process and without drawing."""
+    write_settings(land)
+    kept: dict[str, Any] = {}
+
+    def keep_result(result: Result, *args: Any, **kwargs: Any) -> None:
+        kept["result"] = result
+
+    def keep_failure(error: SitingError) -> str:
+        kept["failure"] = error
+        return tell(error)
+
+    tell = siting.cli._one_message
+    out, err = io.StringIO(), io.StringIO()
+    begin = time.monotonic()
+    with (
+        mock.patch.object(siting.commands, "write_report", keep_result),
+        mock.patch.object(siting.cli, "_one_message", keep_failure),
+        mock.patch.object(sys, "argv", ["siting", *words(land, command)]),
+        working_in(land.working_folder),
+        redirect_stdout(out),
+        redirect_stderr(err),
+    ):
+        try:
+            main()
+        except SystemExit as end:
+            status = int(end.code or 0)
+        else:
+            status = 0
+    spent = time.monotonic() - begin
+    return Outcome(status, out.getvalue(), err.getvalue(), spent, **kept)
+
+
+@contextmanager
+def working_in(folder: Path | None) -> Iterator[None]:
+    before = Path.cwd()
+    os.chdir(folder or before)
+    try:
+        yield
+    finally:
+        os.chdir(before)
+
+
+def far_from_truth(result: Result, land: Land) -> str:
+    """How a result differs from what is true of the land; "" when it is right.
+
+    Every cell inside the parcel is placed on the land's own map, where height and cover are known
+    functions. Half a metre and one cover cell in fifteen are let pass: resampling smooths hills
+    and edges of woods.
+    """
+    read = result.land
+    change = Transformer.from_crs(read.grid.crs, land.crs, always_xy=True)
+    row, col = np.nonzero(np.isfinite(read.dem))
+    x, y = change.transform(*read.grid.xy(row, col))
+    inside = shapely.contains_xy(land.outline, x, y)
+    row, col, x, y = row[inside], col[inside], x[inside], y[inside]
+    if row.size < 9:
+        return f"only {row.size} cells of the true parcel are known"
+    faults = []
+    height = land.height_m(x - land.left, land.top - y)
+    off = np.abs(read.dem[row, col] - height)
+    if np.max(off) > 0.5:
+        faults.append(f"heights are off by up to {np.max(off):.2f} m")
+    role = read.role[row, col]
+    known = role != CoverRole.UNKNOWN
+    true = np.where(wooded(x - land.left, land.top - y), CoverRole.TREE, CoverRole.PASTURE)
+    wrong = float((role[known] != true[known]).mean()) if known.any() else 1.0
+    if wrong > 1 / 15:
+        faults.append(f"{wrong:.0%} of the cover is wrong")
+    inside_read = shapely.area(read.parcel_shape)
+    if abs(inside_read / land.outline.area - 1) > 0.02:
+        faults.append(f"the parcel has {inside_read:,.0f} m2, not {land.outline.area:,.0f}")
+    return "; ".join(faults)

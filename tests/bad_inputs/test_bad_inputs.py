@@ -1,0 +1,97 @@
+"""Every faulty input of manifest.csv through the commands: the named code, or accepted and right.
+
+A row is expected to be refused with a code (E-...), or accepted with a note that the clean land
+does not have (W-... or A-...), or accepted as "right". What is accepted is held against what is
+true of the land, unless the note itself says that it may be wrong (marked "doubted").
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from siting.errors import CODES, SettingsError
+from tests.bad_inputs import builders_crs, builders_place  # noqa: F401 - they enter their builders
+from tests.bad_inputs.land import BUILDERS, Land, clean
+from tests.bad_inputs.runner import Outcome, Row, far_from_truth, manifest, run
+
+ROWS = manifest()
+MOST_SECONDS = 10.0
+
+
+@pytest.fixture(scope="module")
+def clean_notes(tmp_path_factory) -> set[str]:
+    land = clean(tmp_path_factory.mktemp("clean"))
+    told = run(land, "score")
+    assert told.status == 0, told.err
+    assert far_from_truth(told.result, land) == ""
+    return {f"{note.code} {note.text}" for note in told.result.notes}
+
+
+def build(row: Row, folder: Path) -> Land:
+    return BUILDERS[row.builder](clean(folder), row.argument)
+
+
+def check_one_message(told: Outcome, code: str) -> None:
+    """One message of three parts, nothing on the other stream, no trace of the program."""
+    assert told.status == 3, told.out + told.err
+    assert told.out == ""
+    assert told.err.startswith(f"{code}: "), told.err
+    assert "Traceback" not in told.err
+    assert "E-INTERNAL" not in told.err
+    failure = told.failure
+    assert failure is not None
+    assert failure.code == code
+    if not isinstance(failure, SettingsError):
+        assert failure.what, "what is missing"
+        assert failure.rule, "the rule is missing"
+        assert failure.cure, "the cure is missing"
+        assert len(re.findall(r"E-[A-Z]+-\d\d", told.err)) == 1
+    assert all(c == "\n" or c.isprintable() for c in told.err)
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda r: f"{r.group}: {r.name}")
+def test_row(row: Row, tmp_path, clean_notes):
+    land = build(row, tmp_path)
+    before = files_of(tmp_path)
+    scored, checked = run(land, "score"), run(land, "check")
+    assert max(scored.seconds, checked.seconds) < MOST_SECONDS
+    expected, _, doubted = row.expected.partition(" ")
+    if row.refused:
+        check_one_message(scored, expected)
+        assert checked.status == 3, checked.out
+        assert expected in checked.out + checked.err
+    else:
+        assert (scored.status, checked.status) == (0, 0), scored.err + checked.out + checked.err
+        fresh = [n for n in scored.result.notes if f"{n.code} {n.text}" not in clean_notes]
+        told = {note.code for note in fresh}
+        if expected != "right":
+            assert expected in told, sorted(f"{n.code} {n.text}" for n in fresh)
+            assert expected in checked.out
+        if not doubted:
+            assert far_from_truth(scored.result, land) == ""
+    assert "Traceback" not in checked.out + checked.err
+    assert "E-INTERNAL" not in checked.out + checked.err
+    assert files_of(tmp_path) - before <= {"inputs.toml", "protocol.toml"}
+
+
+def files_of(folder: Path) -> set[str]:
+    """What stands in a folder; the libraries' own notes beside rasters do not count."""
+    return {
+        p.relative_to(folder).as_posix()
+        for p in folder.rglob("*")
+        if not p.name.endswith((".aux.xml", "-wal", "-shm"))
+    }
+
+
+def test_every_builder_is_used_and_known():
+    assert {row.builder for row in ROWS} == set(BUILDERS)
+
+
+def test_names_are_unique_and_codes_are_known():
+    assert len({(row.group, row.name) for row in ROWS}) == len(ROWS)
+    for row in ROWS:
+        code = row.expected.partition(" ")[0]
+        assert code == "right" or code in CODES or code[:2] in ("W-", "A-"), row
