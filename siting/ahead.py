@@ -7,12 +7,13 @@ to 1; rays and headings have the same bearings.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.grid import FloatArray, Grid
+from siting.grid import FloatArray
 from siting.types import BoolArray, CoverRole, RoleArray
 from siting.view import Ground, Places, Profiles, in_sight, profiles
 
@@ -47,7 +48,6 @@ def clear_m(
     rays: Profiles,
     share: FloatArray,
     *,
-    grid: Grid,
     canopy_m: FloatArray | None,
     zone_m: float,
     target_height_m: float,
@@ -71,7 +71,7 @@ def clear_m(
     near = _upto(rays, zone_m)
     brush = None
     if canopy_m is not None:
-        height = _cell(canopy_m, grid, near, outside=np.nan)
+        height = _cell(canopy_m, near, outside=np.nan)
         low = (height >= brush_m[0]) & (height <= brush_m[1])
         brush = np.where(low & (near.distance_m > _OWN_GROUND_M), height, 0.0)
     seen = in_sight(near, target_height_m=target_height_m, obstacle_m=brush)
@@ -84,7 +84,6 @@ def company(
     rays: Profiles,
     share: FloatArray,
     *,
-    grid: Grid,
     inside: BoolArray,
     people: BoolArray,
     person_height_m: float,
@@ -107,9 +106,9 @@ def company(
         sight = in_sight(rays, target_height_m=person_height_m)
     else:
         sight = np.ones(rays.elevation_m.shape, bool)
-    out = ~_cell(inside, grid, rays, outside=False) & sight
+    out = ~_cell(inside, rays, outside=False) & sight
     area = rays.distance_m / rays.distance_m.sum()
-    met = _cell(people, grid, rays, outside=False) & sight
+    met = _cell(people, rays, outside=False) & sight
     first = np.where(met, rays.distance_m, np.inf).min(axis=2)
     nearest = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
     return (out @ area) @ share, nearest
@@ -156,28 +155,29 @@ def cover_ahead(
     rays: Profiles,
     share: FloatArray,
     *,
-    grid: Grid,
     role: RoleArray,
     value: FloatArray,
     zone_m: float,
-) -> tuple[FloatArray, FloatArray]:
-    """Mean value of the cover in view, and the share of each role.
+    watched: Sequence[CoverRole],
+) -> tuple[FloatArray, dict[CoverRole, FloatArray]]:
+    """Mean value of the cover in view, and the share of the roles watched.
 
     Parameters
     ----------
     role : (rows, cols) int8, `CoverRole`
     value : (n_roles,) float, score of each role in the order of `CoverRole`
+    watched : roles whose share is wanted
 
     Returns
     -------
     score : (n, n_headings) float, NaN where all cover in view is unknown
-    shares : (n_roles, n, n_headings) float
+    shares : mapping from role to (n, n_headings) float
     """
     near = _upto(rays, zone_m)
-    seen = _cell(role, grid, near, outside=CoverRole.UNKNOWN)
-    shares = np.stack([(seen == kind).mean(axis=2) @ share for kind in CoverRole])
-    known = 1.0 - shares[CoverRole.UNKNOWN]
-    score = np.tensordot(np.nan_to_num(value), shares, axes=1)
+    seen = _cell(role, near, outside=CoverRole.UNKNOWN)
+    shares = {kind: (seen == kind).mean(axis=2) @ share for kind in watched}
+    known = (seen != CoverRole.UNKNOWN).mean(axis=2) @ share
+    score = np.nan_to_num(value)[seen].mean(axis=2) @ share
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(known > 1e-6, score / known, np.nan), shares
 
@@ -191,14 +191,12 @@ def _upto(rays: Profiles, distance_m: float) -> Profiles:
     return rays._replace(
         elevation_m=rays.elevation_m[:, :, :n],
         distance_m=rays.distance_m[:n],
-        easting=rays.easting[:, :, :n],
-        northing=rays.northing[:, :, :n],
+        cell=rays.cell[:, :, :n],
     )
 
 
-def _cell(layer: NDArray[Scalar], grid: Grid, rays: Profiles, *, outside: float) -> NDArray[Scalar]:
+def _cell(layer: NDArray[Scalar], rays: Profiles, *, outside: float) -> NDArray[Scalar]:
     """Value of the cell under each sample; `outside` beyond the grid."""
-    row, col = grid.rowcol(rays.easting, rays.northing)
-    held = grid.contains(row, col)
-    found = layer[np.where(held, row, 0), np.where(held, col, 0)]
-    return np.where(held, found, np.array(outside, dtype=layer.dtype))
+    found = layer.ravel()[np.maximum(rays.cell, 0)]
+    found[rays.cell < 0] = np.array(outside, dtype=layer.dtype)
+    return found

@@ -13,7 +13,6 @@ from siting.compass import Declination
 from siting.grid import FloatArray
 from siting.headings import HEADING_STEP_DEG, HEADINGS_DEG, Headings
 from siting.sun import SunTrack
-from siting.types import CoverRole
 
 IndexArray = NDArray[np.intp]
 
@@ -192,7 +191,7 @@ def _facts(
         people_m=float(judged.people_m[i, heading]),
         rise_deg=float(judged.rise_deg[i, heading]),
         tilt_deg=float(judged.tilt_deg[i, heading]),
-        brush_share=float(judged.role_share[CoverRole.SHRUB, i, heading]),
-        water_share=float(judged.role_share[CoverRole.WATER, i, heading]),
+        brush_share=float(judged.brush_share[i, heading]),
+        water_share=float(judged.water_share[i, heading]),
         reach_m=float(np.median(judged.sky.reach_m[i])),
     )

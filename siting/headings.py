@@ -90,7 +90,7 @@ class Headings:
     neighbour_share : part of the view in sight outside the parcel
     people_m : distance to the nearest road or building in sight, infinite when none
     rise_deg, tilt_deg : slope of the ground along the heading (up positive) and to its right
-    role_share : (n_roles, n, 72) share of each `CoverRole` in view
+    brush_share, water_share : shrub and open water in view
     crossing_deg : angle to the line crossed; NaN where there is none
     met_m : distance ahead at which the line is met
     target_turn_deg : turn from the heading to the feature served; NaN where there is none
@@ -110,7 +110,8 @@ class Headings:
     people_m: FloatArray
     rise_deg: FloatArray
     tilt_deg: FloatArray
-    role_share: FloatArray
+    brush_share: FloatArray
+    water_share: FloatArray
     crossing_deg: FloatArray
     met_m: FloatArray
     target_turn_deg: FloatArray
@@ -207,7 +208,8 @@ def judge(
         people_m=seen.people_m,
         rise_deg=np.degrees(np.arctan(rise)),
         tilt_deg=np.degrees(np.arctan(tilt)),
-        role_share=seen.role_share,
+        brush_share=seen.shares[CoverRole.SHRUB],
+        water_share=seen.shares[CoverRole.WATER],
         crossing_deg=angle,
         met_m=met,
         target_turn_deg=aside,
@@ -236,7 +238,7 @@ class _Seen(NamedTuple):
     neighbour_share: FloatArray
     people_m: FloatArray
     cover: FloatArray
-    role_share: FloatArray
+    shares: Mapping[CoverRole, FloatArray]
 
 
 def _seen(
@@ -248,12 +250,10 @@ def _seen(
     heading: HeadingRules,
 ) -> _Seen:
     """What the rays meet; a clear view is claimed only where cells are small enough to show it."""
-    grid = around.ground.grid
     claimed = around.dem_cell_m <= heading.finest_claim_m
     clear = clear_m(
         rays,
         share,
-        grid=grid,
         canopy_m=around.canopy_m,
         zone_m=camera.zone_m,
         target_height_m=camera.target_height_m,
@@ -262,22 +262,21 @@ def _seen(
     outside, people = company(
         rays,
         share,
-        grid=grid,
         inside=around.inside,
         people=around.people,
         person_height_m=heading.person_height_m,
         screened=claimed,
     )
     value = [getattr(heading, f"role_{kind.name.lower()}", np.nan) for kind in CoverRole]
-    cover, roles = cover_ahead(
+    cover, shares = cover_ahead(
         rays,
         share,
-        grid=grid,
         role=around.role,
         value=np.array(value, float),
         zone_m=camera.zone_m,
+        watched=(CoverRole.SHRUB, CoverRole.WATER),
     )
-    return _Seen(clear if claimed else np.full_like(clear, np.nan), outside, people, cover, roles)
+    return _Seen(clear if claimed else np.full_like(clear, np.nan), outside, people, cover, shares)
 
 
 def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> FloatArray:

@@ -60,15 +60,15 @@ class Profiles(NamedTuple):
     eye_m : (n,) ground under the place plus the height of the eye
     distance_m : (n_distances,)
     azimuth_deg : (n_azimuths,) clockwise from true north
-    easting, northing : (n, n_azimuths, n_distances) of the samples
+    cell : (n, n_azimuths, n_distances) int, the grid cell under each sample, counted row by row;
+        -1 beyond the grid
     """
 
     elevation_m: FloatArray
     eye_m: FloatArray
     distance_m: FloatArray
     azimuth_deg: FloatArray
-    easting: FloatArray
-    northing: FloatArray
+    cell: NDArray[np.int64]
 
 
 def elevation_at(ground: Ground, place: Places) -> FloatArray:
@@ -181,13 +181,14 @@ def profiles(
     radian = np.radians(azimuth_deg - convergence_deg)
     x = place[0][:, None, None] + np.sin(radian)[:, None] * distance_m
     y = place[1][:, None, None] + np.cos(radian)[:, None] * distance_m
+    row, col = ground.grid.rowcol(x, y)
+    held = ground.grid.contains(row, col)
     return Profiles(
         elevation_m=elevation_at(ground, (x, y)),
         eye_m=elevation_at(ground, place) + eye_height_m,
         distance_m=np.asarray(distance_m),
         azimuth_deg=np.asarray(azimuth_deg),
-        easting=x,
-        northing=y,
+        cell=np.where(held, row * ground.grid.n_cols + col, -1),
     )
 
 
