@@ -193,5 +193,5 @@ def _facts(
         tilt_deg=float(judged.tilt_deg[i, heading]),
         brush_share=float(judged.brush_share[i, heading]),
         water_share=float(judged.water_share[i, heading]),
-        reach_m=float(np.median(judged.sky.reach_m[i])),
+        reach_m=float(judged.reach_m[i]),
     )

@@ -97,6 +97,7 @@ class Headings:
     target_m : (n,) distance to it, metres
     near : NearestLine
     sky : Skyline at the azimuths of the sun track
+    reach_m : (n,) how far the skyline is known in half of all directions
     """
 
     score: FloatArray
@@ -118,6 +119,7 @@ class Headings:
     target_m: FloatArray
     near: NearestLine
     sky: Skyline
+    reach_m: FloatArray
 
 
 def judge(
@@ -216,6 +218,7 @@ def judge(
         target_m=away,
         near=near,
         sky=sky,
+        reach_m=np.median(sky.reach_m, axis=1),
     )
 
 
