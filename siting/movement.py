@@ -24,6 +24,8 @@ from siting.circuits import (
 )
 from siting.grid import FloatArray
 
+BoolArray = NDArray[np.bool_]
+
 
 def travel_cost(
     slope_deg: FloatArray,
@@ -133,18 +135,23 @@ def refine(coarse: FloatArray, factor: int, *, shape: tuple[int, int]) -> NDArra
     return np.where(weight > 1e-9, fine, np.nan).astype(np.float32)
 
 
-def current_density(cost: FloatArray, *, n_directions: int = 8) -> NDArray[np.float32]:
+def current_density(
+    cost: FloatArray, *, outside: BoolArray | None = None, n_directions: int = 8
+) -> NDArray[np.float32]:
     """Current through each cell over the mean of all cells, from all sides: 1 on even land.
 
-    The land is thought to go on beyond the border at the cost of its border cells, in an even
-    field of potential. For a field along x and one along y one factorisation gives the
-    potentials, and every other direction is a sum of the two. So animals may come in anywhere
-    along the border, more where it is easy, and the border itself leaves no mark on even land.
+    The land is thought to go on beyond the border, and where it is not known, at the cost of the
+    cells beside it, in an even field of potential. For a field along x and one along y one
+    factorisation gives the potentials, and every other direction is a sum of the two. So animals
+    may come in anywhere along the border, more where it is easy, and the border itself leaves no
+    mark on even land.
 
     Parameters
     ----------
     cost : (rows, cols) float
         Cost per metre, above 0, NaN = closed. Only ratios matter.
+    outside : (rows, cols) bool
+        Cells without data, over which the land goes on as beyond the border; NaN in `cost`.
     n_directions : int
         Directions spread evenly over 180 degrees; each stands for its opposite too.
 
@@ -167,7 +174,10 @@ def current_density(cost: FloatArray, *, n_directions: int = 8) -> NDArray[np.fl
     network = resistor_grid(cost)
     total = np.zeros(network.n_nodes)
     if network.n_nodes:
-        border = _border_links(network, cost)
+        beyond = np.pad(
+            np.zeros(cost.shape, bool) if outside is None else outside, 1, constant_values=True
+        )
+        border = _border_links(network, cost, beyond)
         potential = _far_field_potentials(network, border)
         inner = network.link_currents(potential)
         outer = border.conductance[:, None] * (border.field - potential[border.node])
@@ -215,14 +225,14 @@ class _BorderLinks:
     field: NDArray[np.float64]
 
 
-def _border_links(network: ResistorGrid, cost: FloatArray) -> _BorderLinks:
-    rows, cols = cost.shape
+def _border_links(network: ResistorGrid, cost: FloatArray, beyond: BoolArray) -> _BorderLinks:
+    """Links from open cells to cells ``beyond``, an array with one more cell on every side."""
     row, col = np.nonzero(network.node >= 0)
-    own_cost = cost[network.node >= 0]
+    own_cost = cost[row, col]
     nodes, conductances, fields = [], [], []
     for down, right in [*NEIGHBOUR_LINKS, *((-down, -right) for down, right in NEIGHBOUR_LINKS)]:
         far_row, far_col = row + down, col + right
-        out = (far_row < 0) | (far_row >= rows) | (far_col < 0) | (far_col >= cols)
+        out = beyond[far_row + 1, far_col + 1]
         nodes.append(np.flatnonzero(out))
         conductances.append(1.0 / (own_cost[out] * math.hypot(down, right)))
         fields.append(np.column_stack([far_col[out], far_row[out]]).astype(np.float64))

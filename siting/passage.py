@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import drainage, features, landforms, woodland
@@ -78,7 +79,7 @@ def funnel_ratio(
     """
     grid = land.grid
     cost = travel_cost(
-        slope_deg,
+        _slope_to_the_rim(slope_deg, land.dem),
         role,
         role_cost={kind: getattr(rules, f"cost_{kind.name.lower()}") for kind in CoverRole},
         slope_knots=rules.slope_cost,
@@ -90,12 +91,24 @@ def funnel_ratio(
         target_cell_m=rules.cell_m,
         max_cells=rules.most_cells,
     )
-    density = current_density(coarsen_cost(cost, factor), n_directions=rules.directions)
+    coarse = coarsen_cost(cost, factor)
+    # Every cover can be crossed at some cost, so what is closed is ground without elevations.
+    density = current_density(coarse, outside=np.isnan(coarse), n_directions=rules.directions)
     ratio = concentration(
         density, cell_size_m=grid.cell_size_m * factor, surroundings_m=rules.surroundings_m
     )
     fine = refine(ratio, factor, shape=grid.shape)
     return np.where(np.isnan(cost), np.float32(np.nan), fine)
+
+
+def _slope_to_the_rim(slope_deg: FloatArray, dem: FloatArray) -> FloatArray:
+    """Slope with the rim of known elevations, where it cannot be measured, taken from beside it."""
+    gap = np.isnan(slope_deg)
+    if gap.all() or not gap.any():
+        return slope_deg
+    nearest = ndimage.distance_transform_edt(gap, return_distances=False, return_indices=True)
+    filled = slope_deg[tuple(nearest)]
+    return np.where(np.isfinite(dem), filled, np.nan)
 
 
 def _with_obstacles(

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from siting.circuits import node_currents, potentials, resistor_grid
 from siting.movement import (
     coarsen_cost,
@@ -118,6 +119,15 @@ def test_cut_off_ground_carries_nothing():
     density = current_density(cost)
     np.testing.assert_array_equal(density[6:9, 6:9], 0.0)
     assert (density[:4] > 0).all()
+
+
+def test_land_goes_on_where_it_is_not_known():
+    """A ring of missing cells is no wall: the land inside is crossed as if it were the border."""
+    cost = np.random.default_rng(9).uniform(1, 5, (20, 24))
+    ringed = np.pad(cost, 3, constant_values=np.nan)
+    density = current_density(ringed, outside=np.isnan(ringed))
+    np.testing.assert_allclose(density[3:-3, 3:-3], current_density(cost), rtol=1e-5)
+    assert (current_density(ringed)[3:-3, 3:-3] == 0).all()  # a wall all round lets nothing in
 
 
 def test_nothing_open_and_one_cell():
