@@ -89,11 +89,15 @@ def pack(
     no_go : (rows, cols) bits of `NoGo`
     grid : Grid of the arrays; cells with the OUTSIDE bit are not kept
     """
-    window, rows, cols = _parcel_window(no_go, grid)
+    window = parcel_window(no_go, grid)
+    row, col = (int(v) for v in grid.rowcol(window.left + 1e-6, window.top - 1e-6))
+    rows, cols = slice(row, row + window.n_rows), slice(col, col + window.n_cols)
     step = max(1, math.ceil(math.sqrt(window.n_rows * window.n_cols / MOST_CELLS)))
     while True:
-        every = (slice(rows.start + step // 2, rows.stop, step),)
-        every += (slice(cols.start + step // 2, cols.stop, step),)
+        every = (
+            slice(rows.start + step // 2, rows.stop, step),
+            slice(cols.start + step // 2, cols.stop, step),
+        )
         bits = no_go[every]
         inside = (bits & NoGo.OUTSIDE.value) == 0
         planes = [_unless(encoded(total[every]), inside), bits]
@@ -111,15 +115,15 @@ def pack(
     return Packed(kept, step, tuple(memberships), blob)
 
 
-def _parcel_window(no_go: NoGoArray, grid: Grid) -> tuple[Grid, slice, slice]:
+def parcel_window(no_go: NoGoArray, grid: Grid) -> Grid:
+    """The smallest part of the grid that holds every cell inside the parcel."""
     inside = (no_go & NoGo.OUTSIDE.value) == 0
     if not inside.any():
-        inside = np.ones_like(inside)
+        return grid
     row = np.flatnonzero(inside.any(axis=1))
     col = np.flatnonzero(inside.any(axis=0))
-    rows, cols = slice(int(row[0]), int(row[-1]) + 1), slice(int(col[0]), int(col[-1]) + 1)
-    size = (rows.stop - rows.start, cols.stop - cols.start)
-    return grid.window(rows.start, cols.start, *size), rows, cols
+    size = (int(row[-1] - row[0]) + 1, int(col[-1] - col[0]) + 1)
+    return grid.window(int(row[0]), int(col[0]), *size)
 
 
 def _unless(plane: NDArray[np.uint16], inside: NDArray[np.bool_]) -> NDArray[np.uint16]:

@@ -18,7 +18,7 @@ from siting import __version__
 from siting.cautions import FIRST
 from siting.grid import FloatArray
 from siting.protocol import Protocol
-from siting.report import assets, overlays, pagedata
+from siting.report import assets, cells, overlays, pagedata
 from siting.report.frame import Frame, page_frame
 from siting.report.overlays import Picture
 from siting.report.text import clean, island
@@ -56,9 +56,10 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
     """
     ground = pagedata.ground_window(result)
     frame = page_frame(ground)
-    score = _cut(_shown_score(result), result, frame)
+    parcel = cells.parcel_window(result.no_go, result.land.grid)
+    score = pagedata.cut(_shown_score(result), result.land.grid, parcel)
     shade = overlays.ground_picture(_cut(result.land.dem, result, frame), grid=ground, frame=frame)
-    colours = overlays.score_picture(score, grid=ground, frame=frame)
+    colours = overlays.score_picture(score, grid=parcel, frame=frame)
     data = pagedata.page_data(result, protocol=protocol, frame=frame)
     data["score_plane"] = _plane_data(colours)
     data["made_by"] = f"siting {__version__}"

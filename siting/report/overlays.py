@@ -22,16 +22,20 @@ from siting.grid import FloatArray, Grid
 from siting.report.frame import EARTH_RADIUS_M, Frame, degrees_of
 from siting.terrain import hillshade, smoothed
 
-# Ten steps of cividis (Nuñez, Anderton & Renslow 2018, doi 10.1371/journal.pone.0199239): even to
-# the eye, the same order for every kind of colour vision, and in grey print.
+# Twenty steps of cividis (Nuñez, Anderton & Renslow 2018, doi 10.1371/journal.pone.0199239): even
+# to the eye, the same order for every kind of colour vision, and in grey print.
 SCORE_COLOURS = (
-    "#002b62", "#243c6e", "#434e6c", "#5b606e", "#727274",
-    "#888578", "#a19975", "#bcae6c", "#d6c35d", "#f3db42",
+    "#002758", "#00306f", "#1a386f", "#2d416d", "#3c4a6c",
+    "#49536c", "#555c6d", "#61656f", "#6c6d72", "#777776",
+    "#828079", "#8f8a78", "#9b9476", "#a79d73", "#b5a86f",
+    "#c2b369", "#d0be62", "#dec958", "#ebd44b", "#fbe138",
 )  # fmt: skip
+_STEPS = len(SCORE_COLOURS)
 _GROUND_GREYS = 32
 _DARKEST, _BRIGHTEST = 96, 250
 _HALF_TURN_M = math.pi * EARTH_RADIUS_M
-_MOST_PIXELS = 1_500_000
+_MOST_PIXELS = 1_200_000
+_MOST_PIXELS_PER_CELL = 40.0
 
 
 @dataclass(frozen=True)
@@ -134,9 +138,9 @@ def palette_png(classes: NDArray[np.uint8], colours: list[tuple[int, int, int, i
 
 def ground_picture(dem: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
     """Shaded relief of the ground in 31 greys; class 0 is clear where the elevation is unknown."""
-    shade = hillshade(dem, grid.cell_size_m)
     plane = plane_over(frame, grid=grid, pixels_per_cell=1.0)
-    shade = warped(shade, grid=grid, frame=frame, plane=plane, smooth=True)
+    light = hillshade(dem, grid.cell_size_m)
+    shade = warped(light, grid=grid, frame=frame, plane=plane, smooth=True).astype(np.float32)
     steps = _GROUND_GREYS - 2
     classes = np.where(np.isfinite(shade), 1 + np.rint(np.nan_to_num(shade) * steps), 0)
     greys = np.linspace(_DARKEST, _BRIGHTEST, steps + 1).round().astype(int).tolist()
@@ -145,19 +149,20 @@ def ground_picture(dem: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
 
 
 def score_classes(score: FloatArray) -> NDArray[np.uint8]:
-    """Class 1 to 10 of each score by tenths, 0 where there is none."""
+    """Class 1 to 20 of each score, 0 where there is none."""
     known = np.isfinite(score)
-    tenths = np.minimum(np.floor(np.nan_to_num(score) * 10.0 + 1e-6), 9.0)
-    out: NDArray[np.uint8] = np.where(known, 1 + tenths, 0).astype(np.uint8)
+    steps = np.minimum(np.floor(np.nan_to_num(score) * _STEPS + 1e-6), _STEPS - 1)
+    out: NDArray[np.uint8] = np.where(known, 1 + steps, 0).astype(np.uint8)
     return out
 
 
 def score_picture(score: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
-    """Scores in ten colours; clear where the score is NaN.
+    """Scores in twenty colours; clear where the score is NaN.
 
-    Two pixels to a cell keep the nearest-cell warp within a quarter of a cell.
+    A cell is many pixels wide where the size of the picture allows it: the nearest-cell warp
+    misplaces a border by up to half a pixel.
     """
-    plane = plane_over(frame, grid=grid, pixels_per_cell=2.0)
+    plane = plane_over(frame, grid=grid, pixels_per_cell=_MOST_PIXELS_PER_CELL)
     classes = warped(score_classes(score), grid=grid, frame=frame, plane=plane, smooth=False)
     colours = [(0, 0, 0, 0)] + [(*_rgb(colour), 255) for colour in SCORE_COLOURS]
     return Picture(palette_png(classes.astype(np.uint8), colours), plane)

@@ -188,7 +188,7 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
         "radius_m": facts.search_radius_m,
         "aim": _aim(facts),
         "walk": _walk(facts, frame.grid),
-        "stability": facts.stability,
+        "stability": facts.stability_words,
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -76,6 +77,7 @@ def rules_data(set_backs: NoGoRules) -> list[dict[str, Any]]:
             "bit": bit.value,
             "key": str(bit.name).lower(),
             "label": rule.label,
+            "name": re.sub("^too near (a|the) ", "", rule.label),
             "text": rule.text,
             "layers": list(rule.layers),
         }

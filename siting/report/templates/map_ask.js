@@ -105,7 +105,7 @@ function showAnswer(answer, latlng) {
     answer.bits & OUTSIDE ? "" : section(answer.bits ? "What the score would be made of"
       : "Parts of the score", partBars((name) => {
       const plane = CELLS.parts[name];
-      return plane ? decoded(plane[answer.index]) : undefined;
+      return plane ? shownHundredths(plane[answer.index]) : undefined;
     }), headingNote()),
     nearWords(answer),
     section("Position", node("p", {}, latlng.lat.toFixed(5) + ", " + latlng.lng.toFixed(5)

@@ -90,6 +90,7 @@ function addContourName(points, height) {
 // --- names on the map, never two on one place -------------------------------------------
 
 const NAMES = [];
+const SIGNS = [];
 
 function addName(place, element, { group: key, size, rank }) {
   const icon = L.divIcon({ className: "name-holder", html: element, iconSize: [0, 0] });
@@ -99,14 +100,15 @@ function addName(place, element, { group: key, size, rank }) {
 }
 
 function tidyNames() {
-  const taken = DATA.spots.map((spot) => boxAt(MAP.latLngToContainerPoint([spot.lat, spot.lon]),
-    18, 18));
+  const fixed = DATA.spots.map((spot) => [spot.lat, spot.lon])
+    .concat(SIGNS.filter((sign) => sign._map).map((sign) => sign.getLatLng()));
+  const taken = fixed.map((place) => boxAt(MAP.latLngToContainerPoint(place), 17, 15));
   const view = MAP.getSize();
   NAMES.sort((a, b) => a.rank - b.rank).forEach(({ marker, element, size }) => {
     if (!marker._map) return;
     const at = MAP.latLngToContainerPoint(marker.getLatLng());
     const box = boxAt(at, size, 9);
-    const off = at.x < 0 || at.y < 0 || at.x > view.x || at.y > view.y;
+    const off = at.x < size || at.y < 9 || at.x > view.x - size || at.y > view.y - 9;
     const clash = off || taken.some((other) => box[0] < other[2] && other[0] < box[2]
       && box[1] < other[3] && other[1] < box[3]);
     element.classList.toggle("hidden", clash);
@@ -135,13 +137,13 @@ function drawZones() {
       })).addTo(group(key));
     });
     zone.names.forEach(([x, y]) => {
-      const text = node("span", { class: "name name-zone" }, rule.label);
-      addName(placed(x, y), text, { group: key, size: 4 * rule.label.length + 6, rank: 1 });
+      const text = node("span", { class: "name name-zone" }, rule.name);
+      addName(placed(x, y), text, { group: key, size: 4 * rule.name.length + 6, rank: 1 });
     });
   });
 }
 
-const POINT_SIGNS = { feeders: "F", crossings: "×", way_in: "In", buildings: "B", water: "W",
+const POINT_SIGNS = { feeders: "F", crossings: "×", way_in: "Way in", buildings: "B", water: "W",
   livestock: "L", no_go: "!", trails: "T", roads: "R", streams: "S" };
 
 function drawLayers() {
@@ -170,8 +172,8 @@ function drawShape(key, kind, shape) {
 function drawPoint(key, [x, y]) {
   const sign = node("span", { class: "sign sign-" + key }, POINT_SIGNS[key] || "•");
   const icon = L.divIcon({ className: "name-holder", html: sign, iconSize: [0, 0] });
-  L.marker(placed(x, y), { icon, interactive: false, keyboard: false, pane: "places" })
-    .addTo(group(key));
+  const options = { icon, interactive: false, keyboard: false, pane: "places" };
+  SIGNS.push(L.marker(placed(x, y), options).addTo(group(key)));
 }
 
 // --- the score in colours, painted anew when the weights move ---------------------------
@@ -190,26 +192,38 @@ function pixelCells() {
   return out;
 }
 
+function stepOf(score) {
+  return Math.min(DATA.palette.length - 1, Math.floor(score * DATA.palette.length + 1e-6));
+}
+
+// Colours as the four bytes of a pixel, in the byte order of this machine.
+function pixelColours() {
+  const bytes = new Uint8Array(4 * DATA.palette.length);
+  DATA.palette.forEach((text, k) => {
+    bytes.set([1, 3, 5].map((i) => parseInt(text.substr(i, 2), 16)).concat(255), 4 * k);
+  });
+  return new Uint32Array(bytes.buffer);
+}
+
+function cellColours(weights) {
+  const colours = pixelColours(), out = new Uint32Array(CELLS.bits.length);
+  for (let index = 0; index < out.length; index += 1) {
+    const score = CELLS.bits[index] ? NaN : cellScore(index, weights);
+    if (!Number.isNaN(score)) out[index] = colours[stepOf(score)];
+  }
+  return out;
+}
+
 function paintScores(weights) {
-  const plane = DATA.score_plane;
+  const { width, height } = DATA.score_plane;
   if (!PAINT.cells) PAINT.cells = pixelCells();
-  const colours = DATA.palette.map((text) => [1, 3, 5].map((i) => parseInt(text.substr(i, 2), 16)));
-  const classes = new Int8Array(CELLS.bits.length).fill(-1);
-  classes.forEach((_, index) => {
-    if (CELLS.bits[index] !== 0) return;
-    const score = cellScore(index, weights);
-    if (!Number.isNaN(score)) classes[index] = Math.min(9, Math.floor(score * 10 + 1e-6));
-  });
-  const canvas = node("canvas", { width: plane.width, height: plane.height });
-  const context = canvas.getContext("2d");
-  const image = context.createImageData(plane.width, plane.height);
-  PAINT.cells.forEach((index, k) => {
-    const colour = index < 0 || classes[index] < 0 ? null : colours[classes[index]];
-    if (!colour) return;
-    image.data.set(colour, 4 * k);
-    image.data[4 * k + 3] = 255;
-  });
-  context.putImageData(image, 0, 0);
+  const colours = cellColours(weights), pixels = new Uint32Array(width * height);
+  for (let k = 0; k < pixels.length; k += 1) {
+    if (PAINT.cells[k] >= 0) pixels[k] = colours[PAINT.cells[k]];
+  }
+  const canvas = node("canvas", { width, height });
+  const image = new ImageData(new Uint8ClampedArray(pixels.buffer), width, height);
+  canvas.getContext("2d").putImageData(image, 0, 0);
   canvas.toBlob((blob) => showScores(URL.createObjectURL(blob)));
 }
 
@@ -219,6 +233,7 @@ function showScores(url) {
   if (PAINT.url) URL.revokeObjectURL(PAINT.url);
   PAINT.url = url;
   layer.setUrl(url || PAINT.first);
+  document.documentElement.dataset.painted = url ? "page" : "survey";
 }
 
 // --- view -------------------------------------------------------------------------------

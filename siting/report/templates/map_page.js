@@ -30,7 +30,7 @@ function buildKey() {
   const steps = byId("key-steps");
   DATA.palette.forEach((colour, i) => {
     const box = node("span", { class: "step" }, node("span", { class: "step-box" }),
-      node("span", { class: "step-number" }, String(10 * i)));
+      node("span", { class: "step-number" }, i % 4 ? "" : String(5 * i)));
     box.firstChild.style.backgroundColor = colour;
     steps.append(box);
   });
@@ -39,7 +39,7 @@ function buildKey() {
     keyRow("score", "Score in colours", "score", () => [window.image_overlay_score]),
     DATA.contours.lines.length ? keyRow("contours", "Contours every "
       + lengthWords(DATA.contours.interval_m), "contour") : "",
-    DATA.layers.map((layer) => keyRow(layer.key, layer.label, "layer-" + layer.key)));
+    ...DATA.layers.map((layer) => keyRow(layer.key, layer.label, "layer-" + layer.key)));
   DATA.zones.forEach((zone) => {
     const rule = ruleOf(zone.bit);
     byId("key-zones").append(keyRow("zone-" + rule.key, rule.label, "zone-" + rule.key, null,
@@ -146,9 +146,9 @@ function fillHead() {
 }
 
 function firstWords(first) {
-  const facing = first.aim ? " and face " + windOf(first.aim.heading_deg) + " ("
-    + Math.round(first.aim.heading_deg) % 360 + "° true)" : "";
-  return ["Go to spot " + first.n + " first", facing, ": ", user(first.title), "."];
+  const facing = first.aim ? " Face " + windOf(first.aim.heading_deg) + " ("
+    + Math.round(first.aim.heading_deg) % 360 + "° true)." : "";
+  return ["Go to spot " + first.n + " first. ", user(first.why[0] || ""), facing];
 }
 
 function fillNotes() {
@@ -166,7 +166,15 @@ function fillNotes() {
     + ". The page knows one place in every " + lengthWords(DATA.cells.cell_size_m) + ".";
 }
 
+// A cross and a frame on the map help those who steer it by keys, and only them.
+function watchInput() {
+  const root = document.documentElement;
+  document.addEventListener("keydown", () => { root.dataset.input = "keys"; }, true);
+  document.addEventListener("pointerdown", () => { root.dataset.input = "pointer"; }, true);
+}
+
 function start() {
+  watchInput();
   setUpTheme();
   setUpTabs();
   setUpMap();
@@ -181,7 +189,7 @@ function start() {
   nameMarkers();
   scheduleNames();
   window.siting = { DATA, CELLS, STATE, MAP, VISITS, totalScore, cellScore, ranking, hundredths,
-    answerAt, metresOf, degreesOf, applyFit, inflateHere, bytesOf, weightsText, visitsJson,
+    answerAt, ask, metresOf, degreesOf, applyFit, inflateHere, bytesOf, weightsText, visitsJson,
     visitsCsv, shownHundredths, decoded, cellAt, moveWeight, resetWeights, select, paintScores };
   loadCells().then(() => document.documentElement.setAttribute("data-ready", "yes"));
 }

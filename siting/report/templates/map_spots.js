@@ -144,9 +144,11 @@ function fillCard(spot) {
   const card = byId("card-" + spot.n);
   card.replaceChildren(
     facts(spot),
+    commonCautions(),
     section("Why here", lines(spot.why)),
     spot.pulled_down.length ? section("What pulled it down", lines(spot.pulled_down)) : "",
-    section("Parts of the score", partBars((name) => spot.memberships[name])),
+    section("Parts of the score", partBars((name) => (name in spot.memberships
+      ? hundredths(spot.memberships[name]) : undefined))),
     spot.aim && spot.aim.rose.length ? section("Headings", rose(spot.aim)) : "",
     section("Check on site", lines(spot.check)),
     spot.stability ? section("How sure is its place in the list?", lines([spot.stability])) : "",
@@ -154,7 +156,7 @@ function fillCard(spot) {
 }
 
 function section(title, ...content) {
-  return node("section", {}, node("h4", {}, title), ...content);
+  return node("section", {}, node("h3", {}, title), ...content);
 }
 
 function lines(texts) {
@@ -169,11 +171,21 @@ function facts(spot) {
     ["Face", facingWords(spot)],
     ["Hang", [spot.lens]],
     ["Clear", spot.clear],
-    ["Take care", spot.cautions],
+    ["Take care", spot.cautions.filter((text) => !COMMON_CAUTIONS.includes(text))],
   ];
   return node("dl", { class: "facts" }, rows.filter(([, words]) => words.length)
     .flatMap(([name, words]) => [node("dt", {}, name),
       node("dd", {}, words.map((text) => node("p", {}, user(text))))]));
+}
+
+// Cautions that hold at every spot are said once, folded, so that a spot's own are seen.
+const COMMON_CAUTIONS = DATA.spots.length < 2 ? [] : DATA.spots[0].cautions
+  .filter((text) => DATA.spots.every((spot) => spot.cautions.includes(text)));
+
+function commonCautions() {
+  if (!COMMON_CAUTIONS.length) return "";
+  return node("details", {}, node("summary", {}, "Take care everywhere on this parcel ("
+    + COMMON_CAUTIONS.length + ")"), lines(COMMON_CAUTIONS));
 }
 
 function walkWords(spot) {
@@ -214,22 +226,22 @@ function headingWords(name, degrees, magnetic) {
   return name + ": " + windOf(degrees) + ", " + Math.round(degrees) % 360 + "° true" + compass + ".";
 }
 
-// Bars with numbers: the parts of a score at one place.
+// Bars with numbers: the parts of a score at one place. `of(name)` is a part in whole points, NaN
+// where it is not known, undefined where it is not judged.
 function partBars(of) {
   const groups = [["What draws animals", ATTRACTORS], ["What must hold", CONDITIONS]];
   return node("div", { class: "parts" }, groups.map(([title, criteria]) => node("div", {},
-    node("h5", {}, title),
+    node("h4", {}, title),
     node("ul", { class: "bars" }, criteria.filter((c) => of(c.name) !== undefined)
       .map((c) => bar(c, of(c.name)))))));
 }
 
-function bar(criterion, value) {
-  const points = Number.isNaN(value) ? null : hundredths(value);
+function bar(criterion, points) {
   const fill = node("span", { class: "bar-fill" });
   fill.style.width = (points || 0) + "%";
   const off = STATE.weights[criterion.name] === 0;
   return node("li", { class: off ? "off" : null },
     node("span", { class: "bar-name" }, criterion.label, off ? " (not counted)" : ""),
     node("span", { class: "bar-track", "aria-hidden": "true" }, fill),
-    node("span", { class: "bar-number" }, points === null ? "not known" : String(points)));
+    node("span", { class: "bar-number" }, Number.isNaN(points) ? "not known" : String(points)));
 }

@@ -58,7 +58,7 @@ function visitForm(spot) {
         reason.hidden = state !== "ruled out";
         keepVisits();
       } }), label));
-  return node("section", { class: "visit" }, node("h4", {}, "Been there?"),
+  return node("section", { class: "visit" }, node("h3", {}, "Been there?"),
     node("fieldset", {}, node("legend", { class: "unseen" }, "Been there, spot " + spot.n), choices),
     reason,
     node("label", { for: name + "-note" }, "Note"), textInput("textarea", name + "-note", visit,

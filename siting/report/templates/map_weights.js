@@ -2,8 +2,8 @@
 
 function buildWeights() {
   const home = byId("weight-sliders");
-  [["What draws animals", ATTRACTORS], ["What must hold", CONDITIONS]].forEach(([title, group_]) => {
-    home.append(node("fieldset", {}, node("legend", {}, title), group_.map(slider)));
+  [["What draws animals", ATTRACTORS], ["What must hold", CONDITIONS]].forEach(([title, parts]) => {
+    home.append(node("fieldset", {}, node("legend", {}, title), parts.map(slider)));
   });
   if (!PLAIN_MEAN) {
     home.append(node("fieldset", {}, node("legend", {}, "Balance"), slider({
@@ -65,8 +65,10 @@ function resetWeights() {
 
 function showWeights() {
   Object.entries(STATE.weights).forEach(([name, value]) => {
-    const out = byId("out-" + name);
-    if (out) out.textContent = value.toFixed(2);
+    const out = byId("out-" + name), own = startWeights()[name];
+    if (!out) return;
+    out.textContent = value.toFixed(2)
+      + (Math.abs(value - own) > 1e-9 ? " (survey " + own.toFixed(2) + ")" : "");
   });
   const order = STATE.moved ? ranking(STATE.weights).map(({ spot }) => spot.n)
     : DATA.spots.map((spot) => spot.n);

@@ -1,0 +1,121 @@
+"""Chromium, offline, for everything that can only be seen in a browser."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from siting.protocol import Protocol
+from siting.report.map import map_page
+from tests.map_result import map_result
+
+CHROMIUM = Path(os.environ.get("SITING_CHROMIUM", "/usr/bin/chromium"))
+ARGUMENTS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+WIDE = {"viewport": {"width": 1400, "height": 900}}
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    here = Path(__file__).parent
+    for item in items:
+        if here in Path(item.path).parents:
+            item.add_marker(pytest.mark.browser)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """One headless Chromium for all browser tests."""
+    if not CHROMIUM.exists():
+        pytest.skip(f"no Chromium at {CHROMIUM} (set SITING_CHROMIUM to where it is)")
+    api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
+    with api.sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=list(ARGUMENTS))
+        yield chromium
+        chromium.close()
+
+
+class Tab:
+    """An opened page, with all it asked for and all it complained of."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+        self.requests: list[str] = []
+        self.complaints: list[str] = []
+        page.on("request", lambda request: self.requests.append(request.url))
+        page.on("console", self._hear)
+        page.on("pageerror", lambda error: self.complaints.append(str(error)))
+
+    def _hear(self, message: Any) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(f"{message.type}: {message.text}")
+
+    @property
+    def outside(self) -> list[str]:
+        """Requests that are not the page itself and not something it carries."""
+        return [url for url in self.requests[1:] if not url.startswith(("data:", "blob:"))]
+
+
+@contextmanager
+def opened(browser: Any, path: Path, **options: Any) -> Iterator[Tab]:
+    """A file opened from disk in a fresh profile with no network."""
+    context = browser.new_context(offline=True, **options)
+    context.set_default_timeout(15_000)
+    try:
+        tab = Tab(context.new_page())
+        tab.page.goto(path.as_uri())
+        yield tab
+    finally:
+        context.close()
+
+
+@pytest.fixture(scope="session")
+def page_file(tmp_path_factory):
+    path = tmp_path_factory.mktemp("page") / "map.html"
+    path.write_text(map_page(map_result(), protocol=Protocol()), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(params=[WIDE, PHONE], ids=["1400", "390"])
+def tab(request, browser, page_file):
+    with opened(browser, page_file, **request.param) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        yield found
+        assert found.outside == []
+        assert found.complaints == []
+
+
+@pytest.fixture
+def wide(browser, page_file):
+    with opened(browser, page_file, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        yield found.page
+        assert found.complaints == []
+
+
+def at_place(page, easting, northing):
+    """Pixel on the screen of a place on the grid."""
+    return page.evaluate(
+        """([e, n]) => { const [lat, lon] = siting.degreesOf(e, n);
+        const p = siting.MAP.latLngToContainerPoint([lat, lon]);
+        const box = siting.MAP.getContainer().getBoundingClientRect();
+        return [box.left + p.x, box.top + p.y]; }""",
+        [easting, northing],
+    )
+
+
+def click_at(page, easting, northing):
+    x, y = at_place(page, easting, northing)
+    page.mouse.click(x, y)

@@ -1,0 +1,157 @@
+"""The map page in a browser: offline, in step, by finger, mouse and keys."""
+
+from __future__ import annotations
+
+from tests.browser.conftest import PHONE, WIDE, opened
+
+
+def test_opens_offline_and_asks_for_nothing(tab):
+    assert tab.page.locator("#spot-list .spot-row").count() == 4
+    assert tab.page.locator(".dot-holder").count() == 4
+    assert tab.page.locator("#parcel-name").text_content() == "Hollow farm"
+    assert len(tab.requests) >= 1
+
+
+def test_no_sideways_scroll(tab):
+    for name in ("spots", "ask", "weights", "visits", "key", "guide"):
+        tab.page.click(f"#tab-{name}")
+        assert tab.page.evaluate(
+            "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
+        )
+
+
+def test_the_policy_forbids_what_is_not_named(browser, page_file):
+    """A script or style put in afterwards does not run, and nothing may be fetched."""
+    with opened(browser, page_file, **WIDE) as found:
+        done = found.page.evaluate(INTRUDER)
+        assert any("Content Security Policy" in text for text in found.complaints)
+    assert done[0] is True
+    assert done[1] != "rgb(255, 0, 0)"
+    assert done[2] == "no"
+
+
+INTRUDER = """async () => {
+        const script = document.createElement("script");
+        script.textContent = "window.broken = 1";
+        document.body.append(script);
+        document.body.insertAdjacentHTML("beforeend", "<p id='p' style='color:red'>x</p>");
+        let fetched = "no";
+        try { await fetch("https://example.org/"); fetched = "yes"; } catch (e) { fetched = "no"; }
+        return [window.broken === undefined, getComputedStyle(document.getElementById("p")).color,
+          fetched]; }"""
+
+
+def chosen(page):
+    row = page.locator('.spot-row[aria-current="true"]')
+    return [page.locator(".dot-holder .dot.chosen").text_content(), row.get_attribute("id")]
+
+
+def test_list_chooses_on_the_map(tab):
+    tab.page.click("#row-3")
+    assert chosen(tab.page) == ["3", "row-3"]
+    assert tab.page.locator("#card-3").is_visible()
+    assert tab.page.locator("#row-3").get_attribute("aria-expanded") == "true"
+    assert tab.page.locator(".search-circle").count() >= 1
+    tab.page.click("#row-3")
+    assert not tab.page.locator("#card-3").is_visible()
+
+
+def test_map_chooses_in_the_list(tab):
+    tab.page.click("#tab-guide")
+    tab.page.locator('.dot-holder[aria-label^="Spot 2,"]').click()
+    assert chosen(tab.page) == ["2", "row-2"]
+    assert tab.page.locator("#card-2").is_visible()
+    assert tab.page.locator("#guide").is_hidden()
+    # The opened item is in sight and not under the map.
+    box = tab.page.locator("#row-2").bounding_box()
+    assert 0 <= box["y"] < tab.page.viewport_size["height"] - 30
+
+
+def test_touch_opens_a_card(browser, page_file):
+    with opened(browser, page_file, **PHONE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        found.page.locator('.dot-holder[aria-label^="Spot 4,"]').tap()
+        assert found.page.locator("#card-4").is_visible()
+        found.page.locator("#tab-ask").tap()
+        assert found.page.locator("#ask").is_visible()
+
+
+def test_the_card_answers_the_four_questions(wide):
+    wide.click("#row-1")
+    words = wide.locator("#card-1").inner_text()
+    for part in ("Go", "Look", "Face", "Hang", "Clear", "Take care", "Why here", "Parts of the"):
+        assert part in words
+    assert "UTM 17 north" in words
+    assert "Within 15 m (49 ft)" in words
+    assert "on a compass" in words
+    assert "about 5 minutes there" in words
+    assert "Firm: among the first 3" in words
+    assert wide.locator("#card-1 .petal").count() == 24
+    assert "Good:" in wide.locator("#card-1 .rose").get_attribute("aria-label")
+    assert wide.locator(".wedge").count() >= 2  # on the map and in the key
+    assert wide.locator(".folium-map .walk").count() == 1
+
+
+def test_all_by_keys(wide):
+    """From the top of the page to a chosen spot, an asked place, a weight and a mark, no mouse."""
+    press = wide.keyboard.press
+    press("Tab")
+    assert wide.evaluate("document.activeElement.className") == "skip"
+    wide.locator("#row-1").focus()
+    press("ArrowDown")
+    press("ArrowDown")
+    assert chosen(wide) == ["3", "row-3"]
+    press("Enter")
+    assert wide.locator("#card-3").is_visible()
+    press("Home")
+    assert chosen(wide) == ["1", "row-1"]
+
+    wide.locator("#tab-spots").focus()
+    press("ArrowRight")
+    assert wide.locator("#ask").is_visible()
+
+    wide.locator("#map_siting").focus()
+    press("ArrowRight")
+    assert wide.locator(".cross").is_visible()
+    wide.wait_for_timeout(400)
+    press("Enter")
+    spoken = wide.locator("#ask-spoken").text_content()
+    assert "points here" in spoken or "No camera here" in spoken
+
+    wide.locator("#measure-switch").focus()
+    press("Enter")
+    wide.locator("#map_siting").focus()
+    press("Enter")
+    press("ArrowDown")
+    wide.wait_for_timeout(400)
+    press("Enter")
+    assert "Distance:" in wide.locator("#measure-words").text_content()
+    press("Backspace")
+    assert "next point" in wide.locator("#measure-words").text_content()
+    press("Escape")
+    assert wide.locator("#measure-box").is_hidden()
+
+    wide.locator("#tab-weights").focus()
+    press("Enter")
+    wide.locator("#weight-water").focus()
+    press("End")
+    assert "survey" in wide.locator("#out-water").text_content()
+
+    wide.locator("#tab-spots").focus()
+    press("Enter")
+    wide.locator("#row-1").focus()
+    press("Enter")
+    wide.locator("#visit-1-0").focus()
+    press("ArrowDown")
+    assert wide.evaluate("siting.VISITS[1].state") == "visited"
+
+
+def test_tab_order_reaches_everything_in_a_sensible_order(wide):
+    seen = []
+    for _ in range(40):
+        wide.keyboard.press("Tab")
+        seen.append(wide.evaluate("document.activeElement.id || document.activeElement.className"))
+    wanted = ["skip", "theme-switch", "print-button", "map_siting", "cross-switch",
+              "measure-switch", "tab-spots", "row-1", "row-2"]  # fmt: skip
+    places = [seen.index(name) for name in wanted]
+    assert places == sorted(places)

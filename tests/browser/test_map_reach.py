@@ -1,0 +1,143 @@
+"""Reach: for everyone, in register, on old browsers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from siting.protocol import Protocol
+from siting.report.map import map_page
+from tests.browser.conftest import PHONE, WIDE, click_at, opened
+from tests.map_result import map_result
+
+STATES = ("spots", "card", "ask", "weights", "visits", "key", "guide", "measure")
+
+
+def show(page, state):
+    if state == "card":
+        page.click("#row-1")
+    elif state == "ask":
+        click_at(page, 540450.0, 4820430.0)
+    elif state == "measure":
+        page.click("#measure-switch")
+    else:
+        page.click(f"#tab-{state}")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
+def test_axe_finds_nothing(browser, page_file, scheme, size):
+    """axe-core with the WCAG 2.0-2.2 A and AA rules and best practices, in every state."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    with opened(browser, page_file, color_scheme=scheme, **size) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        for state in STATES:
+            show(found.page, state)
+            result = axe.Axe().run(found.page, options={"runOnly": {"type": "tag", "values": tags}})
+            faults = [
+                (v["id"], [n["html"][:120] for n in v["nodes"][:3]])
+                for v in result.response["violations"]
+            ]
+            assert faults == [], (state, faults)
+
+
+def test_targets_are_at_least_24_pixels(tab):
+    """WCAG 2.2 success criterion 2.5.8, on every control of every state."""
+    for state in STATES:
+        show(tab.page, state)
+        small = tab.page.evaluate(
+            """() => [...document.querySelectorAll(
+              'button, input, textarea, summary, a[href], [role="button"], [role="tab"]')]
+            .filter((e) => e.checkVisibility() && !e.classList.contains("skip"))
+            .map((e) => [e.id || e.className || e.tagName, e.getBoundingClientRect()])
+            .filter(([, box]) => box.width < 24 || box.height < 24)
+            .map(([name, box]) => [name, box.width, box.height])"""
+        )
+        assert small == [], state
+
+
+def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
+    """Bright single cells in the score picture, seen in a screenshot where PROJ puts them."""
+    import io
+    from dataclasses import replace
+
+    from PIL import Image
+
+    from siting.report.frame import mercator_of
+
+    result = map_result()
+    grid = result.land.grid
+    places = [(30, 25), (40, 72), (60, 50), (90, 30), (85, 65)]
+    total = np.full(grid.shape, 0.01, dtype=np.float32)
+    for row, col in places:
+        total[row, col] = 1.0
+    marked = replace(result, scores=replace(result.scores, total=total), spots=())
+    path = tmp_path / "map.html"
+    path.write_text(map_page(marked, protocol=Protocol()), encoding="utf-8")
+    # Two pixels of the device to one of the page, so that measuring adds less than it tells.
+    with opened(browser, path, device_scale_factor=2, **WIDE) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        page.click("#tab-key")
+        for box in page.locator("#key-marks input, #key-zones input").all():
+            box.uncheck()
+        page.get_by_label("Score in colours").check()
+        page.evaluate("document.querySelector('.picture-score').style.opacity = 1")
+        page.evaluate("document.querySelector('#map_siting').style.background = '#000'")
+        page.wait_for_timeout(200)
+        frame = page.locator("#map_siting").bounding_box()
+        image = np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("RGB")).astype(int)
+        bright = (image[:, :, 0] > 200) & (image[:, :, 1] > 180) & (image[:, :, 2] < 120)
+        rows, cols = ((found + 0.5) / 2 for found in np.nonzero(bright))
+        for row, col in places:
+            lon, lat = grid.to_lonlat.transform(*grid.xy(row, col))
+            want = page.evaluate(
+                """([x, y]) => { const world = 256 * Math.pow(2, siting.MAP.getZoom());
+                const scale = world / (2 * Math.PI * 6378137);
+                const corner = siting.MAP.getPixelOrigin(), pane = siting.MAP._getMapPanePos();
+                return [world / 2 + x * scale - corner.x + pane.x,
+                  world / 2 - y * scale - corner.y + pane.y]; }""",
+                [float(v) for v in mercator_of(np.array(lon), np.array(lat))],
+            )
+            x, y = frame["x"] + want[0], frame["y"] + want[1]
+            own = np.hypot(cols - x, rows - y) < 12
+            assert own.sum() > 100
+            assert abs(cols[own].mean() - x) <= 1.0
+            assert abs(rows[own].mean() - y) <= 1.0
+
+
+def test_the_plain_inflater_reads_what_zlib_wrote(wide):
+    """Old browsers have no DecompressionStream: our reader of RFC 1951 against zlib's writer."""
+    import base64
+    import zlib
+
+    rng = np.random.default_rng(9)
+    runs = rng.integers(0, 5, 4000).astype(np.uint8).tobytes() + bytes(3000)
+    for data in (b"", b"a", runs, rng.bytes(5000), b"abc" * 700):
+        for level, strategy in (
+            (0, 0),
+            (1, 0),
+            (9, 0),
+            (9, zlib.Z_FIXED),
+            (6, zlib.Z_HUFFMAN_ONLY),
+        ):
+            packer = zlib.compressobj(level, zlib.DEFLATED, -15, 9, strategy)
+            packed = base64.b64encode(packer.compress(data) + packer.flush()).decode()
+            got = wide.evaluate(
+                "([t, n]) => Array.from(siting.inflateHere(siting.bytesOf(t), n))",
+                [packed, len(data)],
+            )
+            assert bytes(got) == data
+
+
+def test_a_browser_without_decompression_shows_the_same(browser, page_file):
+    with opened(browser, page_file, **WIDE) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        want = page.evaluate("Array.from(siting.CELLS.total.slice(0, 500))")
+        page.add_init_script("delete window.DecompressionStream")
+        page.reload()
+        page.wait_for_selector("html[data-ready]")
+        assert page.evaluate("typeof DecompressionStream") == "undefined"
+        assert page.evaluate("Array.from(siting.CELLS.total.slice(0, 500))") == want

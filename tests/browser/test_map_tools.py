@@ -1,0 +1,118 @@
+"""Visits, measure, layers, light and dark, print."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.browser.conftest import WIDE, click_at, opened
+from tests.map_result import map_result
+
+
+def mark_spots(page):
+    page.click("#row-1")
+    page.locator("#visit-1-1").check()
+    page.locator("#visit-1-note").fill('Fresh tracks, "good" place')
+    page.click("#row-2")
+    page.locator("#visit-2-3").check()
+    page.locator("#visit-2-reason").fill("=Tree is dead")
+
+
+def test_marks_are_kept_and_come_back(browser, page_file):
+    with opened(browser, page_file, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        mark_spots(found.page)
+        assert found.page.locator(".dot-holder .badge").first.text_content() == "✓"
+        found.page.reload()
+        found.page.wait_for_selector("html[data-ready]")
+        found.page.click("#tab-visits")
+        words = found.page.locator("#visits-list").inner_text()
+        assert "Spot 1: visited" in words
+        assert "Tree is dead" in words
+
+
+def test_marks_can_be_handed_back(wide):
+    result = map_result()
+    mark_spots(wide)
+    wide.click("#tab-visits")
+    with wide.expect_download() as caught:
+        wide.click("#visits-json")
+    data = json.loads(Path(caught.value.path()).read_text(encoding="utf-8"))
+    assert caught.value.suggested_filename == "visited.json"
+    assert data["format"] == "siting visited 1"
+    assert data["parcel"] == "P01"
+    assert [row["spot"] for row in data["spots"]] == [1, 2]
+    assert data["spots"][1]["state"] == "ruled out"
+    assert data["spots"][1]["reason"] == "=Tree is dead"
+    assert data["spots"][0]["lat"] == pytest.approx(result.spots[0].lat, abs=1e-6)
+    assert set(data["spots"][0]) == {"spot", "lat", "lon", "radius_m", "state", "reason", "note"}
+    with wide.expect_download() as caught:
+        wide.click("#visits-csv")
+    table = Path(caught.value.path()).read_text(encoding="utf-8")
+    assert table.splitlines()[0] == "spot,lat,lon,radius_m,state,reason,note"
+    assert "'=Tree is dead" in table
+    assert '"Fresh tracks, ""good"" place"' in table
+
+
+def test_measured_metres_and_feet(wide):
+    wide.click("#measure-switch")
+    click_at(wide, 540200.0, 4820200.0)
+    click_at(wide, 540300.0, 4820200.0)
+    click_at(wide, 540300.0, 4820250.0)
+    words = wide.locator("#measure-words").text_content()
+    metres = int(words.split(" m")[0].split()[-1])
+    assert abs(metres - 150) <= 2  # a click is a whole pixel
+    assert f"({round(metres / 0.3048)} ft)" in words or "ft" in words
+    assert wide.locator(".leaflet-control-scale-line").count() == 2
+
+
+def test_layers_can_be_hidden(wide):
+    wide.click("#tab-key")
+    assert wide.locator(".folium-map .zone-livestock").count() > 0
+    wide.locator("#key-zones input").first.focus()
+    for box in wide.locator("#key-zones input").all():
+        box.uncheck()
+    assert wide.locator(".folium-map .zone").count() == 0
+    box = wide.get_by_label("Score in colours")
+    box.uncheck()
+    assert wide.locator(".picture-score").count() == 0
+    box.check()
+    assert wide.locator(".picture-score").count() == 1
+
+
+def test_each_zone_is_named_on_the_map_and_in_the_key(wide):
+    names = wide.locator(".folium-map .name-zone").all_text_contents()
+    assert "livestock" in names
+    assert "feeder" in names
+    wide.click("#tab-key")
+    words = wide.locator("#key-zones").inner_text()
+    assert "from a field with livestock" in words
+    fills = wide.locator(".folium-map .zone").evaluate_all(
+        "zones => [...new Set(zones.map((z) => z.getAttribute('fill')))]"
+    )
+    assert len(fills) == 2
+    for fill in fills:
+        assert wide.locator(fill[4:-1]).count() == 1
+
+
+def test_light_and_dark(browser, page_file):
+    with opened(browser, page_file, color_scheme="dark", **WIDE) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        assert page.locator("html").get_attribute("data-theme") == "dark"
+        dark = page.evaluate("getComputedStyle(document.documentElement).backgroundColor")
+        page.click("#theme-switch")
+        assert page.locator("html").get_attribute("data-theme") == "light"
+        assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") != dark
+
+
+def test_print_shows_map_key_and_list(wide):
+    wide.emulate_media(media="print")
+    wide.wait_for_timeout(200)
+    for name in ("#map_siting", "#spot-list", "#key", ".standing"):
+        assert wide.locator(name).first.is_visible()
+    for name in (".tabs", "#weights", ".head-buttons", ".map-tools"):
+        assert not wide.locator(name).is_visible()
+    assert len(wide.pdf()) > 20_000

@@ -1,0 +1,125 @@
+"""Pictures of the map page: in register, right classes, honest colours."""
+
+from __future__ import annotations
+
+import base64
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from siting.grid import Grid
+from siting.protocol import NoGoRules
+from siting.report import drawing, overlays, zones
+from siting.report.frame import page_frame
+from siting.types import NoGo
+
+GRIDS = [
+    Grid("EPSG:32617", 540000.0, 4820600.0, 5.0, 120, 120),
+    Grid("EPSG:5070", -1200000.0, 2500000.0, 5.0, 120, 120),  # 11 degrees of convergence
+    Grid("EPSG:32701", 165600.0, 8100000.0, 5.0, 120, 160),  # on the 180th meridian
+]
+
+
+def pixels(url: str) -> np.ndarray:
+    head = "data:image/png;base64,"
+    assert url.startswith(head)
+    image = Image.open(io.BytesIO(base64.b64decode(url[len(head) :])))
+    assert image.mode == "P"
+    return np.asarray(image.convert("RGBA"))
+
+
+@pytest.mark.parametrize("grid", GRIDS, ids=lambda grid: grid.crs)
+def test_marked_cells_lie_where_proj_puts_them(grid):
+    """Middle of each mark in the picture against its place by PROJ, within a quarter cell."""
+    frame = page_frame(grid)
+    places = [(10, 12), (20, 100), (60, 60), (100, 15), (110, 108)]
+    score = np.full(grid.shape, np.nan, dtype=np.float32)
+    for row, col in places:
+        score[row - 1 : row + 2, col - 1 : col + 2] = 0.99
+    picture = overlays.score_picture(score, grid=grid, frame=frame)
+    seen = pixels(picture.url)[:, :, 3] > 0
+    rows, cols = np.nonzero(seen)
+    plane = picture.plane
+    x_of = plane.left + (cols + 0.5) * plane.pixel_m
+    y_of = plane.top - (rows + 0.5) * plane.pixel_m
+    for row, col in places:
+        x, y = frame.mercator(*grid.xy(row, col))
+        own = np.hypot(x_of - x, y_of - y) < 8 * plane.pixel_m
+        assert own.sum() >= 20
+        assert abs(x_of[own].mean() - x) < 0.5 * plane.pixel_m
+        assert abs(y_of[own].mean() - y) < 0.5 * plane.pixel_m
+
+
+def test_score_classes_by_twentieths():
+    score = np.float32([0.0, 0.049, 0.05, 0.5, 0.999, 1.0, np.nan])
+    assert overlays.score_classes(score).tolist() == [1, 1, 2, 11, 20, 20, 0]
+
+
+def test_colours_are_cividis():
+    """Twenty steps of the table matplotlib carries (CC0)."""
+    matplotlib = pytest.importorskip("matplotlib")
+    table = matplotlib.colormaps["cividis"]
+    want = [matplotlib.colors.to_hex(table((i + 0.5) / 20)) for i in range(20)]
+    assert list(overlays.SCORE_COLOURS) == want
+
+
+def test_ground_is_brighter_to_the_light_and_clear_where_unknown():
+    grid = GRIDS[0]
+    row, col = np.mgrid[0 : grid.n_rows, 0 : grid.n_cols]
+    knoll = 30 * np.exp(-((row - 60) ** 2 + (col - 60) ** 2) / 500.0)
+    knoll[:20, :20] = np.nan
+    picture = overlays.ground_picture(knoll.astype(np.float32), grid=grid, frame=page_frame(grid))
+    seen = pixels(picture.url)
+    middle_row, middle_col = seen.shape[0] // 2, seen.shape[1] // 2
+    north_west = seen[middle_row - 12, middle_col - 12, 0]
+    south_east = seen[middle_row + 12, middle_col + 12, 0]
+    assert north_west > south_east + 20
+    assert seen[10, 10, 3] == 0
+
+
+def test_contours_of_a_plane_are_its_level_lines():
+    grid = Grid("EPSG:32617", 0.0, 500.0, 5.0, 100, 100)
+    _, northing = grid.xy(*np.mgrid[0:100, 0:100])
+    dem = (100.0 + 0.1 * northing).astype(np.float32)
+    found = dict(overlays.contours(dem, grid=grid, interval_m=5.0))
+    assert [height for height in found if found[height]] == [105.0 + 5 * i for i in range(9)]
+    for height, lines in found.items():
+        for line in lines:
+            # 0.1 m of float32 height is 1 m on this slope; smoothing bends the outermost cells.
+            inner = np.asarray(line.coords)[3:-3]
+            assert np.abs(inner[:, 1] - 10 * (height - 100)).max(initial=0) < 1.0
+
+
+@pytest.mark.parametrize(("relief", "want"), [(3, 0.5), (12, 1), (60, 5), (700, 50), (9000, 200)])
+def test_contour_interval(relief, want):
+    assert overlays.contour_interval_m(np.array([0.0, float(relief)])) == want
+
+
+def test_zone_areas_cover_the_cells_of_their_rule_inside_the_parcel():
+    grid = Grid("EPSG:32617", 0.0, 200.0, 5.0, 40, 40)
+    no_go = np.zeros(grid.shape, dtype=np.uint16)
+    no_go[:, :5] = NoGo.OUTSIDE.value | NoGo.ROAD.value
+    no_go[10:20, 3:15] |= NoGo.ROAD.value
+    no_go[30, 30] = NoGo.STEEP.value
+    areas = drawing.zone_areas(no_go, NoGo.ROAD, grid=grid)
+    assert [area.area for area in areas] == [10 * 10 * 25.0]
+    assert areas[0].bounds == (25.0, 100.0, 75.0, 150.0)
+    data = {zone["bit"]: zone for zone in zones.zones_data(no_go, grid=grid)}
+    assert sorted(data) == [NoGo.ROAD.value, NoGo.STEEP.value]
+    assert data[NoGo.ROAD.value]["area_m2"] == 2500
+
+
+def test_every_rule_has_words_and_names_its_set_back():
+    rules = NoGoRules(livestock_m=25.0)
+    words = zones.rules(rules)
+    assert list(words) == list(NoGo)
+    assert "25 m (82 ft)" in words[NoGo.LIVESTOCK].text
+    assert len({rule.label for rule in words.values()}) == len(words)
+
+
+def test_flat_lists_are_differences_in_decimetres():
+    grid = Grid("EPSG:32617", 100.0, 200.0, 5.0, 10, 10)
+    xy = np.array([[101.0, 199.0], [103.04, 198.0], [103.0, 198.0], [103.0, 190.0]])
+    assert drawing.flat(xy, grid) == [10, 10, 20, 10, 0, 80]
