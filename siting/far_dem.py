@@ -8,6 +8,7 @@ import numpy as np
 from affine import Affine
 from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
+from scipy import ndimage
 
 from siting import checks, rasters
 from siting.grid import FloatArray, Grid
@@ -16,6 +17,8 @@ from siting.types import Note
 
 CELL_M = 30.0
 """Cells of the far elevations; never finer than the working grid's."""
+
+_LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 
 # A file without overviews must be read cell by cell: no more than this many for the skyline.
 _MOST_CELLS = 16_000_000
@@ -71,7 +74,11 @@ def read_far(
     if isinstance(spec.nodata, float):
         missing = missing | np.isclose(values, spec.nodata, rtol=1e-6)
     metres = (values * facts.scale + facts.offset) * factor
-    metres = np.where(missing | ~np.isfinite(metres), np.nan, metres).astype(np.float32)
+    # Far away nobody checks for undeclared "no data": what no ground can be is none, nor are the
+    # cells beside it, which may be averages of both.
+    strange = ~missing & ~((metres > _LOWEST_M) & (metres < _HIGHEST_M))
+    missing = missing | ndimage.binary_dilation(strange, np.ones((3, 3)))
+    metres = np.where(missing, np.nan, metres).astype(np.float32)
     out = np.full(wide.shape, np.nan, np.float32)
     scale = Affine.scale(window.width / shape[1], window.height / shape[0])
     reproject(

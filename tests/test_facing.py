@@ -269,6 +269,22 @@ def test_a_file_without_overviews_is_read_over_a_smaller_circle(
     assert reach[1] > 800
 
 
+@pytest.mark.parametrize("strange", [32767.0, -32768.0, np.nan, np.inf])
+def test_undeclared_no_data_makes_no_far_ridge(tmp_path: Path, strange: float) -> None:
+    write_plane(tmp_path / "dem.tif")
+    with rasterio.open(tmp_path / "dem.tif", "r+") as file:
+        z = file.read(1)
+        z[303:, :] = strange
+        file.write(z, 1)
+    found = read_far(
+        str(tmp_path / "dem.tif"), DemInput(file="dem.tif", z_unit="m"), NEAR, reach_m=3000.0
+    )
+    assert found is not None
+    known = found[0][np.isfinite(found[0])]
+    assert known.size > 1000
+    assert known.max() < 160
+
+
 def test_nothing_asked_nothing_read(tmp_path: Path) -> None:
     assert read_far("nowhere.tif", DemInput(file="x"), NEAR, reach_m=0.0) is None
 
