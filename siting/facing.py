@@ -11,7 +11,7 @@ from pyproj import Geod
 from siting.aim import Aim, aims
 from siting.compass import FIRST_YEAR, LAST_YEAR, declination
 from siting.distance import burn
-from siting.features import serves
+from siting.feature_order import serves
 from siting.grid import Grid
 from siting.headings import Surroundings, judge
 from siting.layers import Ground as Layers

@@ -7,45 +7,23 @@ its name, else its kind, else a plain word.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siting.feature_order import apart
 from siting.grid import Grid
 from siting.neighbourhood import compass_word
-from siting.types import Candidate, CoverRole, Feature, RoleArray
+from siting.types import CoverRole, Feature, RoleArray
 
 if TYPE_CHECKING:
     from shapely import LineString, Point
     from shapely.geometry.base import BaseGeometry
 
-# In the order in which a spot is named when several are as near and as strong.
-KINDS = (
-    "stream crossing",
-    "known crossing",
-    "saddle",
-    "trail fork",
-    "woods strip",
-    "pond end",
-    "inflow",
-    "funnel",
-    "valley crossing",
-    "field corner",
-    "woods point",
-    "woods corner",
-    "trail at woods edge",
-    "stream at woods edge",
-)
 _SAME_PLACE_M = 0.1
-# A kind that is left out within so many metres of one that says the same better.
-_TOLD_ALREADY = (
-    ("woods corner", "woods point", 80.0),
-    ("stream crossing", "known crossing", 20.0),
-    ("valley crossing", "known crossing", 20.0),
-)
 _POND_M2 = (100.0, 300_000.0)
 _LONG_SHAPE = 1.2
 
@@ -112,12 +90,17 @@ def meetings(
     return apart(found, spacing_m=spacing_m)
 
 
-def trail_forks(
-    trails: Sequence[Named], *, reach_m: float = 8.0, spacing_m: float = 20.0
+def forks(
+    trails: Sequence[Named],
+    *,
+    kind: str = "trail fork",
+    reach_m: float = 8.0,
+    spacing_m: float = 20.0,
 ) -> list[Feature]:
-    """Where trails fork or cross: three or more ways out, or an end within reach of another trail.
+    """Where lines fork or cross: three or more ways out, or an end within reach of another line.
 
-    Hand-drawn trails often stop a few metres short of the one they join; ``reach_m`` is how far.
+    Hand-drawn lines often stop a few metres short of the one they join; ``reach_m`` is how far.
+    ``kind`` is "trail fork" or "stream junction".
     """
     pieces = [
         Named(part, trail.called) for trail in trails for part in _parts(trail.shape) if part.length
@@ -127,14 +110,14 @@ def trail_forks(
     network = shapely.get_parts(shapely.union_all([piece.shape for piece in pieces]))
     ends = np.concatenate([[part.coords[0], part.coords[-1]] for part in _parts_of(network)])
     place, times = np.unique(np.round(ends / _SAME_PLACE_M), axis=0, return_counts=True)
-    forks = [tuple(point) for point in (place[times >= 3] * _SAME_PLACE_M).tolist()]
-    forks += _near_touches(pieces, reach_m=reach_m)
-    forks.sort(key=lambda point: (-point[1], point[0]))
-    found = [
-        Feature("trail fork", east, north, 0.8, _fork_words(pieces, east, north, reach_m))
-        for east, north in forks
+    found = [tuple(point) for point in (place[times >= 3] * _SAME_PLACE_M).tolist()]
+    found += _near_touches(pieces, reach_m=reach_m)
+    found.sort(key=lambda point: (-point[1], point[0]))
+    told = [
+        Feature(kind, east, north, 0.8, _fork_words(pieces, (east, north), reach_m, kind))
+        for east, north in found
     ]
-    return apart(found, spacing_m=spacing_m)
+    return apart(told, spacing_m=spacing_m)
 
 
 def pond_ends(ponds: Sequence[Named]) -> list[Feature]:
@@ -204,70 +187,6 @@ def known_crossings(points: Sequence[Named]) -> list[Feature]:
     ]
 
 
-def apart(features: Iterable[Feature], *, spacing_m: float) -> list[Feature]:
-    """The features that keep the spacing to those before them in the list."""
-    kept: list[Feature] = []
-    for feature in features:
-        if all(_metres(feature, other) >= spacing_m for other in kept):
-            kept.append(feature)
-    return kept
-
-
-def in_order(features: Iterable[Feature]) -> tuple[Feature, ...]:
-    """By kind (as in `KINDS`), then strongest, then northern, then western first.
-
-    One thing is told once: no corner beside a point of woods, which is a corner too, and no
-    computed crossing at one that the user drew.
-    """
-    every = list(features)
-    single = [
-        feature
-        for feature in every
-        if not any(
-            feature.kind == kind and other.kind == better and _metres(feature, other) <= reach_m
-            for kind, better, reach_m in _TOLD_ALREADY
-            for other in every
-        )
-    ]
-    return tuple(
-        sorted(single, key=lambda f: (KINDS.index(f.kind), -f.strength, -f.northing, f.easting))
-    )
-
-
-def serves(
-    features: Sequence[Feature], easting: float, northing: float, *, reach_m: float
-) -> Feature | None:
-    """The feature that a spot serves: the strongest for its distance within reach, or none.
-
-    Strength falls evenly to half at ``reach_m``; of equals the first in `in_order` wins.
-    """
-    best, most = None, 0.0
-    for feature in features:
-        away = float(np.hypot(feature.easting - easting, feature.northing - northing))
-        worth = feature.strength * (1 - 0.5 * away / reach_m)
-        if away <= reach_m and worth > most + 1e-9:
-            best, most = feature, worth
-    return best
-
-
-def name_by_feature(
-    candidates: Sequence[Candidate], features: Sequence[Feature], *, reach_m: float
-) -> list[Candidate]:
-    """The candidates with the feature each serves; a feature names only the first to serve it."""
-    free = list(features)
-    out = []
-    for candidate in candidates:
-        found = serves(free, candidate.easting, candidate.northing, reach_m=reach_m)
-        if found is not None:
-            free.remove(found)
-        out.append(replace(candidate, feature=found))
-    return out
-
-
-def _metres(a: Feature, b: Feature) -> float:
-    return float(np.hypot(a.easting - b.easting, a.northing - b.northing))
-
-
 def _line_work(shape: BaseGeometry) -> BaseGeometry:
     return shape.boundary if "Polygon" in shape.geom_type else shape
 
@@ -311,13 +230,15 @@ def _ends(line: BaseGeometry) -> list[Point]:
     return [shapely.Point(coords[0]), shapely.Point(coords[-1])]
 
 
-def _fork_words(pieces: Sequence[Named], east: float, north: float, reach_m: float) -> str:
-    here = shapely.Point(east, north)
+def _fork_words(
+    pieces: Sequence[Named], place: tuple[float, float], reach_m: float, kind: str
+) -> str:
+    here = shapely.Point(place)
     near = [piece.called for piece in pieces if piece.shape.distance(here) <= reach_m]
     names = list(dict.fromkeys(near))
     if len(names) > 1:
         return f"where {names[0]} meets {names[1]}"
-    return f"fork of {names[0]}"
+    return "where two streams meet" if kind == "stream junction" else f"fork of {names[0]}"
 
 
 def _long_axis(shape: BaseGeometry) -> tuple[NDArray[np.float64], float, float]:

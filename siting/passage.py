@@ -8,11 +8,13 @@ from dataclasses import replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from rasterio.features import shapes
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import drainage, features, landforms, woodland
 from siting.distance import burn, distance_to, within
+from siting.feature_order import in_order
 from siting.features import Named, called
 from siting.grid import FloatArray, Grid
 from siting.layers import ROAD_CLASSES, Ground
@@ -32,6 +34,7 @@ _ROAD_HALF_WIDTH_M = {"major": 10.0, "minor": 5.0, "track": 2.0}
 # Kinds of features that have a criterion of their own.
 _JUDGED_ELSEWHERE = ("stream crossing", "known crossing", "funnel")
 _STREAM_REACH_M = 10.0
+_LAKE_M2 = 50_000.0
 
 
 def with_passage(
@@ -159,10 +162,10 @@ def height_above_water_m(land: Land, ground: Ground, directions: NDArray[np.uint
     Mapped lines seldom lie exactly on the valley line of the elevations: cells within 10 m of
     one count as the stream.
     """
-    shapes = [*ground.streams, *_shapes(land, "water")]
+    drawn = [*ground.streams, *_shapes(land, "water")]
     wet = land.role == CoverRole.WATER
-    if shapes:
-        wet = wet | within(shapes, distance_m=_STREAM_REACH_M, grid=land.grid)
+    if drawn:
+        wet = wet | within(drawn, distance_m=_STREAM_REACH_M, grid=land.grid)
     wet &= np.isfinite(land.dem)
     return drainage.height_above_drainage_m(land.dem, directions, drainage=wet)
 
@@ -194,7 +197,7 @@ def find_features(
     ]
     near = shapely.buffer(land.parcel_shape, 2 * rules.reach_m)
     shapely.prepare(near)
-    return features.in_order(f for f in found if shapely.contains_xy(near, f.easting, f.northing))
+    return in_order(f for f in found if shapely.contains_xy(near, f.easting, f.northing))
 
 
 def _raster_features(
@@ -233,13 +236,15 @@ def _main_roles(ground: Ground) -> RoleArray:
 
 
 def _line_features(land: Land, ground: Ground, valleys: Sequence[Geometry]) -> list[Feature]:
-    trails, streams, ponds = _trails(land), _streams(land), _ponds(land)
+    trails, streams = _trails(land), _streams(land)
+    ponds = [*_ponds(land), *_ponds_of_cells(land, ground)]
     beds = [Named(line, "a valley line") for line in _away_from(valleys, streams)]
     role = _main_roles(ground)
     return [
         *features.meetings(trails, streams, kind="stream crossing"),
         *features.known_crossings(_named(land, "crossings", "crossing")),
-        *features.trail_forks(trails),
+        *features.forks(trails),
+        *features.forks(streams, kind="stream junction"),
         *features.pond_ends(ponds),
         *features.meetings(streams, ponds, kind="inflow", strength=0.7),
         *features.meetings(
@@ -282,6 +287,19 @@ def _streams(land: Land) -> list[Named]:
 
 def _ponds(land: Land) -> list[Named]:
     return [n for n in _named(land, "water", "pond") if "Polygon" in n.shape.geom_type]
+
+
+def _ponds_of_cells(land: Land, ground: Ground) -> list[Named]:
+    """Ponds that only the land cover knows."""
+    mapped = [pond.shape for pond in _ponds(land)]
+    wet = ground.role == CoverRole.WATER
+    patches = shapes(wet.astype(np.uint8), mask=wet, connectivity=8, transform=land.grid.transform)
+    found = [shapely.geometry.shape(outline) for outline, _ in patches]
+    return [
+        Named(pond, "the pond" if pond.area < _LAKE_M2 else "the lake")
+        for pond in found
+        if not any(pond.intersects(other) for other in mapped)
+    ]
 
 
 def _shapes(land: Land, name: str) -> list[Geometry]:

@@ -12,7 +12,7 @@ from siting.criteria import CONDITION_LAYERS, combine, memberships, weights_of
 from siting.curves import membership
 from siting.distance import burn
 from siting.facing import find_aims
-from siting.features import name_by_feature
+from siting.feature_order import name_by_feature
 from siting.grid import FloatArray
 from siting.inputs import Inputs
 from siting.layers import Ground, build_ground

@@ -6,19 +6,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting.features import (
-    KINDS,
-    Named,
-    apart,
-    called,
-    in_order,
-    known_crossings,
-    meetings,
-    pond_ends,
-    serves,
-    trail_forks,
-    woods_edges,
-)
+from siting.feature_order import KINDS, apart, in_order, serves
+from siting.features import Named, called, forks, known_crossings, meetings, pond_ends, woods_edges
 from siting.grid import Grid
 from siting.types import CoverRole, Feature
 
@@ -74,23 +63,31 @@ def test_forks_of_drawn_trails():
     joined = line((50, 0), (50, 80), called="the deer path")
     short_of_it = line((120, 5), (120, 80), called="the deer path")
     apart_from_it = line((160, 30), (160, 80), called="the deer path")
-    found = trail_forks([main, joined, short_of_it, apart_from_it])
+    found = forks([main, joined, short_of_it, apart_from_it])
     assert places(found) == [(50, 0), (120, 0)]
     assert found[0].words == "where the cart track meets the deer path"
 
 
 def test_fork_of_one_trail_and_a_crossing():
     cross = [line((-50, 0), (50, 0)), line((0, -50), (0, 50))]
-    (fork,) = trail_forks(cross)
+    (fork,) = forks(cross)
     assert (fork.easting, fork.northing) == (0, 0)
     assert fork.words == "fork of the trail"
 
 
 def test_a_bend_and_a_continued_trail_are_no_forks():
-    assert trail_forks([line((0, 0), (50, 0), (50, 50))]) == []
-    assert trail_forks([line((0, 0), (50, 0)), line((50, 0), (100, 20))]) == []
-    assert trail_forks([line((0, 0), (50, 0)), line((53, 0), (100, 20))]) == []
-    assert trail_forks([]) == []
+    assert forks([line((0, 0), (50, 0), (50, 50))]) == []
+    assert forks([line((0, 0), (50, 0)), line((50, 0), (100, 20))]) == []
+    assert forks([line((0, 0), (50, 0)), line((53, 0), (100, 20))]) == []
+    assert forks([]) == []
+
+
+def test_junction_of_two_streams():
+    brook = line((0, 0), (200, 0), called="Mill Brook")
+    run = line((80, 90), (80, 0), called="the stream")
+    (junction,) = forks([brook, run], kind="stream junction")
+    assert (junction.kind, junction.easting, junction.northing) == ("stream junction", 80, 0)
+    assert junction.words == "where Mill Brook meets the stream"
 
 
 def test_ends_of_a_pond():
@@ -194,4 +191,4 @@ def test_forks_do_not_depend_on_the_order_or_sense_of_drawing(order, flip):
         [(150, -50), (150, 50)],
     ]
     trails = [line(*(drawn[k][::-1] if flip else drawn[k])) for k in order]
-    assert sorted(places(trail_forks(trails))) == [(50, 0), (120, 0), (150, 0)]
+    assert sorted(places(forks(trails))) == [(50, 0), (120, 0), (150, 0)]
