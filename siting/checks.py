@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 from pyproj import CRS
@@ -42,6 +40,9 @@ _UNITS = {
 _SENTINELS = (-9999.0, -99999.0, -999999.0, -32768.0, -32767.0, 32767.0, 65535.0, 9999.0, 99999.0)
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _BEYOND_DOUBT_M = 1e6
+_LEAST_GAP_M = 30.0
+# Shares of a parcel beyond which a class is doubted.
+_DOUBTED = {CoverRole.BUILT: 0.3, CoverRole.SNOW: 0.3, CoverRole.WATER: 0.5}
 _LEAST_ZERO_BORDER = 0.2
 
 
@@ -142,6 +143,8 @@ def check_sentinels(raw: FloatArray, metres: FloatArray, *, file: str, key: str)
     ]
     if not suspects and _zero_border(raw):
         suspects = [0.0]
+    if not suspects:
+        suspects = _stands_alone(raw, metres)
     if suspects:
         value = suspects[0]
         raise SitingError(
@@ -151,6 +154,27 @@ def check_sentinels(raw: FloatArray, metres: FloatArray, *, file: str, key: str)
             rule="Such a value usually means 'no data' and would become a cliff.",
             cure=f'State {key} = {value:g} if it means no data, or {key} = "none" if it is real.',
         )
+
+
+def _stands_alone(raw: FloatArray, metres: FloatArray) -> list[float]:
+    """The lowest or highest number when nothing lies near it: a fill value, whatever it is.
+
+    Ground has heights in between. So a number is doubted that several cells share and that lies
+    farther from the rest (over 30 m) than the rest is wide.
+    """
+    known = np.isfinite(metres)
+    heights, numbers = metres[known], raw[known]
+    out: list[float] = []
+    for sign in (1.0, -1.0):
+        signed = sign * heights
+        end = float(signed.min())
+        rest = signed[signed > end]
+        if rest.size == 0 or rest.size > signed.size - 4:
+            continue
+        nearest, farthest = float(rest.min()), float(rest.max())
+        if nearest - end > max(_LEAST_GAP_M, farthest - nearest):
+            out.append(float(numbers[int(signed.argmin())]))
+    return out
 
 
 def _zero_border(values: FloatArray) -> bool:
@@ -236,15 +260,15 @@ def check_class_codes(values: NDArray[np.generic], *, file: str) -> NDArray[np.i
 
 
 def check_roles(role: NDArray[np.int8], *, legend: str, file: str) -> tuple[Note, ...]:
-    """A warning when most of a parcel is built-up, water or snow: is the legend the right one?
+    """A warning when much of a parcel is built-up, water or snow: is the legend the right one?
 
     Parameters
     ----------
     role : (n,) int8, `CoverRole` of the parcel's cells
     """
-    for kind in (CoverRole.BUILT, CoverRole.WATER, CoverRole.SNOW):
+    for kind, most in _DOUBTED.items():
         share = float((role == kind).mean()) if role.size else 0.0
-        if share > 0.5:
+        if share > most:
             text = (
                 f"By legend {legend} {share:.0%} of the parcel is {kind.name.lower()} ({file}): "
                 "check that this legend belongs to this raster."
@@ -317,16 +341,4 @@ def check_cells(count: int, *, cell_size_m: float, area_m2: float, what: str) ->
             f"{what} holds {count} cells of {cell_size_m:g} m.",
             rule="At least nine cells must lie inside a parcel.",
             cure=f"Use a DEM with cells of about {needed:.1f} m or less, or set grid.cell_size_m.",
-        )
-
-
-def check_column(values: Sequence[str], *, known: Sequence[str], column: str, file: str) -> None:
-    """E-FIELD-01 when a column holds values that are not known."""
-    unknown = sorted({str(v) for v in values if v not in known})
-    if unknown:
-        raise SitingError(
-            "E-FIELD-01",
-            f"{file}: column {column} holds {', '.join(repr(u) for u in unknown[:8])}.",
-            rule=f"It may hold {', '.join(known)}.",
-            cure='Map the values in the inputs file, as in values = { highway = "major" }.',
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -57,21 +58,20 @@ def parse_legend(text: str, *, name: str) -> Legend:
     SitingError
         E-LEGEND-01 with every faulty line.
     """
-    rows = list(csv.DictReader(io.StringIO(text.lstrip("\ufeff"))))
+    rows = _table(text, name)
     columns = list(rows[0]) if rows else []
     key = next((c for c in ("code", "value") if c in columns), None)
     if key is None or "role" not in columns:
-        raise _legend_error(name, [f"its columns are {columns or 'none'}"])
+        raise _legend_error(name, [f"its columns are {', '.join(map(str, columns)) or 'none'}"])
     role: dict[int, CoverRole] = {}
     names: dict[int, str] = {}
     no_data: list[int] = []
     alias: dict[int, int] = {}
     faults: list[str] = []
     for number, row in enumerate(rows, start=2):
-        try:
-            code = int((row[key] or "").strip())
-        except ValueError:
-            faults.append(f"line {number}: code {row[key]!r} is no whole number")
+        code, second = _whole(row[key]), _whole(row.get("grid_code"))
+        if code is None:
+            faults.append(f"line {number}: code {_short(row[key])} is no whole number")
             continue
         word = (row["role"] or "").strip().lower()
         if code in names:
@@ -81,13 +81,37 @@ def parse_legend(text: str, *, name: str) -> Legend:
         elif word.upper() in CoverRole.__members__ and word != "unknown":
             role[code] = CoverRole[word.upper()]
         else:
-            faults.append(f"line {number}: role {row['role']!r} is not known")
+            faults.append(f"line {number}: role {_short(row['role'])} is not known")
         names[code] = (row.get("name") or str(code)).strip()
-        if row.get("grid_code"):
-            alias[int(row["grid_code"])] = code
+        if second is not None:
+            alias[second] = code
+        elif row.get("grid_code"):
+            faults.append(f"line {number}: grid_code {_short(row['grid_code'])} is no whole number")
     if faults or not role:
-        raise _legend_error(name, faults or ["no class has a role"])
+        raise _legend_error(name, faults[:12] or ["no class has a role"])
     return Legend(name, role, names, tuple(no_data), alias or None)
+
+
+def _table(text: str, name: str) -> list[dict[str, str]]:
+    plain = text.lstrip("\ufeff")
+    odd = next((c for c in plain if c < " " and c not in "\t\r\n"), None)
+    if odd is not None:
+        raise _legend_error(name, [f"it holds the control character {odd!r}"])
+    try:
+        return list(csv.DictReader(io.StringIO(plain)))
+    except csv.Error as error:
+        raise _legend_error(name, [str(error)]) from error
+
+
+def _whole(text: str | None) -> int | None:
+    """The whole number of a cell of the table; None when it holds none that a raster can hold."""
+    plain = (text or "").strip()
+    return int(plain) if re.fullmatch(r"[+-]?[0-9]{1,9}", plain) else None
+
+
+def _short(text: str | None) -> str:
+    shown = repr(text)
+    return shown if len(shown) <= 40 else shown[:37] + "..."
 
 
 def _legend_error(name: str, faults: Sequence[str]) -> SitingError:

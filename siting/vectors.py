@@ -25,7 +25,6 @@ from pyogrio.errors import (
     GeometryError,
 )
 
-from siting import checks
 from siting.datum import conversion_note
 from siting.errors import SitingError
 from siting.grid import Grid, transformer
@@ -264,9 +263,21 @@ def _columns(
         text = f"{file} has no column {standard}: every one of the {name} counts as {fallback}."
         return out, (Note("A-CLASS-01", "assumption", text),) if len(frame) else ()
     values = [spec.values.get(v, v) for v in column_text(frame, column)]
-    checks.check_column(values, known=known, column=column, file=file)
+    _check_column(values, known=known, column=column, file=file)
     out[standard] = values
     return out, ()
+
+
+def _check_column(values: Sequence[str], *, known: Sequence[str], column: str, file: str) -> None:
+    """E-FIELD-01 when a column holds values that are not known."""
+    unknown = sorted({str(v) for v in values if v not in known})
+    if unknown:
+        raise SitingError(
+            "E-FIELD-01",
+            f"{file}: column {column} holds {', '.join(repr(u) for u in unknown[:8])}.",
+            rule=f"It may hold {', '.join(known)}.",
+            cure='Map the values in the inputs file, as in values = { highway = "major" }.',
+        )
 
 
 def column_text(frame: gpd.GeoDataFrame, column: str) -> list[str]:

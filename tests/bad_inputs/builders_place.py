@@ -86,11 +86,12 @@ def place_control_points(land: Land, _: str) -> Land:
 
 @builder
 def place_sensor_model(land: Land, _: str) -> Land:
-    flat = [0.0] * 20
+    none = [0.0] * 20
+    one = [1.0, *none[1:]]
     model = RPC(
-        height_off=250, height_scale=50, lat_off=43.0, lat_scale=0.01, line_den_coeff=[1.0, *flat[1:]],
-        line_num_coeff=flat, line_off=30, line_scale=30, long_off=-80.5, long_scale=0.01,
-        samp_den_coeff=[1.0, *flat[1:]], samp_num_coeff=flat, samp_off=30, samp_scale=30,
+        height_off=250, height_scale=50, lat_off=43.0, lat_scale=0.01, long_off=-80.5,
+        long_scale=0.01, line_off=30, line_scale=30, samp_off=30, samp_scale=30,
+        line_num_coeff=none, line_den_coeff=one, samp_num_coeff=none, samp_den_coeff=one,
     )  # fmt: skip
     path = land.folder / "dem.tif"
     path.unlink()

@@ -13,7 +13,12 @@ from pathlib import Path
 import pytest
 
 from siting.errors import CODES, SettingsError
-from tests.bad_inputs import builders_crs, builders_place  # noqa: F401 - they enter their builders
+from tests.bad_inputs import (  # noqa: F401 - they enter their builders
+    builders_cover,
+    builders_crs,
+    builders_place,
+    builders_values,
+)
 from tests.bad_inputs.land import BUILDERS, Land, clean
 from tests.bad_inputs.runner import Outcome, Row, far_from_truth, manifest, run
 
