@@ -18,15 +18,24 @@ _LEFT_SHARE = 0.1
 _CGROUP = (Path("/sys/fs/cgroup/memory.max"), Path("/sys/fs/cgroup/memory.current"))
 
 
+SHARED, ALONE, REFUSED = "shared", "alone", "refused"
+
+
 @dataclass(frozen=True)
 class Plan:
-    """How many workers run side by side, and which jobs come last, each alone.
+    """How many workers run side by side, and the turn of each job.
 
-    `bytes_needed` is the most the workers use together, by estimate.
+    Parameters
+    ----------
+    workers : int
+    turns : for each job "shared" (side by side with others), "alone" (after the others, by
+        itself) or "refused" (more than the machine has)
+    bytes_needed : int
+        The most that is in use at a time, by estimate.
     """
 
     workers: int
-    alone: tuple[bool, ...]
+    turns: tuple[str, ...]
     bytes_needed: int
 
 
@@ -51,20 +60,15 @@ def usable_cpus() -> int:
     return os.cpu_count() or 1
 
 
-def job_bytes(cells: int) -> int:
-    """Memory of a worker with a parcel whose grid has this many cells, by estimate."""
-    return WORKER_BYTES + CELL_BYTES * cells
-
-
-def plan_workers(cells: Sequence[int], *, asked: int | None, free: int) -> Plan:
+def plan_workers(needs: Sequence[int], *, asked: int | None, free: int) -> Plan:
     """The workers that fit into the free memory.
 
     Usual parcels share the machine; one so large that it would not leave its neighbours their
-    part waits and runs alone. One that does not even fit alone is left to the parcel's own check.
+    part waits and runs alone; one that does not even fit alone is refused.
 
     Parameters
     ----------
-    cells : grid cells of each parcel to do
+    needs : bytes a worker needs for each job, itself included
     asked : number of workers, or None for as many as there are processors and memory for
     free : bytes that may be used
 
@@ -72,22 +76,28 @@ def plan_workers(cells: Sequence[int], *, asked: int | None, free: int) -> Plan:
     ------
     ResourceError
         E-MEM-01 when not even one worker, or not the workers asked for, fit.
+
+    Examples
+    --------
+    >>> plan_workers([500_000_000] * 3 + [3_000_000_000], asked=2, free=4_000_000_000).turns
+    ('shared', 'shared', 'shared', 'alone')
     """
     budget = int(free * (1 - _LEFT_SHARE))
-    usual = sorted(cells)[int(0.95 * (len(cells) - 1))] if cells else 0
-    each = job_bytes(usual)
-    most = budget // each
-    if most < 1 or (asked is not None and asked > most):
-        count = "one worker" if asked is None else f"{asked} workers"
-        fewer = f" Use --workers {most}," if most >= 1 else " Close other programs,"
+    usual = sorted(needs)[len(needs) // 2] if needs else WORKER_BYTES
+    most = budget // usual
+    if budget < WORKER_BYTES or (asked is not None and asked > 1 and asked > most):
+        workers = 1 if asked is None else asked
+        cure = f"Use --workers {most}" if most >= 1 else "Close other programs"
         raise ResourceError(
             "E-MEM-01",
-            f"{count} would need {each * (asked or 1) / 1e9:.1f} GB; {free / 1e9:.1f} GB are free.",
+            f"{workers} {'worker' if workers == 1 else 'workers'} would need "
+            f"{usual * workers / 1e9:.1f} GB; {free / 1e9:.1f} GB are free.",
             rule="A batch is refused before the machine begins to swap.",
-            cure=f"{fewer.strip()} or use a machine with more memory.",
+            cure=f"{cure}, or use a machine with more memory.",
         )
-    workers = asked if asked is not None else min(most, usable_cpus(), max(len(cells), 1))
-    share = budget // max(workers, 1)
-    alone = tuple(job_bytes(count) > share for count in cells)
-    largest = max((c for c, last in zip(cells, alone, strict=True) if not last), default=0)
-    return Plan(workers, alone, workers * job_bytes(largest))
+    workers = asked or max(min(most, usable_cpus(), len(needs)), 1)
+    share = budget // workers
+    turns = tuple(SHARED if n <= share else ALONE if n <= budget else REFUSED for n in needs)
+    together = [n for n, turn in zip(needs, turns, strict=True) if turn == SHARED]
+    alone = [n for n, turn in zip(needs, turns, strict=True) if turn == ALONE]
+    return Plan(workers, turns, max([workers * max(together, default=0), *alone]))

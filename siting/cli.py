@@ -165,6 +165,63 @@ def score(inputs_file: Path | None, protocol_file: Path | None, out: Path, **opt
     click.echo(told)
 
 
+def _pages(context: click.Context, option: click.Parameter, value: str) -> int | None:
+    """How many parcels get pages: 0 for "none", None for "all", else the number in the text."""
+    del context, option
+    words = value.lower().replace("best", " ").split()
+    if words in (["none"], ["all"]):
+        return 0 if words == ["none"] else None
+    if len(words) == 1 and words[0].isascii() and words[0].isdigit():
+        return int(words[0])
+    raise click.BadParameter(f'{value!r} is not "none", "all" or "best 20".')
+
+
+@siting.command()
+@input_options
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+@click.option(
+    "--pages",
+    default="best 20",
+    show_default=True,
+    callback=_pages,
+    metavar="none|best N|all",
+    help="Parcels that get their map, sheet and files.",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(0, 1024),
+    help="Processes; 0 works in this one. Without it, as many as processors and memory carry.",
+)
+@click.option("--dask", default="", metavar="ADDRESS", help="Scheduler of a Dask cluster.")
+@click.option("--assign", is_flag=True, help="Propose a parcel and spot for each survey cell.")
+def batch(
+    inputs_file: Path | None,
+    protocol_file: Path | None,
+    out: Path,
+    pages: int | None,
+    workers: int | None,
+    dask: str,
+    assign: bool,
+    **options: Any,
+) -> None:
+    """Score every parcel of a file: tables, an overview and pages. Run again to resume."""
+    from siting.batch import Options
+    from siting.commands import batch_to_folder
+    from siting.progress import BatchProgress
+
+    inputs, protocol = _settings(inputs_file, protocol_file, options)
+    told, complete = batch_to_folder(
+        inputs,
+        protocol,
+        out,
+        options=Options(pages=pages, workers=workers, dask=dask, assign=assign),
+        watcher=BatchProgress(),
+    )
+    click.echo(told)
+    if not complete:
+        raise SystemExit(4)
+
+
 @siting.command()
 @input_options
 def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from siting.batch import Options, Outcome, Watcher, run_batch
 from siting.inputs import Inputs
 from siting.inspection import Finding, inspect
 from siting.pipeline import Progress, site_parcel
@@ -34,6 +35,32 @@ def summary(result: Result, folder: Path) -> str:
     lines += [f"  {s.rank}. {s.score:.2f}  {s.name or s.why[0]}" for s in result.spots[:5]]
     lines += [f"Warning: {note.text}" for note in result.notes if note.level == "warning"]
     lines.append(f"Open {folder / 'map.html'}")
+    return _plain("\n".join(lines))
+
+
+def batch_to_folder(
+    inputs: Inputs, protocol: Protocol, folder: Path, *, options: Options, watcher: Watcher
+) -> tuple[str, bool]:
+    """Score all parcels of the inputs; the result in words, and whether every parcel was scored."""
+    outcome = run_batch(inputs, protocol, folder, options=options, watcher=watcher)
+    return batch_summary(outcome, folder), not outcome.failed
+
+
+def batch_summary(outcome: Outcome, folder: Path) -> str:
+    """The outcome of a batch for a terminal: counts, first failures, where to look."""
+    batch = outcome.batch
+    scored, spots = len(batch.rows), sum(1 for row in batch.rows if row["spots"])
+    lines = [f"{scored} {'parcel' if scored == 1 else 'parcels'} scored, {spots} with spots."]
+    if batch.assignment is not None:
+        cells = batch.assignment.cells
+        cameras = sum(1 for cell in cells if cell.chosen is not None)
+        lines.append(f"A camera is proposed for {cameras} of {len(cells)} survey cells.")
+        if batch.assignment.gap > 0:
+            lines.append(f"The proposal is within {batch.assignment.gap:.1%} of the best one.")
+    if outcome.failed:
+        lines.append(f"{outcome.failed} could not be scored; see failures.csv:")
+        lines += [f"  {f['parcel_id']}: {f['code']}: {f['message']}" for f in batch.failures[:5]]
+    lines.append(f"Open {folder / 'overview.html'}")
     return _plain("\n".join(lines))
 
 

@@ -1,6 +1,6 @@
-"""Where jobs run: in this process, in a pool of processes, or on a Dask cluster.
+"""Where jobs run: in this process or in a pool of processes (on a cluster: `siting.cluster`).
 
-The three have the same methods: `submit` a job under a name, `wait` for jobs that ended, `close`.
+All have the same methods: `submit` a job under a name, `wait` for jobs that ended, `close`.
 A job that takes its process with it is told as died; every other job goes on. `run_jobs` on top
 gives each that died one more try, alone.
 """
@@ -14,15 +14,12 @@ import os
 import signal
 import sys
 import threading
-import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import Any, Protocol
-
-from siting.errors import SitingError
 
 _LOG = logging.getLogger(__name__)
 Task = Callable[[Any], Any]
@@ -38,7 +35,6 @@ WORKER_ENVIRONMENT = {
     "NUMBA_NUM_THREADS": "1",
 }
 _STOP_SECONDS = 2.0
-_EMPTY_CLUSTER_SECONDS = 120.0
 
 
 @dataclass(frozen=True)
@@ -279,118 +275,6 @@ def _die_with_parent() -> None:
     if parent is not None:
         multiprocessing.connection.wait([parent.sentinel])
         os._exit(1)
-
-
-class DaskExecutor:
-    """Jobs on a Dask cluster that sees the same files under the same names.
-
-    Parameters
-    ----------
-    task : function of a job, importable by name on every worker
-    address : str
-        Of the scheduler, such as "tcp://office:8786".
-    """
-
-    def __init__(self, task: Task, *, address: str) -> None:
-        distributed = _distributed()
-        self._task = task
-        try:
-            self._client = distributed.Client(address, timeout="15s", set_as_default=False)
-        except (OSError, ValueError, TimeoutError) as error:
-            raise SitingError(
-                "E-BATCH-01",
-                f"No Dask scheduler answers at {address}: {error}.",
-                rule="The cluster must be running before the batch is started.",
-                cure="Start it as docs/batch.md shows, and give the address that it prints.",
-            ) from error
-        self._futures: dict[Any, str] = {}
-        self._tries = 0
-        self._seen = time.monotonic()
-
-    @property
-    def width(self) -> int:
-        """One job to each thread of the cluster, and one waiting."""
-        threads = sum(self._client.nthreads().values())
-        return max(int(threads) + len(self._client.nthreads()), 1)
-
-    def on_workers(self, function: Callable[..., Any], *args: Any) -> dict[str, Any]:
-        """What a function returns on each worker, by the worker's address."""
-        found: dict[str, Any] = self._client.run(function, *args)
-        return found
-
-    def submit(self, name: str, job: Any) -> None:
-        """Send a job; it is not pure, so that no old answer is taken for it."""
-        self._tries += 1
-        key = f"siting-{os.getpid()}-{self._tries}"
-        future = self._client.submit(_on_cluster, self._task, job, key=key, pure=False, retries=0)
-        self._futures[future] = name
-
-    def wait(self) -> list[Ended]:
-        """Wait until a job ended; tell all that did."""
-        distributed = _distributed()
-        while True:
-            try:
-                done = distributed.wait(
-                    list(self._futures), timeout=5, return_when="FIRST_COMPLETED"
-                ).done
-            except TimeoutError:
-                done = set()
-            except distributed.CancelledError:
-                done = {f for f in self._futures if f.status in ("cancelled", "lost")}
-            if done:
-                self._seen = time.monotonic()
-                return [self._outcome(f) for f in [f for f in self._futures if f in done]]
-            self._check_alive()
-
-    def _outcome(self, future: Any) -> Ended:
-        name = self._futures.pop(future)
-        if future.status == "finished":
-            return Ended(name, future.result())
-        _LOG.warning("the job of %s was lost: %s", name, future.status)
-        return Ended(name, died=True)
-
-    def _check_alive(self) -> None:
-        """A cluster without a worker for two minutes will not finish."""
-        if self._client.status == "running" and self._client.nthreads():
-            self._seen = time.monotonic()
-        elif time.monotonic() - self._seen > _EMPTY_CLUSTER_SECONDS:
-            raise SitingError(
-                "E-BATCH-01",
-                "The Dask cluster has had no worker for two minutes.",
-                rule="A batch needs at least one worker.",
-                cure="Start workers and run the same command again: what is done stays done.",
-            )
-
-    def close(self, *, at_once: bool = False) -> None:
-        """Take back what is under way and leave the cluster; the cluster itself goes on."""
-        if self._futures and at_once:
-            self._client.cancel(list(self._futures))
-        self._futures.clear()
-        self._client.close(timeout=_STOP_SECONDS)
-
-
-_prepared: set[int] = set()
-
-
-def _on_cluster(task: Task, job: Any) -> Any:
-    """A job on a worker of a cluster, which is prepared at its first one."""
-    if os.getpid() not in _prepared:
-        prepare_worker()
-        _prepared.add(os.getpid())
-    return task(job)
-
-
-def _distributed() -> Any:
-    try:
-        import distributed
-    except ImportError as error:
-        raise SitingError(
-            "E-BATCH-01",
-            "The package distributed is not installed.",
-            rule="--dask needs it.",
-            cure='Install it with: pip install "siting[cluster]".',
-        ) from error
-    return distributed
 
 
 @contextmanager

@@ -130,6 +130,14 @@ def clean_parts(folder: Path) -> None:
             part.unlink(missing_ok=True)
 
 
+def remove(path: Path) -> None:
+    """Remove a file of ours if it is there."""
+    try:
+        _perform("remove", path, lambda: path.unlink(missing_ok=True))
+    except OSError as error:
+        raise _failed(path, error) from error
+
+
 def write_atomic(path: Path, content: bytes | str) -> None:
     """Write one file whole: a `.part` beside it, flushed, then renamed over it."""
     with staged(path.parent) as stage:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -42,6 +43,9 @@ PROBLEMS: Mapping[str, str] = {
     "quiet": "people and traffic",
     "strap": "no tree in reach",
 }
+
+# How far a spot lies from its feature matters on the ground and not in a letter.
+_ASIDE = re.compile(r", \d[\d.]* k?m \([^()]*\) to the [a-z-]+$")
 
 _CONDITIONS: Mapping[str, str] = {
     "flat": "the ground in view slopes even at the best place",
@@ -93,21 +97,30 @@ def limit_of(result: Result, *, rules: NoGoRules) -> Limit:
     """
     shares = closed_shares(result.no_go)
     top = max(shares, key=lambda reason: shares[reason], default=None)
-    closed = 1.0 - result.usable_share
     best = result.spots[0] if result.spots else None
     poor = best is None or best.score < _WEAK_SCORE
-    if top is not None and (closed >= _CLOSED or (poor and closed >= _CLOSED / 2)):
+    closed = Limit(NONE, "nothing much", float("nan"))
+    if top is not None:
         words = _closed_words(top, shares[top], result.land, rules)
-        return Limit(str(top.name).lower(), words, shares[top])
+        closed = Limit(str(top.name).lower(), words, shares[top])
+    if 1.0 - result.usable_share >= _CLOSED:
+        return closed
     if best is None:
-        return Limit(FEW_DRAWS, "nothing on it scores enough", float("nan"))
+        return _nothing_found(result, closed)
     weakest = _weak_part(best)
     if weakest is not None:
         key, words = weakest
         return Limit(key if poor else NONE, words, float("nan"))
-    if top is not None and shares[top] > 0:
-        return Limit(NONE, _closed_words(top, shares[top], result.land, rules), shares[top])
-    return Limit(NONE, "nothing much", float("nan"))
+    return closed if poor else replace(closed, problem=NONE)
+
+
+def _nothing_found(result: Result, closed: Limit) -> Limit:
+    """Why no spot was found although most of the parcel is allowed ground."""
+    draws = result.scores.attraction[result.no_go == 0]
+    known = draws[np.isfinite(draws)]
+    if known.size and float(known.max()) >= _WEAK_PART and closed.problem != NONE:
+        return closed
+    return Limit(FEW_DRAWS, "nothing that draws animals is mapped on it", float("nan"))
 
 
 def closed_shares(no_go: NoGoArray) -> dict[NoGo, float]:
@@ -152,7 +165,7 @@ def _road(land: Land, rules: NoGoRules) -> str:
     return f"lies within {length(getattr(rules, f'road_{worst}_m'))} of {called}"
 
 
-_REASONS = {
+_REASONS: Mapping[NoGo, Callable[[Land, NoGoRules], str]] = {
     NoGo.BOUNDARY: lambda _, rules: f"lies within {length(rules.boundary_m)} of its boundary",
     NoGo.NO_DATA: lambda *_: "is blank on the maps",
     NoGo.WATER: lambda _, rules: f"is water or lies within {length(rules.water_m)} of it",
@@ -170,9 +183,10 @@ _REASONS = {
 
 
 def where(spot: Spot) -> str:
-    """Where a spot is, as the end of a sentence."""
+    """Where a spot is, in a few words."""
     if spot.name:
-        return f"by the {spot.name[0].lower()}{spot.name[1:]}"
+        name = _ASIDE.sub("", spot.name)
+        return f"{name[0].lower()}{name[1:]}"
     return _WHERE.get(spot.kind, "on good, quiet ground")
 
 
@@ -189,19 +203,20 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:
             f"because {limit.words}; if you know a quiet place that the maps miss, please tell us."
         )
     count = len(result.spots)
+    said = _found(result.spots[0].score, count, limit=limit, firm=firm)
+    named = "the best" if count > 1 else "the place"
+    return f"Thank you for offering {land}: {said}; {named}: {where(result.spots[0])}."
+
+
+def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
     places = "one place" if count == 1 else f"{count} places"
-    best = result.spots[0]
-    if best.score >= _GOOD_SCORE:
-        clear = ""
-        if firm is not None and count > 1:
-            clear = (
-                ", none of them clearly ahead" if firm == 0 else f", {firm} of them clear choices"
-            )
-        said = f"the maps show {places} that would suit a camera well{clear}"
-    elif best.score >= _WEAK_SCORE:
-        said = f"the maps show {places} where a camera could stand, though {limit.words}"
-    else:
-        said = f"the maps show only weak {'places' if count > 1 else 'ground'} for a camera"
-        said += f" ({places}), because {limit.words}"
-    named = f"; the best is {where(best)}" if count > 1 else f", {where(best)}"
-    return f"Thank you for offering {land}: {said}{named}."
+    if score < _WEAK_SCORE:
+        weak = "one weak place" if count == 1 else f"{count} weak places"
+        return f"the maps show only {weak} for a camera, because {limit.words}"
+    if score < _GOOD_SCORE:
+        return f"the maps show {places} where a camera could stand, though {limit.words}"
+    suit = "that would suit a camera well"
+    if limit.problem != NONE:
+        return f"the maps show {places} {suit}, though {limit.words}"
+    ahead = f", {firm or 'none'} of them clearly ahead" if firm is not None and count > 1 else ""
+    return f"the maps show {places} {suit}{ahead}"

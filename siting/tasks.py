@@ -122,7 +122,7 @@ def parcel_row(result: Result, protocol: Protocol) -> Row:
 
 
 def firm_count(spots: tuple[Spot, ...]) -> int | None:
-    """How many spots keep their standing when weights and elevations are shaken; None = not told."""
+    """How many spots are firm when weights and elevations are shaken; None = not told."""
     words = [_word(spot.details.get("stability")) for spot in spots]
     known = [word for word in words if word]
     return known.count("firm") if known or not spots else None

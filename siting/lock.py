@@ -1,0 +1,54 @@
+"""A folder for one run at a time."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from siting.errors import ResourceError
+from siting.files import canonical_json, remove, write_atomic
+
+LOCK = ".lock"
+HOLDER = ".lock.json"
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Hold a folder; the operating system frees it when this process ends, however it ends.
+
+    Raises
+    ------
+    ResourceError
+        E-LOCK-01 with the process and host that hold it.
+    """
+    from filelock import FileLock, Timeout
+
+    lock, holder = FileLock(folder / LOCK), folder / HOLDER
+    try:
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise ResourceError(
+            "E-LOCK-01",
+            f"{folder} is in use by {_told(holder)}.",
+            rule="Two runs never write to one folder at the same time.",
+            cure="Wait until it ends, or name another folder with --out.",
+        ) from error
+    try:
+        who = {"pid": os.getpid(), "host": socket.gethostname()}
+        write_atomic(holder, canonical_json(who))
+        yield
+    finally:
+        remove(holder)
+        lock.release()
+
+
+def _told(holder: Path) -> str:
+    try:
+        who = json.loads(holder.read_text(encoding="utf-8"))
+        return f"process {int(who['pid'])} on {str(who['host'])[:100]}"
+    except (OSError, ValueError, KeyError, TypeError):
+        return "another run"

@@ -1,0 +1,184 @@
+// The table: filters, order, a hundred rows at a time; the survey cells; the card of a parcel.
+
+const ROWS = 100;
+const compare = new Intl.Collator(undefined, { numeric: true, sensitivity: "base" }).compare;
+
+const HEADS = [
+  { key: "id", words: "Parcel", cell: parcelCell },
+  { key: "cell", words: "Cell", cell: (i) => user(COL.cell[i]), off: !COL.cell.some(Boolean) },
+  { key: "priority", words: "Priority", number: true, off: !COL.priority.some((v) => v !== null) },
+  { key: "points", words: "Points", number: true, down: true, cell: pointsCell },
+  { key: "spots", words: "Spots", number: true, down: true },
+  { key: "firm", words: "Firm", number: true, down: true, off: !COL.firm.some((v) => v !== null) },
+  { key: "usable", words: "Usable", number: true, down: true, cell: (i) => (COL.usable[i] === null ? "" : `${COL.usable[i]} %`) },
+  { key: "role", words: "Proposed", cell: roleCell, off: !COL.role.some(Boolean) },
+  { key: "limit", words: "What limits it most", cell: limitCell, wide: true },
+].filter((head) => !head.off);
+
+function parcelCell(i) {
+  return [
+    node("button", { type: "button", class: "pick", onclick: (event) => { event.stopPropagation(); choose(i, "table"); } }, user(COL.id[i])),
+    COL.label[i] ? node("span", { class: "sub" }, user(COL.label[i])) : "",
+  ];
+}
+
+function pointsCell(i) {
+  if (COL.code[i]) return node("span", { class: "failed" }, "failed");
+  return COL.points[i] === null ? "–" : node("b", {}, COL.points[i]);
+}
+
+function roleCell(i) {
+  const role = COL.role[i];
+  return role ? node("span", { class: role === "camera" ? "role role-camera" : "role" }, role) : "";
+}
+
+function limitCell(i) {
+  if (COL.code[i]) return [node("b", {}, `${COL.code[i]}: `), user(COL.limit[i])];
+  return user(COL.limit[i]);
+}
+
+// --- which parcels, in which order ----------------------------------------------------
+
+const SHOW = {
+  all: ["every parcel", () => true],
+  spots: ["with spots", (i) => COL.points[i] !== null],
+  nothing: ["without a spot", (i) => COL.points[i] === null && !COL.code[i]],
+  failed: ["not scored", (i) => Boolean(COL.code[i])],
+  camera: ["with a camera proposed", (i) => COL.role[i] === "camera"],
+  reserve: ["reserves", (i) => COL.role[i].startsWith("reserve")],
+};
+
+const WORDS = EVERY.map((i) => [COL.id[i], COL.label[i], COL.cell[i], COL.limit[i], COL.where[i], COL.code[i]].join("\n").toLowerCase());
+
+function wanted() {
+  const find = byId("find").value.trim().toLowerCase();
+  const show = SHOW[byId("show").value][1];
+  const problem = byId("by-problem").value;
+  const cell = byId("by-cell").value;
+  const least = byId("least").value === "" ? null : Number(byId("least").value);
+  return EVERY.filter((i) => show(i)
+    && (!problem || COL.problem[i] === problem)
+    && (!cell || COL.cell[i] === cell)
+    && (least === null || (COL.points[i] !== null && COL.points[i] >= least))
+    && (!find || WORDS[i].includes(find)));
+}
+
+function ordered(list) {
+  const values = COL[STATE.sort];
+  const sign = STATE.down ? -1 : 1;
+  return list.slice().sort((a, b) => {
+    const [x, y] = [values[a], values[b]];
+    const blank = (x === null || x === "") - (y === null || y === "");
+    if (blank) return blank; // what is not known comes last, whichever way the list is turned
+    const order = typeof x === "number" ? x - y : compare(String(x), String(y));
+    return sign * order || a - b;
+  });
+}
+
+function refilter() {
+  STATE.page = 0;
+  reorder();
+}
+
+function reorder() {
+  STATE.shown = ordered(wanted());
+  changed("list");
+}
+
+// --- drawing --------------------------------------------------------------------------
+
+function drawHeads() {
+  byId("heads").replaceChildren(...HEADS.map((head) => node("th", {
+    scope: "col", class: head.number ? "n" : "",
+    "aria-sort": STATE.sort === head.key ? (STATE.down ? "descending" : "ascending") : "none",
+  }, node("button", { type: "button", onclick: () => sortBy(head) }, head.words))));
+}
+
+function sortBy(head) {
+  STATE.down = STATE.sort === head.key ? !STATE.down : Boolean(head.down);
+  STATE.sort = head.key;
+  STATE.page = 0;
+  drawHeads();
+  reorder();
+  byId("heads").querySelectorAll("button")[HEADS.indexOf(head)].focus();
+}
+
+function drawRows() {
+  const from = STATE.page * ROWS;
+  const part = STATE.shown.slice(from, from + ROWS);
+  byId("rows").replaceChildren(...part.map((i) => node("tr", {
+    "data-number": i, "aria-current": i === STATE.chosen ? "true" : null, onclick: () => choose(i, "table"),
+  }, HEADS.map((head) => {
+    const value = head.cell ? head.cell(i) : COL[head.key][i];
+    return node("td", { class: head.number ? "n" : head.wide ? "words" : "" }, value === null ? "" : value);
+  }))));
+  drawPager(from, part.length);
+}
+
+function drawPager(from, count) {
+  const total = STATE.shown.length;
+  byId("count").textContent = total === COUNT ? `${COUNT} parcels` : `${total} of ${COUNT} parcels`;
+  const pages = Math.ceil(total / ROWS);
+  byId("pager").hidden = pages < 2;
+  const turn = (by) => () => {
+    STATE.page += by;
+    drawRows();
+    byId("list").scrollTo(0, 0);
+    byId("list").focus();
+  };
+  byId("pager").replaceChildren(
+    node("button", { type: "button", disabled: STATE.page === 0, onclick: turn(-1) }, "Earlier"),
+    node("span", {}, `${from + 1} to ${from + count} of ${total}`),
+    node("button", { type: "button", disabled: STATE.page >= pages - 1, onclick: turn(1) }, "Later"),
+  );
+}
+
+function options(id, pairs) {
+  byId(id).replaceChildren(...pairs.map(([value, words]) => node("option", { value }, words)));
+}
+
+function drawFilters() {
+  const present = new Set(COL.problem);
+  const hidden = DATA.cells.length ? [] : ["camera", "reserve"];
+  options("show", Object.entries(SHOW).filter(([key]) => !hidden.includes(key)).map(([key, [words]]) => [key, words]));
+  options("by-problem", [["", "any or none"],
+    ...Object.entries(DATA.problems).filter(([key]) => present.has(key)),
+    ...(present.has(FAILED) ? [[FAILED, "could not be scored"]] : [])]);
+  const cells = [...new Set(COL.cell)].filter(Boolean).sort(compare);
+  options("by-cell", [["", "all"], ...cells.map((cell) => [cell, cell])]);
+  byId("cell-label").hidden = !cells.length;
+  byId("filters").addEventListener("input", refilter);
+  byId("filters").addEventListener("submit", (event) => event.preventDefault());
+  byId("filters").addEventListener("reset", () => setTimeout(refilter));
+}
+
+function drawCells() {
+  if (!DATA.cells.length) return;
+  const filled = DATA.cells.filter((cell) => cell.parcel).length;
+  byId("cells-count").textContent = `${filled} of ${DATA.cells.length} survey cells have a camera proposed.`;
+  const number = new Map(EVERY.map((i) => [COL.id[i], i]));
+  const pick = (id) => node("button", { type: "button", class: "pick", onclick: () => choose(number.get(id), "table") }, user(id));
+  byId("cell-rows").replaceChildren(...DATA.cells.map((cell) => node("tr", {},
+    node("th", { scope: "row" }, user(cell.cell)),
+    node("td", {}, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" }, `spot ${cell.spot}`)] : node("span", { class: "failed" }, "none")),
+    node("td", { class: "n" }, cell.points === null ? "–" : cell.points),
+    node("td", {}, cell.kind),
+    node("td", {}, cell.reserves.length ? cell.reserves.map((id) => node("div", {}, pick(id))) : "–"),
+    node("td", { class: "words" }, cell.reason, cell.traded ? node("span", { class: "sub" }, `Given up: ${cell.traded}`) : ""),
+  )));
+}
+
+LISTENERS.push((what) => {
+  if (what === "list") drawRows();
+  if (what === "chosen") {
+    const place = STATE.shown.indexOf(STATE.chosen);
+    if (STATE.from === "map" && place >= 0) STATE.page = Math.floor(place / ROWS);
+    if (STATE.from === "map") drawRows();
+    byId("rows").querySelectorAll("tr").forEach((row) => {
+      if (Number(row.dataset.number) === STATE.chosen) {
+        row.setAttribute("aria-current", "true");
+        if (STATE.from === "map") row.scrollIntoView({ block: "nearest" });
+      } else row.removeAttribute("aria-current");
+    });
+  }
+});
