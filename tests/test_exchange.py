@@ -27,23 +27,11 @@ from siting.report import exchange, lonlat
 from siting.report.facts import CRITERIA, spot_facts, whole_degrees, wrapped_lon
 from siting.report.geopackage import geopackage
 from siting.types import NoGo
-from tests.fake_result import CRS, PARCEL, fake_aim, fake_result, with_details
+from tests.fake_result import CRS, PARCEL, fake_result, with_details
+from tests.hostile import TEXTS, hostile_result
 
 STANDARDS = Path(__file__).parents[1] / ".." / "shared" / "reference" / "standards"
 NS = {"g": exchange.GPX, "s": exchange.OWN}
-
-HOSTILE = (
-    "<script>alert(1)</script>",
-    "</script><img src=x onerror=alert(1)>",
-    "${7*7}`\\u0041",
-    '"quoted", and; commas\nand a new line',
-    "=cmd|' /C calc'!A0",
-    "\x00\x01\x0b\x1f bell\x07",
-    "\ud800 half a pair \ufffe\uffff",
-    "\u202eright to left\u2028line",
-    "Älv & <Ö> 'é' 🦌",
-    "x" * 5000,
-)
 
 
 @pytest.fixture(scope="module")
@@ -54,26 +42,6 @@ def result():
 @pytest.fixture(scope="module")
 def facts(result):
     return spot_facts(result)
-
-
-def hostile(text):
-    """The invented result with this text wherever a user's text can come in."""
-    base = with_details(fake_result(label=text, parcel_id=text))
-    land = replace(base.land, class_names={41: text, 71: text})
-    spots = [
-        replace(
-            spot,
-            name=text,
-            kind=text,
-            why=(text,),
-            pulled_down=(text,),
-            check=(text,),
-            cautions=(text,),
-            details={**spot.details, "aim": fake_aim(reason=text)},
-        )
-        for spot in base.spots
-    ]
-    return replace(base, land=replace(land, vectors=base.land.vectors), spots=tuple(spots))
 
 
 # GeoJSON
@@ -257,9 +225,9 @@ def test_numbers_stay_numbers():
     assert exchange.cell(float(np.float32(0.5))) == "0.5"
 
 
-@pytest.mark.parametrize("text", HOSTILE)
+@pytest.mark.parametrize("text", TEXTS)
 def test_hostile_text_stays_text(text):
-    bad = hostile(text)
+    bad = hostile_result(text)
     facts = spot_facts(bad)
     rows = rows_of(exchange.spots_csv(bad, facts))
     assert len(rows) == 4

@@ -134,14 +134,12 @@ def _lists(fact: SpotFacts) -> dict[str, Any]:
 
 
 def _sentences(fact: SpotFacts) -> dict[str, list[str]]:
-    spot = fact.spot
-    groups = {
-        "why": spot.why,
-        "pulled_down": spot.pulled_down,
-        "check": spot.check,
-        "cautions": spot.cautions,
+    return {
+        "why": list(fact.why),
+        "pulled_down": list(fact.pulled_down),
+        "check": list(fact.check),
+        "cautions": list(fact.cautions),
     }
-    return {name: [clean(line) for line in lines] for name, lines in groups.items()}
 
 
 def _rounded(value: float | None, digits: int) -> float | None:
@@ -321,7 +319,7 @@ def _description(fact: SpotFacts) -> list[str]:
     if fact.walk is not None:
         there, back = (np.ceil(m) for m in (fact.walk.minutes_there, fact.walk.minutes_back))
         parts.append(f"Walk about {there:.0f} min there, {back:.0f} min back.")
-    parts.extend(clean(line) for line in fact.spot.why[:2])
+    parts.extend(fact.why[:2])
     return parts
 
 

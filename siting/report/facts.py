@@ -74,6 +74,10 @@ class SpotFacts:
     walk: Walk | None
     stability: str
     stability_words: str
+    why: tuple[str, ...]
+    pulled_down: tuple[str, ...]
+    check: tuple[str, ...]
+    cautions: tuple[str, ...]
 
 
 def spot_facts(result: Result) -> tuple[SpotFacts, ...]:
@@ -110,7 +114,15 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         walk=walk if isinstance(walk, Walk) else None,
         stability=firm.word if firm else "",
         stability_words=firm.words if firm else "",
+        why=_cleaned(spot.why),
+        pulled_down=_cleaned(spot.pulled_down),
+        check=_cleaned(spot.check),
+        cautions=_cleaned(spot.cautions),
     )
+
+
+def _cleaned(lines: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(clean(line) for line in lines)
 
 
 def _facing(aim: object) -> Facing:

@@ -205,7 +205,7 @@ def _row(fact: SpotFacts) -> dict[str, str]:
 def _page(
     result: Result, fact: SpotFacts, *, general: tuple[str, ...], camera: CameraRules, number: int
 ) -> SpotPage:
-    own = tuple(clean(line) for line in fact.spot.cautions if line not in general)
+    own = tuple(line for line in fact.cautions if line not in general)
     geo = f"geo:{fact.lat:.5f},{fact.lon:.5f}"
     facing = fact.facing
     return SpotPage(
@@ -236,8 +236,7 @@ def _sentence(words: str) -> str:
 
 def _characters(fact: SpotFacts, cautions: tuple[str, ...]) -> int:
     """How much there is to read on a page; a full one is set in smaller print."""
-    spot = fact.spot
-    lines = (*spot.why, *spot.pulled_down, *spot.check, *cautions, *fact.facing.why)
+    lines = (*fact.why, *fact.pulled_down, *fact.check, *cautions, *fact.facing.why)
     return sum(len(line) for line in lines)
 
 

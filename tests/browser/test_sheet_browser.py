@@ -1,0 +1,124 @@
+"""The field sheet in Chromium: offline, on a phone, printed, and with hostile text."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from siting.cautions import all_cautions, texts
+from siting.inputs import SurveyInput
+from siting.protocol import Protocol
+from siting.report.facts import spot_facts
+from siting.report.sheet import field_sheet
+from tests.browser.conftest import PHONE, WIDE, opened
+from tests.fake_result import fake_result, with_details
+from tests.hostile import TEXTS, hostile_result
+
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+def sheet(result):
+    return field_sheet(result, spot_facts(result), protocol=Protocol(), survey=SurveyInput())
+
+
+@pytest.fixture(scope="module")
+def result():
+    return with_details(fake_result())
+
+
+@pytest.fixture(scope="module")
+def sheet_file(result, tmp_path_factory):
+    path = tmp_path_factory.mktemp("sheet") / "field_sheet.html"
+    path.write_text(sheet(result), encoding="utf-8")
+    return path
+
+
+def full(result):
+    """Every caution, and as much to say of a spot as there ever is."""
+    why = tuple(f"A thing that draws animals here, some {n} m (66 ft) away." for n in range(6))
+    check = ("Look for this and that, and for a third thing that only eyes can settle here.",) * 8
+    spots = [
+        replace(spot, why=why, check=check, pulled_down=why[:3], cautions=texts(all_cautions()))
+        for spot in result.spots
+    ]
+    return replace(result, spots=tuple(spots))
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
+def test_opens_offline_without_a_request_or_complaint(browser, sheet_file, size):
+    with opened(browser, sheet_file, **size) as tab:
+        assert tab.outside == []
+        assert tab.complaints == []
+        width = size["viewport"]["width"]
+        assert tab.page.evaluate("document.documentElement.scrollWidth") <= width
+        assert tab.page.locator("section.page").count() == 6
+        # The one style sheet is let in by its fingerprint; without it there would be no line.
+        border = tab.page.locator("h3").first.evaluate("e => getComputedStyle(e).borderBottomStyle")
+        assert border == "solid"
+
+
+def test_the_policy_keeps_script_out(browser, result, tmp_path):
+    # A planted script does nothing: the sheet needs none and lets none in.
+    path = tmp_path / "planted.html"
+    path.write_text(sheet(result).replace("</main>", "<script>window.hit=1</script></main>"))
+    with opened(browser, path) as tab:
+        assert tab.page.evaluate("window.hit") is None
+        assert any("Content Security Policy" in line for line in tab.complaints)
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
+def test_axe_finds_nothing(browser, sheet_file, size):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    with opened(browser, sheet_file, bypass_csp=True, **size) as tab:
+        found = axe.Axe().run(tab.page, options={"runOnly": {"type": "tag", "values": TAGS}})
+        faults = [
+            (v["id"], [n["target"] for n in v["nodes"]]) for v in found.response["violations"]
+        ]
+        assert faults == []
+
+
+def test_links_are_large_enough_to_touch(browser, sheet_file):
+    # WCAG 2.2, 2.5.8: 24 by 24 CSS pixels.
+    with opened(browser, sheet_file, **PHONE) as tab:
+        for box in [link.bounding_box() for link in tab.page.locator("a").all()]:
+            assert box["height"] >= 24
+            assert box["width"] >= 24
+
+
+def pages(pdf):
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("much", [False, True], ids=["usual", "full"])
+def test_one_printed_page_to_a_spot(browser, result, tmp_path, paper, much):
+    path = tmp_path / "sheet.html"
+    path.write_text(sheet(full(result) if much else result), encoding="utf-8")
+    with opened(browser, path) as tab:
+        assert pages(tab.page.pdf(format=paper)) == 2 + 4
+
+
+def test_each_page_begins_with_its_heading(browser, result, tmp_path):
+    path = tmp_path / "sheet.html"
+    path.write_text(sheet(result), encoding="utf-8")
+    with opened(browser, path) as tab:
+        tab.page.emulate_media(media="print")
+        breaks = tab.page.evaluate(
+            "[...document.querySelectorAll('.page')].map(e => getComputedStyle(e).breakAfter)"
+        )
+        assert breaks == ["page"] * 5 + ["auto"]
+
+
+def test_hostile_text_does_nothing(browser, tmp_path):
+    for number, text in enumerate(TEXTS):
+        path = tmp_path / f"sheet{number}.html"
+        path.write_text(sheet(hostile_result(text)), encoding="utf-8")
+        with opened(browser, path, **PHONE) as tab:
+            assert tab.page.evaluate("window.hit") is None, text
+            assert tab.outside == [], text
+            assert tab.complaints == [], text
+            assert tab.page.evaluate("document.documentElement.scrollWidth") <= 390, text[:40]
+            shown = tab.page.locator("h1").inner_text()
+            assert shown.startswith("Field sheet:"), text
