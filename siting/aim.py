@@ -82,7 +82,7 @@ def best_and_second(judged: Headings, *, second_turn_deg: float) -> tuple[IndexA
     """
     n, count = judged.score.shape
     bearing = np.broadcast_to(np.arange(count), (n, count))
-    keys = (bearing, np.round(judged.sun_ahead, 1), -np.round(judged.score, 6))
+    keys = (bearing, np.round(judged.sun.in_front, 1), -np.round(judged.score, 6))
     order = np.lexsort(keys, axis=1)
     best = order[:, 0]
     turn = np.abs(HEADINGS_DEG[order] - HEADINGS_DEG[best][:, None])
@@ -141,7 +141,7 @@ def _aim(
 ) -> Aim:
     best, second = (_facts(judged, i, h, track=track, zone_m=zone_m, target=target) for h in chosen)
     parts = {k: part[i] for k, part in judged.parts.items() if np.isfinite(part[i]).any()}
-    claimed = np.isfinite(judged.clear_m[i]).any()
+    claimed = np.isfinite(judged.ahead.clear_m[i]).any()
     return Aim(
         heading_deg=best.heading_deg,
         second_heading_deg=second.heading_deg,
@@ -154,7 +154,7 @@ def _aim(
         compass_day=compass.day.isoformat(),
         scores=judged.score[i],
         parts=parts,
-        sun_minutes=judged.sun_minutes[i],
+        sun_minutes=judged.sun.minutes[i],
         sun_when=sun_when(best.sun_by_hour),
         clear_m=best.clear_m if claimed else None,
         slope_ahead_deg=best.rise_deg,
@@ -171,27 +171,27 @@ def _facts(
     judged: Headings, i: int, heading: int, *, track: SunTrack, zone_m: float, target: str
 ) -> AimFacts:
     """Everything the words need of one heading of one candidate."""
-    clear = float(judged.clear_m[i, heading])
+    clear = float(judged.ahead.clear_m[i, heading])
     return AimFacts(
         heading_deg=float(HEADINGS_DEG[heading]),
-        sun_minutes=float(judged.sun_minutes[i, heading]),
-        sun_by_hour=judged.sun_by_hour[i, :, heading],
-        least_sun_minutes=float(judged.sun_minutes[i].min()),
-        flat_minutes=float(judged.flat_minutes[heading]),
+        sun_minutes=float(judged.sun.minutes[i, heading]),
+        sun_by_hour=judged.sun.by_hour[i, :, heading],
+        least_sun_minutes=float(judged.sun.minutes[i].min()),
+        flat_minutes=float(judged.sun.flat_minutes[heading]),
         sun_never_up=track.never_up,
         clear_m=clear if np.isfinite(clear) else None,
         zone_m=zone_m,
-        line=str(judged.near.kind[i]),
-        crossing_deg=float(judged.crossing_deg[i, heading]),
-        met_m=float(judged.met_m[i, heading]),
+        line=str(judged.met.near.kind[i]),
+        crossing_deg=float(judged.met.crossing_deg[i, heading]),
+        met_m=float(judged.met.met_m[i, heading]),
         target=target,
-        target_turn_deg=float(judged.target_turn_deg[i, heading]),
-        target_m=float(judged.target_m[i]),
-        neighbour_share=float(judged.neighbour_share[i, heading]),
-        people_m=float(judged.people_m[i, heading]),
-        rise_deg=float(judged.rise_deg[i, heading]),
-        tilt_deg=float(judged.tilt_deg[i, heading]),
-        brush_share=float(judged.brush_share[i, heading]),
-        water_share=float(judged.water_share[i, heading]),
+        target_turn_deg=float(judged.met.target_turn_deg[i, heading]),
+        target_m=float(judged.met.target_m[i]),
+        neighbour_share=float(judged.ahead.neighbour_share[i, heading]),
+        people_m=float(judged.ahead.people_m[i, heading]),
+        rise_deg=float(judged.ahead.rise_deg[i, heading]),
+        tilt_deg=float(judged.ahead.tilt_deg[i, heading]),
+        brush_share=float(judged.ahead.brush_share[i, heading]),
+        water_share=float(judged.ahead.water_share[i, heading]),
         reach_m=float(judged.reach_m[i]),
     )

@@ -31,7 +31,7 @@ from siting.slant import (
 )
 from siting.sun import SunTrack, in_view, low_sun_minutes
 from siting.types import BoolArray, CoverRole, RoleArray
-from siting.view import Ground, Profiles, Skyline, skyline
+from siting.view import Ground, Places, Skyline, skyline
 
 HEADING_STEP_DEG = 5.0
 HEADINGS_DEG: FloatArray = np.arange(0.0, 360.0, HEADING_STEP_DEG)
@@ -73,51 +73,74 @@ class Surroundings:
     convergence_deg: float = 0.0
 
 
-@dataclass(frozen=True)
-class Headings:
-    """Every heading of every candidate, judged. Arrays are (n, 72) unless said otherwise.
+class LowSun(NamedTuple):
+    """Low sun in the picture, minutes a day.
 
-    Parameters
-    ----------
-    score : combined score 0..1
-    parts : mapping from part to membership 0..1; NaN where the part is not claimed
-    sun_minutes : low sun in the picture, minutes a day
-    flat_minutes : (72,) the same were there no terrain
-    sun_by_hour : (n, 24, 72) the same by hour of the local clock
-    sun_ahead : minutes a day of low sun in the half of the sky ahead, those nearest the middle
-        counting most; settles ties
-    clear_m : ground in sight ahead, metres; NaN where not claimed
+    minutes : (n, 72); flat_minutes : (72,) the same were there no terrain; by_hour : (n, 24, 72)
+    by hour of the local clock; in_front : (n, 72) low sun in the half of the sky ahead, that
+    nearest the middle counting most (settles ties)
+    """
+
+    minutes: FloatArray
+    flat_minutes: FloatArray
+    by_hour: FloatArray
+    in_front: FloatArray
+
+
+class Ahead(NamedTuple):
+    """What lies ahead, arrays of (n, 72).
+
+    clear_m : ground in sight, metres; NaN where not claimed
     neighbour_share : part of the view in sight outside the parcel
     people_m : distance to the nearest road or building in sight, infinite when none
     rise_deg, tilt_deg : slope of the ground along the heading (up positive) and to its right
+    cover : mean score of what grows there; NaN where unknown
     brush_share, water_share : shrub and open water in view
-    crossing_deg : angle to the line crossed; NaN where there is none
-    met_m : distance ahead at which the line is met
-    target_turn_deg : turn from the heading to the feature served; NaN where there is none
-    target_m : (n,) distance to it, metres
+    """
+
+    clear_m: FloatArray
+    neighbour_share: FloatArray
+    people_m: FloatArray
+    rise_deg: FloatArray
+    tilt_deg: FloatArray
+    cover: FloatArray
+    brush_share: FloatArray
+    water_share: FloatArray
+
+
+class Met(NamedTuple):
+    """The line crossed and the feature faced; (n, 72), NaN where there is none.
+
+    crossing_deg : angle to the line; met_m : distance ahead at which it is met
+    target_turn_deg : turn from the heading to the feature; target_m : (n,) distance to it
     near : NearestLine
+    """
+
+    crossing_deg: FloatArray
+    met_m: FloatArray
+    target_turn_deg: FloatArray
+    target_m: FloatArray
+    near: NearestLine
+
+
+@dataclass(frozen=True)
+class Headings:
+    """Every heading of every candidate, judged.
+
+    Parameters
+    ----------
+    score : (n, 72) combined score 0..1
+    parts : mapping from part to (n, 72) membership 0..1; NaN where the part is not claimed
+    sun, ahead, met : what was measured
     sky : Skyline at the azimuths of the sun track
     reach_m : (n,) how far the skyline is known in half of all directions
     """
 
     score: FloatArray
     parts: Mapping[str, FloatArray]
-    sun_minutes: FloatArray
-    flat_minutes: FloatArray
-    sun_by_hour: FloatArray
-    sun_ahead: FloatArray
-    clear_m: FloatArray
-    neighbour_share: FloatArray
-    people_m: FloatArray
-    rise_deg: FloatArray
-    tilt_deg: FloatArray
-    brush_share: FloatArray
-    water_share: FloatArray
-    crossing_deg: FloatArray
-    met_m: FloatArray
-    target_turn_deg: FloatArray
-    target_m: FloatArray
-    near: NearestLine
+    sun: LowSun
+    ahead: Ahead
+    met: Met
     sky: Skyline
     reach_m: FloatArray
 
@@ -145,12 +168,10 @@ def judge(
     -------
     Headings, for bearings from true north at `HEADINGS_DEG`
     """
-    half_view = camera.field_of_view_deg / 2.0
-    share = in_view(HEADINGS_DEG, HEADINGS_DEG, half_view_deg=half_view)
-    share = share.astype(np.float64) / share.sum(axis=0, dtype=np.float64)
+    place = (easting, northing)
     sky = skyline(
         around.ground,
-        (easting, northing),
+        place,
         azimuth_deg=around.track.azimuth_deg,
         far=around.far,
         eye_height_m=camera.lens_height_m,
@@ -158,67 +179,63 @@ def judge(
         refraction_k=sun.refraction_k,
         convergence_deg=around.convergence_deg,
     )
-    sunny = _sun(around.track, sky, half_view_deg=half_view, low_sun_deg=sun.low_sun_deg)
-    rays = look_ahead(
-        around.ground,
-        (easting, northing),
-        headings_deg=HEADINGS_DEG,
-        eye_height_m=camera.lens_height_m,
-        sight_m=heading.sight_m,
-        convergence_deg=around.convergence_deg,
+    low_sun = _sun(
+        around.track,
+        sky,
+        half_view_deg=camera.field_of_view_deg / 2.0,
+        low_sun_deg=sun.low_sun_deg,
     )
-    seen = _seen(rays, share, around=around, camera=camera, heading=heading)
-    rise, tilt = plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
-    near = nearest_line(
-        easting,
-        northing,
-        lines=around.lines,
-        within_m=heading.line_reach_m,
-        convergence_deg=around.convergence_deg,
-    )
-    angle = crossing_angle_deg(near, HEADINGS_DEG)
-    met = crossing_distance_m(near, HEADINGS_DEG, on_line_m=heading.on_line_m)
-    aside, away = _target(
-        targets - np.stack([easting, northing], axis=1),
-        heading=heading,
-        convergence_deg=around.convergence_deg,
-    )
-    slope = np.degrees(np.arctan(np.hypot(rise, tilt)))
-    crossing = heading.slant_curve if heading.crossing == "slant" else heading.square_curve
-    parts = {
-        "sun": membership(sunny[0], sun.curve),
-        "clear": membership(seen.clear_m, heading.clear_curve),
-        "slant": membership(angle, crossing) * membership(met, heading.met_curve),
-        "target": membership(aside, heading.target_curve),
-        "private": np.minimum(
-            membership(seen.neighbour_share, heading.neighbour_curve),
-            membership(seen.people_m, heading.people_curve),
-        ),
-        "level": membership(slope, heading.level_curve),
-        "cover": seen.cover,
-    }
+    ahead = _ahead(place, around=around, camera=camera, heading=heading)
+    met = _met(place, targets, around=around, heading=heading)
+    parts = _parts(low_sun, ahead, met, heading=heading, sun=sun)
     weights = {name: float(getattr(heading, f"{name}_weight")) for name in PARTS}
     return Headings(
         score=combined(parts, weights),
         parts=parts,
-        sun_minutes=sunny[0],
-        flat_minutes=sunny[1],
-        sun_by_hour=sunny[2],
-        sun_ahead=sunny[3],
-        clear_m=seen.clear_m,
-        neighbour_share=seen.neighbour_share,
-        people_m=seen.people_m,
-        rise_deg=np.degrees(np.arctan(rise)),
-        tilt_deg=np.degrees(np.arctan(tilt)),
-        brush_share=seen.shares[CoverRole.SHRUB],
-        water_share=seen.shares[CoverRole.WATER],
-        crossing_deg=angle,
-        met_m=met,
-        target_turn_deg=aside,
-        target_m=away,
-        near=near,
+        sun=low_sun,
+        ahead=ahead,
+        met=met,
         sky=sky,
         reach_m=np.median(sky.reach_m, axis=1),
+    )
+
+
+def _parts(
+    low_sun: LowSun, ahead: Ahead, met: Met, *, heading: HeadingRules, sun: SunRules
+) -> dict[str, FloatArray]:
+    """Membership of each part, by the curves of the protocol."""
+    rise, tilt = np.tan(np.radians(ahead.rise_deg)), np.tan(np.radians(ahead.tilt_deg))
+    slope = np.degrees(np.arctan(np.hypot(rise, tilt)))
+    crossing = heading.slant_curve if heading.crossing == "slant" else heading.square_curve
+    slant = membership(met.crossing_deg, crossing) * membership(met.met_m, heading.met_curve)
+    neighbours = membership(ahead.neighbour_share, heading.neighbour_curve)
+    return {
+        "sun": membership(low_sun.minutes, sun.curve),
+        "clear": membership(ahead.clear_m, heading.clear_curve),
+        "slant": slant,
+        "target": membership(met.target_turn_deg, heading.target_curve),
+        "private": np.minimum(neighbours, membership(ahead.people_m, heading.people_curve)),
+        "level": membership(slope, heading.level_curve),
+        "cover": ahead.cover,
+    }
+
+
+def _met(place: Places, targets: FloatArray, *, around: Surroundings, heading: HeadingRules) -> Met:
+    near = nearest_line(
+        *place,
+        lines=around.lines,
+        within_m=heading.line_reach_m,
+        convergence_deg=around.convergence_deg,
+    )
+    turn, away = _target(
+        targets - np.stack(place, axis=1), heading=heading, convergence_deg=around.convergence_deg
+    )
+    return Met(
+        crossing_deg=crossing_angle_deg(near, HEADINGS_DEG),
+        met_m=crossing_distance_m(near, HEADINGS_DEG, on_line_m=heading.on_line_m),
+        target_turn_deg=turn,
+        target_m=away,
+        near=near,
     )
 
 
@@ -236,23 +253,21 @@ def _target(
     return np.where(np.isnan(away)[:, None], np.nan, turn), away
 
 
-class _Seen(NamedTuple):
-    clear_m: FloatArray
-    neighbour_share: FloatArray
-    people_m: FloatArray
-    cover: FloatArray
-    shares: Mapping[CoverRole, FloatArray]
-
-
-def _seen(
-    rays: Profiles,
-    share: FloatArray,
-    *,
-    around: Surroundings,
-    camera: CameraRules,
-    heading: HeadingRules,
-) -> _Seen:
+def _ahead(
+    place: Places, *, around: Surroundings, camera: CameraRules, heading: HeadingRules
+) -> Ahead:
     """What the rays meet; a clear view is claimed only where cells are small enough to show it."""
+    half_view = camera.field_of_view_deg / 2.0
+    share = in_view(HEADINGS_DEG, HEADINGS_DEG, half_view_deg=half_view)
+    share = share.astype(np.float64) / share.sum(axis=0, dtype=np.float64)
+    rays = look_ahead(
+        around.ground,
+        place,
+        headings_deg=HEADINGS_DEG,
+        eye_height_m=camera.lens_height_m,
+        sight_m=heading.sight_m,
+        convergence_deg=around.convergence_deg,
+    )
     claimed = around.dem_cell_m <= heading.finest_claim_m
     clear = clear_m(
         rays,
@@ -270,6 +285,7 @@ def _seen(
         person_height_m=heading.person_height_m,
         screened=claimed,
     )
+    rise, tilt = plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
     value = [getattr(heading, f"role_{kind.name.lower()}", np.nan) for kind in CoverRole]
     cover, shares = cover_ahead(
         rays,
@@ -279,7 +295,16 @@ def _seen(
         zone_m=camera.zone_m,
         watched=(CoverRole.SHRUB, CoverRole.WATER),
     )
-    return _Seen(clear if claimed else np.full_like(clear, np.nan), outside, people, cover, shares)
+    return Ahead(
+        clear_m=clear if claimed else np.full_like(clear, np.nan),
+        neighbour_share=outside,
+        people_m=people,
+        rise_deg=np.degrees(np.arctan(rise)),
+        tilt_deg=np.degrees(np.arctan(tilt)),
+        cover=cover,
+        brush_share=shares[CoverRole.SHRUB],
+        water_share=shares[CoverRole.WATER],
+    )
 
 
 def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> FloatArray:
@@ -305,10 +330,8 @@ def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> F
     return out
 
 
-def _sun(
-    track: SunTrack, sky: Skyline, *, half_view_deg: float, low_sun_deg: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Minutes in the picture, the same without terrain, by hour, and sun ahead."""
+def _sun(track: SunTrack, sky: Skyline, *, half_view_deg: float, low_sun_deg: float) -> LowSun:
+    """Low sun above the skyline; an unknown skyline counts as level."""
     horizon = np.nan_to_num(sky.horizon_deg, nan=0.0)
     seen = low_sun_minutes(track, horizon, low_sun_deg=low_sun_deg)
     flat = low_sun_minutes(track, np.zeros((1, horizon.shape[1])), low_sun_deg=low_sun_deg)
@@ -316,9 +339,9 @@ def _sun(
     by_hour = seen @ share
     turn = np.radians(track.azimuth_deg[:, None] - HEADINGS_DEG[None, :])
     ahead = np.maximum(np.cos(turn), 0.0) ** 2
-    return (
-        by_hour.sum(axis=1),
-        (flat.sum(axis=1) @ share)[0],
-        by_hour,
-        seen.sum(axis=1) @ ahead,
+    return LowSun(
+        minutes=by_hour.sum(axis=1),
+        flat_minutes=(flat.sum(axis=1) @ share)[0],
+        by_hour=by_hour,
+        in_front=seen.sum(axis=1) @ ahead,
     )

@@ -90,10 +90,10 @@ def test_polar_night() -> None:
 def test_evening_sun_facing_west() -> None:
     west = LineString([(0, -60), (0.0, 60)])
     judged = look(land(lines=[Lines("trail", [west])]))
-    assert sun_when(judged.sun_by_hour[0, :, 54]) == "evening"
-    assert sun_when(judged.sun_by_hour[0, :, 18]) == "morning"
+    assert sun_when(judged.sun.by_hour[0, :, 54]) == "evening"
+    assert sun_when(judged.sun.by_hour[0, :, 18]) == "morning"
     # At 10 E the sun is south at 11:20 universal time.
-    assert sun_when(judged.sun_by_hour[0, :, 36]) == "morning and midday"
+    assert sun_when(judged.sun.by_hour[0, :, 36]) == "morning and midday"
 
 
 def test_a_ridge_to_the_east_cuts_the_morning_sun() -> None:
@@ -108,7 +108,7 @@ def test_a_ridge_to_the_east_cuts_the_morning_sun() -> None:
     for index, degrees in ((36, 90.0), (28, 70.0), (44, 110.0)):
         expected = math.degrees(math.atan(39.55 * math.sin(math.radians(degrees)) / 100))
         assert azimuth[index] == pytest.approx(expected, abs=0.3)
-    minutes, before = ridge.sun_minutes[0], open_land.sun_minutes[0]
+    minutes, before = ridge.sun.minutes[0], open_land.sun.minutes[0]
     assert at(minutes, 90) < 0.5 * at(before, 90)
     assert at(minutes, 270) == pytest.approx(at(before, 270), rel=0.01)
     # With the morning sun gone the middle of the sunless range moves a little to the east.
@@ -134,8 +134,8 @@ def test_a_bank_ahead_ends_the_clear_ground() -> None:
     """A wall 2 m high at the cell centre 8 m east; bilinear cells slope up from 6 m."""
     judged = look(land(height=np.where(EAST == 8, 2.0, 0.0)))
     # The near face is in sight, what is behind is not; rays aslant meet it up to 10 % later.
-    assert 7.5 <= at(judged.clear_m[0], 90) <= 9.5
-    assert at(judged.clear_m[0], 270) == 15.0
+    assert 7.5 <= at(judged.ahead.clear_m[0], 90) <= 9.5
+    assert at(judged.ahead.clear_m[0], 270) == 15.0
     assert at(judged.parts["clear"][0], 90) < 1.0 == at(judged.parts["clear"][0], 270)
 
 
@@ -143,13 +143,13 @@ def test_brush_in_the_canopy_raster_blocks_and_trees_do_not() -> None:
     for height, blocked in ((1.5, True), (0.2, False), (12.0, False)):
         canopy = np.where(np.abs(EAST - 6) < 1.5, height, 0.0)
         judged = look(land(canopy_m=canopy))
-        assert (at(judged.clear_m[0], 90) < 8) == blocked
-        assert at(judged.clear_m[0], 270) == 15.0
+        assert (at(judged.ahead.clear_m[0], 90) < 8) == blocked
+        assert at(judged.ahead.clear_m[0], 270) == 15.0
 
 
 def test_unknown_canopy_blocks_nothing() -> None:
     judged = look(land(canopy_m=np.full((N, N), np.nan)))
-    assert (judged.clear_m == 15.0).all()
+    assert (judged.ahead.clear_m == 15.0).all()
 
 
 def test_wide_cells_claim_no_view() -> None:
@@ -189,20 +189,20 @@ def test_the_camera_looks_towards_the_trail_and_not_away_from_it() -> None:
     # 45 degrees from the trail: met 8 / sin 45 = 11.3 m ahead; from behind never.
     assert at(part, 45) == pytest.approx(1.0)
     assert at(part, 135) == at(part, 225) == pytest.approx(0.2)
-    assert at(judged.met_m[0], 45) == pytest.approx(8 / math.sin(math.radians(45)))
+    assert at(judged.met.met_m[0], 45) == pytest.approx(8 / math.sin(math.radians(45)))
 
 
 def test_no_line_no_part() -> None:
     judged = look(land(lines=[Lines("trail", [LineString([(-60, 40), (60, 40)])])]))
     assert np.isnan(judged.parts["slant"]).all()
-    assert judged.near.kind[0] == ""
+    assert judged.met.near.kind[0] == ""
 
 
 def test_a_trail_comes_before_a_nearer_edge() -> None:
     trail = Lines("trail", [LineString([(-60, 8), (60, 8)])])
     edge = Lines("forest edge", [LineString([(2, -60), (2, 60)])])
-    assert look(land(lines=[trail, edge])).near.kind[0] == "trail"
-    assert look(land(lines=[edge, trail])).near.kind[0] == "forest edge"
+    assert look(land(lines=[trail, edge])).met.near.kind[0] == "trail"
+    assert look(land(lines=[edge, trail])).met.near.kind[0] == "forest edge"
 
 
 @pytest.mark.parametrize("bearing", [0.0, 45.0, 200.0, 315.0])
@@ -234,17 +234,17 @@ def test_the_camera_looks_away_from_the_house() -> None:
     assert turn(aim.heading_deg, 0) > 30
     assert "road or building" not in aim.reason
     towards = look(land(people=house))
-    assert at(towards.people_m[0], 0) == pytest.approx(34, abs=2.5)
+    assert at(towards.ahead.people_m[0], 0) == pytest.approx(34, abs=2.5)
 
 
 def test_a_bank_screens_the_road() -> None:
     road = np.abs(NORTH - 40) < 3
     bank = np.where(np.abs(NORTH - 20) < 3, 4.0, 0.0)
-    assert np.isfinite(at(look(land(people=road)).people_m[0], 0))
-    assert np.isinf(at(look(land(people=road, height=bank)).people_m[0], 0))
+    assert np.isfinite(at(look(land(people=road)).ahead.people_m[0], 0))
+    assert np.isinf(at(look(land(people=road, height=bank)).ahead.people_m[0], 0))
     # Wide cells cannot show the bank: the road counts.
     coarse = look(land(people=road, height=bank, dem_cell_m=10.0))
-    assert np.isfinite(at(coarse.people_m[0], 0))
+    assert np.isfinite(at(coarse.ahead.people_m[0], 0))
 
 
 def test_the_view_is_kept_on_the_parcel() -> None:
@@ -252,8 +252,8 @@ def test_the_view_is_kept_on_the_parcel() -> None:
     assert at(aim.parts["private"], aim.heading_deg) > 0.9
     assert at(aim.parts["private"], 90) < 0.4
     towards = look(land(inside=EAST < 12))
-    assert at(towards.neighbour_share[0], 90) > 0.8
-    assert at(towards.neighbour_share[0], 270) == 0.0
+    assert at(towards.ahead.neighbour_share[0], 90) > 0.8
+    assert at(towards.ahead.neighbour_share[0], 270) == 0.0
 
 
 # --- ground and growth ----------------------------------------------------------------------
@@ -265,8 +265,8 @@ def test_a_plane_is_measured_exactly() -> None:
         radian = math.radians(heading)
         rise = 0.1 * math.sin(radian) + 0.2 * math.cos(radian)
         right = 0.1 * math.cos(radian) - 0.2 * math.sin(radian)
-        assert math.tan(math.radians(at(judged.rise_deg[0], heading))) == pytest.approx(rise)
-        assert math.tan(math.radians(at(judged.tilt_deg[0], heading))) == pytest.approx(right)
+        assert math.tan(math.radians(at(judged.ahead.rise_deg[0], heading))) == pytest.approx(rise)
+        assert math.tan(math.radians(at(judged.ahead.tilt_deg[0], heading))) == pytest.approx(right)
 
 
 def test_near_flat_ground_is_sought() -> None:
@@ -280,7 +280,7 @@ def test_missing_elevations_in_view_are_not_level_and_not_clear() -> None:
     height = np.where((NORTH > 6) & (NORTH < 10), np.nan, 0.0)
     judged = look(land(height=height))
     assert np.isnan(at(judged.parts["level"][0], 0))
-    assert at(judged.clear_m[0], 0) < 8
+    assert at(judged.ahead.clear_m[0], 0) < 8
     assert at(judged.parts["level"][0], 180) == 1.0
 
 
@@ -304,10 +304,10 @@ def test_grid_north_is_not_true_north() -> None:
     """A house due grid north where grid north bears 20 degrees: it is seen at 20 degrees."""
     house = (np.abs(EAST) < 3) & (np.abs(NORTH - 40) < 3)
     judged = look(land(people=house, convergence_deg=20.0), camera={"field_of_view_deg": 10.0})
-    seen = HEADINGS_DEG[np.isfinite(judged.people_m[0])]
+    seen = HEADINGS_DEG[np.isfinite(judged.ahead.people_m[0])]
     assert seen.mean() == pytest.approx(20.0)
     trail = Lines("trail", [LineString([(0, -60), (0, 60)])])
-    assert look(land(lines=[trail], convergence_deg=20.0)).near.bearing_deg[0] == 20.0
+    assert look(land(lines=[trail], convergence_deg=20.0)).met.near.bearing_deg[0] == 20.0
 
 
 def test_a_candidate_is_judged_the_same_alone_and_in_company() -> None:
@@ -363,7 +363,7 @@ def test_far_elevations_bring_a_far_ridge_into_the_sky() -> None:
     east = -3000 + (np.arange(200) + 0.5) * 30
     far = Ground(np.broadcast_to(100.0 + np.where(east > 2000, 600.0, 0.0), (200, 200)), grid)
     without, with_far = look(land()), look(land(far=far))
-    assert at(with_far.sun_minutes[0], 90) < 0.7 * at(without.sun_minutes[0], 90)
+    assert at(with_far.sun.minutes[0], 90) < 0.7 * at(without.sun.minutes[0], 90)
     assert np.median(with_far.sky.reach_m) > 2500
 
 
@@ -441,4 +441,4 @@ def test_notes() -> None:
 
 
 def test_nobody_stands_in_an_empty_frame() -> None:
-    assert np.isinf(look(land(people=NOWHERE)).people_m).all()
+    assert np.isinf(look(land(people=NOWHERE)).ahead.people_m).all()

@@ -118,8 +118,8 @@ def test_33_turning_the_world_turns_the_heading(
 @given(latitude=st.floats(20, 60))
 def test_the_two_hemispheres_mirror_each_other(latitude: float) -> None:
     """Open flat land the year round: what faces south in the one faces north in the other."""
-    north = look(land(latitude=latitude)).sun_minutes[0]
-    south = look(land(latitude=-latitude)).sun_minutes[0]
+    north = look(land(latitude=latitude)).sun.minutes[0]
+    south = look(land(latitude=-latitude)).sun.minutes[0]
     # Summer is eight days longer in the north and the sun's path is not quite the same.
     mirrored = np.roll(south[::-1], 37)
     np.testing.assert_allclose(north, mirrored, atol=8.0)
