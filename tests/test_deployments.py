@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -155,6 +156,22 @@ def test_dated_package_says_what_is_left_to_do(result, tmp_path):
     assert "media" in package["description"]
     assert package["project"]["samplingDesign"] == "targeted"
     assert package["spatial"]["type"] == "Polygon"
+
+
+@pytest.mark.parametrize(("use", "word"), [("game", "trailGame"), ("quiet", ""), ("busy", "")])
+def test_only_a_game_trail_is_called_one(result, use, word):
+    trails = result.land.vectors["trails"].assign(use=[use])
+    vectors = {**result.land.vectors, "trails": trails}
+    changed = replace(result, land=replace(result.land, vectors=vectors))
+    assert rows(changed)[3]["featureType"] == word
+    bare = {name: layer for name, layer in vectors.items() if name != "trails"}
+    unknown = replace(result, land=replace(result.land, vectors=bare))
+    assert rows(unknown)[3]["featureType"] == ""
+
+
+def test_water_is_a_source(result):
+    spot = replace(result.spots[0], kind="water")
+    assert rows(replace(result, spots=(spot,)))[0]["featureType"] == "waterSource"
 
 
 def test_feature_types_are_on_the_list():

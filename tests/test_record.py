@@ -6,7 +6,9 @@ import datetime as dt
 import hashlib
 import json
 import math
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,7 +18,7 @@ from rasterio.io import MemoryFile
 import siting
 from siting.inputs import Inputs
 from siting.protocol import Protocol, VisitRules, WalkRules
-from siting.report import write_report
+from siting.report import deployments, exchange, write_report
 from siting.report.raster import suitability_tif
 from siting.report.record import changed, counts, run_json
 from siting.types import NoGo, Note
@@ -218,3 +220,16 @@ def test_no_spots_still_make_every_file(result, tmp_path):
     write_report(empty, tmp_path, protocol=Protocol(), inputs=INPUTS, time=NOW)
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted(FILES)
     assert "No spot was found" in (tmp_path / "field_sheet.html").read_text()
+
+
+# The documentation
+
+
+def test_every_field_is_documented():
+    page = (Path(__file__).parents[1] / "docs" / "outputs.md").read_text(encoding="utf-8")
+    record_keys = record(fake_result())
+    fields = [field.name for field in deployments.FIELDS]
+    for name in (*FILES, *exchange.COLUMNS, *fields, *record_keys):
+        assert re.search(rf"\b{re.escape(name)}\b", page), name
+    for bit in NoGo:
+        assert re.search(rf"\b{bit.value} ", page), bit

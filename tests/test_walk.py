@@ -129,6 +129,15 @@ def test_agrees_with_networkx_on_rough_ground():
     assert walk.minutes_there == pytest.approx(seconds / 60, rel=1e-6)
 
 
+def test_the_comparison_finds_planted_faults():
+    # Swapped axes or a wrong sign of the rise give other times, beyond the tolerance above.
+    height = np.tile(100 + 0.15 * (np.arange(60) * 5 + 2.5), (60, 1))
+    right = one(flat_land(height), (52.5, 152.5), (252.5, 192.5)).minutes_there
+    for planted in (height.T, height[:, ::-1]):
+        wrong = one(flat_land(planted), (52.5, 152.5), (252.5, 192.5)).minutes_there
+        assert wrong != pytest.approx(right, rel=0.02)
+
+
 def _join(graph, height, wet, cell, step):
     head = (cell[0] + step[0], cell[1] + step[1])
     if not (0 <= head[0] < 18 and 0 <= head[1] < 18):

@@ -17,6 +17,8 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from shapely import Point
+
 from siting.files import canonical_json
 from siting.inputs import SurveyInput
 from siting.protocol import CameraRules
@@ -47,7 +49,8 @@ FEATURE_TYPES = (
 )
 """The values that the standard lists; what it has no word for goes into the tags."""
 
-FEATURE_OF_KIND = {"trail": "trailGame", "water": "waterSource"}
+FEATURE_OF_KIND = {"water": "waterSource"}
+_TRAIL_REACH_M = 60.0
 
 FIELD_DAY = (
     "deploymentStart",
@@ -180,12 +183,27 @@ def _row(
         "cameraHeight": round(camera.lens_height_m, 2),
         "cameraHeading": whole_degrees(fact.facing.heading_deg),
         "baitUse": False,
-        "featureType": FEATURE_OF_KIND.get(fact.spot.kind),
+        "featureType": feature_type(result, fact),
         "habitat": fact.habitat or None,
         "deploymentGroups": " | ".join(groups),
         "deploymentTags": " | ".join(tags),
         "deploymentComments": _comment(times),
     }
+
+
+def feature_type(result: Result, fact: SpotFacts) -> str | None:
+    """The standard's word for what the spot is at, None where it has no sure one.
+
+    A trail counts as a game trail only when its layer says so: the standard's other trails and
+    roads are for people, and a map does not tell whether people use this one.
+    """
+    trails = result.land.vectors.get("trails")
+    if fact.spot.kind != "trail" or trails is None or "use" not in trails.columns or trails.empty:
+        return FEATURE_OF_KIND.get(fact.spot.kind)
+    away = trails.geometry.distance(Point(fact.spot.easting, fact.spot.northing)).to_numpy()
+    nearest = int(away.argmin())
+    game = trails["use"].iloc[nearest] == "game" and away[nearest] <= _TRAIL_REACH_M
+    return "trailGame" if game else None
 
 
 def _comment(times: tuple[str, str] | None) -> str:
