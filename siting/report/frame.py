@@ -13,11 +13,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pyproj import CRS
-from pyproj.aoi import AreaOfInterest
-from pyproj.database import query_utm_crs_info
 
-from siting.grid import FloatArray, Grid, crs_text, transformer
+from siting.grid import FloatArray, Grid, transformer
 
 EARTH_RADIUS_M = 6378137.0  # of EPSG:3857
 _DEGREE = 5
@@ -138,15 +135,18 @@ def degrees_of(x: float, y: float) -> tuple[float, float]:
 
 
 def utm_zone(lon: float, lat: float) -> tuple[str, str]:
-    """Coordinate system and plain name of the UTM zone (polar stereographic beyond its reach)."""
-    area = AreaOfInterest(lon, lat, lon, lat)
-    found = query_utm_crs_info(datum_name="WGS 84", area_of_interest=area)
-    if found:
-        code = min(found, key=lambda info: int(info.code))
-        zone = int(code.code) % 100
-        return f"EPSG:{code.code}", f"UTM {zone} {'north' if lat >= 0 else 'south'}"
-    polar = CRS.from_epsg(32661 if lat > 0 else 32761)
-    return crs_text(polar), "UPS north" if lat > 0 else "UPS south"
+    """Coordinate system and plain name of the UTM zone (polar stereographic beyond its reach).
+
+    Examples
+    --------
+    >>> utm_zone(-80.5, 43.5)
+    ('EPSG:32617', 'UTM 17 north')
+    """
+    side, word = (32600, "north") if lat >= 0 else (32700, "south")
+    if not -80.0 <= lat <= 84.0:
+        return f"EPSG:{side + 61}", f"UPS {word}"
+    zone = int((lon + 180.0) % 360.0 // 6) + 1
+    return f"EPSG:{side + zone}", f"UTM {zone} {word}"
 
 
 def _middle(grid: Grid) -> tuple[float, float]:

@@ -26,6 +26,7 @@ function setUpAsking() {
     byId("map-frame").classList.toggle("crossed", on);
   });
   byId("cross-take").addEventListener("click", takeCentre);
+  byId("whole-parcel").addEventListener("click", showParcel);
   byId("measure-switch").addEventListener("click", () => switchMeasure(!MEASURE.on));
   byId("measure-back").addEventListener("click", measureBack);
   byId("measure-clear").addEventListener("click", () => { MEASURE.points = []; drawMeasure(); });
@@ -152,7 +153,7 @@ function betterWords({ bits, better }) {
   if (bits & OUTSIDE) return "";
   if (!better) return node("p", {}, "No better ground is allowed in this parcel.");
   const what = bits ? "Nearest allowed ground: " : "Nearest better ground: ";
-  return node("p", { class: "better" }, what + lengthWords(better.metres) + " to the "
+  return node("p", { class: "better" }, what + aboutWords(better.metres) + " to the "
     + better.wind + ", " + better.points + " points. The dotted line leads there.");
 }
 
@@ -161,7 +162,7 @@ function nearWords(answer) {
   if (!near.length) return "";
   return section("What is near", node("ul", {}, near.map((found) => node("li", {},
     found.label + (found.text ? ": " : ""), found.text ? user(found.text) : "", ", ",
-    found.metres < 0.05 ? "here" : lengthWords(found.metres)))));
+    found.metres < 0.05 ? "here" : aboutWords(found.metres)))));
 }
 
 function drawAnswer(answer, latlng) {

@@ -28,10 +28,9 @@ function setUpTabs() {
 
 function buildKey() {
   const steps = byId("key-steps");
-  DATA.palette.forEach((colour, i) => {
-    const box = node("span", { class: "step" }, node("span", { class: "step-box" }),
-      node("span", { class: "step-number" }, i % 4 ? "" : String(5 * i)));
-    box.firstChild.style.backgroundColor = colour;
+  DATA.palette.forEach((colour) => {
+    const box = node("span", { class: "step" });
+    box.style.backgroundColor = colour;
     steps.append(box);
   });
   byId("key-marks").append(
@@ -113,6 +112,7 @@ function setUpPrint() {
     if (before) return;
     before = { centre: MAP.getCenter(), zoom: MAP.getZoom() };
     document.documentElement.classList.add("printing");
+    document.querySelectorAll(".cautions").forEach((fold) => { fold.open = true; });
     MAP.invalidateSize({ animate: false });
     showParcel();
     tidyNames();

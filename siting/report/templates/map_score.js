@@ -118,6 +118,19 @@ function lengthWords(metres) {
   return shown.toLocaleString("en") + " m (" + feet(metres).toLocaleString("en") + " ft)";
 }
 
+// A length no more exact than a person can use it, worded as in the program's other files.
+function aboutWords(metres) {
+  if (metres >= 1000) {
+    return (metres / 1000).toFixed(1) + " km (" + (metres / 1609.344).toFixed(1) + " mi)";
+  }
+  if (metres < 50) return lengthWords(metres);
+  return 10 * Math.round(metres / 10) + " m (" + 10 * Math.round(metres / 3.048) + " ft)";
+}
+
+function capital(text) {
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
+
 const WINDS = ["north", "north-east", "east", "south-east", "south", "south-west", "west",
   "north-west"];
 

@@ -15,7 +15,8 @@ function pointsOf(spot) {
 function addMarkers() {
   SHOWN.addTo(MAP);
   DATA.spots.forEach((spot) => {
-    const dot = node("span", { class: "dot" }, String(spot.n), node("span", { class: "badge" }));
+    const dot = node("span", { class: "dot" }, pointer(spot), String(spot.n),
+      node("span", { class: "badge" }));
     const icon = L.divIcon({ className: "dot-holder", html: dot, iconSize: [34, 34] });
     const marker = L.marker([spot.lat, spot.lon], {
       icon, keyboard: false, pane: "spots", bubblingMouseEvents: false,
@@ -28,6 +29,14 @@ function addMarkers() {
     holder.setAttribute("tabindex", "-1");
     MARKERS[spot.n] = { marker, dot, holder };
   });
+}
+
+// A tip on the rim of the dot that shows where the camera looks.
+function pointer(spot) {
+  if (!spot.aim) return "";
+  const tip = node("span", { class: "pointer" });
+  tip.style.transform = "rotate(" + spot.aim.heading_deg + "deg)";
+  return tip;
 }
 
 function nameMarkers() {
@@ -52,7 +61,7 @@ function listItem(spot) {
   node("span", { class: "dot", "aria-hidden": "true" }, String(spot.n)),
   node("span", { class: "spot-text" },
     node("span", { class: "spot-title" }, node("span", { class: "unseen" }, "Spot " + spot.n + ": "),
-      user(spot.title)),
+      user(capital(spot.title))),
     node("span", { class: "spot-why" }, user(spot.why[0] || "")),
     node("span", { class: "spot-place", id: "place-" + spot.n })),
   node("span", { class: "spot-points" },
@@ -126,6 +135,11 @@ function drawAround(spot) {
   }
 }
 
+function closeUp(spot) {
+  const circle = L.latLng(spot.lat, spot.lon).toBounds(6 * spot.radius_m);
+  MAP.fitBounds(circle, { animate: !calmly });
+}
+
 // What the camera would see: a slice as wide as the lens and as long as it is trusted.
 function viewOutline(spot) {
   const { field_of_view_deg: angle, zone_m: reach } = DATA.camera;
@@ -143,6 +157,8 @@ function viewOutline(spot) {
 function fillCard(spot) {
   const card = byId("card-" + spot.n);
   card.replaceChildren(
+    node("p", {}, node("button", { type: "button", class: "closer", onclick: () => closeUp(spot) },
+      "Look closer on the map")),
     facts(spot),
     commonCautions(),
     section("Why here", lines(spot.why)),
@@ -184,7 +200,7 @@ const COMMON_CAUTIONS = DATA.spots.length < 2 ? [] : DATA.spots[0].cautions
 
 function commonCautions() {
   if (!COMMON_CAUTIONS.length) return "";
-  return node("details", {}, node("summary", {}, "Take care everywhere on this parcel ("
+  return node("details", { class: "cautions" }, node("summary", {}, "Take care everywhere on this parcel ("
     + COMMON_CAUTIONS.length + ")"), lines(COMMON_CAUTIONS));
 }
 
@@ -193,7 +209,7 @@ function walkWords(spot) {
     + spot.utm + ".";
   if (!spot.walk) return [place];
   const walk = spot.walk;
-  const words = [lengthWords(walk.length_m) + " on foot, about " + minutes(walk.there_min)
+  const words = [aboutWords(walk.length_m) + " on foot, about " + minutes(walk.there_min)
     + " there and " + minutes(walk.back_min) + " back."];
   if (walk.from_road) {
     words.push("The walk starts at the nearest road point. Leave to stop and cross there is not "
