@@ -311,6 +311,7 @@ def test_gpx_without_walks_has_no_routes():
         ("x" * 50, "01 " + "x" * 27),
         ("two  spaces\nand a line", "01 two spaces and a line"),
         ("", "01 crossing"),
+        ("Log over the brook, 11 m (37 ft) to the east", "01 Log over the brook"),
     ],
 )
 def test_waypoint_names_fit_a_small_receiver(title, name):

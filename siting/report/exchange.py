@@ -302,6 +302,8 @@ def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
 def waypoint_name(fact: SpotFacts) -> str:
     """At most 30 characters, as small receivers want them: the rank and what the spot is."""
     words = " ".join(_xml_text(f"{fact.label} {fact.title}").split())
+    if len(words) > _NAME_LENGTH:
+        words = words.partition(",")[0]
     if len(words) <= _NAME_LENGTH:
         return words
     cut = words[: _NAME_LENGTH + 1].rpartition(" ")[0]
