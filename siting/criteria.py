@@ -12,6 +12,7 @@ from siting.protocol import Attractors, Conditions, Scoring
 from siting.types import Scores
 
 Weight = float | FloatArray
+_NOTHING = 1e-12
 
 # Which layer each criterion is judged by. A new criterion is one row here, one section in the
 # protocol and, where needed, one new layer.
@@ -141,7 +142,8 @@ def _algebraic_sum(
 def _geometric_mean(
     parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
 ) -> FloatArray:
-    whole = sum(weights[name] for name in parts)
+    # Weights that are all nothing leave every exponent at nothing, not at 0 / 0.
+    whole = np.maximum(sum(weights[name] for name in parts), _NOTHING)
     out = np.ones(shape, dtype=np.float64)
     for name, value in parts.items():
         out *= value.astype(np.float64) ** (weights[name] / whole)
@@ -151,7 +153,8 @@ def _geometric_mean(
 def _weighted_mean(
     parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
 ) -> FloatArray:
-    whole = sum(weights[name] for name in parts)
+    # Weights that are all nothing leave every exponent at nothing, not at 0 / 0.
+    whole = np.maximum(sum(weights[name] for name in parts), _NOTHING)
     out = np.zeros(shape, dtype=np.float64)
     for name, value in parts.items():
         out += (weights[name] / whole) * value.astype(np.float64)

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from siting.neighbourhood import compass_word
 from siting.types import Candidate, Feature
 
 # In the order in which a spot is named when several are as near and as strong.
@@ -82,17 +83,40 @@ def serves(
 
 
 def name_by_feature(
-    candidates: Sequence[Candidate], features: Sequence[Feature], *, reach_m: float
+    candidates: Sequence[Candidate],
+    features: Sequence[Feature],
+    *,
+    reach_m: float,
+    centre: tuple[float, float],
 ) -> list[Candidate]:
-    """The candidates with the feature each serves; a feature names only the first to serve it."""
+    """The candidates with the feature each serves; a feature names only the first to serve it.
+
+    Where two spots would be called the same, both are told apart by the side of the land, seen
+    from ``centre`` (easting, northing).
+    """
     free = list(features)
-    out = []
+    served: list[Feature | None] = []
     for candidate in candidates:
         found = serves(free, candidate.easting, candidate.northing, reach_m=reach_m)
         if found is not None:
             free.remove(found)
-        out.append(replace(candidate, feature=found))
-    return out
+        served.append(found)
+    words = [feature.words for feature in served if feature is not None]
+    return [
+        replace(
+            candidate,
+            feature=_with_side(feature, centre)
+            if feature is not None and words.count(feature.words) > 1
+            else feature,
+        )
+        for candidate, feature in zip(candidates, served, strict=True)
+    ]
+
+
+def _with_side(feature: Feature, centre: tuple[float, float]) -> Feature:
+    east, north = feature.easting - centre[0], feature.northing - centre[1]
+    side = compass_word(float(np.degrees(np.arctan2(east, north))) % 360)
+    return replace(feature, words=f"{feature.words}, in the {side} of the land")
 
 
 def _metres(a: Feature, b: Feature) -> float:

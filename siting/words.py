@@ -148,7 +148,7 @@ def on_site(
 
 
 def feature_words(feature: Feature, easting: float, northing: float) -> str:
-    """What a spot is called by the feature it serves; from 10 m on with how far and where to.
+    """What a spot is called by the feature it serves; from 15 m on with how far and where to.
 
     Examples
     --------
@@ -159,7 +159,7 @@ def feature_words(feature: Feature, easting: float, northing: float) -> str:
     east, north = feature.easting - easting, feature.northing - northing
     said = feature.words[:1].upper() + feature.words[1:]
     metres = math.hypot(east, north)
-    if metres < 10.0:
+    if metres < 15.0:
         return said
     bearing = math.degrees(math.atan2(east, north)) % 360
     return f"{said}, {length(metres)} to the {compass_word(bearing)}"

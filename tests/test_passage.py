@@ -1,0 +1,201 @@
+"""Travel, features and water on the invented valley of sample_rasters, and on drawn land."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+
+from siting.feature_order import serves
+from siting.pipeline import site_parcel
+from siting.protocol import Protocol
+from siting.read import read_parcel
+from siting.settings import load_inputs, load_protocol
+from siting.types import CoverRole, Feature
+from siting.words import feature_words, wet_warnings
+from tests.fake_result import fake_land, frame
+from tests.properties.test_scores_properties import ground_of
+
+SAMPLE = Path(__file__).parents[1] / "sample_rasters"
+# Landmark of the sample: kinds of feature that may stand for it, and how near one must lie.
+FOUND_AS = {
+    "saddle": (("saddle",), 30),
+    "strip": (("woods strip",), 20),
+    "inside_corner": (("woods corner",), 20),
+    "peninsula": (("woods point",), 25),
+    "crossing": (("known crossing", "stream crossing"), 5),
+    "pond_end": (("pond end", "inflow"), 40),
+    "gap": (("funnel", "woods strip"), 40),
+}
+
+
+@cache
+def sample():
+    inputs = load_inputs(SAMPLE / "inputs.toml")
+    return site_parcel(inputs, Protocol(), read_parcel(inputs))
+
+
+def landmarks(*kinds):
+    with (SAMPLE / "landmarks.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    return [
+        pytest.param(row["kind"], float(row["easting"]), float(row["northing"]), id=row["what"])
+        for row in rows
+        if row["kind"] in kinds
+    ]
+
+
+@pytest.mark.parametrize(("kind", "east", "north"), landmarks(*FOUND_AS))
+def test_landmark_of_the_sample_is_found(kind, east, north):
+    kinds, within = FOUND_AS[kind]
+    away = [
+        np.hypot(f.easting - east, f.northing - north) for f in sample().features if f.kind in kinds
+    ]
+    assert min(away) <= within
+
+
+@pytest.mark.parametrize(("kind", "east", "north"), landmarks("gap", "strip", "saddle"))
+def test_flow_is_squeezed_at_gap_strip_and_saddle(kind, east, north):
+    result = sample()
+    row, col = (int(v) for v in result.land.grid.rowcol(east, north))
+    assert result.layers["funnel_ratio"][row, col] > (1.25 if kind == "saddle" else 1.45)
+
+
+def test_spots_are_named_by_the_features_they_serve():
+    result = sample()
+    named = [spot for spot in result.spots if spot.name]
+    assert len(named) >= 6
+    assert len({spot.name for spot in named}) == len(named)
+    for spot in named:
+        near = serves(result.features, spot.easting, spot.northing, reach_m=30.0)
+        assert near is not None
+        assert np.hypot(near.easting - spot.easting, near.northing - spot.northing) <= 30.0
+
+
+def test_spots_say_how_firm_they_are_and_what_would_turn_the_list():
+    result = sample()
+    for spot in result.spots:
+        firm = spot.details["stability"]
+        assert firm.word in ("firm", "fair", "toss-up")
+        assert firm.draws >= 500
+        assert f"{firm.share_among:.0%}" in firm.words
+    (note,) = [n for n in result.notes if n.code == "A-STABILITY-01"]
+    assert "500 times" in note.text
+    assert "counted" in note.text or "No single weight" in note.text
+
+
+def test_the_same_run_gives_the_same_stability():
+    inputs = load_inputs(SAMPLE / "inputs.toml")
+    again = site_parcel(inputs, Protocol(), read_parcel(inputs))
+    assert [s.details["stability"] for s in again.spots] == [
+        s.details["stability"] for s in sample().spots
+    ]
+
+
+def test_best_of_each_kind_makes_the_alternatives_differ():
+    inputs = load_inputs(SAMPLE / "inputs.toml")
+    protocol = load_protocol(None, best_of_each_kind=True)
+    result = site_parcel(inputs, protocol, read_parcel(inputs))
+    kinds = {spot.kind for spot in result.spots}
+    assert kinds >= {spot.kind for spot in sample().spots}
+    assert len(kinds) > len({spot.kind for spot in sample().spots})
+    scores = [spot.score for spot in result.spots]
+    assert scores == sorted(scores, reverse=True)
+    assert result.spots[0].score == sample().spots[0].score
+
+
+def test_pairwise_comparison_sets_the_weights_and_is_told(tmp_path):
+    file = tmp_path / "protocol.toml"
+    file.write_text(
+        '[pairwise.attractors]\ncriteria = ["trail", "edge", "funnel"]\n'
+        'matrix = [[1, 3, 5], ["1/3", 1, 3], [0.2, "1/3", 1]]\n'
+    )
+    protocol = load_protocol(file)
+    given = [getattr(protocol.attractors, n).weight for n in ("trail", "edge", "funnel")]
+    # Saaty's scale: .6370 .2583 .1047, the largest made 0.9
+    np.testing.assert_allclose(given, np.array([0.6370, 0.2583, 0.1047]) * 0.9 / 0.6370, atol=1e-4)
+    assert protocol.attractors.water == Protocol().attractors.water
+    inputs = load_inputs(SAMPLE / "inputs.toml")
+    result = site_parcel(inputs, protocol, read_parcel(inputs))
+    assert result.scores.weights["trail"] == pytest.approx(0.9)
+    (note,) = [n for n in result.notes if n.code == "A-WEIGHTS-01"]
+    assert "0.033" in note.text
+
+
+def test_busy_trails_give_no_feature():
+    brook = shapely.LineString([(540300, 4820600), (540300, 4820000)])
+    path = shapely.LineString([(540110, 4820300), (540480, 4820300)])
+    for use, expected in (("quiet", 1), ("busy", 0)):
+        land = fake_land(vectors={"water": frame(brook), "trails": frame(path, use=[use])})
+        kinds = [f.kind for f in ground_of(land).features]
+        assert kinds.count("stream crossing") == expected
+
+
+def test_pond_that_only_the_land_cover_knows_has_ends():
+    role = fake_land().role.copy()
+    role[50:56, 40:60] = CoverRole.WATER
+    found = ground_of(fake_land(role=role, vectors={})).features
+    words = [f.words for f in found if f.kind == "pond end"]
+    assert sorted(words) == ["east end of the pond", "west end of the pond"]
+
+
+def test_height_above_water_is_that_above_the_brook():
+    """A plane that falls 1 in 10 to a brook in the south: 200 m up it lies 20 m higher."""
+    plain = fake_land()
+    _, northing = plain.grid.xy(*np.indices(plain.grid.shape))
+    brook = shapely.LineString([(539990, 4820052), (540610, 4820052)])
+    land = fake_land(height=0.1 * (northing - 4820000), vectors={"water": frame(brook)})
+    ground = ground_of(land)
+    row, col = (int(v) for v in land.grid.rowcol(540300.0, 4820262.0))
+    assert ground.layers["height_above_water_m"][row, col] == pytest.approx(20.0, abs=0.6)
+    below, _ = (int(v) for v in land.grid.rowcol(540300.0, 4820020.0))
+    assert np.isnan(ground.layers["height_above_water_m"][below, col])
+    share = ground.layers["wetter_than_share"]
+    known = share[np.isfinite(share)]
+    assert known.min() == 0
+    assert known.max() < 1
+    # water gathers downhill
+    assert share[110, col] > share[10, col]
+
+
+def test_unknown_ground_stays_unknown_and_is_no_wall():
+    height = fake_land().dem.copy()
+    height[:30] = np.nan
+    ratio = ground_of(fake_land(height=height)).layers["funnel_ratio"]
+    assert np.isnan(ratio[:30]).all()
+    assert (ratio[40:] > 0).all()
+
+
+def test_feature_words_say_how_far_and_where_to():
+    fork = Feature("trail fork", 100.0, 200.0, 1.0, "where the cart track meets the deer path")
+    assert feature_words(fork, 90.0, 200.0) == "Where the cart track meets the deer path"
+    assert feature_words(fork, 100.0, 230.0).endswith("deer path, 30 m (98 ft) to the south")
+
+
+@pytest.mark.parametrize(
+    ("measures", "expected"),
+    [
+        ({"height_above_water_m": 0.4, "distance_to_water_m": 20.0}, "only 0.4 m (1 ft) above"),
+        ({"height_above_water_m": -0.4, "distance_to_water_m": 20.0}, "level with"),
+        ({"height_above_water_m": 0.4, "distance_to_water_m": 900.0}, ""),
+        ({"height_above_water_m": 4.0, "distance_to_water_m": 20.0}, ""),
+        ({"height_above_water_m": np.nan, "distance_to_water_m": 20.0}, ""),
+        ({"wetter_than_share": 0.99, "slope_deg": 1.0}, "Wet ground"),
+        ({"wetter_than_share": 0.99, "slope_deg": 9.0}, ""),
+        ({"wetter_than_share": 0.5, "slope_deg": 1.0}, ""),
+    ],
+)
+def test_warnings_of_floods_and_wet_ground(measures, expected):
+    said = " ".join(wet_warnings(measures, rules=Protocol().wet))
+    assert expected in said
+    assert bool(said) == bool(expected)
+
+
+def test_missing_layers_are_no_fault():
+    ground = ground_of(replace(fake_land(), vectors={}))
+    assert np.isfinite(ground.layers["distance_to_feature_m"]).any() or not ground.features
