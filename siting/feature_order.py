@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from shapely.geometry.base import BaseGeometry
 
 from siting.neighbourhood import compass_word
 from siting.types import Candidate, Feature
@@ -87,12 +88,12 @@ def name_by_feature(
     features: Sequence[Feature],
     *,
     reach_m: float,
-    centre: tuple[float, float],
+    land: BaseGeometry,
 ) -> list[Candidate]:
     """The candidates with the feature each serves; a feature names only the first to serve it.
 
-    Where two spots would be called the same, both are told apart by the side of the land, seen
-    from ``centre`` (easting, northing).
+    Where two spots would be called the same, both are told apart by the side of the ``land`` (the
+    parcel) they lie on.
     """
     free = list(features)
     served: list[Feature | None] = []
@@ -105,7 +106,7 @@ def name_by_feature(
     return [
         replace(
             candidate,
-            feature=_with_side(feature, centre)
+            feature=_with_side(feature, land)
             if feature is not None and words.count(feature.words) > 1
             else feature,
         )
@@ -113,8 +114,10 @@ def name_by_feature(
     ]
 
 
-def _with_side(feature: Feature, centre: tuple[float, float]) -> Feature:
-    east, north = feature.easting - centre[0], feature.northing - centre[1]
+def _with_side(feature: Feature, land: BaseGeometry) -> Feature:
+    east, north = feature.easting - land.centroid.x, feature.northing - land.centroid.y
+    if np.hypot(east, north) < 0.15 * np.sqrt(land.area):
+        return replace(feature, words=f"{feature.words}, near the middle of the land")
     side = compass_word(float(np.degrees(np.arctan2(east, north))) % 360)
     return replace(feature, words=f"{feature.words}, in the {side} of the land")
 

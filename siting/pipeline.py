@@ -109,12 +109,11 @@ def site_parcel(
     details: list[dict[str, object]] = [{"heading_score": a.score, "aim": a} for a in found]
     judged = _judge(candidates, scores, details, protocol)
     chosen, places = _choose(candidates, judged, protocol.candidates)
-    centre = land.parcel_shape.centroid
     named = name_by_feature(
         [candidates[i] for i in chosen],
         ground.features,
         reach_m=protocol.features.reach_m,
-        centre=(centre.x, centre.y),
+        land=land.parcel_shape,
     )
     firmness, trial_notes = try_ranks(
         [candidates[i] for i in places],

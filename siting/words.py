@@ -63,7 +63,7 @@ _WHY: Mapping[str, Callable[[float], str]] = {
         f"The land squeezes easy ways together here: {ratio:.1f} times the passage around."
     ),
     "soft_edge": _far("The edge of brush or reeds"),
-    "feature": _far("A feature that guides animals"),
+    "feature": _far("A place where the lie of the land guides animals"),
 }
 
 _PULLED: Mapping[str, Callable[[float], str]] = {

@@ -23,6 +23,7 @@ LABELS = {
     "trails": "Trail",
     "buildings": "Building",
     "feeders": "Feeder or salt lick",
+    "features": "Feature found by the program (saddle, corner, fork): tap to ask",
     "crossings": "Crossing (log, ford)",
     "way_in": "Way in",
 }
@@ -57,6 +58,13 @@ def _features(result: Result, key: str, grid: Grid) -> Iterator[dict[str, Any]]:
     if key == "streams":
         for line in result.streams:
             yield from _feature(line, "", "", grid)
+        return
+    if key == "features":
+        # What the user drew is a layer of its own; what lies over the fence serves no spot.
+        for found in result.features:
+            point = shapely.Point(found.easting, found.northing)
+            if found.kind != "known crossing" and result.land.parcel_shape.covers(point):
+                yield from _feature(point, clean(found.words), "", grid)
         return
     frame = result.land.vectors.get(key)
     if frame is None:

@@ -144,7 +144,7 @@ function drawZones() {
 }
 
 const POINT_SIGNS = { feeders: "F", crossings: "×", way_in: "Way in", buildings: "B", water: "W",
-  livestock: "L", no_go: "!", trails: "T", roads: "R", streams: "S" };
+  livestock: "L", no_go: "!", trails: "T", roads: "R", streams: "S", features: "" };
 
 function drawLayers() {
   DATA.layers.forEach(({ key, features }) => {
@@ -170,7 +170,7 @@ function drawShape(key, kind, shape) {
 }
 
 function drawPoint(key, [x, y]) {
-  const sign = node("span", { class: "sign sign-" + key }, POINT_SIGNS[key] || "•");
+  const sign = node("span", { class: "sign sign-" + key }, POINT_SIGNS[key] ?? "•");
   const icon = L.divIcon({ className: "name-holder", html: sign, iconSize: [0, 0] });
   const options = { icon, interactive: false, keyboard: false, pane: "places" };
   SIGNS.push(L.marker(placed(x, y), options).addTo(group(key)));
