@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from siting.batch import Options, Outcome, Watcher, run_batch
+from siting.executors import one_thread
 from siting.inputs import Inputs
 from siting.inspection import Finding, inspect
 from siting.pipeline import Progress, site_parcel
@@ -17,9 +18,10 @@ from siting.types import Result
 def score_to_folder(inputs: Inputs, protocol: Protocol, folder: Path, *, progress: Progress) -> str:
     """Score the one parcel of the inputs, write every output, and tell the result in words."""
     parcel = read_parcel(inputs)
-    result = site_parcel(inputs, protocol, parcel, progress=progress)
-    progress("writing the map and the files")
-    write_report(result, folder, protocol=protocol, inputs=inputs)
+    with one_thread():
+        result = site_parcel(inputs, protocol, parcel, progress=progress)
+        progress("writing the map and the files")
+        write_report(result, folder, protocol=protocol, inputs=inputs)
     return summary(result, folder)
 
 

@@ -16,7 +16,7 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import Any, Protocol
@@ -104,6 +104,15 @@ def run_jobs(
                 yield ended
 
 
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Sums in one thread, as in a worker: split between threads, their last digits would differ."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1):
+        yield
+
+
 def prepare_worker() -> None:
     """One thread, a small raster cache and no heed of Ctrl-C: the parent decides when to stop."""
     from threadpoolctl import threadpool_limits
@@ -121,6 +130,8 @@ class SerialExecutor:
 
     def __init__(self, task: Task) -> None:
         self._task = task
+        self._open = ExitStack()
+        self._open.enter_context(one_thread())
         self._queue: deque[tuple[str, Any]] = deque()
 
     def submit(self, name: str, job: Any) -> None:
@@ -136,6 +147,7 @@ class SerialExecutor:
         """Forget what is queued."""
         del at_once
         self._queue.clear()
+        self._open.close()
 
 
 @dataclass

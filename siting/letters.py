@@ -218,5 +218,12 @@ def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
     suit = "that would suit a camera well"
     if limit.problem != NONE:
         return f"the maps show {places} {suit}, though {limit.words}"
-    ahead = f", {firm or 'none'} of them clearly ahead" if firm is not None and count > 1 else ""
+    ahead = _firm_words(firm, count)
     return f"the maps show {places} {suit}{ahead}"
+
+
+def _firm_words(firm: int | None, count: int) -> str:
+    """How many of the places keep their standing when the weights are shaken."""
+    if firm is None or count == 1 or firm == 0:
+        return ""
+    return f", {'all' if firm == count else firm} of them firm choices"

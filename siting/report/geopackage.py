@@ -117,12 +117,14 @@ _KINDS = {
 def _fixed_time() -> Iterator[None]:
     import pyogrio
 
-    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": _FIXED_TIME})
+    # The file is built in a temporary folder and flushed as a whole later: no need to do it twice.
+    options = {"OGR_CURRENT_DATE": _FIXED_TIME, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
+    pyogrio.set_gdal_config_options(options)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+        pyogrio.set_gdal_config_options(before)
 
 
 def _frame(columns: dict[str, Any], shapes: Sequence[Geometry], crs: str) -> gpd.GeoDataFrame:

@@ -29,6 +29,8 @@ _SCRIPTS = ("overview_data.js", "overview_map.js", "overview_table.js", "overvie
 # Outlines are drawn coarser until all of them together have no more points than this.
 _MOST_POINTS = 60_000
 _FIRST_TOLERANCE_M = 2.0
+# Where in the colours of the scores each fifth of the points stands.
+_STEPS = (0.05, 0.3, 0.5, 0.75, 1.0)
 
 
 def overview_page(batch: Batch, *, relief: Relief | None, protocol_name: str) -> str:
@@ -80,7 +82,7 @@ def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
         "columns": {name: [p[name] for p in parcels] for name in _COLUMNS},
         "texts": texts.all,
         "problems": dict(PROBLEMS),
-        "colours": list(SCORE_COLOURS[1::2]),
+        "colours": [SCORE_COLOURS[round(k * (len(SCORE_COLOURS) - 1))] for k in _STEPS],
         "shapes": _drawn([batch.shapes.get(name) for name in ids], lon_0),
         "ground": ground,
         "cells": _cells(batch),

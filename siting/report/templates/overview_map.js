@@ -83,6 +83,7 @@ const MAP = L.map("map", {
   renderer: CANVAS, attributionControl: false, zoomSnap: 0.25, zoomDelta: 0.5, maxZoom: 18,
   preferCanvas: true,
 });
+const MOST_NAMES = 40;
 const OUTLINES = [];
 const MARKS = [];
 let ALL = null;
@@ -105,7 +106,7 @@ function drawMap() {
     MARKS[i] = null;
     if (!rings.length) return;
     const place = OUTLINES[i].getBounds().getCenter();
-    MARKS[i] = new Sign(place, { weight: 1.2, color: "#ffffff", fillOpacity: 1, radius: 6 });
+    MARKS[i] = new Sign(place, { weight: 1.2, color: "#14231b", fillOpacity: 1, radius: 6 });
     [OUTLINES[i], MARKS[i]].forEach((layer) => {
       layer.on("click", () => choose(i, "map"));
       layer.bindTooltip(() => hint(i), { sticky: true, direction: "top" });
@@ -114,9 +115,18 @@ function drawMap() {
   ALL = bounds();
   if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
   else MAP.setView([0, 0], 2);
-  L.control.scale({ maxWidth: 140 }).addTo(MAP);
+  L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(MAP);
   paint();
+  if (COUNT <= MOST_NAMES) drawNames();
   MAP.on("zoomend", resize);
+}
+
+// A few parcels are named on the map; of many, the one under the pointer.
+function drawNames() {
+  EVERY.filter((i) => MARKS[i]).forEach((i) => {
+    L.tooltip({ permanent: true, direction: "bottom", offset: [0, 9], className: "parcel-name" })
+      .setLatLng(MARKS[i].getLatLng()).setContent(node("span", {}, user(COL.id[i]))).addTo(MAP);
+  });
 }
 
 function hint(i) {
@@ -150,7 +160,7 @@ function paint() {
       Object.assign(layer.options, { shape: sign.shape });
       layer.setStyle({
         fillColor: sign.colour, fillOpacity: lit ? 1 : 0.12, opacity: lit ? 1 : 0.12,
-        weight: picked ? 3 : 1.2, color: picked ? "#9a3b06" : "#ffffff",
+        weight: picked ? 3 : 1.2, color: picked ? "#9a3b06" : "#14231b",
       });
       layer.setRadius(sign.size * size * (picked ? 1.35 : 1));
     }
@@ -192,6 +202,13 @@ function drawKey() {
   const rows = [...SIGNS[STATE.by]].filter(([kind]) => counts.has(kind));
   byId("key").replaceChildren(...rows.map(([kind, sign]) => node("div", { class: "key-row" },
     swatch(sign), node("span", {}, sign.words), node("span", { class: "number" }, counts.get(kind)))));
+}
+
+// The card takes its place from the map; the first time, all parcels are brought into view again.
+function makeRoom() {
+  const whole = MAP.getBounds().contains(ALL);
+  MAP.invalidateSize({ animate: false });
+  if (whole && ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
 }
 
 LISTENERS.push((what) => {

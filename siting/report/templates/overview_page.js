@@ -24,8 +24,8 @@ function drawCard() {
   const i = STATE.chosen;
   const empty = i < 0;
   byId("card-none").hidden = !empty;
-  document.querySelector(".left").classList.toggle("has-card", !empty);
   if (empty) return;
+  if (document.querySelector(".left").classList.toggle("has-card", true)) makeRoom();
   const title = COL.label[i] ? [user(COL.id[i]), " · ", user(COL.label[i])] : [user(COL.id[i])];
   const parts = [node("h2", {}, title)];
   if (COL.page[i]) {

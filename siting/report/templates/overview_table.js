@@ -4,7 +4,7 @@ const ROWS = 100;
 const compare = new Intl.Collator(undefined, { numeric: true, sensitivity: "base" }).compare;
 
 const HEADS = [
-  { key: "id", words: "Parcel", cell: parcelCell },
+  { key: "id", words: "Parcel", cell: parcelCell, look: "name" },
   { key: "cell", words: "Cell", cell: (i) => user(COL.cell[i]), off: !COL.cell.some(Boolean) },
   { key: "priority", words: "Priority", number: true, off: !COL.priority.some((v) => v !== null) },
   { key: "points", words: "Points", number: true, down: true, cell: pointsCell },
@@ -12,7 +12,7 @@ const HEADS = [
   { key: "firm", words: "Firm", number: true, down: true, off: !COL.firm.some((v) => v !== null) },
   { key: "usable", words: "Usable", number: true, down: true, cell: (i) => (COL.usable[i] === null ? "" : `${COL.usable[i]} %`) },
   { key: "role", words: "Proposed", cell: roleCell, off: !COL.role.some(Boolean) },
-  { key: "limit", words: "What limits it most", cell: limitCell, wide: true },
+  { key: "limit", words: "What limits it most", cell: limitCell, look: "words" },
 ].filter((head) => !head.off);
 
 function parcelCell(i) {
@@ -110,7 +110,7 @@ function drawRows() {
     "data-number": i, "aria-current": i === STATE.chosen ? "true" : null, onclick: () => choose(i, "table"),
   }, HEADS.map((head) => {
     const value = head.cell ? head.cell(i) : COL[head.key][i];
-    return node("td", { class: head.number ? "n" : head.wide ? "words" : "" }, value === null ? "" : value);
+    return node("td", { class: head.number ? "n" : head.look || "" }, value === null ? "" : value);
   }))));
   drawPager(from, part.length);
 }
