@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from shapely import Geometry
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.protocol import CautionRules
 from siting.types import CoverRole, Land

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import shapely
-from shapely import Geometry
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.distance import burn, within
 from siting.grid import FloatArray

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely import Geometry
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.distance import burn
 from siting.grid import FloatArray, Grid

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.ndimage import gaussian_filter
+
 from siting import drainage
 from siting.drainage import (
     derive_streams,

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+
 from siting.no_go import LABELS, reasons
 from siting.pipeline import site_parcel
 from siting.protocol import Protocol

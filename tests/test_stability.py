@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.ndimage import gaussian_filter
+
 from siting.stability import (
     draw_gradient_errors,
     draw_weights,

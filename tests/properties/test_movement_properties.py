@@ -5,6 +5,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.sparse.csgraph import connected_components, dijkstra
+
 from siting.circuits import ResistorGrid, potentials, resistor_grid
 from siting.movement import current_density, refine, travel_cost
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
 from siting.errors import SitingError
 from siting.weights import pairwise_weights
 

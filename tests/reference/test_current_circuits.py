@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from siting.circuits import node_currents, potentials, resistor_grid
 
 # Verification case 4 of the open-source Circuitscape (Circuitscape.jl, commit 742dd0a6,

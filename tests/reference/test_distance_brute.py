@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import shapely
 from scipy.ndimage import distance_transform_edt
+
 from siting.distance import distance_to, distance_to_border, distance_to_cells, within
 from siting.grid import Grid
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from siting.cover import NO_CODE, SHIPPED, canonical_codes, roles, shipped_legend
 from siting.errors import SitingError
 from siting.types import CoverRole

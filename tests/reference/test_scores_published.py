@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+
 from siting.criteria import combine
 from siting.curves import membership
 from siting.protocol import Scoring

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import rasterio
 from rasterio.transform import from_origin
+
 from siting.terrain import aspect_deg, hillshade, slope_deg
 
 STORED = Path(__file__).parent / "stored" / "terrain_gdaldem.npz"
