@@ -186,22 +186,22 @@ def find_walks(
         return ()
     ways = ways_of(land)
     net = build_net(land, ways, points=[(start.easting, start.northing), *targets], rules=rules)
-    origin = nearest_cell(net, start.easting, start.northing, usable=net.free)
+    origin = nearest_cell(net, (start.easting, start.northing), usable=net.free)
     if origin is None:
         return (None,) * len(targets)
     steps = all_steps(net)
-    cost = step_cost_s(net, steps, ways, rules=rules)
+    cost = step_cost_s(net, steps, ways=ways, rules=rules)
     graph = csr_array((cost, (steps.tail, steps.head)), shape=(net.free.size, net.free.size))
     seconds, before = dijkstra(graph, indices=origin, return_predecessors=True)
     reached = np.isfinite(seconds)
     found: list[Walk | None] = []
     for target in targets:
-        goal = nearest_cell(net, *target, usable=reached)
+        goal = nearest_cell(net, target, usable=reached)
         cells = None if goal is None else _trace(before, goal)
         found.append(
             None
             if cells is None
-            else _walk(net, cells, ways, start=start, target=target, rules=rules)
+            else _walk(net, cells, ways=ways, start=start, target=target, rules=rules)
         )
     return tuple(found)
 
@@ -216,14 +216,14 @@ def _trace(before: NDArray[np.int32], goal: int) -> IntArray:
 def _walk(
     net: Net,
     cells: IntArray,
-    ways: Ways,
     *,
+    ways: Ways,
     start: Start,
     target: tuple[float, float],
     rules: WalkRules,
 ) -> Walk:
     ends = ((start.easting, start.northing), target)
-    line, gap_m = _drawn(net, cells, ways, ends=ends, reach_m=rules.crossing_reach_m)
+    line, gap_m = _drawn(net, cells, ways=ways, ends=ends, reach_m=rules.crossing_reach_m)
     there = steps_along(net, cells)
     back = Steps(there.head, there.tail, there.run_m)
     # The bit between the net and a start or spot that lies off it: at the speed on flat ground.
@@ -250,8 +250,8 @@ def _walk(
 def _drawn(
     net: Net,
     cells: IntArray,
-    ways: Ways,
     *,
+    ways: Ways,
     ends: tuple[tuple[float, float], tuple[float, float]],
     reach_m: float,
 ) -> tuple[LineString, float]:

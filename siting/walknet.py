@@ -198,7 +198,7 @@ def all_steps(net: Net) -> Steps:
     for row, col in STEPS:
         usable = free.copy()
         for passed in (*_passed(row, col), (row, col)):
-            usable &= _shifted(free, *passed)
+            usable &= _shifted(free, row=passed[0], col=passed[1])
         tail = index[usable]
         tails.append(tail)
         heads.append(tail + row * net.grid.n_cols + col)
@@ -211,7 +211,7 @@ def _passed(row: int, col: int) -> tuple[tuple[int, int], ...]:
     return tuple((r * sign_row, c * sign_col) for r, c in _PASSED[abs(row), abs(col)])
 
 
-def _shifted(mask: BoolArray, row: int, col: int) -> BoolArray:
+def _shifted(mask: BoolArray, *, row: int, col: int) -> BoolArray:
     """The value of the cell `row` further down and `col` further right; False off the array."""
     out = np.zeros_like(mask)
     rows, cols = mask.shape
@@ -236,17 +236,17 @@ def steps_along(net: Net, cells: IntArray) -> Steps:
     return Steps(tail, head, np.hypot(*(positions(net, head) - positions(net, tail)).T))
 
 
-def step_cost_s(net: Net, steps: Steps, ways: Ways, *, rules: WalkRules) -> FloatArray:
+def step_cost_s(net: Net, steps: Steps, *, ways: Ways, rules: WalkRules) -> FloatArray:
     """Seconds of each step, with what the rules add where a way should rather not lead."""
     cost = step_seconds(net, steps, off_path_factor=rules.off_path_factor)
     away = net.outside & ~net.on_path
     cost = np.where(away[steps.tail] | away[steps.head], cost * rules.outside_factor, cost)
-    wet = _crosses_unknown(net, steps, ways, reach_m=rules.crossing_reach_m)
+    wet = _crosses_unknown(net, steps, ways=ways, reach_m=rules.crossing_reach_m)
     cost[wet] += rules.crossing_detour_min * 60.0
     return cost
 
 
-def _crosses_unknown(net: Net, steps: Steps, ways: Ways, *, reach_m: float) -> IntArray:
+def _crosses_unknown(net: Net, steps: Steps, *, ways: Ways, reach_m: float) -> IntArray:
     """Steps that cross a stream away from any path and known crossing."""
     if not ways.streams:
         return np.empty(0, dtype=np.int64)
@@ -254,7 +254,7 @@ def _crosses_unknown(net: Net, steps: Steps, ways: Ways, *, reach_m: float) -> I
     reach = 2.5 * net.grid.cell_size_m
     near = burn([streams.buffer(reach)], grid=net.grid, all_touched=True).ravel()
     maybe = np.nonzero(near[steps.tail] & near[steps.head])[0]
-    line = _step_lines(net, steps.tail[maybe], steps.head[maybe])
+    line = _step_lines(net, steps.tail[maybe], head=steps.head[maybe])
     shapely.prepare(streams)
     hit = shapely.intersects(streams, line)
     known = crossing_places(ways)
@@ -271,7 +271,7 @@ def crossing_places(ways: Ways) -> Geometry | None:
     return None if places.is_empty else places
 
 
-def _step_lines(net: Net, tail: IntArray, head: IntArray) -> NDArray[np.object_]:
+def _step_lines(net: Net, tail: IntArray, *, head: IntArray) -> NDArray[np.object_]:
     ends = np.stack([positions(net, tail), positions(net, head)], axis=1)
     return np.atleast_1d(np.asarray(shapely.linestrings(ends), dtype=object))
 
@@ -282,11 +282,11 @@ def positions(net: Net, cells: IntArray) -> FloatArray:
     return np.column_stack([easting, northing])
 
 
-def nearest_cell(net: Net, easting: float, northing: float, *, usable: BoolArray) -> int | None:
+def nearest_cell(net: Net, place: tuple[float, float], *, usable: BoolArray) -> int | None:
     """Flat index of the usable cell nearest to a point, None when none is within a few cells."""
     cells = np.nonzero(usable)[0]
     if cells.size == 0:
         return None
-    away = np.hypot(*(positions(net, cells) - (easting, northing)).T)
+    away = np.hypot(*(positions(net, cells) - place).T)
     best = int(np.argmin(away))
     return int(cells[best]) if away[best] <= SNAP_CELLS * net.grid.cell_size_m else None

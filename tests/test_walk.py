@@ -352,7 +352,7 @@ def test_every_step_has_its_way_back():
     steps = all_steps(net)
     pairs = set(zip(steps.tail.tolist(), steps.head.tolist(), strict=True))
     assert {(head, tail) for tail, head in pairs} == pairs
-    cost = step_cost_s(net, steps, ways_of(land), rules=WalkRules())
+    cost = step_cost_s(net, steps, ways=ways_of(land), rules=WalkRules())
     assert np.isfinite(cost).all()
     assert (cost > 0).all()
 
@@ -363,4 +363,4 @@ def test_spot_far_from_any_free_cell_has_no_walk():
     land = flat_land(role=role)
     assert one(land, (52.5, 152.5), (252.5, 152.5)) is None
     net = build_net(land, ways_of(land), points=[(150, 150)], rules=WalkRules())
-    assert nearest_cell(net, 252.5, 152.5, usable=net.free) is None
+    assert nearest_cell(net, (252.5, 152.5), usable=net.free) is None

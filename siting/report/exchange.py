@@ -250,8 +250,8 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     root = ElementTree.Element(f"{{{GPX}}}gpx", version="1.1", creator=f"siting {__version__}")
     metadata = _child(root, "metadata")
     parcel = result.land.parcel
-    _child(metadata, "name", clean(parcel.label or parcel.id))
-    _child(metadata, "desc", "Ranked spots for a camera, best first; WGS 84, metres.")
+    _child(metadata, "name", words=clean(parcel.label or parcel.id))
+    _child(metadata, "desc", words="Ranked spots for a camera, best first; WGS 84, metres.")
     known = list(facts)
     for fact in known:
         _waypoint(root, fact)
@@ -263,14 +263,14 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
 
 
 def _waypoint(root: ElementTree.Element, fact: SpotFacts) -> None:
-    point = _place(root, "wpt", fact.lon, fact.lat)
+    point = _place(root, "wpt", lon=fact.lon, lat=fact.lat)
     if fact.elevation_m is not None:
-        _child(point, "ele", f"{fact.elevation_m:.1f}")
-    _child(point, "name", waypoint_name(fact))
+        _child(point, "ele", words=f"{fact.elevation_m:.1f}")
+    _child(point, "name", words=waypoint_name(fact))
     text = " ".join(_description(fact))
-    _child(point, "cmt", text)
-    _child(point, "desc", text)
-    _child(point, "type", "camera spot")
+    _child(point, "cmt", words=text)
+    _child(point, "desc", words=text)
+    _child(point, "type", words="camera spot")
     extensions = _child(point, "extensions")
     values = {
         "rank": fact.spot.rank,
@@ -289,14 +289,16 @@ def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
         return
     walk = fact.walk
     route = _child(root, "rte")
-    _child(route, "name", f"Walk to {fact.label}")
+    _child(route, "name", words=f"Walk to {fact.label}")
     minutes = f"about {np.ceil(walk.minutes_there):.0f} min there"
-    _child(route, "desc", f"{length(round(walk.length_m))}, {minutes}, drawn from maps: look up.")
-    _child(route, "number", str(fact.spot.rank))
+    _child(
+        route, "desc", words=f"{length(round(walk.length_m))}, {minutes}, drawn from maps: look up."
+    )
+    _child(route, "number", words=str(fact.spot.rank))
     to_lonlat = transformer(crs, "EPSG:4326")
     easting, northing = shapely.get_coordinates(walk.line).T
     for lon, lat in zip(*to_lonlat.transform(easting, northing, errcheck=True), strict=True):
-        _place(route, "rtept", float(lon), float(lat))
+        _place(route, "rtept", lon=float(lon), lat=float(lat))
 
 
 def waypoint_name(fact: SpotFacts) -> str:
@@ -325,15 +327,17 @@ def _description(fact: SpotFacts) -> list[str]:
     return parts
 
 
-def _place(parent: ElementTree.Element, tag: str, lon: float, lat: float) -> ElementTree.Element:
+def _place(parent: ElementTree.Element, tag: str, *, lon: float, lat: float) -> ElementTree.Element:
     wrapped = wrapped_lon(round(lon, DECIMALS))
     at = {"lat": f"{lat:.{DECIMALS}f}", "lon": f"{wrapped:.{DECIMALS}f}"}
     return ElementTree.SubElement(parent, f"{{{GPX}}}{tag}", at)
 
 
-def _child(parent: ElementTree.Element, tag: str, text: str | None = None) -> ElementTree.Element:
+def _child(
+    parent: ElementTree.Element, tag: str, *, words: str | None = None
+) -> ElementTree.Element:
     child = ElementTree.SubElement(parent, f"{{{GPX}}}{tag}")
-    child.text = None if text is None else _xml_text(text)
+    child.text = None if words is None else _xml_text(words)
     return child
 
 

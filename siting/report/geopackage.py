@@ -127,7 +127,7 @@ def _fixed_time() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def _frame(columns: dict[str, Any], shapes: Sequence[Geometry], crs: str) -> gpd.GeoDataFrame:
+def _frame(columns: dict[str, Any], shapes: Sequence[Geometry], *, crs: str) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(columns, geometry=gpd.GeoSeries(list(shapes), crs=crs), crs=crs)
 
 
@@ -135,7 +135,7 @@ def _spots(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
     rows = [table_row(result, fact) for fact in facts]
     columns = {name: _typed(name, [row[name] for row in rows]) for name in COLUMNS}
     points = [shapely.Point(fact.spot.easting, fact.spot.northing) for fact in facts]
-    return _frame(columns, points, result.land.grid.crs)
+    return _frame(columns, points, crs=result.land.grid.crs)
 
 
 def _typed(name: str, values: list[Any]) -> Any:
@@ -157,7 +157,7 @@ def _search_areas(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFram
         "spot_id": _typed("spot_id", [fact.id for fact in facts]),
         "search_radius_m": _typed("search_radius_m", [fact.search_radius_m for fact in facts]),
     }
-    return _frame(columns, circles, result.land.grid.crs)
+    return _frame(columns, circles, crs=result.land.grid.crs)
 
 
 def _walks(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
@@ -166,7 +166,7 @@ def _walks(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
     names = ("rank", "spot_id", *(name for name in COLUMNS if name.startswith("walk_")))
     columns = {name: _typed(name, [row[name] for row in rows]) for name in names}
     lines = [fact.walk.line for fact in walked if fact.walk is not None]
-    return _frame(columns, lines, result.land.grid.crs)
+    return _frame(columns, lines, crs=result.land.grid.crs)
 
 
 def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:
@@ -188,7 +188,7 @@ def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:
         "bit": pd.array([bit.value for bit in bits], dtype="Int64"),
         "area_m2": np.array([float(shapely.area(area)) for area in areas], dtype=np.float64),
     }
-    return _frame(columns, areas, result.land.grid.crs)
+    return _frame(columns, areas, crs=result.land.grid.crs)
 
 
 def _parcel(result: Result) -> gpd.GeoDataFrame:
@@ -201,4 +201,4 @@ def _parcel(result: Result) -> gpd.GeoDataFrame:
         "survey_cell": pd.array([clean(parcel.cell)], dtype="string"),
         "area_ha": np.array([shapely.area(shape) / 1e4]),
     }
-    return _frame(columns, [shapely.MultiPolygon(parts)], result.land.grid.crs)
+    return _frame(columns, [shapely.MultiPolygon(parts)], crs=result.land.grid.crs)

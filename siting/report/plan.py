@@ -96,25 +96,27 @@ def plan(
         The drawn view: its angle and length.
     """
     svg = _svg(window, title)
-    _no_go(svg, result, window)
-    named = _contours(svg, result, window)
-    _layers(svg, result, window)
-    _lines(svg, [result.land.parcel_shape], window, {"class": "parcel"})
+    _no_go(svg, result, window=window)
+    named = _contours(svg, result, window=window)
+    _layers(svg, result, window=window)
+    _lines(svg, [result.land.parcel_shape], window=window, style={"class": "parcel"})
     walks = [fact.walk.line for fact in facts if fact.walk is not None]
-    _lines(svg, walks, window, {"class": "walk"})
+    _lines(svg, walks, window=window, style={"class": "walk"})
     for line, words in named:
-        _label(svg, line, window, words)
+        _label(svg, line, window=window, words=words)
     turn_deg = true_north_deg(result.land.grid)
     for fact in facts:
         if close:
-            _search(svg, fact, window)
-            _view(svg, fact, window, angle=field_of_view_deg, reach=view_m, turn_deg=turn_deg)
+            _search(svg, fact, window=window)
+            _view(
+                svg, fact, window=window, angle=field_of_view_deg, reach=view_m, turn_deg=turn_deg
+            )
     for fact in reversed(list(facts)):
-        _spot(svg, fact, window)
-    _starts(svg, walks, window)
+        _spot(svg, fact, window=window)
+    _starts(svg, walks, window=window)
     _scale_bar(svg, window)
-    _north(svg, window, turn_deg)
-    sub(svg, "rect", {"class": "edge", "width": window.width_mm, "height": window.height_mm})
+    _north(svg, window, turn_deg=turn_deg)
+    sub(svg, "rect", at={"class": "edge", "width": window.width_mm, "height": window.height_mm})
     return ElementTree.tostring(svg, encoding="unicode")
 
 
@@ -132,11 +134,11 @@ def _svg(window: Window, title: str) -> Element:
     svg = ElementTree.Element(
         "svg", {"class": "plan", "viewBox": size, "role": "img", "aria-label": title}
     )
-    defs = sub(svg, "defs", {})
+    defs = sub(svg, "defs", at={})
     hatch = sub(
         defs,
         "pattern",
-        {
+        at={
             "id": f"{window.key}-hatch",
             "width": 2.2,
             "height": 2.2,
@@ -144,11 +146,11 @@ def _svg(window: Window, title: str) -> Element:
             "patternTransform": "rotate(45)",
         },
     )
-    sub(hatch, "line", {"y2": 2.2, "stroke": _PALE, "stroke-width": 0.5})
+    sub(hatch, "line", at={"y2": 2.2, "stroke": _PALE, "stroke-width": 0.5})
     ripple = sub(
         defs,
         "pattern",
-        {
+        at={
             "id": f"{window.key}-water",
             "width": 3,
             "height": 1.6,
@@ -156,11 +158,11 @@ def _svg(window: Window, title: str) -> Element:
         },
     )
     wave = "M0 .8 Q.75 .2 1.5 .8 T3 .8"
-    sub(ripple, "path", {"d": wave, "fill": "none", "stroke": _GREY, "stroke-width": 0.25})
+    sub(ripple, "path", at={"d": wave, "fill": "none", "stroke": _GREY, "stroke-width": 0.25})
     return svg
 
 
-def _no_go(svg: Element, result: Result, window: Window) -> None:
+def _no_go(svg: Element, result: Result, *, window: Window) -> None:
     """Hatch and outline of all ground of the parcel where no camera may stand."""
     inside = (result.no_go & NoGo.OUTSIDE.value) == 0
     shut = (result.no_go != 0) & inside
@@ -168,17 +170,17 @@ def _no_go(svg: Element, result: Result, window: Window) -> None:
     found = shapes(shut.astype(np.uint8), mask=shut, transform=grid.transform)
     areas = [shape(area).simplify(0.8 * grid.cell_size_m) for area, _ in found]
     fill = {"class": "no-go", "fill": f"url(#{window.key}-hatch)"}
-    _areas(svg, areas, window, fill)
+    _areas(svg, areas, window=window, style=fill)
 
 
-def _contours(svg: Element, result: Result, window: Window) -> list[tuple[LineString, str]]:
+def _contours(svg: Element, result: Result, *, window: Window) -> list[tuple[LineString, str]]:
     """Draw the height lines; the ones to be labelled and their labels."""
     part, dem = _part(result, window)
     interval = overlays.contour_interval_m(dem)
     named = []
     for height, lines in overlays.contours(dem, grid=part, interval_m=interval):
         index = round(height / interval) % 5 == 0
-        _lines(svg, lines, window, {"class": "contour index" if index else "contour"})
+        _lines(svg, lines, window=window, style={"class": "contour index" if index else "contour"})
         if index or interval >= 20.0:
             named += [(line, f"{height:g} m") for line in lines]
     named.sort(key=lambda one: -one[0].length)
@@ -197,7 +199,7 @@ def _part(result: Result, window: Window) -> tuple[Grid, np.ndarray]:
     return part, result.land.dem[row0 : row0 + part.n_rows, col0 : col0 + part.n_cols]
 
 
-def _label(svg: Element, line: LineString, window: Window, words: str) -> None:
+def _label(svg: Element, line: LineString, *, window: Window, words: str) -> None:
     """Write a height on its line, well inside the window, where there is room."""
     left, bottom, right, top = window.bounds
     edge = _LABEL_INSET_MM / window.mm_per_m
@@ -212,24 +214,24 @@ def _label(svg: Element, line: LineString, window: Window, words: str) -> None:
     angle -= 180.0 if angle > 90.0 else -180.0 if angle < -90.0 else 0.0
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
     turn = f"translate({x:.2f} {y:.2f}) rotate({angle:.1f})"
-    text(svg, words, {"class": "height", "transform": turn, "dy": 0.8})
+    text(svg, words, at={"class": "height", "transform": turn, "dy": 0.8})
 
 
-def _layers(svg: Element, result: Result, window: Window) -> None:
+def _layers(svg: Element, result: Result, *, window: Window) -> None:
     vectors = result.land.vectors
     water = _shapes(result, "water")
-    _areas(svg, water, window, {"class": "pond", "fill": f"url(#{window.key}-water)"})
-    _lines(svg, [*water, *result.streams], window, {"class": "stream"})
+    _areas(svg, water, window=window, style={"class": "pond", "fill": f"url(#{window.key}-water)"})
+    _lines(svg, [*water, *result.streams], window=window, style={"class": "stream"})
     roads = _shapes(result, "roads")
-    _lines(svg, roads, window, {"class": "road-casing"})
-    _lines(svg, roads, window, {"class": "road-core"})
-    _lines(svg, _shapes(result, "trails"), window, {"class": "trail"})
-    _areas(svg, _shapes(result, "buildings"), window, {"class": "building"})
+    _lines(svg, roads, window=window, style={"class": "road-casing"})
+    _lines(svg, roads, window=window, style={"class": "road-core"})
+    _lines(svg, _shapes(result, "trails"), window=window, style={"class": "trail"})
+    _areas(svg, _shapes(result, "buildings"), window=window, style={"class": "building"})
     if "crossings" in vectors:
         for easting, northing in shapely.get_coordinates(_shapes(result, "crossings")):
             x, y = window.at(float(easting), float(northing))
             cross = f"M{x - 1.2:.2f} {y - 1.2:.2f}l2.4 2.4m0 -2.4l-2.4 2.4"
-            sub(svg, "path", {"class": "crossing", "d": cross})
+            sub(svg, "path", at={"class": "crossing", "d": cross})
 
 
 def _shapes(result: Result, layer: str) -> list[Geometry]:
@@ -237,10 +239,12 @@ def _shapes(result: Result, layer: str) -> list[Geometry]:
     return [] if frame is None else list(shapely.get_parts(frame.geometry.values))
 
 
-def _areas(svg: Element, areas: Iterable[Geometry], window: Window, style: dict[str, str]) -> None:
+def _areas(
+    svg: Element, areas: Iterable[Geometry], *, window: Window, style: dict[str, str]
+) -> None:
     d = "".join(_path(ring, window) + "Z" for ring in _rings(areas, window))
     if d:
-        sub(svg, "path", {**style, "d": d, "fill-rule": "evenodd"})
+        sub(svg, "path", at={**style, "d": d, "fill-rule": "evenodd"})
 
 
 def _rings(areas: Iterable[Geometry], window: Window) -> list[Geometry]:
@@ -248,12 +252,14 @@ def _rings(areas: Iterable[Geometry], window: Window) -> list[Geometry]:
     return list(shapely.get_rings(shapely.get_parts(clipped)))
 
 
-def _lines(svg: Element, lines: Iterable[Geometry], window: Window, style: dict[str, str]) -> None:
+def _lines(
+    svg: Element, lines: Iterable[Geometry], *, window: Window, style: dict[str, str]
+) -> None:
     edges = [shapely.boundary(g) if shapely.get_dimensions(g) == 2 else g for g in lines]
     clipped = shapely.get_parts(_clipped(edges, window))
     d = "".join(_path(part, window) for part in clipped if shapely.get_dimensions(part) == 1)
     if d:
-        sub(svg, "path", {**style, "d": d})
+        sub(svg, "path", at={**style, "d": d})
 
 
 def _clipped(things: Sequence[Geometry], window: Window) -> np.ndarray:
@@ -271,16 +277,18 @@ def _path(line: Geometry, window: Window) -> str:
     return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in points)
 
 
-def _search(svg: Element, fact: SpotFacts, window: Window) -> None:
+def _search(svg: Element, fact: SpotFacts, *, window: Window) -> None:
     x, y = window.at(fact.spot.easting, fact.spot.northing)
     radius = fact.search_radius_m * window.mm_per_m
     sub(
-        svg, "circle", {"class": "search", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": f"{radius:.2f}"}
+        svg,
+        "circle",
+        at={"class": "search", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": f"{radius:.2f}"},
     )
 
 
 def _view(
-    svg: Element, fact: SpotFacts, window: Window, *, angle: float, reach: float, turn_deg: float
+    svg: Element, fact: SpotFacts, *, window: Window, angle: float, reach: float, turn_deg: float
 ) -> None:
     """The wedge of ground that the camera sees, with an arrow along its middle."""
     if fact.facing.heading_deg is None:
@@ -288,24 +296,29 @@ def _view(
     x, y = window.at(fact.spot.easting, fact.spot.northing)
     middle = fact.facing.heading_deg + turn_deg
     radius = reach * window.mm_per_m
-    corners = [polar(x, y, radius, middle + side * angle / 2) for side in (-1.0, 1.0)]
+    corners = [
+        polar(x, y, radius=radius, bearing_deg=middle + side * angle / 2) for side in (-1.0, 1.0)
+    ]
     (x0, y0), (x1, y1) = corners
     arc = f"M{x:.2f} {y:.2f}L{x0:.2f} {y0:.2f}A{radius:.2f} {radius:.2f} 0 0 1 {x1:.2f} {y1:.2f}Z"
-    sub(svg, "path", {"class": "view", "d": arc})
-    tip_x, tip_y = polar(x, y, radius + 4.0, middle)
-    wings = [polar(tip_x, tip_y, 2.4, middle + 180.0 + side * 25.0) for side in (-1.0, 1.0)]
+    sub(svg, "path", at={"class": "view", "d": arc})
+    tip_x, tip_y = polar(x, y, radius=radius + 4.0, bearing_deg=middle)
+    wings = [
+        polar(tip_x, tip_y, radius=2.4, bearing_deg=middle + 180.0 + side * 25.0)
+        for side in (-1.0, 1.0)
+    ]
     head = "L".join(f"{px:.2f} {py:.2f}" for px, py in (wings[0], (tip_x, tip_y), wings[1]))
-    sub(svg, "path", {"class": "arrow", "d": f"M{x:.2f} {y:.2f}L{tip_x:.2f} {tip_y:.2f}M{head}"})
+    sub(svg, "path", at={"class": "arrow", "d": f"M{x:.2f} {y:.2f}L{tip_x:.2f} {tip_y:.2f}M{head}"})
 
 
-def _spot(svg: Element, fact: SpotFacts, window: Window) -> None:
+def _spot(svg: Element, fact: SpotFacts, *, window: Window) -> None:
     x, y = window.at(fact.spot.easting, fact.spot.northing)
-    sub(svg, "circle", {"class": "spot", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": 2.6})
+    sub(svg, "circle", at={"class": "spot", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": 2.6})
     at = {"class": "number", "x": f"{x:.2f}", "y": f"{y + 1.15:.2f}"}
-    text(svg, str(fact.spot.rank), at)
+    text(svg, str(fact.spot.rank), at=at)
 
 
-def _starts(svg: Element, walks: Sequence[Geometry], window: Window) -> None:
+def _starts(svg: Element, walks: Sequence[Geometry], *, window: Window) -> None:
     """A triangle where the walks begin, named once."""
     begins = dict.fromkeys(tuple(shapely.get_coordinates(line)[0].tolist()) for line in walks)
     for easting, northing in begins:
@@ -313,8 +326,8 @@ def _starts(svg: Element, walks: Sequence[Geometry], window: Window) -> None:
         if not (0 <= x <= window.width_mm and 0 <= y <= window.height_mm):
             continue
         d = f"M{x:.2f} {y - 2.6:.2f}l2.4 4.2h-4.8Z"
-        sub(svg, "path", {"class": "start", "d": d})
-        text(svg, "way in", {"class": "word", "x": f"{x + 3.2:.2f}", "y": f"{y + 1.2:.2f}"})
+        sub(svg, "path", at={"class": "start", "d": d})
+        text(svg, "way in", at={"class": "word", "x": f"{x + 3.2:.2f}", "y": f"{y + 1.2:.2f}"})
 
 
 def _scale_bar(svg: Element, window: Window) -> None:
@@ -325,17 +338,17 @@ def _scale_bar(svg: Element, window: Window) -> None:
     x, y = 4.0, window.height_mm - 4.0
     bar = f"M{x} {y - 1.2:.2f}v1.2h{long_mm:.2f}v-1.2m{-long_mm / 2:.2f} .4v.8"
     for line in ("bar-halo", "bar"):
-        sub(svg, "path", {"class": line, "d": bar})
+        sub(svg, "path", at={"class": line, "d": bar})
     words = f"{metres:g} m ({metres / 0.3048:.0f} ft)"
-    text(svg, words, {"class": "word", "x": x, "y": f"{y - 2.4:.2f}"})
+    text(svg, words, at={"class": "word", "x": x, "y": f"{y - 2.4:.2f}"})
 
 
 _ROUND = (1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0, 1e4)
 
 
-def _north(svg: Element, window: Window, turn_deg: float) -> None:
+def _north(svg: Element, window: Window, *, turn_deg: float) -> None:
     x, y = window.width_mm - 6.0, 8.0
-    sub(svg, "circle", {"class": "plate", "cx": x, "cy": y, "r": 5.2})
-    group = sub(svg, "g", {"transform": f"translate({x:.2f} {y:.2f}) rotate({turn_deg:.2f})"})
-    sub(group, "path", {"class": "needle", "d": "M0 -4.4L1.5 .6L0 -.4L-1.5 .6Z"})
-    text(group, "N", {"class": "number", "y": 4.2})
+    sub(svg, "circle", at={"class": "plate", "cx": x, "cy": y, "r": 5.2})
+    group = sub(svg, "g", at={"transform": f"translate({x:.2f} {y:.2f}) rotate({turn_deg:.2f})"})
+    sub(group, "path", at={"class": "needle", "d": "M0 -4.4L1.5 .6L0 -.4L-1.5 .6Z"})
+    text(group, "N", at={"class": "number", "y": 4.2})

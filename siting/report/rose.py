@@ -29,22 +29,25 @@ def rose(facing: Facing) -> Markup:
     ticks = "".join(_tick(bearing) for bearing in range(0, 360, 30))
     ElementTree.SubElement(svg, "path", {"class": "tick", "d": ticks})
     for bearing, letter in ((0, "N"), (90, "E"), (180, "S"), (270, "W")):
-        x, y = polar(0.0, 0.0, 14.6, bearing)
+        x, y = polar(0.0, 0.0, radius=14.6, bearing_deg=bearing)
         at = {"class": "number", "x": f"{x:.2f}", "y": f"{y + 1.1:.2f}"}
         ElementTree.SubElement(svg, "text", at).text = letter
     if facing.second_deg is not None:
-        _arrow(svg, facing.second_deg, "second")
-    _arrow(svg, facing.heading_deg, "first")
+        _arrow(svg, facing.second_deg, kind="second")
+    _arrow(svg, facing.heading_deg, kind="first")
     return Markup(ElementTree.tostring(svg, encoding="unicode"))
 
 
 def _tick(bearing_deg: float) -> str:
-    (x0, y0), (x1, y1) = polar(0.0, 0.0, 12.0, bearing_deg), polar(0.0, 0.0, 10.6, bearing_deg)
+    (x0, y0), (x1, y1) = (
+        polar(0.0, 0.0, radius=12.0, bearing_deg=bearing_deg),
+        polar(0.0, 0.0, radius=10.6, bearing_deg=bearing_deg),
+    )
     return f"M{x0:.2f} {y0:.2f}L{x1:.2f} {y1:.2f}"
 
 
-def _arrow(svg: ElementTree.Element, bearing_deg: float, kind: str) -> None:
-    x, y = polar(0.0, 0.0, 10.2, bearing_deg)
+def _arrow(svg: ElementTree.Element, bearing_deg: float, *, kind: str) -> None:
+    x, y = polar(0.0, 0.0, radius=10.2, bearing_deg=bearing_deg)
     turn = f"rotate({bearing_deg:.1f})"
     ElementTree.SubElement(svg, "path", {"class": kind, "d": f"M0 0L{x:.2f} {y:.2f}"})
     head = {"class": f"{kind} head", "d": "M0 -10.6l1.6 3.4h-3.2Z", "transform": turn}

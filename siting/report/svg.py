@@ -9,17 +9,17 @@ from xml.etree import ElementTree
 Element = ElementTree.Element
 
 
-def text(parent: Element, words: str, attributes: Mapping[str, object]) -> None:
+def text(parent: Element, words: str, *, at: Mapping[str, object]) -> None:
     """Words inside `parent`."""
-    sub(parent, "text", attributes).text = words
+    sub(parent, "text", at=at).text = words
 
 
-def sub(parent: Element, tag: str, attributes: Mapping[str, object]) -> Element:
+def sub(parent: Element, tag: str, *, at: Mapping[str, object]) -> Element:
     """A new element inside `parent`."""
-    return ElementTree.SubElement(parent, tag, {key: str(v) for key, v in attributes.items()})
+    return ElementTree.SubElement(parent, tag, {key: str(v) for key, v in at.items()})
 
 
-def polar(x: float, y: float, radius: float, bearing_deg: float) -> tuple[float, float]:
+def polar(x: float, y: float, *, radius: float, bearing_deg: float) -> tuple[float, float]:
     """The point at a bearing (clockwise from up) and distance from (x, y); y runs down."""
     bearing = math.radians(bearing_deg)
     return x + radius * math.sin(bearing), y - radius * math.cos(bearing)
