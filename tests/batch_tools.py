@@ -12,7 +12,6 @@ from typing import Any
 from siting.batch import Options, Outcome, run_batch
 from siting.protocol import Protocol
 from siting.settings import load_inputs, validate
-
 from tests.speed.make_country import make_country
 
 # The run record carries its time, the journal the order of events; every other byte must agree.
