@@ -242,14 +242,11 @@ def _shapes(result: Result, layer: str) -> list[Geometry]:
 def _areas(
     svg: Element, areas: Iterable[Geometry], *, window: Window, style: dict[str, str]
 ) -> None:
-    d = "".join(_path(ring, window) + "Z" for ring in _rings(areas, window))
+    clipped = _clipped([a for a in areas if shapely.get_dimensions(a) == 2], window)
+    rings = shapely.get_rings(shapely.get_parts(clipped))
+    d = "".join(_path(ring, window) + "Z" for ring in rings)
     if d:
         sub(svg, "path", at={**style, "d": d, "fill-rule": "evenodd"})
-
-
-def _rings(areas: Iterable[Geometry], window: Window) -> list[Geometry]:
-    clipped = _clipped([a for a in areas if shapely.get_dimensions(a) == 2], window)
-    return list(shapely.get_rings(shapely.get_parts(clipped)))
 
 
 def _lines(
