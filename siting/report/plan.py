@@ -25,7 +25,7 @@ from siting.types import NoGo, Result
 
 _MOST_CONTOUR_LABELS = 14
 _LABEL_INSET_MM = 9.0
-_INK, _GREY, _PALE = "#000", "#555", "#999"
+_GREY, _PALE = "#555", "#999"
 
 
 @dataclass(frozen=True)
@@ -218,7 +218,6 @@ def _label(svg: Element, line: LineString, *, window: Window, words: str) -> Non
 
 
 def _layers(svg: Element, result: Result, *, window: Window) -> None:
-    vectors = result.land.vectors
     water = _shapes(result, "water")
     _areas(svg, water, window=window, style={"class": "pond", "fill": f"url(#{window.key}-water)"})
     _lines(svg, [*water, *result.streams], window=window, style={"class": "stream"})
@@ -227,7 +226,7 @@ def _layers(svg: Element, result: Result, *, window: Window) -> None:
     _lines(svg, roads, window=window, style={"class": "road-core"})
     _lines(svg, _shapes(result, "trails"), window=window, style={"class": "trail"})
     _areas(svg, _shapes(result, "buildings"), window=window, style={"class": "building"})
-    if "crossings" in vectors:
+    if "crossings" in result.land.vectors:
         for easting, northing in shapely.get_coordinates(_shapes(result, "crossings")):
             x, y = window.at(float(easting), float(northing))
             cross = f"M{x - 1.2:.2f} {y - 1.2:.2f}l2.4 2.4m0 -2.4l-2.4 2.4"
