@@ -32,7 +32,7 @@ def summary(result: Result, folder: Path) -> str:
     name = f"{parcel.id} {parcel.label}".strip()
     lines = [
         f"{name}: {count} {'spot' if count == 1 else 'spots'}, "
-        f"{result.usable_share:.0%} of the parcel is allowed ground."
+        f"{result.usable_share:.0%} of the parcel is open to a camera."
     ]
     lines += [f"  {s.rank}. {s.score:.2f}  {s.name or s.why[0]}" for s in result.spots[:5]]
     lines += [f"Warning: {note.text}" for note in result.notes if note.level == "warning"]

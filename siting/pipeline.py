@@ -260,7 +260,7 @@ def _result_notes(spots: Sequence[object], usable: float) -> tuple[Note, ...]:
     if spots:
         return ()
     text = (
-        f"No spot was found: {usable:.0%} of the parcel is allowed ground, and nothing on it "
+        f"No spot was found: {usable:.0%} of the parcel is open to a camera, and nothing on it "
         "scores enough."
     )
     return (Note("W-NOSPOT-01", "warning", text),)

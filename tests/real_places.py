@@ -35,7 +35,7 @@ water = "{data}/wake-nc/vectors.gpkg::streams"
 """
 GARDINER = """
 [parcel]
-point = [-110.7105, 45.0330]
+point = [-110.6967, 45.0385]
 radius_m = 350.0
 [dem]
 file = "{data}/gardiner-mt/dem_third_arcsec.tif"
