@@ -6,15 +6,16 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from shapely import LineString
+import shapely
+from shapely import LineString, box
+from shapely.affinity import translate
 
 from siting.aim import Aim
 from siting.criteria import combine, weights_of
-from siting.protocol import Protocol
-from siting.stability import PlaceStability
-from siting.types import Note, Result, Spot
+from siting.protocol import Protocol, Scoring
+from siting.types import NoGo, Note, Result, Spot
 from siting.walk import Walk
-from tests.fake_result import PLACES, fake_result
+from tests.fake_result import FIRM, PLACES, fake_aim, fake_result
 
 CELL_CRITERIA = ("trail", "water", "edge", "flat", "view", "quiet", "strap")
 
@@ -31,34 +32,13 @@ def surfaces(shape: tuple[int, int], *, seed: int = 7) -> dict[str, np.ndarray]:
     return out
 
 
-def fake_aim(heading_deg: float, **changes: Any) -> Aim:
-    """An aim whose best heading is where it says."""
+def turned_aim(heading_deg: float, **changes: Any) -> Aim:
+    """An aim whose scores are best where it says and fall off to the other side."""
     turn = np.radians(np.arange(0.0, 360.0, 5.0) - heading_deg)
     scores = (0.5 + 0.48 * np.cos(turn)).astype(np.float32)
-    aim = Aim(
-        heading_deg=heading_deg,
-        second_heading_deg=(heading_deg + 180.0) % 360.0,
-        score=0.98,
-        second_score=0.5,
-        magnetic_heading_deg=(heading_deg + 9.4) % 360.0,
-        second_magnetic_deg=(heading_deg + 189.4) % 360.0,
-        declination_deg=-9.4,
-        compass_model="WMM2025",
-        compass_day="2027-04-01",
-        scores=scores,
-        parts={"sun": scores},
-        sun_minutes=(40.0 * (1.0 - scores)).astype(np.float32),
-        sun_when="morning",
-        clear_m=14.0,
-        slope_ahead_deg=2.0,
-        slope_right_deg=0.5,
-        horizon_reach_m=600.0,
-        lens="Hang the lens at 0.45 m and tilt it slightly down.",
-        reason="No low sun stands in the picture, and the trail crosses at a slant.",
-        second_reason="Some sun in the morning.",
-        notes=("The skyline is known for 600 m.",),
-    )
-    return replace(aim, **changes)
+    second = {"second_heading_deg": (heading_deg + 180.0) % 360.0}
+    sun = {"scores": scores, "sun_minutes": 40.0 * (1.0 - scores)}
+    return fake_aim(heading_deg, **{**second, **sun, **changes})
 
 
 def fake_walk(spot: Spot, **changes: Any) -> Walk:
@@ -106,18 +86,11 @@ def _spot(
     details: dict[str, Any] = {"walk": fake_walk(spot)}
     if heading is not None:
         own["heading"] = heading
-        details["aim"] = fake_aim(355.0 if spot.rank % 2 else 180.0)
+        details["aim"] = turned_aim(355.0 if spot.rank % 2 else 180.0)
     cells = {name: np.array([value], dtype=np.float32) for name, value in own.items()}
     weights = weights_of(cells, attractors=rules.attractors, conditions=rules.conditions)
     total = combine(cells, weights=weights, scoring=rules.scoring)
-    details["stability"] = PlaceStability(
-        share_first=0.9,
-        share_among=0.95,
-        among=3,
-        draws=1000,
-        word="firm",
-        words="Firm: among the first 3 in 19 of 20 draws.",
-    )
+    details["stability"] = FIRM
     general = "Tell someone where you go. Follow your organisation's rules."
     return replace(
         spot,
@@ -126,3 +99,67 @@ def _spot(
         cautions=(f"Look out at the {PLACES[spot.rank - 1][2]}; if in doubt, ask.", general),
         details=details,
     )
+
+
+def moved(result: Result, crs: str, *, left: float, top: float) -> Result:
+    """The same land somewhere else on Earth, without the walks."""
+    old = result.land.grid
+    east, north = left - old.left, top - old.top
+    grid = replace(old, crs=crs, left=left, top=top)
+    vectors = {
+        name: frame.set_geometry(
+            frame.geometry.translate(east, north).set_crs(crs, allow_override=True)
+        )
+        for name, frame in result.land.vectors.items()
+    }
+    shape = translate(result.land.parcel_shape, east, north)
+    land = replace(
+        result.land,
+        grid=grid,
+        parcel_shape=shape,
+        vectors=vectors,
+        parcel=replace(result.land.parcel, geometry=shape, crs=crs),
+    )
+    spots = []
+    for spot in result.spots:
+        lon, lat = grid.to_lonlat.transform(spot.easting + east, spot.northing + north)
+        details = {key: value for key, value in spot.details.items() if key != "walk"}
+        place = {"easting": spot.easting + east, "northing": spot.northing + north}
+        spots.append(replace(spot, lon=lon, lat=lat, details=details, **place))
+    return replace(result, land=land, spots=tuple(spots))
+
+
+def variants() -> dict[str, tuple[Result, Protocol]]:
+    """Results that a page must also be made from: little known, odd shapes, far places."""
+    plain, rules = map_result(), Protocol()
+    bare = replace(plain, land=replace(plain.land, vectors={}), spots=(), notes=(), features=())
+    mean = Protocol(scoring=Scoring(method="weighted mean"))
+    holed = shapely.union_all(
+        [box(540110, 4820110, 540300, 4820490).difference(box(540150, 4820200, 540200, 4820300)),
+         box(540350, 4820150, 540480, 4820350)]
+    )  # fmt: skip
+    parts = replace(plain, land=replace(plain.land, parcel_shape=holed))
+    closed = replace(plain, no_go=plain.no_go | np.uint16(NoGo.STEEP), spots=())
+    unknown = np.full(plain.land.grid.shape, np.nan, dtype=np.float32)
+    scores = replace(plain.scores, total=unknown)
+    streams = (LineString([(540120, 4820480), (540300, 4820300), (540480, 4820120)]),)
+    shaped = {name: frame.iloc[:0] for name, frame in plain.land.vectors.items()}
+    return {
+        "nothing given": (bare, rules),
+        "weighted mean": (map_result(protocol=mean), mean),
+        "no heading": (map_result(with_heading=False), rules),
+        "parts and a hole": (parts, rules),
+        "all closed": (closed, rules),
+        "no score anywhere": (replace(plain, scores=scores, spots=()), rules),
+        "derived streams": (replace(plain, streams=streams), rules),
+        "empty layers": (replace(plain, land=replace(plain.land, vectors=shaped)), rules),
+        "one spot": (replace(plain, spots=plain.spots[:1]), rules),
+        "180th meridian": (moved(plain, "EPSG:32701", left=180540.0, top=8099170.0), rules),
+        "south": (moved(plain, "EPSG:32734", left=446000.0, top=6233000.0), rules),
+        "far north": (moved(plain, "EPSG:32633", left=500000.0, top=8700000.0), rules),
+        "flat": (
+            replace(plain, land=replace(plain.land, dem=np.zeros_like(plain.land.dem))),
+            rules,
+        ),
+        "no elevations": (replace(plain, land=replace(plain.land, dem=unknown)), rules),
+    }

@@ -10,8 +10,10 @@ import base64
 import io
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import shapely
 from affine import Affine
 from numpy.typing import NDArray
 from rasterio.enums import Resampling
@@ -180,8 +182,9 @@ def contours(
     dem: FloatArray, *, grid: Grid, interval_m: float
 ) -> list[tuple[float, list[LineString]]]:
     """Contour lines (easting, northing) by height, smoothed a little so that they can be read."""
-    from skimage.measure import find_contours
+    from skimage.measure import find_contours as level_lines
 
+    find_contours: Any = level_lines  # scikit-image has no types for it
     ground = smoothed(dem, sigma_m=1.5 * grid.cell_size_m, cell_size_m=grid.cell_size_m)
     known = ground[np.isfinite(ground)]
     if not known.size:
@@ -200,7 +203,8 @@ def _lines(traces: list[NDArray[np.float64]], grid: Grid) -> list[LineString]:
         line = LineString(np.column_stack([easting, northing]))
         # Shorter ones are bumps of a few cells: noise to the reader.
         if line.length >= 15.0 * grid.cell_size_m:
-            lines.append(line.simplify(0.4 * grid.cell_size_m))
+            light = shapely.simplify(line, 0.4 * grid.cell_size_m)
+            lines.append(LineString(shapely.get_coordinates(light)))
     return lines
 
 

@@ -67,6 +67,12 @@ def test_a_tap_on_closed_ground_names_the_rule_and_the_way_out(wide, place, reas
     assert f"No camera here: {reason}" in words
     assert rule in words
     assert "Nearest allowed ground:" in words
+    assert "[object" not in words
+    near = {
+        "livestock": "Here: in or on cow pasture",
+        "too near a feeder": "Here: 10 m (33 ft) from",
+    }
+    assert near[reason] in words
     assert wide.locator(".better-line").count() == 1
     better = wide.evaluate("([e, n]) => siting.answerAt(e, n).better", list(place))
     assert wide.evaluate("([e, n]) => siting.answerAt(e, n).bits", [

@@ -8,7 +8,7 @@ import pytest
 from siting.protocol import Protocol
 from siting.report.map import map_page
 from tests.browser.conftest import PHONE, WIDE, click_at, opened
-from tests.map_result import map_result
+from tests.map_result import map_result, variants
 
 STATES = ("spots", "card", "ask", "weights", "visits", "key", "guide", "measure")
 
@@ -141,3 +141,51 @@ def test_a_browser_without_decompression_shows_the_same(browser, page_file):
         page.wait_for_selector("html[data-ready]")
         assert page.evaluate("typeof DecompressionStream") == "undefined"
         assert page.evaluate("Array.from(siting.CELLS.total.slice(0, 500))") == want
+
+
+VARIANTS = variants()
+
+
+@pytest.mark.parametrize("name", VARIANTS)
+def test_every_kind_of_result_makes_a_page_that_works(browser, tmp_path, name):
+    result, protocol = VARIANTS[name]
+    path = tmp_path / "map.html"
+    path.write_text(map_page(result, protocol=protocol), encoding="utf-8")
+    with opened(browser, path, **PHONE) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        assert page.locator("#spot-list > li").count() == len(result.spots)
+        for tab in ("ask", "weights", "visits", "key", "guide", "spots"):
+            page.click(f"#tab-{tab}")
+        if result.spots:
+            page.click("#row-1")
+            assert page.locator("#card-1").is_visible()
+            dot = page.locator(".dot-holder").first.bounding_box()
+            assert 0 < dot["x"] < 390
+            assert 0 < dot["y"] < 844
+        middle = result.land.grid.window(60, 60, 1, 1)
+        page.evaluate(
+            "([e, n]) => siting.ask(L.latLng(siting.degreesOf(e, n)))", list(middle.bounds[:2])
+        )
+        assert page.locator("#ask-answer .answer-head").inner_text() != ""
+        page.evaluate("siting.DATA.criteria.forEach((c) => siting.moveWeight(c.name, 0))")
+        page.wait_for_selector('html[data-painted="page"]')
+        page.evaluate("siting.resetWeights()")
+        assert found.outside == []
+        assert found.complaints == []
+
+
+def test_longitudes_go_on_past_the_180th_meridian(browser, tmp_path):
+    """The map is in one piece there: outline, spots and both pictures lie together."""
+    result, protocol = VARIANTS["180th meridian"]
+    path = tmp_path / "map.html"
+    path.write_text(map_page(result, protocol=protocol), encoding="utf-8")
+    with opened(browser, path, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        west, east, spots = found.page.evaluate(
+            """[image_overlay_ground.getBounds().getWest(), image_overlay_ground.getBounds()
+            .getEast(), siting.DATA.spots.map((s) => s.lon)]"""
+        )
+        assert west < 180 < east or west < -180 < east
+        assert east - west < 0.1
+        assert all(west < lon < east for lon in spots)

@@ -11,7 +11,7 @@ from siting.report.map import map_page
 from siting.types import Note
 from tests.browser.conftest import WIDE, opened
 from tests.fake_result import layers
-from tests.map_result import fake_aim, map_result
+from tests.map_result import map_result, turned_aim
 
 # Each would set window.hit if it were ever run, by the ways that pages have been broken.
 PAYLOADS = (
@@ -57,7 +57,7 @@ def hostile(text):
         frame["name"] = text
     result = map_result(vectors=vectors, label=text, parcel_id=text)
     words = dict.fromkeys(("why", "pulled_down", "check", "cautions"), (text,))
-    aim = fake_aim(20.0, lens=text, reason=text, second_reason=text, notes=(text,))
+    aim = turned_aim(20.0, lens=text, reason=text, second_reason=text, notes=(text,))
     spots = tuple(
         replace(spot, name=text, kind=text, **words, details={**spot.details, "aim": aim})
         for spot in result.spots

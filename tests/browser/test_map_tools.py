@@ -68,6 +68,14 @@ def test_measured_metres_and_feet(wide):
     assert wide.locator(".leaflet-control-scale-line").count() == 2
 
 
+def test_measuring_to_a_spot_takes_the_spot(wide):
+    wide.click("#measure-switch")
+    click_at(wide, 540200.0, 4820200.0)
+    wide.locator('.dot-holder[aria-label^="Spot 1,"]').click()
+    assert "Distance:" in wide.locator("#measure-words").text_content()
+    assert wide.locator('.spot-row[aria-current="true"]').count() == 0
+
+
 def test_layers_can_be_hidden(wide):
     wide.click("#tab-key")
     assert wide.locator(".folium-map .zone-livestock").count() > 0

@@ -38,7 +38,7 @@ function takeCentre() {
   const under = MEASURE.on ? null : DATA.spots.find((spot) =>
     MAP.latLngToContainerPoint([spot.lat, spot.lon]).distanceTo(at) <= 14);
   if (!under) takePlace(centre);
-  else { select(under.n); showTab("spots"); showCard(under.n); }
+  else openSpot(under.n);
 }
 
 function takePlace(latlng) {

@@ -20,7 +20,7 @@ function filled(made, attributes, children) {
       made.setAttribute(name, value);
     }
   });
-  children.flat().forEach((child) => {
+  children.flat(4).forEach((child) => {
     if (child !== null && child !== undefined && child !== "") made.append(child);
   });
   return made;

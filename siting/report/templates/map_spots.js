@@ -22,7 +22,10 @@ function addMarkers() {
       icon, keyboard: false, pane: "spots", bubblingMouseEvents: false,
       zIndexOffset: 10 * (DATA.spots.length - spot.n),
     });
-    marker.on("click", () => { select(spot.n); showTab("spots"); showCard(spot.n); });
+    marker.on("click", () => {
+      if (MEASURE.on) takePlace(marker.getLatLng());
+      else openSpot(spot.n);
+    });
     marker.addTo(MAP);
     const holder = marker.getElement();
     holder.setAttribute("role", "button");
@@ -80,6 +83,12 @@ function moveInList(event) {
   const row = rows[Math.max(0, Math.min(rows.length - 1, to))];
   row.focus();
   select(Number(row.id.slice(4)));
+}
+
+function openSpot(n) {
+  select(n);
+  showTab("spots");
+  showCard(n);
 }
 
 function toggle(n) {
@@ -182,7 +191,7 @@ function lines(texts) {
 function facts(spot) {
   const rows = [
     ["Go", walkWords(spot)],
-    ["Look", ["Within " + lengthWords(spot.radius_m) + " of the point: the maps are no finer. "
+    ["Look", ["Within " + aboutWords(spot.radius_m) + " of the point: the maps are no finer. "
       + "Take the best tree in that circle."]],
     ["Face", facingWords(spot)],
     ["Hang", [spot.lens]],

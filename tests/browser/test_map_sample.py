@@ -1,0 +1,86 @@
+"""The page of the sample parcel, made by the whole program: size, no-go facts, first reading."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from siting.pipeline import site_parcel
+from siting.read import read_parcel
+from siting.report.map import map_page
+from siting.settings import load_inputs, load_protocol
+from tests.browser.conftest import PHONE, WIDE, opened
+
+SAMPLE = Path(__file__).parents[2] / "sample_rasters"
+FACTS = list(csv.DictReader((SAMPLE / "no_go_facts.csv").open(encoding="utf-8")))
+MOST_BYTES = 3_000_000
+
+
+@pytest.fixture(scope="module")
+def sample(tmp_path_factory):
+    inputs, protocol = load_inputs(SAMPLE / "inputs.toml"), load_protocol(None)
+    result = site_parcel(inputs, protocol, read_parcel(inputs))
+    path = tmp_path_factory.mktemp("sample") / "map.html"
+    path.write_text(map_page(result, protocol=protocol), encoding="utf-8")
+    return path, result
+
+
+def test_page_is_small(sample):
+    assert sample[0].stat().st_size < MOST_BYTES
+
+
+def test_every_cell_of_the_parcel_can_be_asked(browser, sample):
+    with opened(browser, sample[0], **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        assert found.page.evaluate("siting.DATA.cells.step") == 1
+
+
+def test_no_go_facts_are_told_and_drawn(browser, sample):
+    """Every fact of the sample's table: asking there names the rule, the map and key show it."""
+    with opened(browser, sample[0], **WIDE) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        labels = page.evaluate(
+            "Object.fromEntries(siting.DATA.rules.map((r) => [r.key, [r.label, r.name]]))"
+        )
+        key = page.locator("#key-zones").evaluate("e => e.textContent")
+        for fact in FACTS:
+            place = [float(fact["easting"]), float(fact["northing"])]
+            page.evaluate("([e, n]) => siting.ask(L.latLng(siting.degreesOf(e, n)))", place)
+            head = page.locator(".answer-head").inner_text()
+            if fact["rule"] == "outside":
+                assert head == "Outside the parcel."
+                continue
+            label, name = labels[fact["rule"]]
+            assert label in head, fact
+            assert label in key
+            assert page.locator(f".folium-map .zone-{fact['rule']}").count() > 0
+            names = page.locator(".folium-map .name-zone").all_text_contents()
+            pattern = page.locator(f"#hatch-{fact['rule']}").count()
+            assert name in names or pattern == 1
+        assert found.complaints == []
+
+
+def test_a_first_time_reader_finds_the_four_answers(browser, sample):
+    """Where first, which way to face, what to cut, what may go wrong: from a phone, two taps."""
+    with opened(browser, sample[0], **PHONE) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        first = page.locator("#first-words").inner_text()
+        assert first.startswith("Go to spot 1 first.")
+        assert "Face " in first
+        page.locator("#row-1").tap()
+        rows = page.locator("#card-1 dt").all_inner_texts()
+        assert rows[:5] == ["Go", "Look", "Face", "Hang", "Clear"]
+        words = page.locator("#card-1").inner_text()
+        assert "on foot" in words
+        assert "° true" in words
+        assert "Hand pruners only" in words
+        assert "Take care everywhere on this parcel" in words
+        page.locator("#card-1 .closer").tap()
+        page.wait_for_timeout(600)
+        assert page.locator(".folium-map .wedge").bounding_box()["height"] > 20
+        assert found.outside == []
+        assert found.complaints == []
