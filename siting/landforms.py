@@ -10,13 +10,15 @@ import numpy as np
 
 from siting.grid import FloatArray, Grid
 from siting.neighbourhood import (
+    IndexArray,
     compass_word,
-    count_in,
+    counts_at,
     feature_at,
     peaks,
     seen_at,
+    sums_at,
 )
-from siting.terrain import mean_within, smoothed
+from siting.terrain import smoothed
 from siting.types import BoolArray, Feature
 
 _RING_POINTS = 16
@@ -161,22 +163,33 @@ def funnels(
     """
     found = []
     reach_cells = max(reach_m / grid.cell_size_m, 2.0)
-    rim_slope = mean_within(
-        slope_deg, radius_m=reach_cells * grid.cell_size_m, cell_size_m=grid.cell_size_m
+    places = peaks(ratio, least=least_ratio, spacing_cells=spacing_m / grid.cell_size_m)
+    row, col = np.array(places, dtype=np.int64).reshape(-1, 2).T
+    rim_slope = _mean_at(slope_deg, row, col, radius_cells=reach_cells)
+    near_water, near_people = (
+        counts_at(mask, row, col, radius_cells=reach_cells) > 0 for mask in (water, people)
     )
-    near_water, near_people = (count_in(mask, reach_cells) > 0 for mask in (water, people))
-    for row, col in peaks(ratio, least=least_ratio, spacing_cells=spacing_m / grid.cell_size_m):
-        at = row, col
-        if near_water[at] and near_people[at]:
+    for k, at in enumerate(places):
+        if near_water[k] and near_people[k]:
             words = "gap between water and road or buildings"
-        elif near_water[at]:
+        elif near_water[k]:
             words = "narrow way along the water"
-        elif near_people[at]:
+        elif near_people[k]:
             words = "way squeezed by road or buildings"
-        elif slope_deg[at] <= 10 and rim_slope[at] >= max(10.0, 1.5 * slope_deg[at]):
+        elif slope_deg[at] <= 10 and rim_slope[k] >= max(10.0, 1.5 * slope_deg[at]):
             words = "level way through steep ground"
         else:
             words = "narrow easy way across the land"
         strength = min(1.0, 0.5 * ratio[at] / least_ratio)
-        found.append(feature_at("funnel", row, col, grid=grid, strength=strength, words=words))
+        found.append(feature_at("funnel", *at, grid=grid, strength=strength, words=words))
     return found
+
+
+def _mean_at(
+    values: FloatArray, row: IndexArray, col: IndexArray, *, radius_cells: float
+) -> FloatArray:
+    """Mean of the known values in the disc around each cell; NaN where the cell's is not known."""
+    known = np.isfinite(values)
+    total = sums_at(np.where(known, values, 0.0), row, col, radius_cells=radius_cells)
+    count = counts_at(known, row, col, radius_cells=radius_cells)
+    return np.where(known[row, col], total / np.maximum(count, 1), np.nan)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -9,6 +11,8 @@ from scipy import ndimage
 from siting.grid import FloatArray, Grid
 from siting.terrain import disk_sum
 from siting.types import BoolArray, Feature
+
+IndexArray = NDArray[np.int64]
 
 COMPASS = (
     "north",
@@ -66,6 +70,59 @@ def count_in(mask: BoolArray, radius_cells: float) -> NDArray[np.float64]:
     """
     total, _ = disk_sum(mask.astype(np.float64), reach=int(radius_cells), radius_cells=radius_cells)
     return total
+
+
+def counts_at(
+    mask: BoolArray, row: IndexArray, col: IndexArray, *, radius_cells: float
+) -> NDArray[np.int64]:
+    """What `count_in` says at some cells only: a fraction of its work where they are few.
+
+    Parameters
+    ----------
+    mask : (rows, cols) bool
+    row, col : (n,) int, the cells asked about
+    radius_cells : float
+
+    Returns
+    -------
+    (n,) int64
+
+    Examples
+    --------
+    >>> counts_at(np.array([[True, False, True, True]]), np.array([0]), np.array([2]),
+    ...           radius_cells=1.0)
+    array([2])
+    """
+    return sums_at(mask.astype(np.int32), row, col, radius_cells=radius_cells)
+
+
+def sums_at(
+    values: NDArray[Any], row: IndexArray, col: IndexArray, *, radius_cells: float
+) -> NDArray[Any]:
+    """Sum of the values in the disc around some cells; cells beyond the border are not counted.
+
+    Parameters
+    ----------
+    values : (rows, cols) of whole numbers or floats, none of them NaN
+    row, col : (n,) int, the cells asked about
+    radius_cells : float
+
+    Returns
+    -------
+    (n,) int64 or float64
+    """
+    rows, cols = values.shape
+    kind = np.int64 if np.issubdtype(values.dtype, np.integer) else np.float64
+    running = np.zeros((rows, cols + 1), dtype=np.int32 if kind is np.int64 else kind)
+    np.cumsum(values, axis=1, out=running[:, 1:])
+    out = np.zeros(len(row), dtype=kind)
+    for down in range(-int(radius_cells), int(radius_cells) + 1):
+        half = int(np.sqrt(radius_cells**2 - down**2) + 1e-9)
+        there = (row + down >= 0) & (row + down < rows)
+        at, left = row[there] + down, np.maximum(col[there] - half, 0)
+        right = np.minimum(col[there] + half + 1, cols)
+        out[there] += running[at, right] - running[at, left]
+    return out
 
 
 def whole_disc_inside(shape: tuple[int, int], radius_cells: float) -> BoolArray:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
-from siting.neighbourhood import count_in, disc_of, feature_at, peaks, whole_disc_inside
+from siting.neighbourhood import counts_at, disc_of, feature_at, peaks, whole_disc_inside
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
 
 OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE, CoverRole.BARE)
@@ -47,24 +47,24 @@ def field_corners(
     woods = role == CoverRole.TREE
     fields = np.isin(role, OPEN_ROLES)
     cells = max(radius_m / grid.cell_size_m, 3.5)
-    n_woods, n_fields = (count_in(part, cells) for part in (woods, fields))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = n_woods / (n_woods + n_fields)
-    # The centre of an edge cell lies half a cell off the edge: move the chord there.
-    share += np.where(woods, -1.0, 1.0) / (np.pi * cells)
-    plain = (n_woods + n_fields >= 0.85 * disc_of(cells).sum()) & whole_disc_inside(
-        role.shape, cells
-    )
     edge = ndimage.binary_dilation(woods) & fields | ndimage.binary_dilation(fields) & woods
-    edge &= plain
+    edge &= whole_disc_inside(role.shape, cells)
+    row, col = np.nonzero(edge)
+    n_woods, n_fields = (counts_at(m, row, col, radius_cells=cells) for m in (woods, fields))
+    n_both = n_woods + n_fields
+    # The centre of an edge cell lies half a cell off the edge: move the chord there.
+    shift = np.where(woods[row, col], -1.0, 1.0) / (np.pi * cells)
+    kept = n_both >= 0.85 * disc_of(cells).sum()
     # A corner has one side of woods and one of field; along a strip they alternate.
-    edge[edge] = _changes_around(woods, np.argwhere(edge), cells) <= 2
+    kept[kept] = _changes_around(woods, np.column_stack([row, col])[kept], cells) <= 2
+    row, col = row[kept], col[kept]
+    share = np.full(role.shape, 0.5)
+    share[row, col] = n_woods[kept] / n_both[kept] + shift[kept]
     found = []
-    for kind, turn, words in (
+    for kind, sharp, words in (
         ("field corner", share - 0.5, "corner of the field, woods on two sides"),
         ("woods corner", 0.5 - share, "corner of the woods with the field bent round it"),
     ):
-        sharp = np.where(edge, turn, 0.0)
         for row, col in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / grid.cell_size_m):
             strength = min(1.0, 0.5 + (sharp[row, col] - 1 / 6) * 6)
             found.append(feature_at(kind, row, col, grid=grid, strength=strength, words=words))
