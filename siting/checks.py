@@ -4,37 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from pyproj import CRS
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
 from siting.types import BoolArray, CoverRole, Note
 
-FOOT_M = 0.3048
-US_SURVEY_FOOT_M = 1200 / 3937
-_UNITS = {
-    "m": 1.0,
-    "metre": 1.0,
-    "metres": 1.0,
-    "meter": 1.0,
-    "meters": 1.0,
-    "ft": FOOT_M,
-    "foot": FOOT_M,
-    "feet": FOOT_M,
-    "international foot": FOOT_M,
-    "us-ft": US_SURVEY_FOOT_M,
-    "ftus": US_SURVEY_FOOT_M,
-    "us survey foot": US_SURVEY_FOOT_M,
-    "foot_us": US_SURVEY_FOOT_M,
-    "sfoot": US_SURVEY_FOOT_M,
-    "cm": 0.01,
-    "centimetre": 0.01,
-    "centimeter": 0.01,
-    "dm": 0.1,
-    "mm": 0.001,
-    "fathom": 1.8288,
-    "fathoms": 1.8288,
-}
 # Values that programs write for "no data"; each is far from any elevation on Earth or a limit of
 # its number type.
 _SENTINELS = (-9999.0, -99999.0, -999999.0, -32768.0, -32767.0, 32767.0, 65535.0, 9999.0, 99999.0)
@@ -44,85 +19,6 @@ _LEAST_GAP_M = 30.0
 # Shares of a parcel beyond which a class is doubted.
 _DOUBTED = {CoverRole.BUILT: 0.3, CoverRole.SNOW: 0.3, CoverRole.WATER: 0.5}
 _LEAST_ZERO_BORDER = 0.2
-
-
-def unit_factor(text: str, *, what: str) -> float:
-    """Metres per unit of a unit's name; E-UNIT-01 when the name is not known."""
-    factor = _UNITS.get(text.strip().lower())
-    if factor is None:
-        raise SitingError(
-            "E-UNIT-01",
-            f"{what} is in {text!r}.",
-            rule="Elevations must be in a known unit: metres, feet, US survey feet, centimetres, "
-            "decimetres, millimetres or fathoms.",
-            cure='State the unit with dem.z_unit = "m", "ft" or "us-ft", or convert the file.',
-        )
-    return factor
-
-
-def elevation_factor(
-    *, band_unit: str, crs: str, asserted: str, file: str
-) -> tuple[float, tuple[Note, ...]]:
-    """Metres per unit of the elevations, from the vertical system, the band and the settings.
-
-    Parameters
-    ----------
-    band_unit : str
-        Unit text of the band, "" when it has none.
-    crs : str
-        Coordinate system of the raster; its vertical axis counts when it has one.
-    asserted : str
-        dem.z_unit of the inputs, "" when not given.
-
-    Raises
-    ------
-    SitingError
-        E-UNIT-01 unknown, E-UNIT-02 contradiction.
-    """
-    said: list[tuple[str, float]] = []
-    vertical = _vertical_unit(crs)
-    if vertical is not None:
-        said.append(("its vertical system", vertical))
-    if band_unit.strip():
-        said.append(("its band", unit_factor(band_unit, what=f"The band of {file}")))
-    if asserted:
-        said.append(("dem.z_unit", unit_factor(asserted, what="dem.z_unit")))
-    if said and any(abs(f / said[0][1] - 1.0) > 1e-4 for _, f in said):
-        told = ", ".join(f"{who} {_unit_name(f)}" for who, f in said)
-        raise SitingError(
-            "E-UNIT-02",
-            f"{file} has elevations in two units: {told}.",
-            rule="All that is said of a unit must agree; feet read as metres make a 5 degree "
-            "slope one of 16.",
-            cure="Find out which is right; mend the file or remove dem.z_unit.",
-        )
-    if said:
-        return said[-1][1], ()
-    horizontal = CRS(crs).sub_crs_list[0] if CRS(crs).is_compound else CRS(crs)
-    across = horizontal.axis_info[0].unit_conversion_factor if horizontal.is_projected else 1.0
-    if abs(across - 1.0) > 1e-6:
-        raise SitingError(
-            "E-UNIT-01",
-            f"{file} lies on a map in feet and does not say the unit of its elevations.",
-            rule="Elevations on such a map may be in feet or metres, and none is guessed.",
-            cure='State it with dem.z_unit = "m", "ft" or "us-ft".',
-        )
-    text = f"{file} does not say the unit of its elevations: metres taken."
-    return 1.0, (Note("A-UNIT-01", "assumption", text),)
-
-
-def _vertical_unit(crs: str) -> float | None:
-    parsed = CRS(crs)
-    for part in parsed.sub_crs_list:
-        if part.is_vertical:
-            return float(part.axis_info[0].unit_conversion_factor)
-    if parsed.is_geographic and len(parsed.axis_info) == 3:
-        return float(parsed.axis_info[2].unit_conversion_factor)
-    return None
-
-
-def _unit_name(factor: float) -> str:
-    return next((name for name, f in _UNITS.items() if abs(f / factor - 1.0) < 1e-9), "?")
 
 
 def check_sentinels(raw: FloatArray, metres: FloatArray, *, file: str, key: str) -> None:
@@ -149,11 +45,17 @@ def check_sentinels(raw: FloatArray, metres: FloatArray, *, file: str, key: str)
         value = suspects[0]
         raise SitingError(
             "E-NODATA-01",
-            f"{file} holds {int((known == value).sum()):,} cells of {value:g} and does not "
+            f"{file} holds {int((known == value).sum()):,} cells of {_exact(value)} and does not "
             "declare it as the value for no data.",
             rule="Such a value usually means 'no data' and would become a cliff.",
-            cure=f'State {key} = {value:g} if it means no data, or {key} = "none" if it is real.',
+            cure=f'State {key} = {_exact(value)} if it means no data, or {key} = "none" if it is '
+            "real.",
         )
+
+
+def _exact(value: float) -> str:
+    """A number as it must be typed to be the same number again."""
+    return f"{value:g}" if float(f"{value:g}") == value else repr(value)
 
 
 def _stands_alone(raw: FloatArray, metres: FloatArray) -> list[float]:
@@ -332,13 +234,23 @@ def check_area(area_m2: float, *, what: str) -> None:
         )
 
 
-def check_cells(count: int, *, cell_size_m: float, area_m2: float, what: str) -> None:
-    """E-GEOM-04 when fewer than nine cells lie inside a parcel."""
-    if count < 9:
-        needed = max((area_m2 / 9.0) ** 0.5, 0.1)
-        raise SitingError(
-            "E-GEOM-04",
-            f"{what} holds {count} cells of {cell_size_m:g} m.",
-            rule="At least nine cells must lie inside a parcel.",
-            cure=f"Use a DEM with cells of about {needed:.1f} m or less, or set grid.cell_size_m.",
-        )
+def check_cells(inside: BoolArray, shape: Geometry, *, cell_size_m: float, what: str) -> None:
+    """E-GEOM-04 when fewer than nine cells lie inside a parcel.
+
+    Parameters
+    ----------
+    inside : (rows, cols) bool, cells of the parcel
+    shape : the parcel in metres
+    """
+    count = int(inside.sum())
+    if count >= 9:
+        return
+    width = 2.0 * shape.area / max(shape.length, 1e-9)
+    needed = max(min((shape.area / 9.0) ** 0.5, width), 0.1)
+    raise SitingError(
+        "E-GEOM-04",
+        f"{what} ({shape.area:,.0f} m2, about {width:.1f} m wide) holds {count} cells of "
+        f"{cell_size_m:g} m.",
+        rule="At least nine cells must lie inside a parcel.",
+        cure=f"Use a DEM with cells of about {needed:.1f} m or less, or set grid.cell_size_m.",
+    )

@@ -10,10 +10,11 @@ from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 from scipy import ndimage
 
-from siting import checks, rasters
+from siting import rasters
 from siting.grid import FloatArray, Grid
 from siting.inputs import DemInput
 from siting.types import Note
+from siting.units import elevation_factor
 
 CELL_M = 30.0
 """Cells of the far elevations; never finer than the working grid's."""
@@ -66,7 +67,7 @@ def read_far(
         raw = dataset.read(
             facts.band, window=window, out_shape=shape, masked=True, resampling=Resampling.average
         )
-    factor, _ = checks.elevation_factor(
+    factor, _ = elevation_factor(
         band_unit=facts.unit, crs=facts.crs, asserted=spec.z_unit, file=facts.file
     )
     missing = np.ma.getmaskarray(raw) if spec.nodata != "none" else np.zeros(shape, bool)

@@ -104,17 +104,13 @@ def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:
     path = input_path(inputs, inputs.dem.file)
     grid, notes = choose_grid(inputs, path, parcel, rules=protocol.grid)
     shape = _shape(parcel, grid)
-    count = int(burn([shape], grid=grid).sum())
-    checks.check_cells(
-        count,
-        cell_size_m=grid.cell_size_m,
-        area_m2=float(shape.area),
-        what=f"Parcel {parcel.id}",
-    )
+    inside = burn([shape], grid=grid)
+    what, cells = f"Parcel {parcel.id}", int(inside.sum())
+    checks.check_cells(inside, shape, cell_size_m=grid.cell_size_m, what=what)
     facts = {
         "works in": name_of(grid.crs),
         "cells": f"{grid.n_rows} x {grid.n_cols} of {grid.cell_size_m:g} m",
-        "parcel": f"{shape.area / 1e4:.1f} ha ({shape.area / 4046.856:.0f} acres), {count:,} cells",
+        "parcel": f"{shape.area / 1e4:.1f} ha ({shape.area / 4046.856:.0f} acres), {cells:,} cells",
     }
     return grid, facts, notes
 

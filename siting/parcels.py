@@ -25,7 +25,7 @@ from siting.projection import (
     project,
 )
 from siting.types import Note, Parcel
-from siting.vectors import check_numbers, column_text, read_frame
+from siting.vectors import WITHIN_M, check_numbers, column_text, read_frame, simpler
 
 _MOST_AREA_CHANGE = 0.01
 
@@ -134,15 +134,22 @@ def checked_parcel(parcel: Parcel, *, file: str) -> Parcel:
     """
     shape = parcel.geometry
     if shape is None or shapely.is_empty(shape):
-        raise _no_outline(file, f"parcel {parcel.id} has no shape")
-    what = f"{file}: parcel {parcel.id}"
+        raise _no_outline(file, f"{_called(parcel)} has no shape")
+    what = f"{file}: {_called(parcel)}"
     check_numbers(shape.bounds, parcel.crs, what=what)
     lon, lat = middle_lonlat(shape, parcel.crs, file=file)
     placed = check_place(lon, lat, parcel.crs, what=what)
     local = local_crs(lon, lat)
     flat = project(shape, parcel.crs, local, file=file)
     sound, mended = _sound_areas(flat, parcel, file)
-    checks.check_area(float(sound.area), what=f"Parcel {parcel.id}")
+    checks.check_area(float(sound.area), what=f"{file}: {_called(parcel)}")
+    thin = simpler(sound)
+    if thin is not sound:
+        text = (
+            f"The outline of {_called(parcel)} has {shapely.get_num_coordinates(sound):,} "
+            f"corners; it was simplified within {WITHIN_M} m."
+        )
+        mended, sound = (*mended, Note("A-SIMPLIFY-01", "assumption", text)), thin
     notes = (*parcel.notes, *placed, *mended)
     if sound is flat:
         return replace(parcel, notes=notes)
@@ -150,6 +157,10 @@ def checked_parcel(parcel: Parcel, *, file: str) -> Parcel:
     conversion = conversion_note(parcel.crs, local, bounds_lonlat=bounds, cell_m=0.0)
     more = (conversion,) if conversion else ()
     return replace(parcel, geometry=sound, crs=local, notes=(*notes, *more))
+
+
+def _called(parcel: Parcel) -> str:
+    return "the parcel" if parcel.id == "parcel" else f"parcel {parcel.id}"
 
 
 def _sound_areas(flat: Geometry, parcel: Parcel, file: str) -> tuple[Geometry, tuple[Note, ...]]:
@@ -161,16 +172,16 @@ def _sound_areas(flat: Geometry, parcel: Parcel, file: str) -> tuple[Geometry, t
     sound = shapely.union_all(areas)
     before, after = _ring_area(flat), float(sound.area)
     if after == 0.0 and before == 0.0:
-        raise _no_outline(file, f"parcel {parcel.id} is a {flat.geom_type} without area")
+        raise _no_outline(file, f"{_called(parcel)} is a {flat.geom_type} without area")
     if abs(after - before) > _MOST_AREA_CHANGE * before:
         raise SitingError(
             "E-GEOM-02",
-            f"{file}: the outline of parcel {parcel.id} crosses or overlaps itself; its area "
+            f"{file}: the outline of {_called(parcel)} crosses or overlaps itself; its area "
             f"would go from {before:,.0f} to {after:,.0f} m2 by repair.",
             rule="A repair may change the area by 1 % at most.",
             cure="Draw the outline again without crossing lines.",
         )
-    text = f"The outline of parcel {parcel.id} was repaired ({before:,.0f} to {after:,.0f} m2)."
+    text = f"The outline of {_called(parcel)} was repaired ({before:,.0f} to {after:,.0f} m2)."
     return sound, (Note("A-REPAIR-01", "assumption", text),)
 
 

@@ -81,12 +81,16 @@ def _on_earth(text: str, *, file: str, key: str) -> str:
     if not (crs.is_geographic or crs.is_projected):
         raise SitingError(
             "E-CRS-02",
-            f"{file} uses {name_of(text)}, a {crs.type_name.lower()}.",
+            f"{file} uses {name_of(text)}, which is no map of the Earth ({_kind(crs)}).",
             rule="A geographic or projected coordinate system is needed, to tie the file to a "
             "place on Earth.",
             cure=f"Georeference the file, then state the result with {key} if need be.",
         )
     return text
+
+
+def _kind(crs: CRS) -> str:
+    return "a local system" if crs.is_engineering else crs.type_name.removesuffix(" CRS").lower()
 
 
 @lru_cache(maxsize=256)
@@ -106,6 +110,8 @@ def _plain(text: str) -> CRS:
 def name_of(text: str) -> str:
     """A name to show, with its code where there is one."""
     crs = CRS(text)
+    if crs.name.lower() in ("unknown", "unnamed", ""):
+        return "a system without a name"
     code = text if len(text) < 20 else ""
     return f"{crs.name} ({code})" if code and code != crs.name else str(crs.name)
 
@@ -157,9 +163,9 @@ def local_crs(lon: float, lat: float) -> str:
     the poles the polar systems would not have north at the top, so none of them is taken.
     """
     if not -80.0 <= lat <= 84.0:
-        return crs_text(
-            f"+proj=aeqd +lat_0={lat:.2f} +lon_0={lon:.2f} +datum=WGS84 +units=m +type=crs"
-        )
+        flat = CRS(f"+proj=aeqd +lat_0={lat:.2f} +lon_0={lon:.2f} +datum=WGS84 +units=m")
+        named = flat.to_json_dict() | {"name": f"local map about {lat:.2f}, {lon:.2f}"}
+        return crs_text(CRS.from_json_dict(named))
     zone = int(((lon + 180.0) % 360.0) // 6.0) + 1
     return f"EPSG:{32600 + zone if lat >= 0 else 32700 + zone}"
 
@@ -262,6 +268,9 @@ def _degrees_outside(area: tuple[float, float, float, float], lon: float, lat: f
 
 def project(geometry: Geometry, source: str, target: str, *, file: str) -> Geometry:
     """A geometry in another coordinate system; E-CRS-06 where a point cannot be converted."""
+    corners = shapely.get_coordinates(geometry)
+    if not np.isfinite(corners).all():
+        raise _outside(corners, source, target, file)
     if source == target:
         return geometry
     change = transformer(source, target)

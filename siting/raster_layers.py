@@ -24,6 +24,7 @@ from siting.inputs import CoverInput, RasterInput
 from siting.projection import WGS84, inverse_bounds, metres_per_unit, name_of
 from siting.rasters import RasterFacts, cell_metres_at, describe, opened, source_window
 from siting.types import Note, Source
+from siting.units import elevation_factor
 
 _COARSE_RATIO = 3.0
 
@@ -71,7 +72,7 @@ def _apart(facts: RasterFacts, grid: Grid) -> str:
     )
     metres = max(float(np.min(away)) - max(right - left, top - bottom) / 2, 0.0)
     far = f"{metres / 1000:,.0f} km" if metres >= 10_000 else f"{metres:,.0f} m"
-    return f": about {far} apart"
+    return f": about {far} apart" if metres >= 1 else ": they only touch"
 
 
 def _check_memory(window: Window, grid: Grid, facts: RasterFacts, most_gb: float) -> None:
@@ -114,8 +115,8 @@ def read_elevation(
             raise _no_overlap(facts, grid, key)
         _check_memory(window, grid, facts, most_gb)
         raw, declared, infinite = _read_numbers(dataset, facts, window, spec)
-    factor, notes = checks.elevation_factor(
-        band_unit=facts.unit, crs=facts.crs, asserted=z_unit, file=facts.file
+    factor, notes = elevation_factor(
+        band_unit=facts.unit, crs=facts.crs, asserted=z_unit, file=facts.file, key=key
     )
     metres = ((raw * facts.scale + facts.offset) * factor).astype(np.float32)
     if not np.isfinite(metres).any():

@@ -252,10 +252,11 @@ def _window_of(facts: RasterFacts, x: FloatArray, y: FloatArray, margin: int) ->
     inverse = ~facts.transform
     col = inverse.a * x + inverse.b * y + inverse.c
     row = inverse.d * x + inverse.e * y + inverse.f
+    rows, cols = facts.shape
+    if row.max() <= 0 or row.min() >= rows or col.max() <= 0 or col.min() >= cols:
+        return None
     row0, row1 = math.floor(row.min()) - margin, math.ceil(row.max()) + margin
     col0, col1 = math.floor(col.min()) - margin, math.ceil(col.max()) + margin
     row0, col0 = max(row0, 0), max(col0, 0)
-    row1, col1 = min(row1, facts.shape[0]), min(col1, facts.shape[1])
-    if row1 <= row0 or col1 <= col0:
-        return None
+    row1, col1 = min(row1, rows), min(col1, cols)
     return Window(col0, row0, col1 - col0, row1 - row0)

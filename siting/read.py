@@ -89,12 +89,8 @@ def read_land(
     grid, notes = choose_grid(inputs, dem_path, parcel, rules=rules)
     shape = project(parcel.geometry, parcel.crs, grid.crs, file="parcel")
     inside = burn([shape], grid=grid)
-    checks.check_cells(
-        int(inside.sum()),
-        cell_size_m=grid.cell_size_m,
-        area_m2=float(shape.area),
-        what=f"Parcel {parcel.id}",
-    )
+    what = f"Parcel {parcel.id}"
+    checks.check_cells(inside, shape, cell_size_m=grid.cell_size_m, what=what)
     dem = read_dem(inputs, dem_path, grid, inside, rules=rules)
     cover = read_cover(inputs, grid, inside, rules=rules)
     canopy, canopy_sources, canopy_notes = read_canopy(inputs, grid, rules)

@@ -24,6 +24,7 @@ from pyogrio.errors import (
     FieldError,
     GeometryError,
 )
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.datum import conversion_note
 from siting.errors import SitingError
@@ -40,6 +41,7 @@ _FAILURES = (
     shapely.errors.GEOSException, ValueError, OSError, OverflowError,
 )  # fmt: skip
 _MOST_TEXT = 200
+MOST_CORNERS, WITHIN_M = 20_000, 0.1
 _SPACES = {"\t": " ", "\n": " ", "\r": " ", "\u2028": " ", "\u2029": " "}
 _MOST_FEATURES = 2_000_000
 Bounds = tuple[float, float, float, float]
@@ -72,6 +74,7 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
 def unreadable(path: str, key: str, error: Exception) -> SitingError:
     """E-FILE-02 (or E-FILE-03) for a vector file that cannot be read."""
     text = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
+    text = text.removeprefix("IllegalArgumentException: ").rstrip(".")
     denied = "ermission denied" in text
     return SitingError(
         "E-FILE-03" if denied else "E-FILE-02",
@@ -203,9 +206,26 @@ def read_layer(
     moved = np.array([project(s, crs, grid.crs, file=file) for s in shapes], dtype=object)
     near = shapely.intersects(moved, shapely.box(*grid.bounds))
     columns, notes = _columns(frame[near].reset_index(drop=True), spec, name, file)
-    out = gpd.GeoDataFrame(columns, geometry=list(moved[near]), crs=grid.crs)
+    thin = [simpler(shape) for shape in moved[near]]
+    out = gpd.GeoDataFrame(columns, geometry=thin, crs=grid.crs)
     notes += _layer_notes(name, path, crs, grid, len(out), mended)
+    if any(one is not other for one, other in zip(thin, moved[near], strict=True)):
+        text = f"{file} ({name}): shapes of very many corners were simplified within {WITHIN_M} m."
+        notes += (Note("A-SIMPLIFY-01", "assumption", text),)
     return out, _source(key, path, crs, out), notes
+
+
+def simpler(shape: Geometry) -> Geometry:
+    """A shape in metres with at most some thousand corners, true within 0.1 m.
+
+    Shapes traced from pictures have a corner per picture cell; every step would take minutes.
+    """
+    if shapely.get_num_coordinates(shape) <= MOST_CORNERS:
+        return shape
+    thin = shapely.simplify(shape, WITHIN_M, preserve_topology=False)
+    if not shapely.is_valid(thin):
+        thin = shapely.make_valid(thin, method="structure", keep_collapsed=False)
+    return thin
 
 
 def layer_crs(path: str, spec: LayerInput, *, name: str) -> str:

@@ -94,12 +94,18 @@ def cover_own_legend(land: Land, text: str) -> Land:
         "all no data": "code,name,role\n41,woods,nodata\n81,hay,nodata\n",
         "short lines": "code,name,role\n41,woods\n81\n",
         "NUL": LEGEND.replace("woods", "wo\0ods"),
-        "second numbering in words": "code,grid_code,name,role\n41,one,woods,tree\n81,2,hay,pasture\n",
+        "second numbering in words": LEGEND.replace("name", "grid_code,name")
+        .replace("41", "41,one")
+        .replace("81", "81,2"),
         "huge field": LEGEND.replace("woods", "w" * 200_000),
         "huge code": LEGEND.replace("81", "8" * 5000),
         "semicolons": LEGEND.replace(",", ";"),
     }
-    data = changes[text].encode() if text in changes else LEGEND.replace("hay", "h\xe4y").encode("cp1252")
+    data = (
+        changes[text].encode()
+        if text in changes
+        else LEGEND.replace("hay", "h\xe4y").encode("cp1252")
+    )
     (land.folder / "legend.csv").write_bytes(data)
     return land.set("land_cover.legend", "legend.csv")
 
