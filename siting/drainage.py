@@ -100,10 +100,13 @@ def flow_directions(dem: NDArray[Any]) -> NDArray[np.uint8]:
     Jenson SK, Domingue JO (1988), Photogramm. Eng. Remote Sens. 54:1593-1600.
     """
     filled = fill_depressions(dem).astype(np.float64)
-    drops = np.stack([_drop_towards(filled, offset) for offset in _OFFSETS])
-    steepest = np.argmax(drops, axis=0)
-    falls = np.take_along_axis(drops, steepest[None], axis=0)[0] > 0
-    directions = np.where(falls, np.array(_CODES, dtype=np.uint8)[steepest], np.uint8(OUTLET))
+    directions = np.full(filled.shape, OUTLET, dtype=np.uint8)
+    steepest = np.zeros(filled.shape)
+    for code, offset in zip(_CODES, _OFFSETS, strict=True):
+        drop = _drop_towards(filled, offset)
+        steeper = drop > steepest
+        directions[steeper] = code
+        steepest[steeper] = drop[steeper]
     directions[np.isnan(filled)] = NO_DATA
     return _across_flats(filled, directions)
 
