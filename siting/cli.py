@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import signal
 import sys
 import time
 from collections.abc import Callable
@@ -275,14 +276,12 @@ def main() -> None:
         click.echo(_one_message(error), err=True)
         raise SystemExit(error.exit_status) from None
     except click.exceptions.Abort:
-        click.echo("Interrupted; nothing half-written was left.", err=True)
-        raise SystemExit(130) from None
+        raise _interrupted() from None
     except click.ClickException as error:
         error.show()
         raise SystemExit(error.exit_code) from None
     except KeyboardInterrupt:
-        click.echo("Interrupted; nothing half-written was left.", err=True)
-        raise SystemExit(130) from None
+        raise _interrupted() from None
     except BrokenPipeError:
         raise SystemExit(0) from None
     except Exception as error:
@@ -295,6 +294,14 @@ def main() -> None:
         )
         raise SystemExit(1) from None
     raise SystemExit(status if isinstance(status, int) else 0)
+
+
+def _interrupted() -> SystemExit:
+    """The end of a run that was stopped; a second Ctrl-C no longer disturbs it."""
+    for kind in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(kind, signal.SIG_IGN)
+    click.echo("Interrupted; nothing half-written was left.", err=True)
+    return SystemExit(130)
 
 
 def _one_message(error: SitingError) -> str:

@@ -68,9 +68,10 @@ class DaskExecutor:
         distributed = _distributed()
         while True:
             try:
-                done = distributed.wait(
-                    list(self._futures), timeout=5, return_when="FIRST_COMPLETED"
-                ).done
+                with self._client.as_current():
+                    done = distributed.wait(
+                        list(self._futures), timeout=5, return_when="FIRST_COMPLETED"
+                    ).done
             except TimeoutError:
                 done = set()
             except distributed.CancelledError:

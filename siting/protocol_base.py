@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
+import textwrap
 from itertools import pairwise
 from typing import Annotated, Any
 
@@ -25,6 +28,16 @@ class Section(BaseModel):
     model_config = ConfigDict(
         extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=True
     )
+
+
+def about(section: type[BaseModel]) -> str:
+    """What a table is for, in its first line; also when Python runs without docstrings (-OO)."""
+    text = section.__doc__
+    if not text:
+        tree = ast.parse(textwrap.dedent(inspect.getsource(section)))
+        first = tree.body[0]
+        text = ast.get_docstring(first) if isinstance(first, ast.ClassDef) else None
+    return (text or "").strip().partition("\n")[0]
 
 
 def param(default: Any, unit: str, source: str, help_text: str, **limits: Any) -> Any:

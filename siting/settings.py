@@ -15,7 +15,7 @@ from pydantic.fields import FieldInfo
 from siting.errors import SettingsError, SitingError
 from siting.inputs import Inputs
 from siting.protocol import Protocol
-from siting.protocol_base import Section
+from siting.protocol_base import Section, about
 from siting.weights import PairwiseWeights, pairwise_weights
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -258,7 +258,7 @@ def _section_lines(section: Section, name: str) -> Iterator[str]:
     fields = type(section).model_fields
     plain = [n for n in fields if not isinstance(getattr(section, n), Section)]
     if name and plain:
-        yield f"# {(type(section).__doc__ or '').splitlines()[0]}"
+        yield f"# {about(type(section))}"
         yield f"[{name}]"
     for field in plain:
         told = facts(fields[field])

@@ -16,6 +16,7 @@ from siting.aim_words import FAIR, GOOD
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.protocol import Attractors, CameraRules, Protocol
+from siting.protocol_base import about
 from siting.report import cells, layers, overlays, zones
 from siting.report.facts import SpotFacts, spot_facts
 from siting.report.frame import Frame, unwrapped
@@ -125,7 +126,7 @@ def criteria(result: Result, protocol: Protocol) -> list[dict[str, Any]]:
                 {
                     "name": name,
                     "label": _label(name),
-                    "says": (type(rule).__doc__ or "").strip(),
+                    "says": about(type(rule)),
                     "group": group,
                     "weight": float(result.scores.weights.get(name, rule.weight)),
                     "most": _most(rule),
