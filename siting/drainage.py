@@ -364,9 +364,12 @@ def _steps_to_rim(
         level = flat & (_shifted(filled, offset, np.nan) == filled)
         pairs.append(np.stack([index[level], _shifted(index, offset, -1)[level]]))
     inner, other = np.concatenate(pairs, axis=1)
-    nodes, compact = np.unique(np.concatenate([inner, other]), return_inverse=True)
+    used = np.zeros(filled.size, dtype=bool)
+    used[inner], used[other] = True, True
+    nodes = np.flatnonzero(used)
+    compact = np.cumsum(used) - 1
     count = inner.size
-    graph = coo_matrix((np.ones(count), (compact[count:], compact[:count])), (nodes.size,) * 2)
+    graph = coo_matrix((np.ones(count), (compact[other], compact[inner])), (nodes.size,) * 2)
     rims = np.flatnonzero(~flat.ravel()[nodes] & (directions.ravel()[nodes] != NO_DATA))
     steps = np.full(filled.size, np.inf)
     steps[nodes] = dijkstra(graph.tocsr(), indices=rims, unweighted=True, min_only=True)
