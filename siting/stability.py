@@ -255,12 +255,12 @@ def stability_of(
 
 
 def _sentence(word: str, share: float, *, among: int, share_first: float, n_draws: int) -> str:
-    trials = f"in {n_draws} trials with weights and elevations shaken"
+    trials = f"{n_draws} trials with weights and elevations shaken"
     if among == 1:
-        return f"{word.capitalize()}: first {trials} {share:.0%} of the time."
+        return f"{word.capitalize()}: in {share:.0%} of {trials} it came first."
     return (
-        f"{word.capitalize()}: among the first {among} {trials} {share:.0%} of the time, "
-        f"first {share_first:.0%}."
+        f"{word.capitalize()}: in {share:.0%} of {trials} it stayed among the first {among}, in "
+        f"{share_first:.0%} it came first."
     )
 
 

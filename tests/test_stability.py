@@ -175,8 +175,8 @@ def test_words_follow_the_share():
     assert found[0].share_first == 1.0
     assert found[1].share_among == 0.7
     assert found[0].words == (
-        "Firm: among the first 2 in 100 trials with weights and elevations shaken 100% of the "
-        "time, first 100%."
+        "Firm: in 100% of 100 trials with weights and elevations shaken it stayed among the "
+        "first 2, in 100% it came first."
     )
 
 
