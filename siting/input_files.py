@@ -10,6 +10,7 @@ import difflib
 import re
 import unicodedata
 from pathlib import Path
+from xml.parsers import expat
 
 from siting.errors import SitingError
 
@@ -18,6 +19,7 @@ _HEAD_BYTES = 1_000_000
 _MOST_TEXT_BYTES = 200_000_000
 # An XML document type can define entities that unfold to gigabytes or read other files.
 _DOCTYPE = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.IGNORECASE)
+_ARCHIVES = (b"PK\x03\x04", b"\x1f\x8b", b"7z\xbc\xaf", b"Rar!")
 _ALGORITHM = re.compile(rb'"type"\s*:\s*"gdal', re.IGNORECASE)
 
 
@@ -47,8 +49,8 @@ def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
     path = Path(file)
     path = path if path.is_absolute() else folder / path
     try:
-        mode_known = path.exists()
-        ordinary = path.is_file() or path.is_dir()
+        there, ordinary = path.exists(), path.is_file() or path.is_dir()
+        near = "" if there else _near_names(path)
     except PermissionError as error:
         raise SitingError(
             "E-FILE-03",
@@ -57,9 +59,10 @@ def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
             cure="Ask its owner for leave to read it.",
         ) from error
     except (OSError, ValueError) as error:
-        raise _missing(path, f" ({error})") from error
-    if not mode_known:
-        raise _missing(path, _near_names(path))
+        why = error.strerror if isinstance(error, OSError) else error
+        raise _missing(path, f" ({why})") from error
+    if not there:
+        raise _missing(path, near)
     if not ordinary:
         raise SitingError(
             "E-FILE-04",
@@ -132,13 +135,32 @@ def check_vector_file(path: str, *, key: str) -> None:
             rule="The content of a file must be of the kind its name says, and whole.",
             cure="Check the file with a viewer; save it again as GeoPackage or GeoJSON.",
         )
-    if suffix == ".kml" and _DOCTYPE.search(head):
+    if suffix == ".kml":
+        _check_xml(place, head, key)
+
+
+def _check_xml(path: Path, head: bytes, key: str) -> None:
+    """E-FILE-04 for definitions that unfold, E-FILE-02 for XML that is not whole.
+
+    The map library takes what it gets of a file that was cut short, and half an outline with it.
+    """
+    if _DOCTYPE.search(head):
         raise SitingError(
             "E-FILE-04",
             f"{path} ({key}) defines a document type.",
             rule="A KML file needs none; such definitions can unfold to gigabytes.",
             cure="Save the file again with a mapping program.",
         )
+    try:
+        with path.open("rb") as stream:
+            expat.ParserCreate().ParseFile(stream)
+    except expat.ExpatError as error:
+        raise SitingError(
+            "E-FILE-02",
+            f"{path} ({key}) is not whole: {error}.",
+            rule="An XML file must be well formed from its first to its last sign.",
+            cure="Copy or download it again.",
+        ) from error
 
 
 def _head(path: Path, key: str) -> bytes:
@@ -182,6 +204,13 @@ def check_raster_file(path: str, *, key: str) -> None:
             rule="What is read must be in the file that is named; a virtual one may point "
             "anywhere.",
             cure="Make one file of it, for instance with gdal_translate.",
+        )
+    if head.startswith(_ARCHIVES):
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} ({key}) is an archive.",
+            rule="Nothing is unpacked.",
+            cure="Unpack it and name the raster inside.",
         )
     if not head:
         raise SitingError(

@@ -37,6 +37,7 @@ _REMOTE = {
     "GDAL_HTTP_MULTIRANGE": "SERIAL",
 }
 _COARSEST_M = 150.0
+_MOST_PIECE_BYTES = 1_000_000_000
 
 
 @dataclass(frozen=True)
@@ -118,6 +119,7 @@ def describe(dataset: DatasetReader, spec: RasterInput, *, key: str) -> RasterFa
             rule="Cells must be whole or decimal numbers.",
             cure="Save the real part, or use the right file.",
         )
+    _check_pieces(dataset, band, file)
     cell_m = _cell_metres(transform, crs, dataset.shape)
     if cell_m > _COARSEST_M:
         raise SitingError(
@@ -141,6 +143,19 @@ def describe(dataset: DatasetReader, spec: RasterInput, *, key: str) -> RasterFa
         cell_m,
         transform.b == 0 and transform.d == 0 and transform.a > 0 and transform.e < 0,
     )
+
+
+def _check_pieces(dataset: DatasetReader, band: int, file: str) -> None:
+    """E-FILE-06 when the file is stored in pieces so large that reading one cell needs them all."""
+    rows, cols = dataset.block_shapes[band - 1]
+    size = rows * cols * np.dtype(dataset.dtypes[band - 1]).itemsize * dataset.count
+    if size > _MOST_PIECE_BYTES:
+        raise SitingError(
+            "E-FILE-06",
+            f"{file} is stored in pieces of {rows:,} x {cols:,} cells, {size / 1e9:,.1f} GB each.",
+            rule=f"A piece may have {_MOST_PIECE_BYTES / 1e9:g} GB at most; it is read whole.",
+            cure="Save it in tiles, for instance as a cloud-optimized GeoTIFF (COG).",
+        )
 
 
 def _position(dataset: DatasetReader, file: str) -> Affine:

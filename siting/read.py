@@ -263,9 +263,11 @@ def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     out: list[_FILE_TIMES] = []
     for file in dict.fromkeys(f.partition("::")[0] for f in files if f):
         path = inputs.folder / file
-        if path.is_file():
+        try:
             status = path.stat()
-            out.append((str(path), status.st_size, status.st_mtime_ns))
+        except (OSError, ValueError):
+            continue  # Told with its own code when the file is read.
+        out.append((str(path), status.st_size, status.st_mtime_ns))
     return out
 
 

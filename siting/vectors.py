@@ -44,6 +44,8 @@ _MOST_TEXT = 200
 MOST_CORNERS, WITHIN_M = 20_000, 0.1
 _SPACES = {"\t": " ", "\n": " ", "\r": " ", "\u2028": " ", "\u2029": " "}
 _MOST_FEATURES = 2_000_000
+_ADDRESS_SIGNS = set("!#;?")
+_MOST_BYTES = 500_000_000
 Bounds = tuple[float, float, float, float]
 # Columns with a meaning: the name of the column, what it may hold, and what is taken without it.
 CLASSED = {
@@ -57,7 +59,7 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
     if not is_remote(path):
         check_vector_file(path, key=key)
     try:
-        names = [str(name) for name, _ in pyogrio.list_layers(path)]
+        names = [str(name) for name, _ in pyogrio.list_layers(_source_of(path, key))]
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     if layer in names or (not layer and len(names) == 1):
@@ -69,6 +71,20 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
         rule="One layer must be named when a file has several.",
         cure=f'Write "{Path(path).name}::{names[0] if names else "LAYER"}".',
     )
+
+
+def _source_of(path: str, key: str) -> str | bytes:
+    """The path, or the bytes of a file whose path the library would take for an address."""
+    if is_remote(path) or not _ADDRESS_SIGNS & set(path):
+        return path
+    if path.lower().endswith(".shp") or Path(path).stat().st_size > _MOST_BYTES:
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} ({key}) has one of the signs {' '.join(sorted(_ADDRESS_SIGNS))} in its path.",
+            rule="The map library takes these signs for parts of an address.",
+            cure="Rename the file or folder.",
+        )
+    return Path(path).read_bytes()
 
 
 def unreadable(path: str, key: str, error: Exception) -> SitingError:
@@ -97,7 +113,7 @@ def layer_facts(
     """
     name = layer_name(path, layer, key=key)
     try:
-        info = pyogrio.read_info(path, layer=name)
+        info = pyogrio.read_info(_source_of(path, key), layer=name)
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     if info["driver"] not in DRIVERS:
@@ -106,6 +122,13 @@ def layer_facts(
             f"{path} ({key}) holds {info['driver']}.",
             rule=f"Vector files are {', '.join(DRIVERS)}.",
             cure="Save the layer as a GeoPackage or GeoJSON.",
+        )
+    if info["geometry_type"] is None:
+        raise SitingError(
+            "E-FILE-02",
+            f"{path} ({key}) layer {name} is a table without shapes.",
+            rule="A layer must hold points, lines or areas.",
+            cure="Name the layer with the shapes.",
         )
     crs = file_crs(info["crs"], file=Path(path).name, asserted=spec.crs, key=f"{key}.crs")
     bounds = info.get("total_bounds")
@@ -163,24 +186,18 @@ def read_frame(
             rule=f"At most {_MOST_FEATURES:,} are read.",
             cure="Cut the file down to the region.",
         )
+    source = _source_of(path, key)
     try:
         with warnings.catch_warnings():
             # Faulty rings are repaired and told by the caller.
             warnings.simplefilter("ignore")
             frames = [
-                pyogrio.read_dataframe(path, layer=name, bbox=box, force_2d=True)
+                pyogrio.read_dataframe(source, layer=name, bbox=box, force_2d=True)
                 for box in (boxes or (None,))
             ]
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
-    if "geometry" not in frame:
-        raise SitingError(
-            "E-FILE-02",
-            f"{path} ({key}) layer {name} is a table without shapes.",
-            rule="A layer must hold points, lines or areas.",
-            cure="Name the layer with the shapes.",
-        )
     frame = gpd.GeoDataFrame(frame, geometry="geometry")
     return frame.set_crs(crs, allow_override=True)
 

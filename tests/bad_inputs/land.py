@@ -55,6 +55,10 @@ class Land:
     options : further words of the command line
     text : the inputs file as it stands, where it cannot be written from `inputs`
     out : output folder to ask for
+    working_folder : where the command is given, where that matters
+    unreadable : a file or folder whose permissions are taken away while a command runs
+    lock : what keeps another program's hold on a file
+    writes : whether the outputs must really be written for the fault to show
     """
 
     folder: Path
@@ -69,6 +73,9 @@ class Land:
     text: str | bytes | None = None
     out: str = ""
     working_folder: Path | None = None
+    unreadable: Path | None = None
+    lock: Any = None
+    writes: bool = False
 
     def set(self, key: str, value: Any) -> Land:
         """Set one dotted key of the inputs; None removes it."""

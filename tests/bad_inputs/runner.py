@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import csv
+import ctypes
 import io
 import os
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from contextlib import contextmanager, nullcontext, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from unittest import mock
 
 import numpy as np
+import pytest
 import shapely
 from pyproj import Transformer
 
 import siting.commands
 from siting.cli import main
 from siting.errors import SitingError
+from siting.files import staged
 from siting.settings import toml_key, toml_value
 from siting.types import CoverRole, Result
 from tests.bad_inputs.land import Land, wooded
@@ -91,10 +94,15 @@ def words(land: Land, command: str) -> list[str]:
 def run(land: Land, command: str) -> Outcome:
     """Run a command as the command line would, but in this process and without drawing."""
     write_settings(land)
+    if land.unreadable is not None:
+        land.unreadable.chmod(0o555 if land.unreadable.is_dir() else 0)
     kept: dict[str, Any] = {}
 
-    def keep_result(result: Result, *args: Any, **kwargs: Any) -> None:
+    def keep_result(result: Result, folder: Path, **kwargs: Any) -> None:
         kept["result"] = result
+        if land.writes:
+            with staged(folder) as stage:
+                stage.write("map.html", "a map")
 
     def keep_failure(error: SitingError) -> str:
         kept["failure"] = error
@@ -108,6 +116,7 @@ def run(land: Land, command: str) -> Outcome:
         mock.patch.object(siting.cli, "_one_message", keep_failure),
         mock.patch.object(sys, "argv", ["siting", *words(land, command)]),
         working_in(land.working_folder),
+        bound_by_permissions() if land.unreadable else nullcontext(),
         redirect_stdout(out),
         redirect_stderr(err),
     ):
@@ -119,6 +128,38 @@ def run(land: Land, command: str) -> Outcome:
             status = 0
     spent = time.monotonic() - begin
     return Outcome(status, out.getvalue(), err.getvalue(), spent, **kept)
+
+
+class _Head(ctypes.Structure):
+    _fields_ = (("version", ctypes.c_uint32), ("process", ctypes.c_int))
+
+
+class _Sets(ctypes.Structure):
+    _fields_ = (("now", ctypes.c_uint32), ("may", ctypes.c_uint32), ("kept", ctypes.c_uint32))
+
+
+@contextmanager
+def bound_by_permissions() -> Iterator[None]:
+    """Permissions hold for this thread even when it is root's: Linux lets root put its leave aside.
+
+    The two leaves are those to read and to write any file (capabilities 1 and 2 of Linux).
+    """
+    if os.geteuid() != 0:
+        yield
+        return
+    library = ctypes.CDLL(None, use_errno=True)
+    head, sets = _Head(0x20080522, 0), (_Sets * 2)()
+    if library.capget(ctypes.byref(head), sets) != 0:
+        pytest.skip("this system does not let root put its leave aside")
+    before = sets[0].now
+    sets[0].now = before & ~0b110
+    if library.capset(ctypes.byref(head), sets) != 0:
+        pytest.skip("this system does not let root put its leave aside")
+    try:
+        yield
+    finally:
+        sets[0].now = before
+        library.capset(ctypes.byref(head), sets)
 
 
 @contextmanager
