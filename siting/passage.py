@@ -16,6 +16,7 @@ from siting import drainage, features, landforms, woodland
 from siting.distance import burn, distance_to, within
 from siting.feature_order import in_order
 from siting.features import Named, called
+from siting.flow import flow_directions
 from siting.grid import FloatArray, Grid
 from siting.layers import ROAD_CLASSES, Ground
 from siting.movement import (
@@ -50,7 +51,7 @@ def with_passage(
     Adds funnel_ratio, height_above_water_m, wetter_than_share and distance_to_feature_m.
     """
     slope = ground.layers["slope_deg"]
-    directions = drainage.flow_directions(land.dem)
+    directions = flow_directions(land.dem)
     area = drainage.upstream_area_m2(directions, cell_size_m=land.grid.cell_size_m)
     ratio = funnel_ratio(land, role=ground.role, slope_deg=slope, rules=travel)
     valleys = drainage.stream_lines(

@@ -65,9 +65,9 @@ def field_corners(
         ("field corner", share - 0.5, "corner of the field, woods on two sides"),
         ("woods corner", 0.5 - share, "corner of the woods with the field bent round it"),
     ):
-        for row, col in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / grid.cell_size_m):
-            strength = min(1.0, 0.5 + (sharp[row, col] - 1 / 6) * 6)
-            found.append(feature_at(kind, row, col, grid=grid, strength=strength, words=words))
+        for at in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / grid.cell_size_m):
+            strength = min(1.0, 0.5 + (sharp[at] - 1 / 6) * 6)
+            found.append(feature_at(kind, *at, grid=grid, strength=strength, words=words))
     return found
 
 

@@ -11,17 +11,16 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.ndimage import gaussian_filter
 
-from siting import drainage
+from siting import flow
 from siting.drainage import (
     derive_streams,
-    fill_depressions,
-    flow_directions,
     height_above_drainage_m,
     stream_cells,
     stream_lines,
     upstream_area_m2,
     wetness_index,
 )
+from siting.flow import fill_depressions, flow_directions
 
 # The 6 x 6 teaching grid of flow direction and accumulation (Jenson & Domingue type; given in
 # the public test suites of several terrain libraries). The outlet is written 0 here.
@@ -100,7 +99,7 @@ def walk_down(directions, row, col):
 def count_upstream(directions):
     """Cells that drain through each cell, itself counted, by walking down from every cell."""
     counts = np.zeros(directions.shape, dtype=int)
-    for row, col in np.argwhere(directions != drainage.NO_DATA):
+    for row, col in np.argwhere(directions != flow.NO_DATA):
         for at in walk_down(directions, row, col):
             counts[at] += 1
     return counts
@@ -170,7 +169,7 @@ def test_richdem_path_gives_the_same_ground(monkeypatch):
     whole, holed = rough_ground(hole=False), rough_ground()
     plain = fill_depressions(whole), fill_depressions(holed)
     monkeypatch.setitem(sys.modules, "richdem", stand_in)
-    assert drainage.drainage_engine() == "richdem"
+    assert flow.filling_engine() == "richdem"
     np.testing.assert_array_equal(fill_depressions(whole), plain[0])
     np.testing.assert_array_equal(fill_depressions(holed), plain[1])
     assert calls == [whole.shape]
@@ -188,7 +187,7 @@ def test_real_richdem_gives_the_same_ground():
 def test_upstream_counts_equal_a_walk_from_every_cell():
     directions = flow_directions(rough_ground())
     area = upstream_area_m2(directions, cell_size_m=2.0)
-    missing = directions == drainage.NO_DATA
+    missing = directions == flow.NO_DATA
     np.testing.assert_array_equal(np.isnan(area), missing)
     want = count_upstream(directions) * 4.0
     np.testing.assert_array_equal(area[~missing], want[~missing])
@@ -270,7 +269,7 @@ def test_stream_lines_cover_all_stream_cells_once():
         for start, end in zip(line.coords[:-1], line.coords[1:], strict=True)
     ]
     assert len(links) == len(set(links))
-    flows_on = cells & (directions != drainage.OUTLET)
+    flows_on = cells & (directions != flow.OUTLET)
     assert len(links) == flows_on.sum()
     for line in lines:
         for (east, north), after in zip(line.coords[:-1], line.coords[1:], strict=True):
@@ -300,7 +299,7 @@ def test_all_water_leaves_the_map_and_never_runs_uphill(dem):
     directions = flow_directions(dem)
     missing = np.isnan(dem)
     np.testing.assert_array_equal(np.isnan(filled), missing)
-    np.testing.assert_array_equal(directions == drainage.NO_DATA, missing)
+    np.testing.assert_array_equal(directions == flow.NO_DATA, missing)
     assert (filled[~missing] >= dem[~missing]).all()
     border = np.pad(missing, 1, constant_values=True)
     for row, col in np.argwhere(~missing):
