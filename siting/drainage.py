@@ -8,13 +8,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from siting.flow import CODES, NO_DATA, OFFSETS, flow_directions
 
 if TYPE_CHECKING:
     from affine import Affine
-    from numpy.typing import NDArray
     from shapely import LineString
+
+IndexArray = NDArray[np.int64]
 
 
 def upstream_area_m2(directions: NDArray[np.uint8], *, cell_size_m: float) -> NDArray[np.float64]:
@@ -33,11 +35,11 @@ def upstream_area_m2(directions: NDArray[np.uint8], *, cell_size_m: float) -> ND
         Square metres, at least one cell's area; NaN where the code is 247. Only ground inside
         the array is counted, so the figure is a lower bound near the border.
     """
-    missing = directions == NO_DATA
-    if missing.all():
-        return np.full(directions.shape, np.nan)
-    counts = _flow_network(directions).upstream_area("cell").astype(np.float64)
-    return np.where(missing, np.nan, counts * cell_size_m**2)
+    from siting import kernels
+
+    area = kernels.upstream_cells(np.ascontiguousarray(directions)) * float(cell_size_m**2)
+    area[directions == NO_DATA] = np.nan
+    return np.asarray(area)
 
 
 def stream_cells(area_m2: NDArray[np.float64], *, threshold_ha: float) -> NDArray[np.bool_]:
@@ -72,21 +74,13 @@ def stream_lines(
     """
     from shapely import LineString
 
-    if not cells.any():
-        return []
     cols = directions.shape[1]
-    row, col = np.indices(directions.shape)
-    paths = []
-    for feature in _flow_network(directions).streams(mask=cells, xs=col, ys=row):
-        path = [(int(x), int(y)) for x, y in feature["geometry"]["coordinates"]]
-        if path[-1] == path[-2]:
-            path.pop()  # an outlet flows to itself
-        if len(path) > 1:
-            paths.append(path)
-    paths.sort(key=lambda path: path[0][1] * cols + path[0][0])
-    centres = [np.array(path) + 0.5 for path in paths]
     size, corner = (transform.a, transform.e), (transform.c, transform.f)
-    return [LineString(centre * size + corner) for centre in centres]
+    lines = []
+    for path in _paths(directions, cells):
+        centre = np.column_stack([path % cols, path // cols]) + 0.5
+        lines.append(LineString(centre * size + corner))
+    return lines
 
 
 def derive_streams(
@@ -196,16 +190,34 @@ def wetness_index(
     return np.asarray(np.log(area_m2 / cell_size_m / tangent), dtype=np.float32)
 
 
-def _downstream_index(directions: NDArray[np.uint8]) -> NDArray[np.int64]:
+def _paths(directions: NDArray[np.uint8], cells: NDArray[np.bool_]) -> list[IndexArray]:
+    """Flat indices of the cells of each stream line, downstream, by the first cell."""
+    inside = np.flatnonzero(cells & (directions != NO_DATA))
+    below = _next_cell(directions, inside)
+    # Places in `inside`; an outlet stands below itself.
+    onward = np.searchsorted(inside, below)
+    flows = below != inside
+    joins = np.bincount(onward[flows], minlength=inside.size)
+    paths = []
+    for start in np.flatnonzero(joins != 1):
+        path = [int(start)]
+        while flows[path[-1]]:
+            path.append(int(onward[path[-1]]))
+            if joins[path[-1]] != 1:
+                break
+        if len(path) > 1:
+            paths.append(inside[path])
+    return paths
+
+
+def _downstream_index(directions: NDArray[np.uint8]) -> IndexArray:
     """Flat index of the next cell down; outlets and missing cells point at themselves."""
-    rows, cols = directions.shape
+    return _next_cell(directions, np.arange(directions.size))
+
+
+def _next_cell(directions: NDArray[np.uint8], at: IndexArray) -> IndexArray:
+    """`_downstream_index` of some cells only, by their flat index."""
     step = np.zeros(256, dtype=np.int64)
     for code, (down, right) in zip(CODES, OFFSETS, strict=True):
-        step[code] = down * cols + right
-    return np.arange(rows * cols) + step[directions.ravel()]
-
-
-def _flow_network(directions: NDArray[np.uint8]) -> Any:
-    import pyflwdir
-
-    return pyflwdir.from_array(directions, ftype="d8", check_ftype=False)
+        step[code] = down * directions.shape[1] + right
+    return np.asarray(at + step[directions.ravel()[at]])

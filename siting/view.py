@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
 
@@ -78,12 +77,13 @@ def elevation_at(ground: Ground, place: Places) -> FloatArray:
 
     `place` is (easting, northing), two arrays of one shape.
     """
-    grid, (easting, northing) = ground.grid, place
-    row = (grid.top - np.asarray(northing)) / grid.cell_size_m - 0.5
-    col = (np.asarray(easting) - grid.left) / grid.cell_size_m - 0.5
-    out: FloatArray = ndimage.map_coordinates(
-        ground.dem, np.stack([row, col]), order=1, mode="constant", cval=np.nan, prefilter=False
-    )
+    from siting.kernels import between_centres
+
+    grid, (easting, northing) = ground.grid, np.broadcast_arrays(*place)
+    row = (grid.top - northing) / grid.cell_size_m - 0.5
+    col = (easting - grid.left) / grid.cell_size_m - 0.5
+    dem = np.ascontiguousarray(ground.dem, dtype=np.float32)
+    out: FloatArray = between_centres(dem, row.ravel(), col.ravel()).reshape(row.shape)
     return out
 
 

@@ -1,0 +1,134 @@
+"""The compiled loops against slow plain twins and against other libraries."""
+
+from __future__ import annotations
+
+import heapq
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+from scipy.ndimage import gaussian_filter, map_coordinates
+
+from siting import kernels
+
+AROUND = [(0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)]
+GROUND = hnp.arrays(
+    np.float32,
+    hnp.array_shapes(min_dims=2, max_dims=2, min_side=1, max_side=12),
+    elements=st.one_of(st.integers(0, 4).map(float), st.just(np.nan)),
+)
+
+
+def rough(n: int, *, seed: int, whole_metres: bool = False, holes: bool = True) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    z = gaussian_filter(rng.normal(size=(n, n)), n / 30) * n + rng.normal(size=(n, n)) * 0.2
+    if whole_metres:
+        z = np.round(z)
+    if holes:
+        z[rng.random(z.shape) < 0.004] = np.nan
+        z[n // 3 : n // 2, n // 3 : n // 2] = np.nan
+    return z.astype(np.float32)
+
+
+def filled_by_twin(dem: np.ndarray) -> np.ndarray:
+    """Priority flood as first published (Barnes et al. 2014, algorithm 1), cell by cell."""
+    out = np.full_like(dem, np.nan)
+    framed = np.pad(dem, 1, constant_values=np.nan)
+    heap = []
+    for row, col in np.argwhere(np.isfinite(dem)).tolist():
+        if np.isnan(framed[row : row + 3, col : col + 3]).any():
+            out[row, col] = dem[row, col]
+            heap.append((dem[row, col], row, col))
+    heapq.heapify(heap)
+    while heap:
+        level, row, col = heapq.heappop(heap)
+        for down, right in AROUND:
+            r, c = row + down, col + right
+            if np.isfinite(framed[r + 1, c + 1]) and np.isnan(out[r, c]):
+                out[r, c] = max(level, dem[r, c])
+                heapq.heappush(heap, (out[r, c], r, c))
+    return out
+
+
+@given(GROUND)
+@settings(deadline=None, max_examples=150)
+def test_fill_equals_the_plain_twin(dem):
+    np.testing.assert_array_equal(kernels.fill(dem), filled_by_twin(dem))
+
+
+@pytest.mark.parametrize("whole_metres", [False, True])
+@pytest.mark.parametrize("holes", [False, True])
+def test_fill_equals_pyflwdir(whole_metres, holes):
+    """pyflwdir 0.5.12 in float64, in which its sums are exact for float32 ground."""
+    from pyflwdir.dem import fill_depressions
+
+    dem = rough(150, seed=4, whole_metres=whole_metres, holes=holes)
+    want, _ = fill_depressions(dem.astype(np.float64), nodata=np.nan)
+    got = kernels.fill(dem)
+    np.testing.assert_array_equal(got, want.astype(np.float32))
+    assert (got > dem).sum() > 100
+
+
+@given(GROUND)
+@settings(deadline=None, max_examples=150)
+def test_codes_lead_down_or_along_the_shortest_way_to_a_rim(dem):
+    filled = kernels.fill(dem)
+    codes = kernels.steepest(filled)
+    np.testing.assert_array_equal(codes == kernels.NO_DATA, np.isnan(dem))
+    framed = np.pad(filled, 1, constant_values=np.nan)
+    for row, col in np.argwhere(np.isfinite(dem)).tolist():
+        here, code = filled[row, col], codes[row, col]
+        near = [framed[row + 1 + down, col + 1 + right] for down, right in AROUND]
+        drops = [(here - z) / np.hypot(*step) for z, step in zip(near, AROUND, strict=True)]
+        best = np.nanmax([*drops, 0.0])
+        if best > 0:
+            first = next(k for k, drop in enumerate(drops) if drop == best)
+            assert code == 1 << first
+        elif np.isnan(near).any():
+            assert code == 0
+        else:
+            assert near[int(code).bit_length() - 1] == here
+
+
+@given(GROUND)
+@settings(deadline=None, max_examples=100)
+def test_upstream_cells_equal_a_walk_from_every_cell(dem):
+    codes = kernels.steepest(kernels.fill(dem))
+    want = np.zeros(codes.shape, dtype=int)
+    for row, col in np.argwhere(codes != kernels.NO_DATA).tolist():
+        r, c = row, col
+        for _ in range(codes.size + 1):
+            want[r, c] += 1
+            if codes[r, c] == 0:
+                break
+            down, right = AROUND[int(codes[r, c]).bit_length() - 1]
+            r, c = r + down, c + right
+        else:
+            pytest.fail("the way down goes round in a circle")
+    np.testing.assert_array_equal(kernels.upstream_cells(codes), want)
+
+
+def test_between_centres_equals_scipy():
+    """scipy.ndimage.map_coordinates, order 1, outside the map NaN: the same to the last bit."""
+    values = rough(60, seed=5)
+    row, col = np.random.default_rng(6).uniform(-3, 62, (2, 20_000))
+    want = map_coordinates(
+        values, np.stack([row, col]), order=1, mode="constant", cval=np.nan, prefilter=False
+    )
+    got = kernels.between_centres(values, row, col)
+    assert 0.5 < np.isfinite(got).mean() < 0.95
+    np.testing.assert_array_equal(got, want)
+
+
+def test_between_centres_on_the_outermost_centres_and_where_nothing_is_known():
+    values = np.array([[1, 2], [3, np.nan]], dtype=np.float32)
+    row = np.array([0.0, 0.0, 1.0, 0.5, np.nan, 0.0])
+    col = np.array([0.0, 1.0, 0.0, 0.5, 0.0, 1.001])
+    got = kernels.between_centres(values[:1], row[:1], col[1:2])
+    np.testing.assert_array_equal(got, [2.0])
+    got = kernels.between_centres(values, row, col)
+    np.testing.assert_array_equal(np.isnan(got), [True, True, True, True, True, True])
+    got = kernels.between_centres(np.array([[1, 2], [3, 4]], dtype=np.float32), row, col)
+    np.testing.assert_array_equal(got, [1.0, 2.0, 3.0, 2.5, np.nan, np.nan])
