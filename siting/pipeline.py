@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
+from siting.aim import Aim
 from siting.candidates import find_candidates
 from siting.cautions import nearby, parcel_cautions, spot_cautions, texts
 from siting.criteria import CONDITION_LAYERS, combine, memberships, weights_of
@@ -22,8 +23,9 @@ from siting.protocol import CandidateRules, Protocol
 from siting.rank import choose, make_spots
 from siting.read import read_land
 from siting.settings import compared_weights
+from siting.stability import PlaceStability
 from siting.trials import try_ranks
-from siting.types import Candidate, Land, Note, Parcel, Result, Scores
+from siting.types import Candidate, Land, Note, Parcel, Result, Scores, Spot
 from siting.walk import Walk, ways_in
 from siting.words import kind_of, wet_warnings
 
@@ -59,22 +61,7 @@ def site_parcel(
     land = read_land(inputs, parcel, rules=protocol.grid, far_reach_m=protocol.sun.horizon_reach_m)
 
     progress("measuring the ground")
-    ground = build_ground(
-        land,
-        cover=protocol.cover,
-        camera=protocol.camera,
-        drainage=protocol.drainage,
-        disturbance=protocol.disturbance,
-    )
-
-    progress("following the easy ways")
-    ground = with_passage(
-        land,
-        ground,
-        travel=protocol.travel,
-        sought=protocol.features,
-        stream_threshold_ha=protocol.drainage.stream_threshold_ha,
-    )
+    ground = _measure(land, protocol)
     no_go = no_go_bits(
         land,
         slope_deg=ground.layers["slope_deg"],
@@ -95,7 +82,7 @@ def site_parcel(
     )
 
     progress("looking around")
-    found, aim_notes = find_aims(
+    aims, aim_notes = find_aims(
         candidates,
         land=land,
         layers=ground,
@@ -106,43 +93,11 @@ def site_parcel(
     )
 
     progress("ranking")
-    details: list[dict[str, object]] = [{"heading_score": a.score, "aim": a} for a in found]
-    judged = _judge(candidates, scores, details, protocol)
+    judged = _judge(candidates, aims, scores, protocol)
     chosen, places = _choose(candidates, judged, protocol.candidates)
-    named = name_by_feature(
-        [candidates[i] for i in chosen],
-        ground.features,
-        reach_m=protocol.features.reach_m,
-        land=land.parcel_shape,
-    )
-    firmness, trial_notes = try_ranks(
-        [candidates[i] for i in places],
-        _picked(judged, places),
-        shown=len(chosen),
-        dem=land.dem,
-        grid=land.grid,
-        dem_cell_m=land.dem_cell_m,
-        view_m=protocol.camera.view_far_m,
-        steep_deg=protocol.no_go.steep_deg,
-        flat_curve=protocol.conditions.flat.curve,
-        scoring=protocol.scoring,
-        rules=protocol.stability,
-    )
-    walks, walk_notes = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
-    for index, firm, walk in zip(chosen, firmness, walks, strict=False):
-        details[index] |= {"stability": firm, "walk": walk}
-    spots = make_spots(
-        named,
-        totals=[float(judged.total[i]) for i in chosen],
-        judged=_picked(judged, chosen),
-        layers=ground.layers,
-        land=land,
-        role=ground.role,
-        gps_m=protocol.precision.gps_m,
-        caution_texts=[
-            _cautions(c, walk, ground, land, protocol) for c, walk in zip(named, walks, strict=True)
-        ],
-        details=[details[i] for i in chosen],
+    firmness, trial_notes = _shake(candidates, judged, chosen, places, land, protocol)
+    spots, walk_notes = _tell(
+        candidates, aims, judged, chosen, firmness, ground=ground, land=land, protocol=protocol
     )
     usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))
     return Result(
@@ -167,6 +122,24 @@ def site_parcel(
     )
 
 
+def _measure(land: Land, protocol: Protocol) -> Ground:
+    """Every layer of the land, and the features animals use."""
+    ground = build_ground(
+        land,
+        cover=protocol.cover,
+        camera=protocol.camera,
+        drainage=protocol.drainage,
+        disturbance=protocol.disturbance,
+    )
+    return with_passage(
+        land,
+        ground,
+        travel=protocol.travel,
+        sought=protocol.features,
+        stream_threshold_ha=protocol.drainage.stream_threshold_ha,
+    )
+
+
 def _score(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
     """Score of every cell; the heading is judged later, only at candidates."""
     parts = memberships(layers, attractors=protocol.attractors, conditions=protocol.conditions)
@@ -175,20 +148,16 @@ def _score(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
 
 
 def _judge(
-    candidates: Sequence[Candidate],
-    scores: Scores,
-    details: Sequence[Mapping[str, object]],
-    protocol: Protocol,
+    candidates: Sequence[Candidate], aims: Sequence[Aim], scores: Scores, protocol: Protocol
 ) -> Scores:
-    """Scores of the candidates alone, arrays of shape (n,), with the heading where it is known."""
+    """Scores of the candidates alone, arrays of shape (n,), with the best heading of each."""
     row = np.array([c.row for c in candidates], dtype=int)
     col = np.array([c.col for c in candidates], dtype=int)
     parts = {name: values[row, col] for name, values in scores.memberships.items()}
-    if details and all("heading_score" in d for d in details):
-        rule = protocol.conditions.heading
-        if rule.weight > 0:
-            best = np.array([d["heading_score"] for d in details], dtype=np.float32)
-            parts["heading"] = membership(best, rule.curve)
+    rule = protocol.conditions.heading
+    if rule.weight > 0:
+        best = np.array([aim.score for aim in aims], dtype=np.float32)
+        parts["heading"] = membership(best, rule.curve)
     ordered = {n: parts[n] for n in (*scores.memberships, *CONDITION_LAYERS) if n in parts}
     weights = weights_of(ordered, attractors=protocol.attractors, conditions=protocol.conditions)
     return combine(ordered, weights=weights, scoring=protocol.scoring)
@@ -214,6 +183,68 @@ def _choose(
     )
     every = choose(judged.total, candidates, spacing_m=rules.spacing_m, most=len(candidates))
     return chosen, [*chosen, *(i for i in every if i not in set(chosen))]
+
+
+def _shake(
+    candidates: Sequence[Candidate],
+    judged: Scores,
+    chosen: Sequence[int],
+    places: Sequence[int],
+    land: Land,
+    protocol: Protocol,
+) -> tuple[tuple[PlaceStability, ...], tuple[Note, ...]]:
+    """How firmly each place keeps its standing when weights and elevations are shaken."""
+    return try_ranks(
+        [candidates[i] for i in places],
+        _picked(judged, places),
+        shown=len(chosen),
+        dem=land.dem,
+        grid=land.grid,
+        dem_cell_m=land.dem_cell_m,
+        view_m=protocol.camera.view_far_m,
+        steep_deg=protocol.no_go.steep_deg,
+        flat_curve=protocol.conditions.flat.curve,
+        scoring=protocol.scoring,
+        rules=protocol.stability,
+    )
+
+
+def _tell(
+    candidates: Sequence[Candidate],
+    aims: Sequence[Aim],
+    judged: Scores,
+    chosen: Sequence[int],
+    firmness: Sequence[PlaceStability],
+    *,
+    ground: Ground,
+    land: Land,
+    protocol: Protocol,
+) -> tuple[tuple[Spot, ...], tuple[Note, ...]]:
+    """The chosen candidates as spots: named, with the walk to them and their sentences."""
+    named = name_by_feature(
+        [candidates[i] for i in chosen],
+        ground.features,
+        reach_m=protocol.features.reach_m,
+        land=land.parcel_shape,
+    )
+    walks, notes = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
+    spots = make_spots(
+        named,
+        totals=[float(judged.total[i]) for i in chosen],
+        judged=_picked(judged, chosen),
+        layers=ground.layers,
+        land=land,
+        role=ground.role,
+        gps_m=protocol.precision.gps_m,
+        caution_texts=[
+            _cautions(c, walk, ground, land, protocol) for c, walk in zip(named, walks, strict=True)
+        ],
+        details=[
+            {"heading_score": aims[i].score, "aim": aims[i], "stability": firm, "walk": walk}
+            for i, firm, walk in zip(chosen, firmness, walks, strict=False)
+        ],
+    )
+    return spots, notes
 
 
 def _comparison_notes(protocol: Protocol) -> tuple[Note, ...]:

@@ -160,10 +160,26 @@ def table_row(result: Result, fact: SpotFacts) -> dict[str, Any]:
     return {
         **_fields(result, fact),
         **parts,
+        **{name: _rounded(spot.measures.get(name), 2) for name in MEASURES},
         "heading_why": SEPARATOR.join(fact.facing.why),
         **texts,
     }
 
+
+# What was measured at the spot, by the names of the layers; an empty cell is "none near".
+MEASURES: tuple[str, ...] = (
+    "distance_to_trail_m",
+    "distance_to_water_m",
+    "distance_to_crossing_m",
+    "distance_to_edge_m",
+    "distance_to_feature_m",
+    "distance_to_boundary_m",
+    "funnel_ratio",
+    "height_above_water_m",
+    "wetter_than_share",
+    "quietness",
+    "slope_deg",
+)
 
 COLUMNS: tuple[str, ...] = (
     "rank",
@@ -206,6 +222,7 @@ COLUMNS: tuple[str, ...] = (
     "walk_start",
     "walk_unknown_crossings",
     *(f"part_{name}" for name in CRITERIA),
+    *MEASURES,
     "heading_why",
     "why",
     "pulled_down",
