@@ -17,6 +17,8 @@ from siting.inputs import Inputs
 _LOG = logging.getLogger(__name__)
 _STOP_SECONDS = 2.0
 _EMPTY_CLUSTER_SECONDS = 120.0
+_FIRST_WORKER_SECONDS = 30.0
+_CONNECT_SECONDS = 15.0
 
 
 class DaskExecutor:
@@ -33,7 +35,9 @@ class DaskExecutor:
         distributed = _distributed()
         self._task = task
         try:
-            self._client = distributed.Client(address, timeout="15s", set_as_default=False)
+            self._client = distributed.Client(
+                address, timeout=_CONNECT_SECONDS, set_as_default=False
+            )
         except (OSError, ValueError, TimeoutError) as error:
             raise SitingError(
                 "E-BATCH-01",
@@ -52,8 +56,8 @@ class DaskExecutor:
         return max(int(threads) + len(self._client.nthreads()), 1)
 
     def on_workers(self, function: Callable[..., Any], *args: Any) -> dict[str, Any]:
-        """What a function returns on each worker, by the worker's address."""
-        found: dict[str, Any] = self._client.run(function, *args)
+        """What a function returns on each worker, by its address; one that just dies is left out."""
+        found: dict[str, Any] = self._client.run(function, *args, on_error="ignore")
         return found
 
     def submit(self, name: str, job: Any) -> None:
@@ -145,6 +149,10 @@ def connect(task: Task, address: str, *, inputs: Inputs, folder: Path) -> DaskEx
     paths = [*fingerprints.input_files(inputs), folder.absolute()]
     try:
         found = executor.on_workers(_seen_by_worker, [str(path) for path in paths])
+        until = time.monotonic() + _FIRST_WORKER_SECONDS
+        while not found and time.monotonic() < until:
+            time.sleep(1.0)
+            found = executor.on_workers(_seen_by_worker, [str(path) for path in paths])
         _check_workers(found, _seen_by_worker([str(path) for path in paths]), address)
     except BaseException:
         executor.close(at_once=True)

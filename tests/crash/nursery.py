@@ -29,7 +29,9 @@ class Nursery:
             cwd=Path(__file__).parents[2],
         )
 
-    def run(self, inputs: Path, folder: Path, *, point: str = "", nth: int = 1, **options: Any) -> int:
+    def run(
+        self, inputs: Path, folder: Path, *, point: str = "", nth: int = 1, **options: Any
+    ) -> int:
         """Exit status of a batch that is to be killed at a point; 0 when it was not."""
         asked = {"inputs": str(inputs), "folder": str(folder), "point": point, "nth": nth}
         self._process.stdin.write(json.dumps({**asked, "options": options}) + "\n")
@@ -51,12 +53,11 @@ def _child(asked: dict[str, Any]) -> None:
 
 
 def main() -> None:
-    import siting.commands  # noqa: F401 - loaded once, for all children
+    import siting.commands
     import siting.report.map
     import siting.report.sheet  # noqa: F401
-    from siting import fingerprints
-
     import tests.crash.points  # noqa: F401
+    from siting import fingerprints
 
     program = sys.argv[1]
     fingerprints.program_print = lambda: program

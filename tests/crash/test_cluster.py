@@ -1,0 +1,149 @@
+"""A Dask cluster: the same bytes, also when workers die or the scheduler starts again."""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from contextlib import contextmanager
+
+import pytest
+
+import siting.cluster
+from siting.cluster import DaskExecutor
+from siting.errors import SitingError
+from siting.executors import run_jobs
+from tests.batch_tools import digests, odd, run
+
+distributed = pytest.importorskip("distributed", reason="the extra [cluster] is not installed")
+
+
+class Fixed(distributed.WorkerPlugin):
+    """Gives every worker, also one that is started later, the program's known fingerprint."""
+
+    def __init__(self, program: str) -> None:
+        self.program = program
+
+    def setup(self, worker):
+        from siting import fingerprints
+
+        fingerprints.program_print = lambda: self.program
+
+
+@pytest.fixture(scope="module")
+def local(program):
+    import dask
+
+    quick_to_blame = {"distributed.scheduler.allowed-failures": 1}
+    with (
+        dask.config.set(quick_to_blame),
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=None, memory_limit=0
+        ) as made,
+    ):
+        with distributed.Client(made, set_as_default=False) as client:
+            client.register_plugin(Fixed(program), name="fixed")
+        yield made
+
+
+@pytest.fixture
+def cluster(local):
+    """Two workers, whatever the last test did to them."""
+    with distributed.Client(local, set_as_default=False) as client:
+        client.wait_for_workers(2, timeout=60)
+    return local
+
+
+@contextmanager
+def struck(cluster, folder, strike):
+    """Do something to the cluster as soon as the first page is being written."""
+
+    def wait() -> None:
+        until = time.monotonic() + 60
+        while time.monotonic() < until and not any((folder / "parcels").rglob(".*.part")):
+            time.sleep(0.01)
+        strike()
+
+    thread = threading.Thread(target=wait)
+    thread.start()
+    yield
+    thread.join()
+
+
+def test_the_same_bytes(cluster, land, clean, tmp_path):
+    run(land, tmp_path, dask=cluster.scheduler_address)
+    assert digests(tmp_path) == clean
+
+
+def test_a_killed_worker_loses_nothing(cluster, land, clean, tmp_path):
+    def strike() -> None:
+        os.kill(next(iter(cluster.workers.values())).pid, 9)
+
+    with struck(cluster, tmp_path, strike):
+        run(land, tmp_path, dask=cluster.scheduler_address)
+    assert digests(tmp_path) == clean
+
+
+def test_a_poisoned_job_takes_no_neighbour_along(cluster, tmp_path):
+    executor = DaskExecutor(odd, address=cluster.scheduler_address)
+    jobs = [(f"j{k}", ("give", k)) for k in range(12)]
+    jobs.insert(4, ("poison", ("die", None)))
+    ended = {e.name: e for e in run_jobs(executor, jobs)}
+    executor.close()
+    assert len(ended) == 13
+    assert [name for name, e in ended.items() if e.died] == ["poison"]
+
+
+def test_the_workers_start_again_under_way(cluster, land, clean, tmp_path):
+    def strike() -> None:
+        with distributed.Client(cluster, set_as_default=False) as client:
+            client.restart(timeout=60)
+
+    with struck(cluster, tmp_path, strike):
+        run(land, tmp_path, dask=cluster.scheduler_address)
+    assert digests(tmp_path) == clean
+
+
+def test_a_parcel_done_twice_at_a_time_is_whole(cluster, land, clean, tmp_path):
+    """Schedulers may run a task twice: both write the same bytes, the last rename wins."""
+    from siting.read import all_parcels
+    from siting.settings import load_inputs
+    from siting.tasks import Job, do_job, parcel_folder
+    from tests.batch_tools import quick_protocol
+
+    inputs = load_inputs(land)
+    job = Job(all_parcels(inputs)[0], inputs, quick_protocol(), tmp_path)
+    executor = DaskExecutor(do_job, address=cluster.scheduler_address)
+    executor.submit("one", job)
+    executor.submit("two", job)
+    ended = [*executor.wait()]
+    while len(ended) < 2:
+        ended += executor.wait()
+    executor.close()
+    assert any("row" in e.value for e in ended)
+    run(land, tmp_path, dask=cluster.scheduler_address)
+    assert digests(tmp_path) == clean
+    assert not list(parcel_folder(tmp_path, "L0001").glob("*.part"))
+
+
+def test_no_scheduler_is_told(land, tmp_path, monkeypatch):
+    monkeypatch.setattr(siting.cluster, "_CONNECT_SECONDS", 1.0)
+    with pytest.raises(SitingError, match=r"E-BATCH-01.*No Dask scheduler"):
+        run(land, tmp_path, dask="tcp://127.0.0.1:9")
+
+
+def test_another_program_on_a_worker_is_refused(cluster, land, tmp_path, monkeypatch):
+    from siting import fingerprints
+
+    monkeypatch.setattr(fingerprints, "program_print", lambda: "another")
+    with pytest.raises(SitingError, match=r"E-BATCH-01.*another version"):
+        run(land, tmp_path, dask=cluster.scheduler_address)
+
+
+def test_a_file_that_a_worker_sees_otherwise_is_refused():
+    ours = {"program": "p", "sizes": {"/data/dem.tif": 100}}
+    theirs = {"tcp://b": {"program": "p", "sizes": {"/data/dem.tif": 99}}}
+    with pytest.raises(SitingError, match=r"E-BATCH-01.*does not see /data/dem.tif"):
+        siting.cluster._check_workers(theirs, ours, "tcp://a")
+    with pytest.raises(SitingError, match=r"E-BATCH-01.*no worker"):
+        siting.cluster._check_workers({}, ours, "tcp://a")
