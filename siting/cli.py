@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import sys
 import time
@@ -42,15 +43,18 @@ INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--time-zone", "survey.time_zone", "IANA name, such as Etc/GMT+5."),
     ("--first-day", "survey.first_day", "First day of the deployment, YYYY-MM-DD."),
     ("--last-day", "survey.last_day", "Last day of the deployment, YYYY-MM-DD."),
+    ("--visited", "survey.visited", "Places visited, as saved by a map page."),
     ("--grid-crs", "grid.crs", "Metric map projection to work in."),
 )
-_PATHS = {"parcel.file", "dem.file", "land_cover.file", "canopy.file"}
+_PATHS = {"parcel.file", "dem.file", "land_cover.file", "canopy.file", "survey.visited"}
 
 
 def input_options(command: Command) -> Command:
     """All keys of the inputs file as options of a command."""
-    for name, _, text in reversed(INPUT_OPTIONS):
-        command = click.option(name, default=None, help=text)(command)
+    for name, key, text in reversed(INPUT_OPTIONS):
+        many = key.startswith("layers.")
+        text = f"{text} May be given more than once." if many else text
+        command = click.option(name, default=None, multiple=many, help=text)(command)
     number = click.option(
         "--cell-size", type=float, default=None, help="Cell edge of the grid, metres."
     )
@@ -77,7 +81,10 @@ def overrides(options: dict[str, Any]) -> dict[str, Any]:
     out: dict[str, Any] = {}
     for option, key, _ in INPUT_OPTIONS:
         value = options.pop(option[2:].replace("-", "_"))
-        if value is not None:
+        if isinstance(value, tuple):
+            if value:
+                _put(out, key, [_typed(key, one) for one in value])
+        elif value is not None:
             _put(out, key, _typed(key, value))
     for option, key in (("dem_nodata", "dem.nodata"), ("land_cover_nodata", "land_cover.nodata")):
         value = options.pop(option)
@@ -267,6 +274,8 @@ class progress_line:  # noqa: N801 - used like a function
 
 def main() -> None:
     """Entry point: every failure becomes one message and its exit code."""
+    # The systems of equations here are small: further threads would wait more than they work.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     debug = "--debug" in sys.argv
     try:
         status = siting.main(standalone_mode=False)
