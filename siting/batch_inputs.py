@@ -103,7 +103,7 @@ def try_inputs(inputs: Inputs, protocol: Protocol) -> Sizes:
         with rasters.opened(path, key=key, allow_remote=inputs.allow_remote) as dataset:
             cells[key] = rasters.describe(dataset, spec, key=key).cell_m
     read_legend(inputs)
-    for layer in inputs.layers.given().values():
+    for _, layer in inputs.layers.files():
         input_path(inputs, layer.file)
     rules = protocol.grid
     asked = inputs.grid.cell_size_m

@@ -59,6 +59,7 @@ CODES: dict[str, str] = {
     "E-WEIGHTS-02": "A pairwise comparison is too inconsistent.",
     "E-TIME-01": "A time has no time zone, or the time zone is not known.",
     "E-TIME-02": "A range of days is faulty.",
+    "E-VISIT-01": "A file of visited places has faults.",
     "E-OUT-01": "The output folder cannot be used.",
     "E-DISK-01": "Writing failed: the disk is full or refused.",
     "E-LOCK-01": "Another run is writing to this folder.",

@@ -31,7 +31,8 @@ def input_files(inputs: Inputs) -> tuple[Path, ...]:
     """
     names = [inputs.dem.file, inputs.land_cover.file]
     names += [inputs.canopy.file] if inputs.canopy else []
-    names += [layer.file for layer in inputs.layers.given().values()]
+    names += [layer.file for _, layer in inputs.layers.files()]
+    names += [inputs.survey.visited] if inputs.survey.visited else []
     legend = inputs.land_cover.legend
     names += [legend] if legend.lower().endswith(".csv") else []
     out: dict[Path, None] = {}

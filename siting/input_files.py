@@ -228,8 +228,8 @@ def read_text(path: Path, *, key: str) -> str:
         raise SitingError(
             "E-FILE-06",
             f"{path} ({key}) has more than {_HEAD_BYTES:,} bytes.",
-            rule="A table of classes is a small text file.",
-            cure="Check that this is the legend.",
+            rule="It is a small text file.",
+            cure="Check that this is the right file.",
         )
     try:
         return data.decode("utf-8-sig")
@@ -237,6 +237,6 @@ def read_text(path: Path, *, key: str) -> str:
         raise SitingError(
             "E-FILE-02",
             f"{path} ({key}) is no text in UTF-8: byte {error.start} is {data[error.start]:#04x}.",
-            rule="A legend is a CSV table in UTF-8.",
-            cure="Save it again as CSV in UTF-8.",
+            rule="It is a text file in UTF-8.",
+            cure="Save it again in UTF-8.",
         ) from error

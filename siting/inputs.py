@@ -47,7 +47,12 @@ def _layer(value: Any) -> Any:
     return value
 
 
-Layer = Annotated[LayerInput, BeforeValidator(_layer)]
+def _layers(value: Any) -> Any:
+    """One layer or a list of them, as a tuple."""
+    return tuple(_layer(one) for one in (value if isinstance(value, list) else [value]))
+
+
+SomeLayers = Annotated[tuple[LayerInput, ...], BeforeValidator(_layers)]
 
 
 class ParcelInput(Table):
@@ -127,22 +132,26 @@ class CanopyInput(RasterInput):
 
 
 class Layers(Table):
-    """What is known of the land; each may be left out."""
+    """What is known of the land; each may be left out, and each may be a list of files."""
 
-    water: Layer | None = None
-    trails: Layer | None = None
-    crossings: Layer | None = None
-    roads: Layer | None = None
-    buildings: Layer | None = None
-    feeders: Layer | None = None
-    livestock: Layer | None = None
-    no_go: Layer | None = None
-    way_in: Layer | None = None
+    water: SomeLayers = ()
+    trails: SomeLayers = ()
+    crossings: SomeLayers = ()
+    roads: SomeLayers = ()
+    buildings: SomeLayers = ()
+    feeders: SomeLayers = ()
+    livestock: SomeLayers = ()
+    no_go: SomeLayers = ()
+    way_in: SomeLayers = ()
 
-    def given(self) -> dict[str, LayerInput]:
-        """The layers that are given, in a fixed order."""
+    def given(self) -> dict[str, tuple[LayerInput, ...]]:
+        """The layers that are given, each with its files, in a fixed order."""
         every = {name: getattr(self, name) for name in LAYER_NAMES}
-        return {name: layer for name, layer in every.items() if layer is not None}
+        return {name: files for name, files in every.items() if files}
+
+    def files(self) -> list[tuple[str, LayerInput]]:
+        """Every file of every layer with the layer's name, in a fixed order."""
+        return [(name, file) for name, files in self.given().items() for file in files]
 
 
 class SurveyInput(Table):
@@ -151,6 +160,9 @@ class SurveyInput(Table):
     time_zone: str = Field("", description="IANA name of the time zone, such as Etc/GMT+5.")
     first_day: dt.date | None = Field(None, description="First day of the deployment.")
     last_day: dt.date | None = Field(None, description="Last day of the deployment.")
+    visited: str = Field(
+        "", description="File of places visited, saved by a map page: ruled-out ones stay away."
+    )
 
     @field_validator("time_zone")
     @classmethod

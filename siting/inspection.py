@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from siting import checks, rasters, vectors
+from siting.been_there import ruled_out
 from siting.cover import roles
 from siting.distance import burn
 from siting.errors import SitingError
 from siting.grid import Grid
-from siting.inputs import Inputs
+from siting.inputs import Inputs, LayerInput
 from siting.projection import name_of, project
 from siting.protocol import GridRules, Protocol
 from siting.read import input_path, read_canopy, read_cover, read_dem, read_legend, read_parcel
@@ -60,8 +62,8 @@ def _alone(inputs: Inputs) -> Iterator[Look]:
             file = getattr(inputs, name).file
             yield name, file, partial(_raster_alone, inputs, name)
     yield "legend", inputs.land_cover.legend, partial(_legend, inputs)
-    for name, layer in inputs.layers.given().items():
-        yield name, layer.file, partial(_layer_alone, inputs, name)
+    for name, layer in inputs.layers.files():
+        yield name, layer.file, partial(_layer_alone, inputs, name, layer)
 
 
 def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -> Iterator[Look]:
@@ -70,8 +72,10 @@ def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -
     yield "land_cover", inputs.land_cover.file, partial(_cover, inputs, grid, inside, rules)
     if inputs.canopy is not None:
         yield "canopy", inputs.canopy.file, partial(_canopy, inputs, grid, rules)
-    for name, layer in inputs.layers.given().items():
-        yield name, layer.file, partial(_layer, inputs, grid, name)
+    for name, layer in inputs.layers.files():
+        yield name, layer.file, partial(_layer, inputs, grid, name, layer)
+    if inputs.survey.visited:
+        yield "visited", inputs.survey.visited, partial(_visits, inputs, grid)
 
 
 def _told_once(findings: list[Finding]) -> list[Finding]:
@@ -154,14 +158,17 @@ def _legend(inputs: Inputs) -> Told:
     return legend, {"classes": len(legend.role)}, ()
 
 
-def _layer(inputs: Inputs, grid: Grid, name: str) -> Told:
-    spec = inputs.layers.given()[name]
+def _visits(inputs: Inputs, grid: Grid) -> Told:
+    places, source, notes = ruled_out(Path(input_path(inputs, inputs.survey.visited)), grid=grid)
+    return places, dict(source.facts), notes
+
+
+def _layer(inputs: Inputs, grid: Grid, name: str, spec: LayerInput) -> Told:
     frame, source, notes = vectors.read_layer(input_path(inputs, spec.file), spec, grid, name=name)
     return frame, dict(source.facts), notes
 
 
-def _layer_alone(inputs: Inputs, name: str) -> Told:
-    spec = inputs.layers.given()[name]
+def _layer_alone(inputs: Inputs, name: str, spec: LayerInput) -> Told:
     crs = vectors.layer_crs(input_path(inputs, spec.file), spec, name=name)
     return None, {"crs": name_of(crs)}, ()
 

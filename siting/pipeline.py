@@ -68,6 +68,7 @@ def site_parcel(
         role=ground.role,
         streams=ground.streams,
         rules=protocol.no_go,
+        ruled_out=land.ruled_out,
     )
 
     progress("scoring")

@@ -10,8 +10,10 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import checks, parcels, raster_layers, vectors
+from siting.been_there import ruled_out
 from siting.cover import (
     NO_CODE,
     SHIPPED,
@@ -95,6 +97,7 @@ def read_land(
     cover = read_cover(inputs, grid, inside, rules=rules)
     canopy, canopy_sources, canopy_notes = read_canopy(inputs, grid, rules)
     layers, layer_sources, layer_notes = _read_layers(inputs, grid)
+    places, visit_sources, visit_notes = _read_visits(inputs, grid)
     far = read_far(
         dem_path, inputs.dem, grid, reach_m=far_reach_m, allow_remote=inputs.allow_remote
     )
@@ -120,6 +123,7 @@ def read_land(
             *cover.notes,
             *canopy_notes,
             *layer_notes,
+            *visit_notes,
         ),
         sources=(
             *parcel.sources,
@@ -128,10 +132,12 @@ def read_land(
             cover.source,
             *canopy_sources,
             *layer_sources,
+            *visit_sources,
         ),
         class_names=cover.legend.names,
         far_dem=far_dem,
         far_grid=wide,
+        ruled_out=places,
     )
 
 
@@ -238,12 +244,25 @@ def _read_layers(
     frames: dict[str, Any] = {}
     sources: list[Source] = []
     notes: list[Note] = []
-    for name, spec in inputs.layers.given().items():
-        path = input_path(inputs, spec.file)
-        frames[name], source, told = vectors.read_layer(path, spec, grid, name=name)
-        sources.append(source)
-        notes += told
+    for name, specs in inputs.layers.given().items():
+        parts = []
+        for spec in specs:
+            path = input_path(inputs, spec.file)
+            part, source, told = vectors.read_layer(path, spec, grid, name=name)
+            parts.append(part)
+            sources.append(source)
+            notes += told
+        frames[name] = vectors.together(parts)
     return frames, tuple(sources), tuple(notes)
+
+
+def _read_visits(
+    inputs: Inputs, grid: Grid
+) -> tuple[tuple[tuple[Geometry, float], ...], tuple[Source, ...], tuple[Note, ...]]:
+    if not inputs.survey.visited:
+        return (), (), ()
+    places, source, notes = ruled_out(Path(input_path(inputs, inputs.survey.visited)), grid=grid)
+    return places, (source,), notes
 
 
 def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
@@ -259,7 +278,8 @@ def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     """Name, size and time of change of every local file of the inputs."""
     files = [inputs.parcel.file, inputs.dem.file, inputs.land_cover.file]
     files += [inputs.canopy.file] if inputs.canopy else []
-    files += [layer.file for layer in inputs.layers.given().values()]
+    files += [layer.file for _, layer in inputs.layers.files()]
+    files += [inputs.survey.visited]
     out: list[_FILE_TIMES] = []
     for file in dict.fromkeys(f.partition("::")[0] for f in files if f):
         path = inputs.folder / file

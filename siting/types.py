@@ -122,6 +122,7 @@ class Land:
         that was not given is missing, a layer that was given but is empty here is an empty frame
     parcel_shape : shapely geometry of the parcel in the grid's coordinate system
     dem_cell_m, cover_cell_m : float, cell size of the files, metres
+    ruled_out : (place, radius in metres) of places that an earlier visit ruled out
     far_dem, far_grid : coarse elevations around the grid for the skyline and their own grid, or
         None
     """
@@ -140,6 +141,7 @@ class Land:
     notes: tuple[Note, ...]
     sources: tuple[Source, ...]
     class_names: Mapping[int, str] = field(default_factory=dict)
+    ruled_out: tuple[tuple[Geometry, float], ...] = ()
     far_dem: FloatArray | None = None
     far_grid: Grid | None = None
 

@@ -245,6 +245,13 @@ def simpler(shape: Geometry) -> Geometry:
     return thin
 
 
+def together(parts: Sequence[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
+    """The features of several files of one layer as one frame, in the order of the files."""
+    if len(parts) == 1:
+        return parts[0]
+    return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=parts[0].crs)
+
+
 def layer_crs(path: str, spec: LayerInput, *, name: str) -> str:
     """The coordinate system of a layer, without reading its features."""
     return layer_facts(path, spec, layer=spec.layer, key=f"layers.{name}")[1]
