@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import shapely
+from shapely import Point
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
@@ -29,6 +30,8 @@ LABELS = {
 }
 _TEXT_COLUMNS = ("name", "label", "reason", "kind", "class", "use")
 _SIMPLIFY_M = 0.4
+_COARSEST_M = 20.0
+_MOST_POINTS = 20_000
 # Every how many contour lines one is drawn stronger and carries its height.
 _INDEX_EVERY = {0.5: 4, 1.0: 5, 2.0: 5, 5.0: 5, 10.0: 5, 20.0: 5, 50.0: 2, 100.0: 5, 200.0: 5}
 
@@ -48,39 +51,46 @@ def layers_data(result: Result, *, grid: Grid) -> list[dict[str, Any]]:
     """Every layer that has something on the shown ground, in the order of drawing."""
     rows = []
     for key, label in LABELS.items():
-        features = list(_features(result, key, grid))
+        features = _drawn_features(list(_known(result, key)), grid)
         if features:
             rows.append({"key": key, "label": label, "features": features})
     return rows
 
 
-def _features(result: Result, key: str, grid: Grid) -> Iterator[dict[str, Any]]:
+def _known(result: Result, key: str) -> Iterator[tuple[Geometry, str, str]]:
+    """Shape, words and kind of everything in a layer."""
     if key == "streams":
-        for line in result.streams:
-            yield from _feature(line, "", "", grid)
-        return
-    if key == "features":
+        yield from ((line, "", "") for line in result.streams)
+    elif key == "features":
         # What the user drew is a layer of its own; what lies over the fence serves no spot.
         for found in result.features:
-            point = shapely.Point(found.easting, found.northing)
+            point = Point(found.easting, found.northing)
             if found.kind != "known crossing" and result.land.parcel_shape.covers(point):
-                yield from _feature(point, clean(found.words), "", grid)
-        return
-    frame = result.land.vectors.get(key)
-    if frame is None:
-        return
-    for _, row in frame.iterrows():
-        yield from _feature(row.geometry, _text(row), _kind(row), grid)
+                yield point, clean(found.words), ""
+    elif key in result.land.vectors:
+        for _, row in result.land.vectors[key].iterrows():
+            if row.geometry is not None and not row.geometry.is_empty:
+                yield row.geometry, _text(row), _kind(row)
 
 
-def _feature(geometry: Geometry, text: str, kind: str, grid: Grid) -> Iterator[dict[str, Any]]:
-    if geometry is None or geometry.is_empty:
-        return
-    tolerance = min(_SIMPLIFY_M, 0.2 * grid.cell_size_m)
-    light = drawing.shortened(geometry, grid=grid, tolerance_m=tolerance)
-    shapes = list(drawing.drawn(light, grid))
-    if shapes:
-        yield {"shapes": shapes, "text": text, "kind": kind}
+def _drawn_features(known: list[tuple[Geometry, str, str]], grid: Grid) -> list[dict[str, Any]]:
+    """What lies on the shown ground; layers with very many points are drawn more coarsely."""
+    tolerance_m = min(_SIMPLIFY_M, 0.2 * grid.cell_size_m)
+    while True:
+        light = [
+            drawing.shortened(shape, grid=grid, tolerance_m=tolerance_m) for shape, *_ in known
+        ]
+        if sum(map(shapely.get_num_coordinates, light)) <= _MOST_POINTS:
+            break
+        if tolerance_m > _COARSEST_M:
+            break
+        tolerance_m *= 2.0
+    features = []
+    for shape, (_, text, kind) in zip(light, known, strict=True):
+        shapes = list(drawing.drawn(shape, grid))
+        if shapes:
+            features.append({"shapes": shapes, "text": text, "kind": kind})
+    return features
 
 
 def _text(row: Any) -> str:

@@ -151,6 +151,7 @@ def _page(data: dict[str, Any], map_script: str) -> str:
         title=clean(data["parcel"]["label"]),
         version=__version__,
         standing=FIRST,
+        spots=data["spots"],
     )
     assets.check_page(html)
     return html

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.browser.conftest import PHONE, WIDE, opened
 
 
@@ -12,12 +14,30 @@ def test_opens_offline_and_asks_for_nothing(tab):
     assert len(tab.requests) >= 1
 
 
-def test_no_sideways_scroll(tab):
-    for name in ("spots", "ask", "weights", "visits", "key", "guide"):
-        tab.page.click(f"#tab-{name}")
-        assert tab.page.evaluate(
-            "document.documentElement.scrollWidth <= document.documentElement.clientWidth"
-        )
+@pytest.mark.parametrize("size", [(1400, 900), (844, 390), (390, 844), (320, 640), (320, 256)])
+def test_no_sideways_scroll(browser, page_file, size):
+    """Down to 320 pixels, which is also a wide screen at 400 % (WCAG 2.2, 1.4.10)."""
+    with opened(browser, page_file, viewport={"width": size[0], "height": size[1]}) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        found.page.click("#row-1")
+        for name in ("spots", "ask", "weights", "visits", "key", "guide"):
+            found.page.click(f"#tab-{name}")
+            wide, cut = found.page.evaluate(
+                """[document.documentElement.scrollWidth - document.documentElement.clientWidth,
+                [...document.querySelectorAll("[role=tab], .head button")]
+                .filter((e) => e.scrollWidth > e.clientWidth + 1).map((e) => e.id)]"""
+            )
+            assert wide <= 0
+            assert cut == []
+
+
+def test_without_scripts_the_spots_are_told_in_words(browser, page_file):
+    with opened(browser, page_file, java_script_enabled=False, **PHONE) as found:
+        words = found.page.locator("body").inner_text()
+        assert "The spots in words" in words
+        assert words.count("(latitude, longitude)") >= 4
+        assert "° true" in words
+        assert not found.page.locator("#map_siting").is_visible()
 
 
 def test_the_policy_forbids_what_is_not_named(browser, page_file):

@@ -123,7 +123,7 @@ function answerHead({ bits, points }) {
       .map((rule) => rule.label).join(", ") + ".";
   }
   if (Number.isNaN(points)) return "No score here: the maps do not say enough.";
-  return points + " points here, of 100.";
+  return points + " points here, of 100" + (STATE.moved ? ", with your weights." : ".");
 }
 
 function headingNote() {
@@ -223,6 +223,7 @@ function switchMeasure(on) {
   MEASURE.points = [];
   byId("measure-switch").setAttribute("aria-pressed", String(on));
   byId("measure-box").hidden = !on;
+  byId("cross-take").textContent = on ? "Set point" : "Ask here";
   byId("map-frame").classList.toggle("measuring", on);
   drawMeasure();
 }

@@ -40,6 +40,7 @@ const calmly = window.matchMedia("(prefers-reduced-motion: reduce)").matches;
 ["contours", "zones", "layers", "marks"].forEach((name, i) => {
   MAP.createPane(name).style.zIndex = 410 + 10 * i;
 });
+MAP.createPane("features").style.zIndex = 605;
 MAP.createPane("names").style.zIndex = 610;
 MAP.createPane("places").style.zIndex = 615;
 MAP.createPane("spots").style.zIndex = 620;
@@ -170,10 +171,12 @@ function drawShape(key, kind, shape) {
 }
 
 function drawPoint(key, [x, y]) {
-  const sign = node("span", { class: "sign sign-" + key }, POINT_SIGNS[key] ?? "•");
+  const sign = node("span", { class: "sign sign-" + key }, key in POINT_SIGNS ? POINT_SIGNS[key] : "•");
   const icon = L.divIcon({ className: "name-holder", html: sign, iconSize: [0, 0] });
-  const options = { icon, interactive: false, keyboard: false, pane: "places" };
-  SIGNS.push(L.marker(placed(x, y), options).addTo(group(key)));
+  const pane = key === "features" ? "features" : "places";
+  const options = { icon, interactive: false, keyboard: false, pane };
+  const marker = L.marker(placed(x, y), options).addTo(group(key));
+  if (key !== "features") SIGNS.push(marker);
 }
 
 // --- the score in colours, painted anew when the weights move ---------------------------

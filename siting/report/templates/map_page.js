@@ -11,6 +11,7 @@ function showTab(name) {
 
 function setUpTabs() {
   const tabs = [...document.querySelectorAll('[role="tab"]')];
+  document.querySelector(".skip").addEventListener("click", () => showTab("spots"));
   tabs.forEach((tab, i) => {
     tab.addEventListener("click", () => showTab(tab.id.slice(4)));
     tab.addEventListener("keydown", (event) => {

@@ -145,7 +145,7 @@ function drawAround(spot) {
 }
 
 function closeUp(spot) {
-  const circle = L.latLng(spot.lat, spot.lon).toBounds(6 * spot.radius_m);
+  const circle = L.latLng(spot.lat, spot.lon).toBounds(4 * spot.radius_m);
   MAP.fitBounds(circle, { animate: !calmly });
 }
 
