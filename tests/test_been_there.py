@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from pathlib import Path
 
 import geopandas as gpd
@@ -18,6 +19,7 @@ from siting.read import read_parcel
 from siting.settings import load_inputs
 from siting.types import NoGo
 
+HEAD = '{"format": "siting visited 1", "spots": '
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 
 
@@ -47,9 +49,7 @@ def test_a_ruled_out_spot_does_not_come_back(first, tmp_path):
     for gone in first.spots[:2]:
         assert NoGo.RULED_OUT in NoGo(int(again.no_go[gone.row, gone.col]))
         for spot in again.spots:
-            away = (
-                (spot.easting - gone.easting) ** 2 + (spot.northing - gone.northing) ** 2
-            ) ** 0.5
+            away = math.hypot(spot.easting - gone.easting, spot.northing - gone.northing)
             assert away > 24
     assert any("2 on this land are ruled out" in note.text for note in again.notes)
     assert "visited" in [source.role for source in again.land.sources]
@@ -81,9 +81,9 @@ def test_csv_is_read_like_json(first, tmp_path):
     [
         ("{", "E-FILE-02"),
         ("{}", "E-FILE-02"),
-        ('{"format": "siting visited 1", "spots": [1]}', "E-VISIT-01"),
-        ('{"format": "siting visited 1", "spots": [{"lat": 95, "lon": 0, "state": ""}]}', "E-VISIT-01"),
-        ('{"format": "siting visited 1", "spots": [{"lat": 5, "lon": 0, "state": "eaten"}]}', "E-VISIT-01"),
+        (HEAD + "[1]}", "E-VISIT-01"),
+        (HEAD + '[{"lat": 95, "lon": 0, "state": ""}]}', "E-VISIT-01"),
+        (HEAD + '[{"lat": 5, "lon": 0, "state": "eaten"}]}', "E-VISIT-01"),
         ("a,b\n1,2\n", "E-FILE-02"),
         ("lat,lon,state,radius_m\n1,2,ruled out,9999\n", "E-VISIT-01"),
     ],
