@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from siting.bands import in_bands
 from siting.curves import membership
 from siting.grid import FloatArray
 from siting.protocol import Attractors, Conditions, Scoring
@@ -100,9 +101,38 @@ def combine(
     >>> combine(two, weights={"trail": 1.0, "water": 1.0}, scoring=Scoring()).attraction
     array([0.875], dtype=float32)
     """
+    shape = _common_shape(memberships, weights)
+    attraction, conditions, total = (np.empty(shape, dtype=np.float32) for _ in range(3))
+    if len(shape) == 2 and not any(np.ndim(weights[name]) for name in memberships):
+
+        def fill(rows: slice) -> None:
+            part = {name: value[rows] for name, value in memberships.items()}
+            found = _combined(part, weights, scoring, total[rows].shape)
+            attraction[rows], conditions[rows], total[rows] = found
+
+        in_bands(fill, (shape[0], shape[1]))
+    else:
+        attraction[...], conditions[...], total[...] = _combined(
+            memberships, weights, scoring, shape
+        )
+    return Scores(
+        memberships=memberships,
+        attraction=attraction,
+        conditions=conditions,
+        total=total,
+        weights={name: float(np.mean(weights[name])) for name in memberships},
+    )
+
+
+def _combined(
+    memberships: Mapping[str, FloatArray],
+    weights: Mapping[str, Weight],
+    scoring: Scoring,
+    shape: tuple[int, ...],
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Attraction, conditions and total; NaN where any membership is NaN."""
     first = {n: m for n, m in memberships.items() if n in ATTRACTOR_LAYERS}
     second = {n: m for n, m in memberships.items() if n in CONDITION_LAYERS}
-    shape = _common_shape(memberships, weights)
     if scoring.method == "weighted mean":
         attraction = _weighted_mean(first, weights, shape)
         conditions = _weighted_mean(second, weights, shape)
@@ -112,14 +142,10 @@ def combine(
         conditions = _geometric_mean(second, weights, shape)
         share = scoring.attraction_share
         total = attraction**share * conditions ** (1.0 - share)
-    known = np.isfinite(total)
-    return Scores(
-        memberships=memberships,
-        attraction=np.where(known, attraction, np.nan).astype(np.float32),
-        conditions=np.where(known, conditions, np.nan).astype(np.float32),
-        total=total.astype(np.float32),
-        weights={name: float(np.mean(weights[name])) for name in memberships},
-    )
+    unknown = ~np.isfinite(total)
+    attraction[unknown] = np.nan
+    conditions[unknown] = np.nan
+    return attraction, conditions, total
 
 
 def _common_shape(

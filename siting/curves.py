@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.bands import in_bands
+
 Knots = Sequence[tuple[float, float]]
 
 
@@ -29,5 +31,14 @@ def membership(value: NDArray[np.floating] | float, knots: Knots) -> NDArray[np.
     """
     at = np.array([x for x, _ in knots], dtype=np.float64)
     level = np.array([y for _, y in knots], dtype=np.float64)
-    out: NDArray[np.float32] = np.interp(np.asarray(value), at, level).astype(np.float32)
+    given = np.asarray(value)
+    out: NDArray[np.float32] = np.empty(given.shape, dtype=np.float32)
+    if given.ndim != 2:
+        out[...] = np.interp(given, at, level)
+        return out
+
+    def fill(rows: slice) -> None:
+        out[rows] = np.interp(given[rows], at, level)
+
+    in_bands(fill, (given.shape[0], given.shape[1]))
     return out

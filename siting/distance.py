@@ -11,6 +11,7 @@ from rasterio.features import rasterize
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.bands import in_bands
 from siting.grid import FloatArray, Grid
 from siting.types import BoolArray
 
@@ -42,7 +43,7 @@ def burn(geometries: Sequence[Geometry], *, grid: Grid, all_touched: bool = Fals
         all_touched=all_touched,
         dtype="uint8",
     )
-    out: BoolArray = marks.astype(bool)
+    out: BoolArray = marks.view(bool)  # only 0 and 1 were written
     return out
 
 
@@ -88,11 +89,30 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
         return None
     near = _near_grid(geometries, grid=grid, margin_m=grid.cell_size_m)
     segments = _segments(near)
-    nearest = np.zeros(grid.shape, dtype=np.int64)
-    nearest[touched] = _nearest_segment(touched, segments, grid=grid)
-    row, col = ndimage.distance_transform_edt(~touched, return_distances=False, return_indices=True)
-    out = _point_to_segment(segments, nearest[row, col], grid=grid)
+    piece = np.zeros(grid.shape, dtype=np.int32)
+    piece[touched] = _nearest_segment(touched, segments, grid=grid)
+    out = _to_pieces(touched, piece, segments, grid=grid)
     out[burn(_polygons(near), grid=grid)] = 0.0
+    return out
+
+
+def _to_pieces(
+    touched: BoolArray, piece: NDArray[np.int32], segments: NDArray[np.float64], *, grid: Grid
+) -> FloatArray:
+    """Distance from each cell centre to the piece of its nearest touched cell, float32."""
+    from siting import kernels
+
+    easting, northing = grid.xy(np.arange(grid.n_rows), np.arange(grid.n_cols))
+    # Counted from the corner of the grid, float32 is exact to a thousandth of a metre.
+    local = (segments - np.tile([grid.left, grid.top], 2)).astype(np.float32)
+    east, north = (easting - grid.left).astype(np.float32), (northing - grid.top).astype(np.float32)
+    nearest = kernels.nearest_rows(touched)
+    out = np.empty(grid.shape, dtype=np.float32)
+
+    def fill(rows: slice) -> None:
+        kernels.distances(rows.start, nearest, piece, local, east, north, out[rows])
+
+    in_bands(fill, grid.shape)
     return out
 
 
@@ -117,23 +137,6 @@ def _nearest_segment(
     tree = shapely.STRtree(lines)
     easting, northing = grid.xy(*np.nonzero(touched))
     return np.asarray(tree.nearest(shapely.points(easting, northing)), dtype=np.int64)
-
-
-def _point_to_segment(
-    segments: NDArray[np.float64], index: NDArray[np.int64], *, grid: Grid
-) -> FloatArray:
-    """Distance from each cell centre to the piece that `index` names for it, float32."""
-    easting, northing = grid.xy(np.arange(grid.n_rows), np.arange(grid.n_cols))
-    local = (segments - np.tile([grid.left, grid.top], 2)).astype(np.float32)
-    start_e, start_n, end_e, end_n = local.T
-    east = (easting - grid.left).astype(np.float32)[np.newaxis, :] - start_e[index]
-    north = (northing - grid.top).astype(np.float32)[:, np.newaxis] - start_n[index]
-    run_e, run_n = end_e - start_e, end_n - start_n
-    length2 = np.maximum(run_e**2 + run_n**2, np.float32(1e-12))
-    along = (east * run_e[index] + north * run_n[index]) / length2[index]
-    along = np.clip(along, 0.0, 1.0)
-    out: FloatArray = np.hypot(east - along * run_e[index], north - along * run_n[index])
-    return out
 
 
 def _polygons(geometries: NDArray[np.object_]) -> list[Geometry]:

@@ -342,3 +342,113 @@ def between_centres(
         total += np.float64(values[below, right]) * south * east
         out[k] = total
     return out
+
+
+@_compiled
+def nearest_rows(sources: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """The row of the nearest source in each cell's own column, the northern of two; -1 for none.
+
+    Parameters
+    ----------
+    sources : (rows, cols) bool
+
+    Returns
+    -------
+    (rows, cols) int32
+    """
+    rows, cols = sources.shape
+    out = np.empty(sources.shape, dtype=np.int32)
+    last = np.full(cols, -1, dtype=np.int32)
+    for row in range(rows):
+        for col in range(cols):
+            if sources[row, col]:
+                last[col] = row
+            out[row, col] = last[col]
+    last[:] = -1
+    for row in range(rows - 1, -1, -1):
+        for col in range(cols):
+            if sources[row, col]:
+                last[col] = row
+            south, north = last[col], out[row, col]
+            if south >= 0 and (north < 0 or south - row < row - north):
+                out[row, col] = south
+    return out
+
+
+@_compiled
+def _nearest_columns(row: int, at: Any, first: Any, begin: Any, out: Any) -> None:
+    """For each cell of a row the column whose own nearest source is nearest, the western of two.
+
+    The squared distances to the columns' sources are parabolas along the row; their lower
+    envelope is kept in `first` (the columns) and `begin` (where each takes over).
+    """
+    cols = at.size
+    n = 0
+    for col in range(cols):
+        if at[col] < 0:
+            continue
+        high = np.int64(at[col] - row) ** 2 + np.int64(col) ** 2
+        while n > 0:
+            before = first[n - 1]
+            other = np.int64(at[before] - row) ** 2 + np.int64(before) ** 2
+            # The last column at which the western one is at least as near.
+            until = (high - other) // (2 * (col - before))
+            if n == 1 or until >= begin[n - 1]:
+                break
+            n -= 1
+        if n == 0:
+            begin[0] = 0
+        else:
+            begin[n] = until + 1
+        first[n] = col
+        n += 1
+    k = 0
+    for col in range(cols):
+        while k + 1 < n and begin[k + 1] <= col:
+            k += 1
+        out[col] = first[k]
+
+
+@_compiled
+def distances(
+    top: int,
+    nearest: NDArray[np.int32],
+    piece: NDArray[np.int32],
+    pieces: NDArray[np.float32],
+    easting: NDArray[np.float32],
+    northing: NDArray[np.float32],
+    out: NDArray[np.float32],
+) -> None:
+    """Distance from each cell centre to the piece of line that its nearest source belongs to.
+
+    Parameters
+    ----------
+    top : the first row to fill; as many are filled as `out` has
+    nearest : (rows, cols) int32, what `nearest_rows` returns
+    piece : (rows, cols) int32, at the sources the number of their piece
+    pieces : (m, 4) float32, start easting, northing, end easting, northing; metres
+    easting, northing : (cols,) and (rows,) float32, of the cell centres, metres
+    out : (n, cols) float32, metres, filled here
+
+    References
+    ----------
+    Meijster A, Roerdink JBTM, Hesselink WH (2000), doi 10.1007/0-306-47025-X_36 (the nearest
+    source by rows and columns).
+    """
+    cols = nearest.shape[1]
+    first, begin = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
+    column = np.empty(cols, dtype=np.int64)
+    one, zero, tiny = np.float32(1.0), np.float32(0.0), np.float32(1e-12)
+    for line in range(out.shape[0]):
+        row = top + line
+        _nearest_columns(row, nearest[row], first, begin, column)
+        for col in range(cols):
+            k = piece[nearest[row, column[col]], column[col]]
+            run_e, run_n = pieces[k, 2] - pieces[k, 0], pieces[k, 3] - pieces[k, 1]
+            east, north = easting[col] - pieces[k, 0], northing[row] - pieces[k, 1]
+            length2 = max(run_e * run_e + run_n * run_n, tiny)
+            along = (east * run_e + north * run_n) / length2
+            along = min(max(along, zero), one)
+            east -= along * run_e
+            north -= along * run_n
+            out[line, col] = np.hypot(east, north)

@@ -59,7 +59,7 @@ def no_go_bits(
     bits = np.zeros(grid.shape, dtype=np.uint16)
 
     def mark(reason: NoGo, cells: BoolArray) -> None:
-        bits[cells] |= np.uint16(reason)
+        np.bitwise_or(bits, np.uint16(reason), out=bits, where=cells)
 
     def near(name: str, distance_m: float, only: BoolArray | None = None) -> BoolArray:
         shapes = np.asarray(land.vectors[name].geometry.values, dtype=object)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from siting.bands import in_bands
 from siting.grid import FloatArray
 
 
@@ -27,23 +30,34 @@ def gradient(dem: FloatArray, cell_size_m: float) -> tuple[FloatArray, FloatArra
     Horn BKP (1981) Hill shading and the reflectance map, Proc. IEEE 69(1):14-47.
     """
     z = np.asarray(dem)
-    # Heights against a base level keep float32 exact on high ground: only differences count.
-    base = np.nanmin(z) if np.isfinite(z).any() else 0.0
-    z = (z - base).astype(np.float32)
-    along = z[:-2] + 2 * z[1:-1] + z[2:]
-    across = z[:, :-2] + 2 * z[:, 1:-1] + z[:, 2:]
-    east = np.full(z.shape, np.nan, dtype=np.float32)
-    north = np.full(z.shape, np.nan, dtype=np.float32)
+    east, north = (np.full(z.shape, np.nan, dtype=np.float32) for _ in range(2))
+    if min(z.shape) > 2:
+        base = _base(z)
+        east[1:-1, 1:-1], north[1:-1, 1:-1] = _inner_gradient(z, cell_size_m, base)
+    return east, north
+
+
+def _base(z: FloatArray) -> float:
+    """A level to count heights from: differences of float32 stay exact on high ground."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        lowest = float(np.nanmin(z))
+    return lowest if np.isfinite(lowest) else 0.0
+
+
+def _inner_gradient(
+    z: FloatArray, cell_size_m: float, base: float
+) -> tuple[FloatArray, FloatArray]:
+    """Rise towards east and north of all cells but the outermost."""
+    z = (z - z.dtype.type(base)).astype(np.float32)
     scale = np.float32(1.0 / (8.0 * cell_size_m))
-    if z.shape[0] > 2 and z.shape[1] > 2:
-        east[1:-1, 1:-1] = (along[:, 2:] - along[:, :-2]) * scale
-        north[1:-1, 1:-1] = (across[:-2] - across[2:]) * scale
-        hole = np.isnan(z[1:-1, 1:-1])
-        east[1:-1, 1:-1][hole] = np.nan
-        north[1:-1, 1:-1][hole] = np.nan
-        both = np.isnan(east) | np.isnan(north)
-        east[both] = np.nan
-        north[both] = np.nan
+    along = z[:-2] + 2 * z[1:-1] + z[2:]
+    east = (along[:, 2:] - along[:, :-2]) * scale
+    across = z[:, :-2] + 2 * z[:, 1:-1] + z[:, 2:]
+    north = (across[:-2] - across[2:]) * scale
+    missing = np.isnan(east) | np.isnan(north) | np.isnan(z[1:-1, 1:-1])
+    east[missing] = np.nan
+    north[missing] = np.nan
     return east, north
 
 
@@ -75,8 +89,17 @@ def slope_deg(dem: FloatArray, cell_size_m: float) -> FloatArray:
     >>> slope_deg(np.array([[3., 3, 3], [2, 2, 2], [1, 1, 1]]), 10.0)[1, 1].round(3)
     np.float32(5.711)
     """
-    east, north = gradient(dem, cell_size_m)
-    return slope_of(east, north)
+    z = np.asarray(dem)
+    out: FloatArray = np.full(z.shape, np.nan, dtype=np.float32)
+    if min(z.shape) > 2:
+        base, inner = _base(z), out[1:-1, 1:-1]
+
+        def fill(rows: slice) -> None:
+            around = z[rows.start : rows.stop + 2]
+            inner[rows] = slope_of(*_inner_gradient(around, cell_size_m, base))
+
+        in_bands(fill, inner.shape)
+    return out
 
 
 def slope_of(east: FloatArray, north: FloatArray) -> FloatArray:

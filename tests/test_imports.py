@@ -53,7 +53,10 @@ def test_no_import_cycle():
 
 
 # From low to high; a module imports only what stands in a lower line (or nothing of ours).
-LOW = {"siting.errors", "siting.curves", "siting.grid", "siting.types", "siting.files"}
+LOW = {
+    "siting.errors", "siting.bands", "siting.kernels", "siting.curves", "siting.grid",
+    "siting.types", "siting.files",
+}  # fmt: skip
 # What touches files on the way in and on the way out.
 DOORS = {
     "siting.read", "siting.rasters", "siting.raster_layers", "siting.vectors", "siting.parcels",

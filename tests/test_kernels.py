@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
-from scipy.ndimage import gaussian_filter, map_coordinates
+from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates
 
 from siting import kernels
 
@@ -132,3 +132,34 @@ def test_between_centres_on_the_outermost_centres_and_where_nothing_is_known():
     np.testing.assert_array_equal(np.isnan(got), [True, True, True, True, True, True])
     got = kernels.between_centres(np.array([[1, 2], [3, 4]], dtype=np.float32), row, col)
     np.testing.assert_array_equal(got, [1.0, 2.0, 3.0, 2.5, np.nan, np.nan])
+
+
+@given(
+    hnp.arrays(bool, hnp.array_shapes(min_dims=2, max_dims=2, min_side=1, max_side=14)),
+)
+@settings(deadline=None, max_examples=200)
+def test_nearest_sources_equal_scipy(sources):
+    """scipy.ndimage.distance_transform_edt with indices, of equal distances the same one, too."""
+    sources[sources.shape[0] // 2, sources.shape[1] // 3] = True
+    row, col = nearest_sources(sources)
+    want = distance_transform_edt(~sources, return_distances=False, return_indices=True)
+    np.testing.assert_array_equal(np.stack([row, col]), want)
+
+
+def nearest_sources(sources: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Row and column of the source whose piece `kernels.distances` measures to, cell by cell.
+
+    All cells are put at one place and the piece of source k at the distance k + 1 from it, so
+    that the distance tells which source was taken.
+    """
+    rows, cols = sources.shape
+    number = np.arange(sources.size, dtype=np.int32)
+    pieces = np.zeros((sources.size, 4), dtype=np.float32)
+    pieces[:, 1] = pieces[:, 3] = number + 1
+    here = [np.zeros(n, dtype=np.float32) for n in (cols, rows)]
+    out = np.empty(sources.shape, dtype=np.float32)
+    kernels.distances(
+        0, kernels.nearest_rows(sources), number.reshape(sources.shape), pieces, *here, out
+    )
+    taken = np.round(out).astype(int) - 1
+    return taken // cols, taken % cols
