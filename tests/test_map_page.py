@@ -53,7 +53,7 @@ def test_the_policy_names_every_script_and_style(page):
     assert "img-src data: blob:" in policy
     scripts = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
     styles = re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
-    assert (len(scripts), len(styles)) == (3, 2)
+    assert (len(scripts), len(styles)) == (3, 3)
     for text in (*scripts, *styles):
         assert assets.source_hash(text) in policy
 

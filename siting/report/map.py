@@ -37,6 +37,8 @@ _SCRIPTS = (
     "map_page.js",
 )
 _MIN_ZOOM, _MAX_ZOOM = 11, 21
+# Where no script runs only the words are shown.
+_BARE_STYLE = ".desk, .head-buttons, .skip { display: none; }"
 _SCORE_OPACITY = 0.62
 
 
@@ -144,9 +146,10 @@ def _page(data: dict[str, Any], map_script: str) -> str:
     styles = [assets.leaflet_style(), assets.template_text("map.css")]
     html = assets.render(
         "map.html",
-        policy=assets.security_policy(scripts=scripts, styles=styles),
+        policy=assets.security_policy(scripts=scripts, styles=[*styles, _BARE_STYLE]),
         scripts=[Markup(text) for text in scripts],
         styles=[Markup(text) for text in styles],
+        bare=Markup(_BARE_STYLE),
         island=Markup(island(data)),
         title=clean(data["parcel"]["label"]),
         version=__version__,

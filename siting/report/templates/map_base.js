@@ -254,6 +254,7 @@ function goTo(place) {
 }
 
 function setUpMap() {
+  MAP.invalidateSize({ animate: false });
   drawContours();
   drawZones();
   drawLayers();
