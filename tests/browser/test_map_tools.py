@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from siting.been_there import read_visits
+from siting.report.map import map_page
 from tests.browser.conftest import WIDE, click_at, opened
-from tests.map_result import map_result
+from tests.map_result import map_result, variants
 
 
 def mark_spots(page):
@@ -54,6 +56,27 @@ def test_marks_can_be_handed_back(wide):
     assert table.splitlines()[0] == "spot,lat,lon,radius_m,state,reason,note"
     assert "'=Tree is dead" in table
     assert '"Fresh tracks, ""good"" place"' in table
+
+
+@pytest.mark.parametrize("name", ["south", "180th meridian"])
+def test_the_program_reads_what_the_page_saves(browser, tmp_path, name):
+    """Both files, through the reader of `siting score`; also where longitudes wrap."""
+    result, protocol = variants()[name]
+    path = tmp_path / "map.html"
+    path.write_text(map_page(result, protocol=protocol), encoding="utf-8")
+    with opened(browser, path, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        mark_spots(found.page)
+        texts = found.page.evaluate("[siting.visitsJson(), siting.visitsCsv()]")
+    for kind, text in zip(("json", "csv"), texts, strict=True):
+        saved = tmp_path / f"visited.{kind}"
+        saved.write_bytes(text.encode("utf-8"))
+        visits = read_visits(saved)
+        assert [visit.state for visit in visits] == ["visited", "ruled out"]
+        for visit, spot in zip(visits, result.spots, strict=False):
+            assert visit.lat == pytest.approx(spot.lat, abs=1e-6)
+            assert (visit.lon - spot.lon + 180) % 360 - 180 == pytest.approx(0.0, abs=1e-6)
+            assert visit.radius_m == spot.search_radius_m
 
 
 def test_measured_metres_and_feet(wide):

@@ -109,7 +109,7 @@ function showAnswer(answer, latlng) {
       return plane ? shownHundredths(plane[answer.index]) : undefined;
     }), headingNote()),
     nearWords(answer),
-    section("Position", node("p", {}, latlng.lat.toFixed(5) + ", " + latlng.lng.toFixed(5)
+    section("Position", node("p", {}, latlng.lat.toFixed(5) + ", " + wrapped(latlng.lng).toFixed(5)
       + " (latitude, longitude). " + DATA.frame.utm_name + ", " + e.toFixed(0) + " E, "
       + n.toFixed(0) + " N.")));
   byId("ask-spoken").textContent = head;

@@ -40,6 +40,11 @@ function degreesOf(easting, northing) {
   return latLon(x, y);
 }
 
+// Longitudes go on past the 180th meridian on the map; in words and files they do not.
+function wrapped(lon) {
+  return lon >= -180 && lon < 180 ? lon : ((lon + 180) % 360 + 360) % 360 - 180;
+}
+
 // A flat list of decimetre differences as [lat, lon] pairs.
 function path(flat) {
   const out = [];

@@ -214,7 +214,7 @@ function commonCautions() {
 }
 
 function walkWords(spot) {
-  const place = spot.lat.toFixed(5) + ", " + spot.lon.toFixed(5) + " (latitude, longitude). "
+  const place = spot.lat.toFixed(5) + ", " + wrapped(spot.lon).toFixed(5) + " (latitude, longitude). "
     + spot.utm + ".";
   if (!spot.walk) return [place];
   const walk = spot.walk;

@@ -100,8 +100,8 @@ function showVisits() {
 }
 
 function visitRows() {
-  return marked().map((spot) => Object.assign({ spot: spot.n, lat: spot.lat, lon: spot.lon,
-    radius_m: spot.radius_m }, VISITS[spot.n],
+  return marked().map((spot) => Object.assign({ spot: spot.n, lat: spot.lat,
+    lon: Number(wrapped(spot.lon).toFixed(7)), radius_m: spot.radius_m }, VISITS[spot.n],
   { reason: VISITS[spot.n].state === "ruled out" ? VISITS[spot.n].reason : "" }));
 }
 
