@@ -56,7 +56,7 @@ class DaskExecutor:
         return max(int(threads) + len(self._client.nthreads()), 1)
 
     def on_workers(self, function: Callable[..., Any], *args: Any) -> dict[str, Any]:
-        """What a function returns on each worker, by its address; one that just dies is left out."""
+        """What a function returns on each worker, by its address; one that dies is left out."""
         found: dict[str, Any] = self._client.run(function, *args, on_error="ignore")
         return found
 

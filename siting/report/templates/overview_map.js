@@ -101,16 +101,12 @@ function drawMap() {
   EVERY.forEach((i) => {
     const rings = ringsOf(i);
     OUTLINES[i] = rings.length
-      ? L.polygon(rings.map((ring) => [ring]), { weight: 1, color: "#14231b", fillOpacity: 0.25 })
+      ? L.polygon(rings, { weight: 1, color: "#14231b", fillOpacity: 0.25, interactive: false })
       : null;
     MARKS[i] = null;
     if (!rings.length) return;
     const place = OUTLINES[i].getBounds().getCenter();
-    MARKS[i] = new Sign(place, { weight: 1.2, color: "#14231b", fillOpacity: 1, radius: 6 });
-    [OUTLINES[i], MARKS[i]].forEach((layer) => {
-      layer.on("click", () => choose(i, "map"));
-      layer.bindTooltip(() => hint(i), { sticky: true, direction: "top" });
-    });
+    MARKS[i] = new Sign(place, { weight: 1.2, color: "#14231b", fillOpacity: 1, radius: 6, interactive: false });
   });
   ALL = bounds();
   if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
@@ -119,6 +115,12 @@ function drawMap() {
   paint();
   if (COUNT <= MOST_NAMES) drawNames();
   MAP.on("zoomend", resize);
+  MAP.on("click", (event) => {
+    const i = under(event.layerPoint);
+    if (i >= 0) choose(i, "map");
+  });
+  MAP.on("mousemove", point);
+  MAP.on("mouseout", () => HINT.remove());
 }
 
 // A few parcels are named on the map; of many, the one under the pointer.
@@ -127,6 +129,34 @@ function drawNames() {
     L.tooltip({ permanent: true, direction: "bottom", offset: [0, 9], className: "parcel-name" })
       .setLatLng(MARKS[i].getLatLng()).setContent(node("span", {}, user(COL.id[i]))).addTo(MAP);
   });
+}
+
+// --- what lies under the pointer ------------------------------------------------------
+
+const REACH = 9;
+const HINT = L.tooltip({ direction: "top", offset: [0, -8] });
+
+// The sign nearest to a point; else the parcel whose outline holds it. Signs crowd on a small map,
+// so the one drawn last is not always the one that is meant.
+function under(at) {
+  let best = -1;
+  let least = REACH * REACH;
+  EVERY.forEach((i) => {
+    const place = MARKS[i] && MARKS[i]._point;
+    if (!place) return;
+    const far = (place.x - at.x) ** 2 + (place.y - at.y) ** 2;
+    if (far < least) [best, least] = [i, far];
+  });
+  if (best >= 0) return best;
+  return EVERY.findIndex((i) => OUTLINES[i] && OUTLINES[i]._pxBounds
+    && OUTLINES[i]._pxBounds.contains(at) && OUTLINES[i]._containsPoint(at));
+}
+
+function point(event) {
+  const i = under(event.layerPoint);
+  MAP.getContainer().style.cursor = i >= 0 ? "pointer" : "";
+  if (i < 0) HINT.remove();
+  else HINT.setLatLng(event.latlng).setContent(hint(i)).addTo(MAP);
 }
 
 function hint(i) {

@@ -117,3 +117,13 @@ drawMap();
 drawKey();
 drawRows();
 drawCells();
+
+// What the tests of this page ask.
+window.sitingOverview = {
+  pixelOf: (id) => {
+    const { x, y } = MAP.latLngToContainerPoint(MARKS[COL.id.indexOf(id)].getLatLng());
+    return [x, y];
+  },
+  signs: (by) => [...SIGNS[by].values()],
+};
+document.documentElement.dataset.ready = "yes";
