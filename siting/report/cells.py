@@ -105,7 +105,8 @@ def pack(
         blob = _deflated(planes)
         if len(blob) <= MOST_BYTES or min(bits.shape) <= 3:
             break
-        step += 1
+        # The fewer the cells the less each is like the next: a little more than the square root.
+        step = max(step + 1, math.floor(step * math.sqrt(len(blob) / MOST_BYTES) * 1.05))
     size = grid.cell_size_m * step
     # A kept cell is the middle of its block, so the block begins half a block before it.
     kept = Grid(grid.crs, window.left, window.top, size, *bits.shape)

@@ -108,12 +108,13 @@ function setUpTheme() {
 
 // On paper the map has the paper's width and shows the whole parcel, and the key is there.
 function setUpPrint() {
-  let before = null;
+  let before = null, opened = [];
   const start = () => {
     if (before) return;
     before = { centre: MAP.getCenter(), zoom: MAP.getZoom() };
     document.documentElement.classList.add("printing");
-    document.querySelectorAll(".cautions").forEach((fold) => { fold.open = true; });
+    opened = [...document.querySelectorAll(".cautions:not([open])")];
+    opened.forEach((fold) => { fold.open = true; });
     MAP.invalidateSize({ animate: false });
     showParcel();
     tidyNames();
@@ -121,6 +122,7 @@ function setUpPrint() {
   const end = () => {
     if (!before) return;
     document.documentElement.classList.remove("printing");
+    opened.forEach((fold) => { fold.open = false; });
     MAP.invalidateSize({ animate: false });
     MAP.setView(before.centre, before.zoom, { animate: false });
     before = null;
