@@ -171,6 +171,11 @@ function scaleOfSigns() {
   return Math.max(0.45, Math.min(1.25, box / (26 * Math.sqrt(COUNT + 1))));
 }
 
+function radius(i, size) {
+  const plain = SIGNS[STATE.by].get(CLASS_OF[STATE.by](i)).size * size;
+  return i === STATE.chosen ? Math.max(plain * 1.35, 9) : plain;
+}
+
 function paint() {
   const signs = SIGNS[STATE.by];
   const shown = new Set(STATE.shown);
@@ -190,9 +195,9 @@ function paint() {
       Object.assign(layer.options, { shape: sign.shape });
       layer.setStyle({
         fillColor: sign.colour, fillOpacity: lit ? 1 : 0.12, opacity: lit ? 1 : 0.12,
-        weight: picked ? 3 : 1.2, color: picked ? "#9a3b06" : "#14231b",
+        weight: picked ? 3 : size < 0.8 ? 0.5 : 1.2, color: picked ? "#9a3b06" : "#14231b",
       });
-      layer.setRadius(sign.size * size * (picked ? 1.35 : 1));
+      layer.setRadius(radius(i, size));
     }
     if (!MAP.hasLayer(layer)) layer.addTo(MAP);
   }));
@@ -203,8 +208,8 @@ function resize() {
   const size = scaleOfSigns();
   EVERY.forEach((i) => {
     if (!MARKS[i]) return;
-    const sign = SIGNS[STATE.by].get(CLASS_OF[STATE.by](i));
-    MARKS[i].setRadius(sign.size * size * (i === STATE.chosen ? 1.35 : 1));
+    MARKS[i].setStyle({ weight: i === STATE.chosen ? 3 : size < 0.8 ? 0.5 : 1.2 });
+    MARKS[i].setRadius(radius(i, size));
   });
 }
 

@@ -5,7 +5,7 @@ const compare = new Intl.Collator(undefined, { numeric: true, sensitivity: "base
 
 const HEADS = [
   { key: "id", words: "Parcel", cell: parcelCell, look: "name" },
-  { key: "cell", words: "Cell", cell: (i) => user(COL.cell[i]), off: !COL.cell.some(Boolean) },
+  { key: "cell", words: "Cell", cell: (i) => user(COL.cell[i]), look: "cell", off: !COL.cell.some(Boolean) },
   { key: "priority", words: "Priority", number: true, off: !COL.priority.some((v) => v !== null) },
   { key: "points", words: "Points", number: true, down: true, cell: pointsCell },
   { key: "spots", words: "Spots", number: true, down: true },
