@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from zoneinfo import ZoneInfo
+
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
@@ -16,6 +19,7 @@ _SENTINELS = (-9999.0, -99999.0, -999999.0, -32768.0, -32767.0, 32767.0, 65535.0
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _BEYOND_DOUBT_M = 1e6
 _LEAST_GAP_M = 30.0
+_MOST_AWAY_H = 3.6
 # Shares of a parcel beyond which a class is doubted.
 _DOUBTED = {CoverRole.BUILT: 0.3, CoverRole.SNOW: 0.3, CoverRole.WATER: 0.5}
 _LEAST_ZERO_BORDER = 0.2
@@ -220,6 +224,25 @@ def check_coverage(
         )
         notes.append(Note("W-COVER-02", "warning", text))
     return share, tuple(notes)
+
+
+def check_zone(time_zone: str, lon: float) -> tuple[Note, ...]:
+    """A warning when a time zone is far from the sun's time at a longitude.
+
+    Zones stray up to three and a half hours from the sun (western China, Spain in summer).
+    """
+    if not time_zone:
+        return ()
+    midsummer = dt.datetime(2027, 7, 1, 12, tzinfo=ZoneInfo(time_zone))
+    offset = midsummer.utcoffset() or dt.timedelta()
+    away_h = (offset.total_seconds() / 3600.0 - lon / 15.0 + 12.0) % 24.0 - 12.0
+    if abs(away_h) <= _MOST_AWAY_H:
+        return ()
+    text = (
+        f"Time zone {time_zone} is {abs(away_h):.0f} hours off the sun at longitude {lon:.2f}: "
+        "hours of sun are told by that clock. Is it the zone of this land?"
+    )
+    return (Note("W-TIME-01", "warning", text),)
 
 
 def check_area(area_m2: float, *, what: str) -> None:

@@ -106,7 +106,7 @@ def _typed(key: str, value: str) -> Any:
     import datetime as dt
 
     if key in _PATHS or key.startswith("layers."):
-        return value if "://" in value else str(Path(value).absolute())
+        return value if "://" in value or not value else str(Path(value).absolute())
     if key.endswith("_day"):
         try:
             return dt.date.fromisoformat(value)
@@ -278,7 +278,7 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     debug = "--debug" in sys.argv
     try:
-        status = siting.main(standalone_mode=False)
+        status = siting.main(prog_name="siting", standalone_mode=False)
     except SitingError as error:
         if debug:
             raise
@@ -293,6 +293,15 @@ def main() -> None:
         raise _interrupted() from None
     except BrokenPipeError:
         raise SystemExit(0) from None
+    except MemoryError:
+        if debug:
+            raise
+        click.echo(
+            "E-MEM-01: The machine has no more memory. The parcel with its surroundings must fit. "
+            "Close other programs, set a larger grid.cell_size_m, or split the parcel.",
+            err=True,
+        )
+        raise SystemExit(3) from None
     except Exception as error:
         if debug:
             raise

@@ -180,6 +180,9 @@ class SurveyInput(Table):
     def _days_in_order(self) -> SurveyInput:
         if (self.first_day is None) != (self.last_day is None):
             raise ValueError("first_day and last_day belong together")
+        for name, day in (("first_day", self.first_day), ("last_day", self.last_day)):
+            if day is not None and not 1700 <= day.year <= 2250:
+                raise ValueError(f"{name} {day} is outside the years 1700 to 2250")
         if self.first_day and self.last_day and self.last_day < self.first_day:
             raise ValueError(f"last_day {self.last_day} is before first_day {self.first_day}")
         return self

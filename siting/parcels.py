@@ -84,7 +84,7 @@ def _identifiers(frame: gpd.GeoDataFrame, column: str, file: str) -> list[str]:
     if not name:
         every = [str(number) for number in range(1, len(frame) + 1)]
         return ["parcel"] if len(frame) == 1 else every
-    ids = column_text(frame, name)
+    ids = [text.strip() for text in column_text(frame, name)]
     if "" in ids and not (len(frame) == 1 and not column):
         raise SitingError(
             "E-FIELD-01",

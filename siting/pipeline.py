@@ -241,8 +241,10 @@ def _tell(
             _cautions(c, walk, ground, land, protocol) for c, walk in zip(named, walks, strict=True)
         ],
         details=[
-            {"heading_score": aims[i].score, "aim": aims[i], "stability": firm, "walk": walk}
-            for i, firm, walk in zip(chosen, firmness, walks, strict=False)
+            {"heading_score": aims[i].score, "aim": aims[i], "walk": walk}
+            # No firmness is told where the protocol asks for no trials.
+            | ({"stability": firmness[n]} if firmness else {})
+            for n, (i, walk) in enumerate(zip(chosen, walks, strict=True))
         ],
     )
     return spots, notes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import stat
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -114,6 +115,14 @@ def read_toml(path: Path) -> dict[str, Any]:
     """
     rule = "Settings are TOML text in UTF-8."
     try:
+        mode = path.stat().st_mode
+        if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
+            raise SitingError(
+                "E-FILE-04",
+                f"{path} is neither a file nor a folder.",
+                rule="Settings are read from ordinary files; a pipe or device may never end.",
+                cure="Save the settings in a file.",
+            )
         if path.stat().st_size > _MOST_BYTES:
             raise SitingError(
                 "E-FILE-06",

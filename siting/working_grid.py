@@ -8,6 +8,7 @@ from dataclasses import replace
 import shapely
 
 from siting import rasters
+from siting.checks import check_zone
 from siting.datum import conversion_note
 from siting.errors import SitingError
 from siting.grid import Grid
@@ -69,7 +70,8 @@ def choose_grid(
         )
     lonlat = inverse_bounds((left, bottom, right, top), crs)
     fit = conversion_note(parcel.crs, crs, bounds_lonlat=lonlat, cell_m=cell)
-    return grid, (*notes, *cell_notes, *((fit,) if fit else ()))
+    clock = check_zone(inputs.survey.time_zone, lon)
+    return grid, (*notes, *cell_notes, *((fit,) if fit else ()), *clock)
 
 
 def _cell(

@@ -54,10 +54,12 @@ class Land:
     protocol : text of the protocol file
     options : further words of the command line
     text : the inputs file as it stands, where it cannot be written from `inputs`
+    inputs_file : another file to give as the inputs file
     out : output folder to ask for
     working_folder : where the command is given, where that matters
     unreadable : a file or folder whose permissions are taken away while a command runs
     lock : what keeps another program's hold on a file
+    payload : hostile text somewhere in the land
     writes : whether the outputs must really be written for the fault to show
     """
 
@@ -71,11 +73,13 @@ class Land:
     protocol: str | bytes = PROTOCOL
     options: list[str] = field(default_factory=list)
     text: str | bytes | None = None
+    inputs_file: str = ""
     out: str = ""
     working_folder: Path | None = None
     unreadable: Path | None = None
     lock: Any = None
     writes: bool = False
+    payload: str = ""
 
     def set(self, key: str, value: Any) -> Land:
         """Set one dotted key of the inputs; None removes it."""

@@ -86,9 +86,11 @@ def toml_of(tables: dict[str, Any]) -> str:
 
 def words(land: Land, command: str) -> list[str]:
     """The command line of a land."""
-    line = [command, str(land.folder / "inputs.toml")]
-    line += ["--protocol", str(land.folder / "protocol.toml"), *land.options]
-    return [*line, "-o", land.out or str(land.folder / "out")] if command == "score" else line
+    line = [command, land.inputs_file or str(land.folder / "inputs.toml")]
+    line += ["--protocol", str(land.folder / "protocol.toml")]
+    if command == "score":
+        line += ["-o", land.out or str(land.folder / "out")]
+    return [*line, *land.options]
 
 
 def run(land: Land, command: str) -> Outcome:

@@ -1,6 +1,7 @@
 """Every faulty input of manifest.csv through the commands: the named code, or accepted and right.
 
-A row is expected to be refused with a code (E-...), or accepted with a note that the clean land
+A row is expected to be refused with a code (E-...), or as a wrong use of the command line
+("usage", status 2), or accepted with a note that the clean land
 does not have (W-... or A-...), or accepted as "right". What is accepted is held against what is
 true of the land, unless the note itself says that it may be wrong (marked "doubted").
 """
@@ -21,7 +22,10 @@ from tests.bad_inputs import (  # noqa: F401 - they enter their builders
     builders_crs,
     builders_files,
     builders_place,
+    builders_settings,
     builders_shapes,
+    builders_text,
+    builders_time,
     builders_values,
 )
 from tests.bad_inputs.land import BUILDERS, Land, clean
@@ -38,7 +42,7 @@ from tests.bad_inputs.runner import (
 ROWS = manifest()
 MOST_SECONDS = 10.0
 # What only a whole run can find out; 'siting check' looks at the inputs alone.
-KNOWN_AFTER_SCORING = {"W-NOSPOT-01", "E-OUT-01"}
+KNOWN_AFTER_SCORING = {"W-NOSPOT-01", "E-OUT-01", "W-COMPASS-01"}
 
 
 @pytest.fixture(scope="module")
@@ -64,7 +68,11 @@ def check_one_message(told: Outcome, code: str) -> None:
     failure = told.failure
     assert failure is not None
     assert failure.code == code
-    if not isinstance(failure, SettingsError):
+    if isinstance(failure, SettingsError):
+        faults = told.err.strip().splitlines()[1:]
+        assert faults
+        assert all(fault.startswith("  - ") and ": " in fault for fault in faults)
+    else:
         assert failure.what, "what is missing"
         assert failure.rule, "the rule is missing"
         assert failure.cure, "the cure is missing"
@@ -86,6 +94,10 @@ def test_row(row: Row, tmp_path, clean_notes):
         else:
             assert checked.status == 3, checked.out
             assert expected in checked.out + checked.err
+    elif expected == "usage":
+        for told in (scored, checked):
+            assert told.status == 2
+            assert "Error: " in told.err
     else:
         assert (scored.status, checked.status) == (0, 0), scored.err + checked.out + checked.err
         fresh = [n for n in scored.result.notes if f"{n.code} {n.text}" not in clean_notes]
@@ -95,10 +107,28 @@ def test_row(row: Row, tmp_path, clean_notes):
             assert expected in checked.out or expected in KNOWN_AFTER_SCORING
         if not doubted:
             assert far_from_truth(scored.result, land) == ""
+    if land.payload and not row.refused:
+        check_text(scored, checked, land)
     assert "Traceback" not in checked.out + checked.err
     assert "E-INTERNAL" not in checked.out + checked.err
     assert files_of(tmp_path) - before <= {"inputs.toml", "protocol.toml"}
     assert "out" not in {p.name for p in tmp_path.iterdir()}
+
+
+def check_text(scored: Outcome, checked: Outcome, land: Land) -> None:
+    """A terminal gets printable signs only, and no value is longer than a line can show."""
+    for told in (scored.out, scored.err, checked.out, checked.err):
+        assert all(c == "\n" or c.isprintable() for c in told)
+        assert max(map(len, told.splitlines() or [""])) < 1000
+    read = scored.result.land
+    held = [read.parcel.id, read.parcel.label, *map(str, read.class_names.values())]
+    held += [str(v) for frame in read.vectors.values() for c in ("name", "kind") for v in frame[c]]
+    # What cannot be shown is replaced by one sign; the rest must have come through as it was.
+    assert any(shown(land.payload[:60]) in shown(text) for text in held)
+
+
+def shown(text: str) -> str:
+    return "".join(c for c in text if c.isprintable() and c not in " \ufffd")
 
 
 def files_of(folder: Path) -> set[str]:
@@ -118,19 +148,25 @@ def test_names_are_unique_and_codes_are_known():
     assert len({(row.group, row.name) for row in ROWS}) == len(ROWS)
     for row in ROWS:
         code = row.expected.partition(" ")[0]
-        assert code == "right" or code in CODES or code[:2] in ("W-", "A-"), row
+        assert code in ("right", "usage") or code in CODES or code[:2] in ("W-", "A-"), row
 
 
 # reliability.md, section 4: how many cases each group needs at the least.
 LEAST = {
     "CRS": 22, "georeferencing": 16, "nodata and values": 28, "units": 14, "land cover": 16,
-    "geometry": 36, "coverage": 14,
+    "geometry": 36, "coverage": 14, "files": 30, "settings": 52, "attribute text": 30,
+    "paths and system": 16, "time and sun": 14,
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("group", LEAST)
 def test_every_group_is_large_enough(group):
     assert sum(row.group == group for row in ROWS) >= LEAST[group]
+
+
+def test_no_row_is_outside_the_groups():
+    assert {row.group for row in ROWS} == set(LEAST)
+    assert sum(LEAST.values()) == 288
 
 
 # Traps that no input file can show; the test that holds each.
