@@ -267,7 +267,9 @@ function setUpMap() {
 
 let namesWaiting = false;
 
+// Small marks crowd a small map: they come with the zoom.
 function scheduleNames() {
+  MAP.getContainer().classList.toggle("from-afar", MAP.getZoom() < 16.5);
   if (namesWaiting) return;
   namesWaiting = true;
   window.requestAnimationFrame(() => { namesWaiting = false; tidyNames(); });
