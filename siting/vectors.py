@@ -26,6 +26,7 @@ from pyogrio.errors import (
 )
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting import layer_cache
 from siting.datum import conversion_note
 from siting.errors import SitingError
 from siting.grid import Grid, transformer
@@ -111,6 +112,14 @@ def layer_facts(
     SitingError
         Also E-CRS-07 when the numbers cannot be of the declared system.
     """
+    return layer_cache.facts(
+        path, (layer, key, spec.crs), lambda: _layer_facts(path, spec, layer=layer, key=key)
+    )
+
+
+def _layer_facts(
+    path: str, spec: LayerInput | ParcelInput, *, layer: str, key: str
+) -> tuple[str, str, int]:
     name = layer_name(path, layer, key=key)
     try:
         info = pyogrio.read_info(_source_of(path, key), layer=name)
@@ -214,13 +223,12 @@ def read_layer(
     """
     key = f"layers.{name}"
     file = Path(path).name
-    crs = layer_crs(path, spec, name=name)
-    frame = read_frame(path, spec, layer=spec.layer, key=key, boxes=_boxes_in(grid, crs))
-    shapes = np.asarray(frame.geometry.values, dtype=object)
-    usable = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
-    frame, shapes = frame[usable].reset_index(drop=True), shapes[usable]
-    shapes, mended = _mended(shapes)
-    moved = np.array([project(s, crs, grid.crs, file=file) for s in shapes], dtype=object)
+    _, crs, count = layer_facts(path, spec, layer=spec.layer, key=key)
+    boxes = _boxes_in(grid, crs)
+    whole = _whole_layer(path, spec, count, key=key, boxes=boxes)
+    rows = whole.rows_in(boxes)
+    frame, mended = whole.frame.iloc[rows], whole.mended(rows)
+    moved = whole.moved(rows, grid.crs, lambda s: project(s, crs, grid.crs, file=file))
     near = shapely.intersects(moved, shapely.box(*grid.bounds))
     columns, notes = _columns(frame[near].reset_index(drop=True), spec, name, file)
     thin = [simpler(shape) for shape in moved[near]]
@@ -230,6 +238,24 @@ def read_layer(
         text = f"{file} ({name}): shapes of very many corners were simplified within {WITHIN_M} m."
         notes += (Note("A-SIMPLIFY-01", "assumption", text),)
     return out, _source(key, path, crs, out), notes
+
+
+def _whole_layer(
+    path: str, spec: LayerInput, count: int, *, key: str, boxes: Sequence[Bounds]
+) -> layer_cache.WholeLayer:
+    """The layer: a small one whole and kept for the next parcel, of a large one what is near."""
+
+    def read(within: Sequence[Bounds]) -> layer_cache.WholeLayer:
+        frame = read_frame(path, spec, layer=spec.layer, key=key, boxes=within)
+        return layer_cache.WholeLayer(frame, _mended)
+
+    if layer_cache.is_small(path, count):
+        try:
+            return layer_cache.layer(path, (key, spec.layer, spec.crs), lambda: read(()))
+        except SitingError:
+            # What is faulty far away does not concern this parcel.
+            return read(boxes)
+    return read(boxes)
 
 
 def simpler(shape: Geometry) -> Geometry:
@@ -278,12 +304,12 @@ def _boxes_in(grid: Grid, crs: str) -> list[Bounds]:
     return out
 
 
-def _mended(shapes: NDArray[np.object_]) -> tuple[NDArray[np.object_], int]:
+def _mended(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
     bad = ~shapely.is_valid(shapes)
     if bad.any():
         shapes = shapes.copy()
         shapes[bad] = shapely.make_valid(shapes[bad], method="structure", keep_collapsed=False)
-    return shapes, int(bad.sum())
+    return shapes
 
 
 def _columns(

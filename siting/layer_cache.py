@@ -1,0 +1,127 @@
+"""Small vector layers kept whole in memory, so that the parcels of a batch share one reading.
+
+Whether a layer is kept depends on its size alone, never on what was read before: a parcel gets the
+same features alone and in a batch. A layer is read again as soon as its file has changed.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry as Geometry
+
+Value = TypeVar("Value")
+Bounds = tuple[float, float, float, float]
+Shapes = NDArray[np.object_]
+
+MOST_FEATURES = 20_000
+_MOST_BYTES = 60_000_000
+_MOST_ENTRIES = 64
+
+
+class WholeLayer:
+    """All usable features of a layer, in the file's order, and where they went on other maps.
+
+    Parameters
+    ----------
+    frame : GeoDataFrame
+        The features that have a shape, rows numbered from 0.
+    mend : function of the shapes
+        Gives the repaired shapes; which ones it changed is counted.
+    """
+
+    def __init__(self, frame: gpd.GeoDataFrame, mend: Callable[[Shapes], Shapes]) -> None:
+        shapes = np.asarray(frame.geometry.values, dtype=object)
+        usable = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
+        self.frame = frame[usable].reset_index(drop=True)
+        self._bounds = shapely.bounds(shapes[usable])
+        self._bad = ~shapely.is_valid(shapes[usable])
+        self._shapes = mend(shapes[usable])
+        self._moved: dict[str, dict[int, Geometry]] = {}
+
+    def rows_in(self, boxes: Sequence[Bounds]) -> NDArray[np.int64]:
+        """Numbers of the features whose bounds meet one of the boxes; all when there is none."""
+        if not boxes:
+            return np.arange(len(self._shapes))
+        left, bottom, right, top = self._bounds.T
+        hit = np.zeros(len(self._shapes), dtype=bool)
+        for west, south, east, north in boxes:
+            hit |= (left <= east) & (right >= west) & (bottom <= north) & (top >= south)
+        return np.flatnonzero(hit)
+
+    def mended(self, rows: NDArray[np.int64]) -> int:
+        """How many of these features had to be repaired."""
+        return int(self._bad[rows].sum())
+
+    def moved(
+        self, rows: NDArray[np.int64], crs: str, move: Callable[[Geometry], Geometry]
+    ) -> Shapes:
+        """These features' shapes in another system; each is moved there only once."""
+        known = self._moved.setdefault(crs, {})
+        for row in rows.tolist():
+            if row not in known:
+                known[row] = move(self._shapes[row])
+        out = np.empty(len(rows), dtype=object)
+        out[:] = [known[row] for row in rows.tolist()]
+        return out
+
+
+def state_of(path: str) -> tuple[tuple[int, int], ...] | None:
+    """Size and time of a local file and of the files that belong to it; None for others."""
+    local = Path(path)
+    names = [path, path + "-wal"]
+    if local.suffix.lower() == ".shp":
+        names += [str(local.with_suffix(end)) for end in (".dbf", ".shx", ".prj", ".cpg")]
+    out: list[tuple[int, int]] = []
+    for name in names:
+        try:
+            status = Path(name).stat()
+        except (OSError, ValueError):
+            out.append((-1, -1))
+        else:
+            out.append((status.st_size, status.st_mtime_ns))
+    return tuple(out) if 0 <= out[0][0] <= _MOST_BYTES else None
+
+
+class _Kept:
+    """The values used last, by key."""
+
+    def __init__(self) -> None:
+        self._values: OrderedDict[Hashable, Any] = OrderedDict()
+
+    def get(self, key: Hashable, make: Callable[[], Value]) -> Value:
+        """The value under a key, made when it is not there; a failure is not kept."""
+        if key in self._values:
+            self._values.move_to_end(key)
+            value: Value = self._values[key]
+            return value
+        value = self._values[key] = make()
+        while len(self._values) > _MOST_ENTRIES:
+            self._values.popitem(last=False)
+        return value
+
+
+_FACTS, _LAYERS = _Kept(), _Kept()
+
+
+def facts(path: str, key: Hashable, read: Callable[[], Value]) -> Value:
+    """What a file says of itself, read again only when the file has changed."""
+    state = state_of(path)
+    return read() if state is None else _FACTS.get((path, state, key), read)
+
+
+def layer(path: str, key: Hashable, make: Callable[[], WholeLayer]) -> WholeLayer:
+    """A whole layer, read again only when its file has changed."""
+    return _LAYERS.get((path, state_of(path), key), make)
+
+
+def is_small(path: str, features: int) -> bool:
+    """Whether a layer of so many features is kept whole."""
+    return features <= MOST_FEATURES and state_of(path) is not None
