@@ -304,13 +304,16 @@ def _outside(points: NDArray[np.float64], source: str, target: str, file: str) -
 def middle_lonlat(geometry: Geometry, crs: str, *, file: str) -> tuple[float, float]:
     """Middle of a geometry as (lon, lat); the antimeridian is crossed, not gone around.
 
-    The mean direction of all corners is taken, so that a parcel cut in two at 180 degrees, or
-    drawn with corners on both sides of it, has its middle where it lies.
+    The mean direction of all corners tells on which side of the globe they lie, so that a parcel
+    cut in two at 180 degrees, or drawn with corners on both sides of it, has its middle there.
     """
     corners = shapely.get_coordinates(project(geometry, crs, WGS84, file=file))
     angle = np.radians(corners[:, 0])
     mean = math.degrees(math.atan2(np.sin(angle).mean(), np.cos(angle).mean()))
-    return mean, float(corners[:, 1].min() + corners[:, 1].max()) / 2.0
+    away = (corners[:, 0] - mean + 180.0) % 360.0 - 180.0
+    lon = mean + float(away.min() + away.max()) / 2.0
+    lat = float(corners[:, 1].min() + corners[:, 1].max()) / 2.0
+    return (lon + 180.0) % 360.0 - 180.0, lat
 
 
 def inverse_bounds(
