@@ -68,7 +68,7 @@ class ParcelInput(Table):
     id_column: str = Field("", description="Column with the parcel's identifier.")
     label_column: str = Field("", description="Column with a label to show.")
     cell_column: str = Field("", description="Column with the survey cell.")
-    priority_column: str = Field("", description="Column with the priority, higher first.")
+    priority_column: str = Field("", description="Column with the priority; 1 is placed first.")
 
     @field_validator("point", mode="before")
     @classmethod

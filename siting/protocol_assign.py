@@ -43,7 +43,7 @@ class AssignRules(Section):
         0.1,
         "score",
         OWN,
-        "Score given up for a parcel that is one step higher in priority within its cell.",
+        "Score given up for a parcel that comes one step earlier by priority in its cell.",
         ge=0.0,
         le=1.0,
     )

@@ -95,7 +95,7 @@ class Parcel:
     cell : str
         Survey cell, or "".
     priority : float
-        Higher comes first when cameras are assigned; NaN when not given.
+        1 comes first when cameras are assigned; NaN when not given.
     """
 
     id: str

@@ -59,7 +59,7 @@ def test_a_changed_file_is_read_again(tmp_path):
     frame = gpd.read_file(path, layer="feeders")
     moved = frame.set_geometry(frame.translate(7.0, 0.0))
     moved.to_file(path, layer="feeders", driver="GPKG")
-    stamp = os.stat(path)
+    stamp = Path(path).stat()
     os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns + 1_000_000))
     after, _, _ = read("feeders", GRID, path)
     assert np.allclose(after.geometry.x - before.geometry.x, 7.0)
