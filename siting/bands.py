@@ -10,7 +10,7 @@ _CELLS = 500_000
 _ENOUGH = 2_000_000
 
 
-def bands(shape: tuple[int, int]) -> list[slice]:
+def bands(shape: tuple[int, ...]) -> list[slice]:
     """Slices of rows that cover a grid, each of about half a million cells.
 
     Examples
@@ -22,7 +22,7 @@ def bands(shape: tuple[int, int]) -> list[slice]:
     return [slice(top, min(top + height, shape[0])) for top in range(0, shape[0], height)]
 
 
-def in_bands(step: Callable[[slice], object], shape: tuple[int, int]) -> None:
+def in_bands(step: Callable[[slice], object], shape: tuple[int, ...]) -> None:
     """Do a step for every band of rows; on a large grid two bands or more at the same time.
 
     The step must touch no rows but its own in what it changes; then the result does not depend

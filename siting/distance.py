@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import shapely
@@ -165,9 +166,7 @@ def distance_to_cells(cells: BoolArray, *, cell_size_m: float) -> FloatArray | N
     """
     if not cells.any():
         return None
-    far = ndimage.distance_transform_edt(~cells, sampling=cell_size_m)
-    out: FloatArray = np.maximum(far - cell_size_m / 2, 0.0).astype(np.float32)
-    return out
+    return _to_cells(cells, cell_size_m=cell_size_m, more_m=-cell_size_m / 2)
 
 
 def distance_to_border(
@@ -190,6 +189,41 @@ def distance_to_border(
     if not at_border.any():
         return None
     # The border runs along the edges of these cells, half a cell from their centres.
-    far = ndimage.distance_transform_edt(~at_border, sampling=cell_size_m)
-    out: FloatArray = (far + cell_size_m / 2).astype(np.float32)
+    return _to_cells(at_border, cell_size_m=cell_size_m, more_m=cell_size_m / 2)
+
+
+def _to_cells(cells: BoolArray, *, cell_size_m: float, more_m: float) -> FloatArray:
+    from siting import kernels
+
+    nearest = kernels.nearest_rows(cells)
+    out = np.empty(cells.shape, dtype=np.float32)
+
+    def fill(rows: slice) -> None:
+        kernels.source_distances(rows.start, nearest, cell_size_m, more_m, out[rows])
+
+    in_bands(fill, out.shape)
+    return out
+
+
+def spread(values: NDArray[Any], sources: BoolArray) -> NDArray[Any]:
+    """Every cell takes the value of its nearest source.
+
+    Parameters
+    ----------
+    values : (rows, cols), read where `sources` is true
+    sources : (rows, cols) bool, at least one true
+
+    Returns
+    -------
+    (rows, cols) of the same kind
+    """
+    from siting import kernels
+
+    nearest = kernels.nearest_rows(sources)
+    out = np.empty_like(values)
+
+    def fill(rows: slice) -> None:
+        kernels.from_nearest(rows.start, nearest, values, out[rows])
+
+    in_bands(fill, out.shape)
     return out

@@ -376,30 +376,29 @@ def nearest_rows(sources: NDArray[np.bool_]) -> NDArray[np.int32]:
 
 
 @_compiled
-def _nearest_columns(row: int, at: Any, first: Any, begin: Any, out: Any) -> None:
+def _nearest_columns(row: int, at: Any, first: Any, begin: Any, height: Any, out: Any) -> None:
     """For each cell of a row the column whose own nearest source is nearest, the western of two.
 
     The squared distances to the columns' sources are parabolas along the row; their lower
-    envelope is kept in `first` (the columns) and `begin` (where each takes over).
+    envelope is kept in `first` (the columns), `begin` (where each takes over) and `height`.
     """
     cols = at.size
     n = 0
     for col in range(cols):
         if at[col] < 0:
             continue
-        high = np.int64(at[col] - row) ** 2 + np.int64(col) ** 2
+        # Whole numbers below 2 ** 52: floats hold them, and the floor of a quotient, exactly.
+        high = float(at[col] - row) ** 2 + float(col) ** 2
+        until = -1.0
         while n > 0:
             before = first[n - 1]
-            other = np.int64(at[before] - row) ** 2 + np.int64(before) ** 2
             # The last column at which the western one is at least as near.
-            until = (high - other) // (2 * (col - before))
+            until = np.floor((high - height[n - 1]) / (2.0 * (col - before)))
             if n == 1 or until >= begin[n - 1]:
                 break
             n -= 1
-        if n == 0:
-            begin[0] = 0
-        else:
-            begin[n] = until + 1
+        begin[n] = until + 1.0 if n else 0.0
+        height[n] = high
         first[n] = col
         n += 1
     k = 0
@@ -436,12 +435,12 @@ def distances(
     source by rows and columns).
     """
     cols = nearest.shape[1]
-    first, begin = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
-    column = np.empty(cols, dtype=np.int64)
+    first, column = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
+    begin, height = np.empty(cols), np.empty(cols)
     one, zero, tiny = np.float32(1.0), np.float32(0.0), np.float32(1e-12)
     for line in range(out.shape[0]):
         row = top + line
-        _nearest_columns(row, nearest[row], first, begin, column)
+        _nearest_columns(row, nearest[row], first, begin, height, column)
         for col in range(cols):
             k = piece[nearest[row, column[col]], column[col]]
             run_e, run_n = pieces[k, 2] - pieces[k, 0], pieces[k, 3] - pieces[k, 1]
@@ -452,3 +451,108 @@ def distances(
             east -= along * run_e
             north -= along * run_n
             out[line, col] = np.hypot(east, north)
+
+
+@_compiled
+def from_nearest(
+    top: int, nearest: NDArray[np.int32], values: NDArray[Any], out: NDArray[Any]
+) -> None:
+    """Each cell takes the value at its nearest source; of equals the western, then the northern.
+
+    Parameters
+    ----------
+    top : the first row to fill; as many are filled as `out` has
+    nearest : (rows, cols) int32, what `nearest_rows` returns
+    values : (rows, cols), read at the sources
+    out : (n, cols) of the same kind, filled here
+    """
+    cols = nearest.shape[1]
+    first, column = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
+    begin, height = np.empty(cols), np.empty(cols)
+    for line in range(out.shape[0]):
+        row = nearest[top + line]
+        _nearest_columns(top + line, row, first, begin, height, column)
+        for col in range(cols):
+            out[line, col] = values[row[column[col]], column[col]]
+
+
+@_compiled
+def source_distances(
+    top: int, nearest: NDArray[np.int32], cell_size_m: float, more_m: float, out: NDArray[Any]
+) -> None:
+    """Distance between cell centres to the nearest source, and `more_m` on top; never below 0.
+
+    Parameters
+    ----------
+    top : the first row to fill; as many are filled as `out` has
+    nearest : (rows, cols) int32, what `nearest_rows` returns
+    out : (n, cols) float32, metres, filled here
+    """
+    cols = nearest.shape[1]
+    first, column = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
+    begin, height = np.empty(cols), np.empty(cols)
+    for line in range(out.shape[0]):
+        row = nearest[top + line]
+        _nearest_columns(top + line, row, first, begin, height, column)
+        for col in range(cols):
+            down = float(row[column[col]] - top - line) * cell_size_m
+            right = float(column[col] - col) * cell_size_m
+            out[line, col] = max(np.sqrt(down * down + right * right) + more_m, 0.0)
+
+
+@_compiled
+def disc_mean(
+    top: int, values: NDArray[Any], half_widths: NDArray[np.int64], out: NDArray[np.float32]
+) -> None:
+    """Mean of the known values in the disc around each cell; NaN where the cell's own is NaN.
+
+    A disc is a stack of row segments; the sum over each is a difference of two running sums along
+    its row, so the cost grows with the radius and not with its square.
+
+    Parameters
+    ----------
+    top : the first row to fill; as many are filled as `out` has
+    values : (rows, cols) float, NaN = not known
+    half_widths : (2 * reach + 1,) cells on each side of the middle, row by row of the disc
+    out : (n, cols) float32, filled here
+    """
+    rows, cols = values.shape
+    reach = half_widths.size // 2
+    kept = half_widths.size
+    # Running sums of the rows the disc covers now, row k in place k modulo their number.
+    sums = np.zeros((kept, cols + 1))
+    counts = np.zeros((kept, cols + 1), dtype=np.int32)
+    total, count = np.empty(cols), np.empty(cols, dtype=np.int32)
+    ready = max(top - reach, 0)
+    for line in range(out.shape[0]):
+        row = top + line
+        while ready < rows and ready <= row + reach:
+            place, run, number = ready % kept, 0.0, 0
+            for col in range(cols):
+                value = values[ready, col]
+                if not np.isnan(value):
+                    run += value
+                    number += 1
+                sums[place, col + 1] = run
+                counts[place, col + 1] = number
+            ready += 1
+        total[:] = 0.0
+        count[:] = 0
+        for k in range(kept):
+            there = row + k - reach
+            if there < 0 or there >= rows:
+                continue
+            half, place = half_widths[k], there % kept
+            for col in range(min(half, cols)):
+                right = min(col + half + 1, cols)
+                total[col] += sums[place, right]
+                count[col] += counts[place, right]
+            for col in range(half, cols - half):
+                total[col] += sums[place, col + half + 1] - sums[place, col - half]
+                count[col] += counts[place, col + half + 1] - counts[place, col - half]
+            for col in range(max(half, cols - half), cols):
+                total[col] += sums[place, cols] - sums[place, col - half]
+                count[col] += counts[place, cols] - counts[place, col - half]
+        for col in range(cols):
+            known = not np.isnan(values[row, col])
+            out[line, col] = total[col] / count[col] if known else np.nan

@@ -60,7 +60,7 @@ def saddles(
     """
     # Cells much finer than the smoothing show nothing more: look at every n-th only.
     nth = max(1, int(smoothing_m / (1.5 * grid.cell_size_m)))
-    ground = smoothed(dem, sigma_m=smoothing_m, cell_size_m=grid.cell_size_m)[::nth, ::nth]
+    ground = smoothed(dem, sigma_m=smoothing_m, cell_size_m=grid.cell_size_m, every=nth)
     radius = max(ring_m / (nth * grid.cell_size_m), 2.0)
     angles = np.arange(_RING_POINTS) * 2 * np.pi / _RING_POINTS
     steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
-from siting.terrain import disk_sum
 from siting.types import BoolArray, Feature
 
 IndexArray = NDArray[np.int64]
@@ -60,22 +59,10 @@ def disc_of(radius_cells: float) -> BoolArray:
     return np.asarray(row**2 + col**2 <= radius_cells**2)
 
 
-def count_in(mask: BoolArray, radius_cells: float) -> NDArray[np.float64]:
-    """How many marked cells lie in the disc around each cell, cells beyond the border not counted.
-
-    Examples
-    --------
-    >>> count_in(np.array([[True, False, True, True]]), 1.0)
-    array([[1., 2., 2., 2.]])
-    """
-    total, _ = disk_sum(mask.astype(np.float64), reach=int(radius_cells), radius_cells=radius_cells)
-    return total
-
-
 def counts_at(
     mask: BoolArray, row: IndexArray, col: IndexArray, *, radius_cells: float
 ) -> NDArray[np.int64]:
-    """What `count_in` says at some cells only: a fraction of its work where they are few.
+    """How many marked cells lie in the disc around some cells; none lie beyond the border.
 
     Parameters
     ----------

@@ -9,11 +9,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import shapes
-from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import drainage, features, landforms, woodland
-from siting.distance import burn, distance_to, within
+from siting.distance import burn, distance_to, spread, within
 from siting.feature_order import in_order
 from siting.features import Named, called
 from siting.flow import flow_directions
@@ -110,9 +109,7 @@ def _slope_to_the_rim(slope_deg: FloatArray, dem: FloatArray) -> FloatArray:
     gap = np.isnan(slope_deg)
     if gap.all() or not gap.any():
         return slope_deg
-    nearest = ndimage.distance_transform_edt(gap, return_distances=False, return_indices=True)
-    filled = slope_deg[tuple(nearest)]
-    return np.where(np.isfinite(dem), filled, np.nan)
+    return np.where(np.isfinite(dem), spread(slope_deg, ~gap), np.nan)
 
 
 def _with_obstacles(
@@ -178,9 +175,20 @@ def wetter_than_share(
     wetness = drainage.wetness_index(area_m2, slope_deg, cell_size_m=grid.cell_size_m)
     known = np.isfinite(wetness)
     out = np.full(wetness.shape, np.nan, dtype=np.float32)
-    ordered = np.sort(wetness[known])
-    out[known] = np.searchsorted(ordered, wetness[known]) / max(ordered.size, 1)
+    out[known] = _share_below(wetness[known])
     return out
+
+
+def _share_below(values: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Share of the values that are smaller than each of them."""
+    order = np.argsort(values)
+    ordered = values[order]
+    rank = np.arange(values.size)
+    # Equal values share the rank of the first of them.
+    rank[1:][ordered[1:] == ordered[:-1]] = 0
+    share = np.empty(values.size)
+    share[order] = np.maximum.accumulate(rank) / max(values.size, 1)
+    return share
 
 
 def find_features(

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.distance import spread
 from siting.grid import FloatArray, Grid
 from siting.types import BoolArray
 from siting.view import Ground, coarser, screened
@@ -125,10 +125,8 @@ def _spread(
     row: IndexArray, col: IndexArray, ratio: FloatArray, *, shape: tuple[int, int]
 ) -> FloatArray:
     """Values at lattice places given to all cells: each takes that of the nearest place."""
-    away = np.ones(shape, dtype=bool)
-    away[row, col] = False
-    nearest = ndimage.distance_transform_edt(away, return_distances=False, return_indices=True)
+    places = np.zeros(shape, dtype=bool)
+    places[row, col] = True
     values = np.zeros(shape)
     values[row, col] = ratio
-    out: FloatArray = values[tuple(nearest)]
-    return out
+    return spread(values, places)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.bands import in_bands
@@ -140,35 +139,17 @@ def mean_within(values: FloatArray, *, radius_m: float, cell_size_m: float) -> F
     reach = int(radius_m // cell_size_m)
     if reach < 1:
         return values.astype(np.float32)
-    total, known = disk_sum(values, reach=reach, radius_cells=radius_m / cell_size_m)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        out = (total / known).astype(np.float32)
-    out[np.isnan(values)] = np.nan
+    from siting import kernels
+
+    radius_cells = radius_m / cell_size_m
+    half_widths = np.sqrt(radius_cells**2 - np.arange(-reach, reach + 1) ** 2) + 1e-9
+    out = np.empty(values.shape, dtype=np.float32)
+
+    def fill(rows: slice) -> None:
+        kernels.disc_mean(rows.start, values, half_widths.astype(np.int64), out[rows])
+
+    in_bands(fill, out.shape)
     return out
-
-
-def disk_sum(
-    values: FloatArray, *, reach: int, radius_cells: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Sum and count of known values in a disk, by one running sum per row of the disk.
-
-    A disk is a stack of row segments; each segment's sum is a difference of two running sums, so
-    the cost grows with the radius and not with its square.
-    """
-    rows, cols = values.shape
-    known = np.isfinite(values)
-    filled = np.where(known, values, 0.0)
-    total = np.zeros((rows, cols))
-    count = np.zeros((rows, cols))
-    for array, out in ((filled, total), (known, count)):
-        padded = np.pad(array.astype(np.float64), ((reach, reach), (reach + 1, reach)))
-        running = padded.cumsum(axis=1)
-        for offset in range(-reach, reach + 1):
-            half = int(np.sqrt(radius_cells**2 - offset**2) + 1e-9)
-            strip = running[reach + offset : reach + offset + rows]
-            right = strip[:, reach + 1 + half : reach + 1 + half + cols]
-            out += right - strip[:, reach - half : reach - half + cols]
-    return total, count
 
 
 def hillshade(
@@ -196,18 +177,25 @@ def hillshade(
     return out
 
 
-def smoothed(dem: FloatArray, *, sigma_m: float, cell_size_m: float) -> FloatArray:
+def smoothed(dem: FloatArray, *, sigma_m: float, cell_size_m: float, every: int = 1) -> FloatArray:
     """Elevations smoothed by a Gaussian that leaves missing cells out; NaN stays NaN.
 
     Parameters
     ----------
     sigma_m : float, standard deviation of the Gaussian, metres
+    every : int
+        Only every n-th row and column is wanted, from the first; the others are not worked out.
     """
     known = np.isfinite(dem)
     sigma = sigma_m / cell_size_m
-    total = ndimage.gaussian_filter(np.where(known, dem, 0.0).astype(np.float64), sigma)
-    weight = ndimage.gaussian_filter(known.astype(np.float64), sigma)
+
+    def blurred(values: FloatArray) -> FloatArray:
+        down = ndimage.gaussian_filter1d(values, sigma, axis=0)[::every]
+        return np.asarray(ndimage.gaussian_filter1d(down, sigma, axis=1)[:, ::every])
+
+    total = blurred(np.where(known, dem, 0.0).astype(np.float64))
+    weight = blurred(known.astype(np.float64))
     with np.errstate(invalid="ignore", divide="ignore"):
         out: FloatArray = (total / weight).astype(np.float32)
-    out[~known] = np.nan
+    out[~known[::every, ::every]] = np.nan
     return out

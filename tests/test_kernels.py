@@ -163,3 +163,31 @@ def nearest_sources(sources: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     )
     taken = np.round(out).astype(int) - 1
     return taken // cols, taken % cols
+
+
+def test_disc_mean_equals_a_sum_over_every_cell_of_the_disc():
+    values = rough(30, seed=8)
+    radius = 4.3
+    reach = int(radius)
+    half_widths = np.sqrt(radius**2 - np.arange(-reach, reach + 1) ** 2).astype(np.int64)
+    out = np.empty((20, 30), dtype=np.float32)
+    kernels.disc_mean(6, values, half_widths, out)
+    row, col = np.indices(values.shape)
+    for r in range(6, 26):
+        for c in range(30):
+            disc = ((row - r) ** 2 + (col - c) ** 2 <= radius**2) & np.isfinite(values)
+            want = values[disc].mean(dtype=np.float64) if np.isfinite(values[r, c]) else np.nan
+            # float64 running sums of values near 100: 1e-5 is far above their rounding
+            np.testing.assert_allclose(out[r - 6, c], want, atol=1e-5)
+
+
+def test_values_and_distances_of_the_nearest_source_equal_scipy():
+    sources = np.random.default_rng(9).random((40, 55)) < 0.01
+    values = np.random.default_rng(10).random(sources.shape)
+    want, index = distance_transform_edt(~sources, sampling=2.0, return_indices=True)
+    nearest = kernels.nearest_rows(sources)
+    spread, far = np.empty((30, 55)), np.empty((30, 55), dtype=np.float32)
+    kernels.from_nearest(5, nearest, values, spread)
+    kernels.source_distances(5, nearest, 2.0, -1.0, far)
+    np.testing.assert_array_equal(spread, values[tuple(index)][5:35])
+    np.testing.assert_array_equal(far, np.maximum(want - 1.0, 0.0).astype(np.float32)[5:35])
