@@ -68,8 +68,8 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
 
     The nearest touched cell is found by the exact Euclidean distance transform; the distance is
     then measured to the straight piece of the geometry that is nearest to that cell's centre. So
-    it is a distance to the true shape: never too small, and too large by less than one cell (by a
-    hundredth of a cell on average).
+    it is a distance to the true shape: never too small, and too large by less than one and a half
+    cells where two pieces compete (by a hundredth of a cell on average).
 
     Parameters
     ----------
