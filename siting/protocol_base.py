@@ -48,9 +48,12 @@ def param(default: Any, unit: str, source: str, help_text: str, **limits: Any) -
 
 def _check_knots(value: Any) -> tuple[tuple[float, float], ...]:
     try:
-        knots = tuple((float(x), float(y)) for x, y in value)
+        pairs = tuple((x, y) for x, y in value)
     except (TypeError, ValueError):
         raise ValueError("a curve is a list of [value, membership] pairs") from None
+    if not all(type(n) in (int, float) for pair in pairs for n in pair):
+        raise ValueError("a curve is a list of [value, membership] pairs of numbers")
+    knots = tuple((float(x), float(y)) for x, y in pairs)
     if len(knots) < 2:
         raise ValueError("a curve needs at least two knots")
     if any(b[0] <= a[0] for a, b in pairwise(knots)):

@@ -294,7 +294,7 @@ def toml_value(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False)
+        return _quoted(value)
     if isinstance(value, Mapping):
         inner = ", ".join(f"{toml_key(k)} = {toml_value(v)}" for k, v in value.items())
         return "{ " + inner + " }" if inner else "{}"
@@ -307,4 +307,9 @@ def toml_key(key: object) -> str:
     """A key as TOML text, quoted where it is not a bare word."""
     text = str(key)
     bare = text.replace("_", "").replace("-", "").isalnum() and text.isascii()
-    return text if bare else json.dumps(text, ensure_ascii=False)
+    return text if bare else _quoted(text)
+
+
+def _quoted(text: str) -> str:
+    """Text in quotes: as JSON has it, and the one sign escaped that TOML refuses besides."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
