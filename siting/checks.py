@@ -18,6 +18,7 @@ from siting.types import BoolArray, CoverRole, Note
 _SENTINELS = (-9999.0, -99999.0, -999999.0, -32768.0, -32767.0, 32767.0, 65535.0, 9999.0, 99999.0)
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _BEYOND_DOUBT_M = 1e6
+_HIGHEST_TREE_M = 130.0
 _LEAST_GAP_M = 30.0
 _MOST_AWAY_H = 3.6
 # Shares of a parcel beyond which a class is doubted.
@@ -106,6 +107,19 @@ def check_elevations(dem_m: FloatArray, *, file: str) -> None:
             f"{file} has elevations from {low:,.0f} to {high:,.0f} m over this parcel.",
             rule=f"Land lies between {_LOWEST_M:g} and {_HIGHEST_M:g} m.",
             cure="Declare the value for no data with dem.nodata, or the unit with dem.z_unit.",
+        )
+
+
+def check_canopy(canopy_m: FloatArray, *, file: str) -> None:
+    """E-VALUE-02 when vegetation is higher than any tree: it is then no height above the ground."""
+    highest = float(np.nanmax(canopy_m, initial=0.0))
+    if highest > _HIGHEST_TREE_M:
+        raise SitingError(
+            "E-VALUE-02",
+            f"{file} has vegetation up to {highest:,.0f} m high.",
+            rule=f"Trees grow to less than {_HIGHEST_TREE_M:g} m; a canopy raster holds heights "
+            "above the ground, not above the sea.",
+            cure="Take the elevations of the ground off a surface model, or mend canopy.z_unit.",
         )
 
 

@@ -235,6 +235,7 @@ def read_canopy(
         most_gb=rules.most_memory_gb,
         allow_remote=inputs.allow_remote,
     )
+    checks.check_canopy(canopy, file=source.file)
     return np.maximum(canopy, 0.0), (source,), notes
 
 

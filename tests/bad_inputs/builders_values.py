@@ -234,6 +234,13 @@ def unit_metres_tagged_degrees(land: Land, _: str) -> Land:
 
 
 @builder
+def value_canopy_above_the_sea(land: Land, _: str) -> Land:
+    """A surface model, heights above the sea, in place of heights above the ground."""
+    raster(land.folder / "canopy.tif", relief() + 12)
+    return land.set("canopy", {"file": "canopy.tif"})
+
+
+@builder
 def unit_canopy_unknown(land: Land, text: str) -> Land:
     """Heights of the vegetation in a unit that is not known."""
     raster(land.folder / "canopy.tif", codes().astype(np.float32) / 10, unit=text)
