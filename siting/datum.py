@@ -114,9 +114,9 @@ def _best_operation(
     source: str, target: str, bounds: tuple[float, float, float, float]
 ) -> tuple[str, float, bool, str]:
     """(description, accuracy in metres or -1 when not known, is it the best, what is missing)."""
-    first_crs, second_crs = horizontal(source), horizontal(target)
-    if _same_datum(first_crs, second_crs):
+    if _same_datum(source, target):
         return ("same datum", 0.0, True, "")
+    first_crs, second_crs = horizontal(source), horizontal(target)
     west, south, east, north = bounds
     area: Any = AreaOfInterest(west, south, east, north) if west <= east else None
     with warnings.catch_warnings():
@@ -138,7 +138,9 @@ def _best_operation(
     return (first.description, accuracy, bool(group.best_available), missing or "a grid file")
 
 
-def _same_datum(first: CRS, second: CRS) -> bool:
+@lru_cache(maxsize=256)
+def _same_datum(source: str, target: str) -> bool:
+    first, second = horizontal(source), horizontal(target)
     one, other = first.geodetic_crs, second.geodetic_crs
     if first.is_bound or second.is_bound or one is None or other is None:
         return False

@@ -8,7 +8,7 @@ import numpy as np
 
 from siting.aim import Aim
 from siting.candidates import find_candidates
-from siting.cautions import nearby, parcel_cautions, spot_cautions, texts
+from siting.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
 from siting.criteria import CONDITION_LAYERS, combine, memberships, weights_of
 from siting.curves import membership
 from siting.distance import burn
@@ -17,7 +17,7 @@ from siting.feature_order import name_by_feature
 from siting.grid import FloatArray
 from siting.inputs import Inputs
 from siting.layers import Ground, build_ground
-from siting.no_go import no_go_bits
+from siting.no_go import no_go_bits, owner_notes
 from siting.passage import with_passage
 from siting.protocol import CandidateRules, Protocol
 from siting.rank import choose, make_spots
@@ -113,6 +113,7 @@ def site_parcel(
             *land.notes,
             *_comparison_notes(protocol),
             *ground.notes,
+            *owner_notes(land, rules=protocol.no_go),
             *aim_notes,
             *trial_notes,
             *walk_notes,
@@ -228,6 +229,8 @@ def _tell(
         reach_m=protocol.features.reach_m,
         land=land.parcel_shape,
     )
+    inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
+    general = parcel_cautions([int(role) for role in inside])
     walks, notes = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
     spots = make_spots(
         named,
@@ -238,7 +241,8 @@ def _tell(
         role=ground.role,
         gps_m=protocol.precision.gps_m,
         caution_texts=[
-            _cautions(c, walk, ground, land, protocol) for c, walk in zip(named, walks, strict=True)
+            _cautions(c, walk, ground, land, protocol, general=general)
+            for c, walk in zip(named, walks, strict=True)
         ],
         details=[
             {"heading_score": aims[i].score, "aim": aims[i], "walk": walk}
@@ -274,8 +278,15 @@ def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
 
 
 def _cautions(
-    candidate: Candidate, walk: Walk | None, ground: Ground, land: Land, protocol: Protocol
+    candidate: Candidate,
+    walk: Walk | None,
+    ground: Ground,
+    land: Land,
+    protocol: Protocol,
+    *,
+    general: Sequence[Caution],
 ) -> tuple[str, ...]:
+    """What to beware of at a spot: `general` holds what goes for the whole parcel."""
     near = nearby(
         land,
         place=(candidate.easting, candidate.northing),
@@ -283,8 +294,6 @@ def _cautions(
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
         walk=walk,
     )
-    inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
-    general = parcel_cautions([int(r) for r in inside])
     here = spot_cautions(near, rules=protocol.cautions)
     at = {name: float(v[candidate.row, candidate.col]) for name, v in ground.layers.items()}
     return (*wet_warnings(at, rules=protocol.wet), *texts((*general, *here)))

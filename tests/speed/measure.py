@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,24 +22,34 @@ class Took:
     out: str
 
 
+# A process begins with the memory mark of the one it was split from, so a small one starts it.
+_STARTER = """
+import os, subprocess, sys, time
+begin = time.perf_counter()
+process = subprocess.Popen(sys.argv[1:])
+_, status, used = os.wait4(process.pid, 0)
+spent = time.perf_counter() - begin
+print("TOOK", spent, used.ru_utime + used.ru_stime, used.ru_maxrss, flush=True)
+sys.exit(os.waitstatus_to_exitcode(status))
+"""
+
+
 def took(*words: object, cwd: Path = ROOT, env: Mapping[str, str] | None = None) -> Took:
     """Run a command to its end; an error shows its output and stops the page."""
-    start = time.perf_counter()
-    with subprocess.Popen(
-        [str(w) for w in words],
+    done = subprocess.run(
+        [sys.executable, "-S", "-c", _STARTER, *map(str, words)],
         cwd=cwd,
         env={**environment(), **(env or {})},
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
-    ) as process:
-        out = process.stdout.read() if process.stdout else ""
-        _, status, used = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-    wall = time.perf_counter() - start
-    if process.returncode:
+        check=False,
+    )
+    out, _, figures = done.stdout.rpartition("TOOK")
+    if done.returncode:
         sys.exit(f"{' '.join(map(str, words))}\n{out}")
-    return Took(wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, out)
+    wall, cpu, kilobytes = (float(word) for word in figures.split())
+    return Took(wall, cpu, kilobytes / 1024, out)
 
 
 def best(*words: object, times: int = 3, cwd: Path = ROOT) -> Took:

@@ -173,9 +173,7 @@ def disc_mean_scipy(data: dict[str, Any]) -> Callable[[], Any]:
     row, col = np.mgrid[-7:8, -7:8]
     disc = (row**2 + col**2 <= 7.5**2).astype(np.float32)
     ones = np.ones_like(data["dem"])
-    return lambda: (
-        oaconvolve(data["dem"], disc, mode="same") / oaconvolve(ones, disc, mode="same")
-    )
+    return lambda: oaconvolve(data["dem"], disc, mode="same") / oaconvolve(ones, disc, mode="same")
 
 
 def _rich(dem: np.ndarray) -> Any:

@@ -1,10 +1,11 @@
 """One `siting score` in this process, told stage by stage as one JSON line.
 
-    python -m tests.speed.stages INPUTS OUT
+python -m tests.speed.stages INPUTS OUT
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import sys
 import time
@@ -42,7 +43,7 @@ def main(inputs_file: Path, out: Path) -> None:
             "cpu_s": then[2] - now[2],
             "peak_mb": then[3],
         }
-        for now, then in zip(marks[:-1], marks[1:], strict=True)
+        for now, then in itertools.pairwise(marks)
     ]
     print("RESULT", json.dumps({"rows": rows, "told": told.splitlines()[0]}))
 

@@ -55,7 +55,7 @@ def ours(folder: Path) -> None:
     def put(name: str, values: np.ndarray) -> None:
         kind = profile | {"dtype": values.dtype.name, "nodata": None}
         with rasterio.open(folder / f"ours_{name}.tif", "w", **kind) as out:
-            out.write(values, 1)
+            out.write(values[np.newaxis])  # one band given by number would be copied first
 
     measures = {}
     for name in LAYERS:
@@ -88,10 +88,10 @@ def ours(folder: Path) -> None:
     )
     bits = no_go_bits(land, slope_deg=measures["slope"], role=land.role, streams=(), rules=rules)
     put("no_go", bits)
-    del bits
-    total = np.empty(dem.shape, dtype=np.float32)
+    del bits, land, dem  # what the score does not need
+    total = np.empty(grid.shape, dtype=np.float32)
     weights = {name: weight for name, (_, _, weight) in CURVES.items()}
-    for rows in bands(dem.shape):
+    for rows in bands(grid.shape):
         parts = {n: membership(measures[m][rows], knots) for n, (m, knots, _) in CURVES.items()}
         found = combine(parts, weights=weights, scoring=Scoring(attraction_share=SHARE))
         total[rows] = found.total
@@ -164,9 +164,5 @@ if __name__ == "__main__":
     job, place = sys.argv[1], Path(sys.argv[2])
     if job == "compare":
         print(compare(place))
-    elif job == "ours":
-        # As in the workers of a batch: what GDAL keeps of files just written serves nobody.
-        with rasterio.Env(GDAL_CACHEMAX=64):
-            ours(place)
     else:
-        tools(place)
+        {"ours": ours, "tools": tools}[job](place)

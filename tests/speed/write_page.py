@@ -1,0 +1,362 @@
+"""Measures the program and its peers on this machine and writes docs/speed.md.
+
+    python -m tests.speed.write_page [--richdem PYTHON] [--xdem PYTHON] [--only surface,peers,...]
+
+PYTHON is the interpreter of an environment in which that peer imports. Takes about eight minutes
+on two cores. Parts left out by --only keep the figures they had.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import json
+import os
+import platform
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+from tests.speed.lands import ground, write_parcel, write_surface
+from tests.speed.make_country import LEFT, TOP, layers, make_country
+from tests.speed.measure import ROOT, Took, best, took
+from tests.speed.surface import compare
+
+PAGE = ROOT / "docs" / "speed.md"
+NOTES = Path(__file__).with_name("notes.md")
+Table = list[list[str]]
+Part = Callable[["Setting"], str]
+
+
+class Setting:
+    """Where to work and with which interpreters."""
+
+    def __init__(self, folder: Path, richdem: str, xdem: str) -> None:
+        self.folder, self.python = folder, sys.executable
+        self.peers = {"richdem": richdem, "xdem": xdem}
+
+
+def table(head: list[str], rows: Table) -> str:
+    lines = [head, ["---"] + ["--:"] * (len(head) - 1), *rows]
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines) + "\n"
+
+
+def verdict(met: bool, said: str) -> str:
+    return f"**{'Met' if met else 'Missed'}**: {said}\n"
+
+
+def surface(at: Setting) -> str:
+    folder = at.folder / "surface"
+    write_surface(folder, 4000, cell_m=2.0)
+    ours = [took(at.python, "-m", "tests.speed.surface", "ours", folder) for _ in range(4)][1:]
+    tools = [took(at.python, "-m", "tests.speed.surface", "tools", folder) for _ in range(2)]
+    apart = compare(folder)
+    first, second = (min(t, key=lambda r: r.cpu_s) for t in (ours, tools))
+    wall = min(t.wall_s for t in tools) / min(t.wall_s for t in ours)
+    write_surface(at.folder / "small", 200, cell_m=2.0)
+    empty = best(at.python, "-m", "tests.speed.surface", "ours", at.folder / "small")
+    per_cell = (min(t.peak_mb for t in ours) - empty.peak_mb) * 2**20 / 16e6
+    rows = [
+        [name, f"{r.cpu_s:.1f}", f"{min(t.wall_s for t in runs):.1f}", f"{r.peak_mb:.0f}"]
+        for name, r, runs in (("siting", first, ours), ("GDAL's tools", second, tools))
+    ]
+    return (
+        "Slope, distances to water, trails, roads and buildings, no-go and score of 4,000 x 4,000 "
+        "cells of 2 m, from one DEM and one GeoPackage to seven GeoTIFFs, whole processes: "
+        "`tests/speed/surface.py ours` against `gdaldem`, `gdal_rasterize`, `gdal_proximity.py` "
+        "and `gdal_calc.py`.\n\n"
+        + table(["", "processor s", "wall s", "peak MB"], rows)
+        + f"\nStart of Python and imports take {empty.cpu_s:.1f} s of ours. The results lie apart "
+        f"by at most {apart['slope_deg']:.4f} degrees of slope, {apart['distance_cells']:.2f} "
+        "cells of distance (the tools measure to centres of touched cells, we to the true shape), "
+        f"{apart['no_go_share']:.2%} of the no-go cells (all at a limit); the scores of 99.9 % of "
+        f"the cells by less than {apart['score_999']:.3f}, where a curve turns distance into "
+        "score.\n\n"
+        + verdict(wall >= 5, f"{wall:.1f} times as fast by the wall clock; the aim is 5.")
+        + "\n"
+        + verdict(per_cell < 40, f"{per_cell:.0f} bytes of peak memory a cell; the aim is 40.")
+    )
+
+
+# kernel: what it does, ours, peers, greatest ratio aimed at
+KERNELS = (
+    ("slope", "Slope (Horn)", ("richdem", "xdem"), 1.0),
+    ("distance", "Distance to lines", ("scipy",), 1.0),
+    ("fill", "Filling of hollows", ("richdem", "pyflwdir", "skimage"), 1.3),
+    ("flow", "Flow directions and upstream area", ("richdem", "pyflwdir"), 1.3),
+    ("bilinear", "Bilinear reading, 4 M points", ("scipy",), 1.0),
+    ("disc_mean", "Mean in a disc of 15 m", ("scipy",), 1.0),
+    ("specks", "Patches above a size", ("skimage",), 1.0),
+)
+
+
+def peers(at: Setting) -> str:
+    folder = at.folder / "peers"
+    folder.mkdir()
+    n = 2000
+    write_peer_data(folder, n)
+    rows, missed = [], []
+    for name, words, others, limit in KERNELS:
+        own = _peer(at, f"{name}_ours", folder, at.python)
+        found = {
+            peer: _peer(at, f"{name}_{peer}", folder, at.peers.get(peer) or at.python)
+            for peer in others
+        }
+        if name == "slope":
+            found["gdaldem"] = best("gdaldem", "slope", "dem.tif", "x.tif", "-q", cwd=folder).cpu_s
+        told = ", ".join(f"{k} {v:.3f}" if v else f"{k} not here" for k, v in found.items())
+        known = [v for v in found.values() if v]
+        ratio = own / min(known) if own and known else float("nan")
+        if ratio > limit:
+            missed.append(f"{words} ({ratio:.2f})")
+        rows.append([words, f"{own:.3f}", told, f"{ratio:.2f}", f"{limit:.1f}"])
+    return (
+        f"Processor seconds on {n:,} x {n:,} cells, the least of three runs in a process of its "
+        "own, nothing compiled or loaded in them (`tests/speed/peers.py`; gdaldem as a whole "
+        "process). Below 1 is quicker than the best peer.\n\n"
+        + table(["kernel", "siting", "peers", "ratio to the best", "aim"], rows)
+        + "\n"
+        + verdict(not missed, "; ".join(missed) if missed else "no kernel is above its aim.")
+    )
+
+
+def write_peer_data(folder: Path, n: int) -> None:
+    from rasterio.features import rasterize
+    from rasterio.transform import from_origin
+
+    from siting.flow import fill_depressions
+    from tests.speed.lands import write_raster
+
+    dem = ground((n, n), cell_m=2.0)
+    write_raster(folder / "dem.tif", dem, cell_m=2.0, nodata=-9999)
+    lines = layers(n * 2.0, np.random.default_rng(5))["trails"].geometry
+    local = [shapely.transform(g, lambda xy: xy - [LEFT, TOP - n * 2.0]) for g in lines]
+    rng = np.random.default_rng(6)
+    np.savez(
+        folder / "peer.npz",
+        dem=dem,
+        filled=fill_depressions(dem),
+        lines=np.array([shapely.to_wkb(g) for g in local], dtype=object).astype(np.bytes_),
+        lined=rasterize(
+            local, (n, n), transform=from_origin(0, n * 2.0, 2.0, 2.0), all_touched=True
+        ).astype(bool),
+        at=rng.uniform(0, n - 1, (2, 4_000_000)),
+        woods=ground((n, n), cell_m=8.0, seed=8) > 300,
+    )
+
+
+def _peer(at: Setting, name: str, folder: Path, python: str) -> float:
+    """Least processor seconds of a job; 0 where its library is not installed."""
+    script = ROOT / "tests" / "speed" / "peers.py"
+    words = [python, "-m", "tests.speed.peers"] if python == at.python else [python, script]
+    if not _imports(python, name.rpartition("_")[2]):
+        return 0.0
+    return float(took(*words, name, folder).out.split("RESULT")[1].split()[1])
+
+
+def _imports(python: str, library: str) -> bool:
+    if library == "ours":
+        return True
+    done = subprocess.run([python, "-c", f"import {library}"], capture_output=True, check=False)
+    return not done.returncode
+
+
+def runs(at: Setting) -> str:
+    sample = ROOT / "sample_rasters" / "inputs.toml"
+    text, spent = [], {}
+    big = write_parcel(at.folder / "big", side_m=2000, context_m=620, cell_m=1.0)
+    for title, inputs, cells, times in (
+        ("The sample (2 m, 1.2 M cells)", sample, 1.21e6, 3),
+        ("4 km² at 1 m with 600 m around it (10.5 M cells), every layer", big, 10.5e6, 1),
+    ):
+        out = at.folder / "out"
+        done = best(at.python, "-m", "siting", "score", inputs, "-o", out, times=times)
+        told = took(at.python, "-m", "tests.speed.stages", inputs, out).out.split("RESULT")[1]
+        rows = [
+            [r["stage"], f"{r['cpu_s']:.2f}", f"{r['wall_s']:.2f}", f"{r['peak_mb']:.0f}"]
+            for r in json.loads(told)["rows"]
+        ]
+        start_mb = json.loads(told)["rows"][0]["peak_mb"]
+        spent[title] = done
+        per_cell = (done.peak_mb - start_mb) * 2**20 / cells
+        text.append(
+            f"### {title}\n\n`siting score`, start included: {done.cpu_s:.1f} s of processor time, "
+            f"{done.wall_s:.1f} s by the wall clock; peak {done.peak_mb:.0f} MB, {per_cell:.0f} "
+            "bytes a cell above what the imports take.\n\n"
+            + table(["stage", "processor s", "wall s", "peak MB"], rows)
+        )
+    quick, large = spent.values()
+    return (
+        "\n".join(text)
+        + "\n"
+        + verdict(quick.wall_s < 3, f"the sample in {quick.wall_s:.1f} s; the aim is 3 s.")
+        + "\n"
+        + verdict(large.wall_s < 20, f"4 km² at 1 m in {large.wall_s:.1f} s; the aim is 20 s.")
+    )
+
+
+def batch(at: Setting) -> str:
+    count = 120
+    inputs = make_country(at.folder / "country", km=14, count=count)
+    rows, rates = [], []
+    for workers in (1, 2):
+        out = at.folder / f"batch{workers}"
+        done = took(
+            *(at.python, "-m", "siting", "batch", inputs, "-o", out),
+            *("--pages", "none", "--workers", workers),
+        )
+        rates.append(count / done.wall_s)
+        rows.append(
+            [str(workers), f"{done.wall_s:.1f}", f"{done.cpu_s:.1f}", f"{rates[-1]:.2f}",
+             f"{1000 * done.cpu_s / count:.0f}"]
+        )  # fmt: skip
+    core = count / float(rows[0][2])
+    return (
+        f"{count} parcels of about 40 ha at 10 m with 600 m around each, tables only "
+        "(`--pages none`), whole command.\n\n"
+        + table(
+            ["workers", "wall s", "processor s", "parcels a second", "processor ms a parcel"], rows
+        )
+        + "\n"
+        + verdict(
+            rates[1] / rates[0] >= 1.8,
+            f"2 workers do {rates[1] / rates[0]:.2f} times the work of one; the aim is 1.8.",
+        )
+        + "\n"
+        + verdict(core >= 10, f"{core:.1f} parcels a second of processor time; the aim is 10.")
+    )
+
+
+def growth(at: Setting) -> str:
+    costs = []
+    for n in (500, 1000, 2000, 4000, 8000):
+        folder = at.folder / f"grow{n}"
+        write_surface(folder, n, cell_m=2.0)
+        done = took(at.python, "-m", "tests.speed.surface", "ours", folder)
+        shutil.rmtree(folder)
+        costs.append((n * n / 1e6, done))
+    rows = [_row("surface stage", m, done) for m, done in costs]
+    whole = []
+    for side in (250, 1000, 2000, 3200):
+        folder = at.folder / f"whole{side}"
+        inputs = write_parcel(folder, side_m=side, context_m=125, cell_m=1.0)
+        done = took(at.python, "-m", "siting", "score", inputs, "-o", folder / "out")
+        shutil.rmtree(folder)
+        whole.append(((side + 250) ** 2 / 1e6, done))
+    rows += [_row("whole run", m, done) for m, done in whole]
+    slopes = [_exponent(costs[2:]), _exponent(whole[1:])]
+    return (
+        "The surface stage from 0.25 M to 64 M cells, and whole runs at 1 m.\n\n"
+        + table(["", "M cells", "processor s", "processor s a M cells", "peak MB"], rows)
+        + "\n"
+        + verdict(
+            max(slopes) < 1.1,
+            f"time grows with cells to the power {slopes[0]:.2f} (surface) and {slopes[1]:.2f} "
+            "(whole run) over the largest sizes; 1 is linear.",
+        )
+    )
+
+
+def _row(name: str, millions: float, done: Took) -> list[str]:
+    each = done.cpu_s / millions
+    return [name, f"{millions:.2f}", f"{done.cpu_s:.1f}", f"{each:.2f}", f"{done.peak_mb:.0f}"]
+
+
+def _exponent(costs: list[tuple[float, Took]]) -> float:
+    at, spent = zip(*((m, done.cpu_s) for m, done in costs), strict=True)
+    return float(np.polyfit(np.log(at), np.log(spent), 1)[0])
+
+
+def start(at: Setting) -> str:
+    rows, shown = [], 0.0
+    for name, words in (
+        ("`siting --help`", ("-m", "siting", "--help")),
+        ("`import siting`", ("-c", "import siting")),
+        ("imports of `siting score`", ("-c", "import siting.commands")),
+        ("numba and the kernels", ("-c", "import numpy, siting.kernels")),
+    ):
+        done = best(at.python, *words, times=5)
+        shown = shown or done.cpu_s
+        rows.append([name, f"{done.cpu_s:.2f}", f"{done.peak_mb:.0f}"])
+    return (
+        table(["", "processor s", "peak MB"], rows)
+        + "\n"
+        + verdict(shown < 0.4, f"the help takes {shown:.2f} s of processor time; the aim is 0.4.")
+    )
+
+
+PARTS: dict[str, tuple[str, Part]] = {
+    "surface": ("The surface stage against GDAL's tools", surface),
+    "peers": ("Each kernel against its best peer", peers),
+    "runs": ("Whole runs, stage by stage", runs),
+    "batch": ("Many parcels", batch),
+    "growth": ("Growth", growth),
+    "start": ("Start", start),
+}
+
+
+def machine() -> str:
+    model = next(
+        (
+            line.partition(":")[2].strip()
+            for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines()
+            if line.startswith("model name")
+        ),
+        platform.processor(),
+    )
+    load = os.getloadavg()[0]
+    return (
+        f"{dt.datetime.now(dt.UTC):%Y-%m-%d %H:%M} UTC, {model}, {os.cpu_count()} cores, Python "
+        f"{platform.python_version()}, numpy {np.__version__}; load when the part began {load:.1f}"
+        " (above 0 means others worked beside it: wall times are then too long)."
+    )
+
+
+def page(parts: dict[str, str]) -> str:
+    head = (
+        "# Speed\n\nMade by `python -m tests.speed.write_page`; nothing here is written by hand "
+        "but the last section (tests/speed/notes.md). Ratios compare runs of the same minutes on "
+        "the same machine. Processor time counts all cores; it, too, grows somewhat when others "
+        "use the machine.\n"
+    )
+    body = [f"\n## {PARTS[name][0]}\n\n{parts[name]}" for name in PARTS if name in parts]
+    return head + "".join(body) + "\n" + NOTES.read_text(encoding="utf-8")
+
+
+def kept() -> dict[str, str]:
+    """The parts of the page as it stands."""
+    if not PAGE.exists():
+        return {}
+    titles = {title: name for name, (title, _) in PARTS.items()}
+    out = {}
+    for block in PAGE.read_text(encoding="utf-8").split("\n## ")[1:]:
+        title, _, text = block.partition("\n\n")
+        if title in titles:
+            out[titles[title]] = text.rstrip("\n") + "\n"
+    return out
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--richdem", default="")
+    parser.add_argument("--xdem", default="")
+    parser.add_argument("--only", default=",".join(PARTS))
+    asked = parser.parse_args()
+    parts = kept()
+    for name in asked.only.split(","):
+        stamp = machine()
+        with tempfile.TemporaryDirectory() as folder:
+            text = PARTS[name][1](Setting(Path(folder), asked.richdem, asked.xdem))
+        parts[name] = f"{stamp}\n\n{text}"
+        print(parts[name], flush=True)
+        PAGE.write_text(page(parts), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
