@@ -116,7 +116,11 @@ def derive_streams(
 
 
 def height_above_drainage_m(
-    dem: NDArray[Any], directions: NDArray[np.uint8], *, drainage: NDArray[np.bool_]
+    dem: NDArray[Any],
+    directions: NDArray[np.uint8],
+    *,
+    drainage: NDArray[np.bool_],
+    water_level: NDArray[Any] | None = None,
 ) -> NDArray[np.float32]:
     """Height of each cell above the stream or water cell it drains to, in metres.
 
@@ -127,7 +131,9 @@ def height_above_drainage_m(
     directions : (rows, cols) uint8
         D8 codes of the same ground.
     drainage : (rows, cols) bool
-        Stream and water cells; here the height is 0.
+        Stream and water cells; here the height is 0 unless a water level is given.
+    water_level : (rows, cols) float, optional
+        Elevation of the water at the drainage cells, metres; the ground's own when left out.
 
     Returns
     -------
@@ -150,8 +156,8 @@ def height_above_drainage_m(
         if np.array_equal(further, end):
             break
         end = further
-    level = ground.ravel()
-    height = np.where(drainage.ravel()[end], level - level[end], np.nan)
+    level = ground if water_level is None else np.asarray(water_level, dtype=np.float32)
+    height = np.where(drainage.ravel()[end], ground.ravel() - level.ravel()[end], np.nan)
     height[directions.ravel() == NO_DATA] = np.nan
     return height.reshape(ground.shape).astype(np.float32)
 

@@ -12,7 +12,7 @@ from siting.distance import burn, within
 from siting.grid import FloatArray
 from siting.layers import ROAD_CLASSES
 from siting.protocol import NoGoRules
-from siting.types import BoolArray, CoverRole, Land, NoGo, NoGoArray, RoleArray
+from siting.types import BoolArray, CoverRole, Land, NoGo, NoGoArray, Note, RoleArray
 
 # How each reason is called on a map, in a list and in a sentence.
 LABELS: Mapping[NoGo, str] = {
@@ -87,13 +87,34 @@ def no_go_bits(
         ("buildings", NoGo.BUILDING, rules.building_m),
         ("feeders", NoGo.FEEDER, rules.feeder_m),
         ("livestock", NoGo.LIVESTOCK, rules.livestock_m),
-        ("no_go", NoGo.USER, 0.0),
     ):
         if name in land.vectors:
             mark(reason, near(name, set_back))
+    if "no_go" in land.vectors:
+        thin = _without_area(land)
+        mark(NoGo.USER, near("no_go", 0.0, ~thin))
+        mark(NoGo.USER, near("no_go", rules.owner_m, thin))
     for place, radius_m in ruled_out:
         mark(NoGo.RULED_OUT, within([place], distance_m=radius_m, grid=grid))
     return bits
+
+
+def _without_area(land: Land) -> BoolArray:
+    """Which of the owner's shapes are points or lines."""
+    shapes = np.asarray(land.vectors["no_go"].geometry.values, dtype=object)
+    return np.asarray(shapely.area(shapes) == 0)
+
+
+def owner_notes(land: Land, *, rules: NoGoRules) -> tuple[Note, ...]:
+    """What is assumed of points and lines that the owner wants left alone."""
+    count = int(_without_area(land).sum()) if "no_go" in land.vectors else 0
+    if not count:
+        return ()
+    text = (
+        f"{count} of the owner's no-go shapes are points or lines: {rules.owner_m:g} m around each "
+        "are left out (no_go.owner_m)."
+    )
+    return (Note("A-NOGO-01", "assumption", text),)
 
 
 def reasons(bits: int) -> tuple[str, ...]:

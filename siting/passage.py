@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import shapes
+from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import drainage, features, landforms, woodland
@@ -158,14 +159,24 @@ def height_above_water_m(land: Land, ground: Ground, directions: NDArray[np.uint
     """Height above the stream or pond that each cell drains to, metres, NaN where none is met.
 
     Mapped lines seldom lie exactly on the valley line of the elevations: cells within 10 m of
-    one count as the stream.
+    one count as the stream, and the lowest ground within about 10 m of such a cell is its water
+    level. So a spot on the bank is told how far it stands above the bed, not 0.
     """
     drawn = [*ground.streams, *_shapes(land, "water")]
     wet = land.role == CoverRole.WATER
     if drawn:
         wet = wet | within(drawn, distance_m=_STREAM_REACH_M, grid=land.grid)
     wet &= np.isfinite(land.dem)
-    return drainage.height_above_drainage_m(land.dem, directions, drainage=wet)
+    return drainage.height_above_drainage_m(
+        land.dem, directions, drainage=wet, water_level=_lowest_near(land.dem, land.grid)
+    )
+
+
+def _lowest_near(dem: FloatArray, grid: Grid) -> FloatArray:
+    """Lowest elevation in a square that reaches as far as a mapped stream may be off."""
+    width = 2 * int(_STREAM_REACH_M // grid.cell_size_m) + 1
+    known = np.where(np.isfinite(dem), dem, np.float32(np.inf))
+    return np.asarray(ndimage.minimum_filter(known, size=width, mode="nearest"))
 
 
 def wetter_than_share(

@@ -269,6 +269,7 @@ class NoGoRules(Section):
     feeder_m: float = _set_back(50.0, TRADE, "From a feeder, lick or other artificial feeding.")
     livestock_m: float = _set_back(10.0, TRADE, "From a field with livestock (crops are fine).")
     water_m: float = _set_back(3.0, TRADE, "From open water and from the line of a stream.")
+    owner_m: float = _set_back(20.0, OWN, "Around a point or line the owner marked (areas: 0).")
     boundary_m: float = _set_back(10.0, OWN, "Inside the parcel's boundary; maps are not surveys.")
     steep_deg: float = param(
         20.0, "degrees", "from memory, no source", "Steeper ground is left out.", ge=1.0, le=60.0

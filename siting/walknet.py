@@ -42,14 +42,15 @@ class Ways(NamedTuple):
     """What helps and what stops a walker; shapely geometries in the grid's coordinate system.
 
     `paths` are roads, tracks and trails, `streams` lines of running water, `crossings` places
-    where water may be crossed, `water` open water, `closed` ground not to be entered, `parcel`
-    the land that the user has leave to walk on.
+    where water may be crossed, `water` open water, `fields` fields with livestock, `closed` other
+    ground not to be entered, `parcel` the land that the user has leave to walk on.
     """
 
     paths: tuple[Geometry, ...]
     streams: tuple[Geometry, ...]
     crossings: tuple[Geometry, ...]
     water: tuple[Geometry, ...]
+    fields: tuple[Geometry, ...]
     closed: tuple[Geometry, ...]
     parcel: Geometry
 
@@ -98,17 +99,13 @@ def tobler_km_per_h(rise: FloatArray | float) -> FloatArray:
 def ways_of(land: Land) -> Ways:
     """What helps and what stops a walker, from the layers that were read."""
     water = layer_shapes(land, "water")
-    closed = [
-        *layer_shapes(land, "livestock"),
-        *layer_shapes(land, "buildings"),
-        *layer_shapes(land, "no_go"),
-    ]
     return Ways(
         paths=(*layer_shapes(land, "roads"), *layer_shapes(land, "trails")),
         streams=tuple(g for g in water if shapely.get_type_id(g) in _LINES),
         crossings=layer_shapes(land, "crossings"),
         water=tuple(g for g in water if shapely.get_type_id(g) == _POLYGON),
-        closed=tuple(closed),
+        fields=layer_shapes(land, "livestock"),
+        closed=(*layer_shapes(land, "buildings"), *layer_shapes(land, "no_go")),
         parcel=land.parcel_shape,
     )
 
@@ -135,7 +132,9 @@ def build_net(
     crossable = on_path | _near_crossings(ways, grid=grid, reach_m=rules.crossing_reach_m)
     # Water by its touched cells, so that no step slips over a narrow arm of a pond.
     wet = burn(ways.water, grid=grid, all_touched=True) | _wet_cover(land, grid)
-    shut = burn(ways.closed, grid=grid) | (wet & ~crossable)
+    # A hut smaller than a cell closes the cells it touches; only fields go by their centres.
+    shut = burn(ways.fields, grid=grid) | burn(ways.closed, grid=grid, all_touched=True)
+    shut |= wet & ~crossable
     # Where the slope is not known, along the border and beside holes, nobody is led either.
     too_steep = ~(steep <= rules.steep_deg) & ~on_path
     free = np.isfinite(height) & ~shut & ~too_steep

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
@@ -59,3 +60,37 @@ def test_spots_keep_their_spacing(result):
 def test_every_reason_has_words():
     assert set(LABELS) == set(NoGo)
     assert reasons(int(NoGo.ROAD | NoGo.LIVESTOCK)) == ("too near a road", "livestock")
+
+
+def test_a_point_or_line_of_the_owner_keeps_its_distance_and_is_told(result, tmp_path):
+    """A bee hive marked as a point must not be lost without a word."""
+    spot = result.spots[0]
+    place = shapely.Point(spot.easting, spot.northing)
+    line = shapely.LineString(
+        [(spot.easting + 60, spot.northing), (spot.easting + 90, spot.northing)]
+    )
+    gpd.GeoDataFrame(geometry=[place, line], crs=result.land.grid.crs).to_file(
+        tmp_path / "own.gpkg"
+    )
+    inputs = load_inputs(SAMPLE / "inputs.toml", {"layers": {"no_go": str(tmp_path / "own.gpkg")}})
+    again = site_parcel(inputs, Protocol(), read_parcel(inputs))
+    row, col = np.nonzero(again.no_go & NoGo.USER)
+    east, north = again.land.grid.xy(row, col)
+    away = shapely.distance(shapely.points(east, north), shapely.union_all([place, line]))
+    assert NoGo.USER in NoGo(int(again.no_go[spot.row, spot.col]))
+    assert 18.0 < away.max() <= 20.01
+    assert any("2 of the owner's no-go shapes" in note.text for note in again.notes)
+
+
+def test_height_above_water_is_told_against_the_bed_and_not_the_bank(result):
+    """A spot on the bank stands above the lowest ground near it, by the elevations themselves."""
+    grid, dem = result.land.grid, result.land.dem
+    near = [s for s in result.spots if s.measures["distance_to_water_m"] < 10]
+    assert near
+    for spot in near:
+        reach = int(10 // grid.cell_size_m)
+        around = dem[
+            spot.row - reach : spot.row + reach + 1, spot.col - reach : spot.col + reach + 1
+        ]
+        want = dem[spot.row, spot.col] - np.nanmin(around)
+        assert spot.measures["height_above_water_m"] == pytest.approx(float(want), abs=1e-3)
