@@ -77,7 +77,7 @@ def _missing(path: Path, more: str) -> SitingError:
     return SitingError(
         "E-FILE-01",
         f"There is no file {path}{more}.",
-        rule="Paths count from the folder of the inputs file.",
+        rule="Paths in an inputs file count from its folder, those of options from where you are.",
         cure="Check the name and the folder.",
     )
 

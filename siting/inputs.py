@@ -82,7 +82,10 @@ class ParcelInput(Table):
         if bool(self.file) == (self.point is not None):
             raise ValueError("give either a file or a point with radius_m, not both and not none")
         if (self.point is None) != (self.radius_m is None):
-            raise ValueError("point and radius_m belong together")
+            raise ValueError(
+                "a point needs a radius, in metres: give point and radius_m (--point and --radius) "
+                "together"
+            )
         if self.point is not None and not (
             -180 <= self.point[0] <= 180 and -90 <= self.point[1] <= 90
         ):

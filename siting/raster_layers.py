@@ -50,8 +50,18 @@ def _no_overlap(facts: RasterFacts, grid: Grid, key: str) -> SitingError:
         f"{west:.4f} to {east:.4f}, latitude {south:.4f} to {north:.4f}{_apart(facts, grid)}.",
         rule="The raster must lie over the parcel.",
         cure="Use a raster of this place; if it should be this place, its coordinate system is "
-        "declared wrongly.",
+        f"declared wrongly.{_if_swapped(lon, lat, (west + east) / 2, (south + north) / 2)}",
     )
+
+
+def _if_swapped(lon: FloatArray, lat: FloatArray, here_lon: float, here_lat: float) -> str:
+    """A hint where the parcel would lie on the raster with longitude and latitude exchanged."""
+    margin = 0.5
+    over = (
+        lon.min() - margin <= here_lat <= lon.max() + margin
+        and lat.min() - margin <= here_lon <= lat.max() + margin
+    )
+    return " Longitude and latitude of the parcel look swapped: longitude comes first." * bool(over)
 
 
 def _apart(facts: RasterFacts, grid: Grid) -> str:

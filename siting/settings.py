@@ -143,6 +143,14 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise SitingError(
             "E-FILE-02", f"{path} cannot be read: {error.strerror}.", rule=rule, cure="Name a file."
         ) from error
+    if b"\0" in data[:64] or data[:4] in (b"II*\0", b"MM\0*", b"PK\3\4"):
+        raise SitingError(
+            "E-SETTINGS-02",
+            f"{path} is a binary file (a raster or an archive?), not a settings file.",
+            rule=rule,
+            cure="Name the inputs file (.toml); rasters are named inside it or with --dem and "
+            "--land-cover.",
+        )
     try:
         return tomllib.loads(data.decode("utf-8-sig"))
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
@@ -173,10 +181,17 @@ def _fault(model: type[BaseModel], fault: Any) -> str:
     if kind == "missing":
         return f"{key} is missing: it must be given. Add it to the file or as an option."
     message = fault["msg"].removeprefix("Value error, ")
-    cure = "" if kind == "value_error" else " Change the value."
+    cure = "" if kind == "value_error" else f" {_cure(kind, fault)}"
     if isinstance(fault.get("input"), Mapping):
         return f"{key}: {message}.{cure}"
     return f"{key} = {value}: {message}.{cure}"
+
+
+def _cure(kind: str, fault: Any) -> str:
+    limit, given = fault.get("ctx", {}).get("le"), fault.get("input")
+    if kind == "less_than_equal" and limit == 1 and isinstance(given, int | float) and given <= 100:
+        return f"A share is written 0 to 1: {given:g} % is {given / 100:g}."
+    return "Change the value."
 
 
 def _shown(value: Any) -> str:
