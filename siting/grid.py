@@ -14,6 +14,9 @@ import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
+
+from siting.errors import SitingError
 
 FloatArray = NDArray[np.floating]
 
@@ -180,7 +183,16 @@ def _ceil(value: float) -> int:
 @lru_cache(maxsize=256)
 def transformer(source_crs: str, target_crs: str) -> Transformer:
     """The one maker of coordinate transformers: always (lon, lat) or (easting, northing) order."""
-    return Transformer.from_crs(source_crs, target_crs, always_xy=True)
+    try:
+        return Transformer.from_crs(source_crs, target_crs, always_xy=True)
+    except ProjError as error:
+        raise SitingError(
+            "E-CRS-06",
+            f"There is no conversion from {CRS(source_crs).name} to {CRS(target_crs).name}: "
+            f"{str(error).splitlines()[0]}.",
+            rule="Every coordinate system must lead to the working grid.",
+            cure="Save the file again in a common system, for instance EPSG:4326.",
+        ) from error
 
 
 def crs_text(crs: CRS | object) -> str:

@@ -13,12 +13,15 @@ import numpy as np
 import rasterio
 from affine import Affine
 from pyproj.exceptions import ProjError
+
+# GDAL's own errors pass through rasterio undressed where a file is damaged.
+from rasterio._err import CPLE_BaseError, CPLE_OutOfMemoryError
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
 from siting.datum import check_environment
-from siting.errors import SitingError
+from siting.errors import ResourceError, SitingError
 from siting.grid import FloatArray, Grid, transformer
 from siting.input_files import check_raster_file, is_remote
 from siting.inputs import RasterInput
@@ -81,7 +84,14 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
                 yield dataset
     except PermissionError as error:
         raise _unreadable(path, key, str(error), code="E-FILE-03") from error
-    except (RasterioIOError, RasterioError, ProjError) as error:
+    except (CPLE_OutOfMemoryError, MemoryError) as error:
+        raise ResourceError(
+            "E-MEM-01",
+            f"{path} ({key}) cannot be read: the machine has no more memory.",
+            rule="The part of it under the parcel must fit in memory.",
+            cure="Close other programs, set a larger grid.cell_size_m, or split the parcel.",
+        ) from error
+    except (RasterioIOError, RasterioError, ProjError, CPLE_BaseError) as error:
         denied = "ermission denied" in str(error)
         code = "E-FILE-03" if denied else "E-FILE-02"
         raise _unreadable(path, key, str(error), code=code) from error

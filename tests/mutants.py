@@ -1,0 +1,143 @@
+"""Faults planted in the program: every reference test must notice its own.
+
+    python -m tests.mutants            all of them
+    python -m tests.mutants slope      those whose name holds the word
+
+Each fault is a change of one line such as people make: an axis, a sign, a unit, a shift. The
+program and its tests are copied, the line is changed in the copy, and the reference test that
+stands for it is run there. It must fail. The copy without a fault must pass.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One planted fault: file of the package, line before and after, test that must notice it."""
+
+    name: str
+    file: str
+    old: str
+    new: str
+    test: str
+
+
+FAULTS = (
+    Fault("slope: east and west swapped", "terrain.py",
+          "along[:, 2:] - along[:, :-2]", "along[:, :-2] - along[:, 2:]", "test_terrain_gdaldem"),
+    Fault("slope: north and south swapped", "terrain.py",
+          "across[:-2] - across[2:]", "across[2:] - across[:-2]", "test_terrain_gdaldem"),
+    Fault("slope: six in place of eight", "terrain.py", "(8.0 * cell_size_m)",
+          "(6.0 * cell_size_m)", "test_terrain_richdem"),
+    Fault("slope: middle row not doubled", "terrain.py", "along = z[:-2] + 2 * z[1:-1] + z[2:]",
+          "along = z[:-2] + z[1:-1] + z[2:]", "test_terrain_gdaldem"),
+    Fault("slope: radians for degrees", "terrain.py", "np.degrees(np.arctan(np.hypot(",
+          "(np.arctan(np.hypot(", "test_terrain_richdem"),
+    Fault("aspect: uphill for downhill", "terrain.py", "np.arctan2(-east, -north)",
+          "np.arctan2(east, north)", "test_terrain_gdaldem"),
+    Fault("shade: light from the lower right", "terrain.py", "azimuth_deg: float = 315.0",
+          "azimuth_deg: float = 135.0", "test_terrain_gdaldem"),
+    Fault("distance: to endless lines", "kernels.py", "along = min(max(along, zero), one)",
+          "along = min(max(along, -one), one)", "test_distance_brute"),
+    Fault("distance: half a cell forgotten", "distance.py", "more_m=-cell_size_m / 2", "more_m=0.0",
+          "test_distance_brute"),
+    Fault("distance: border on the wrong side", "distance.py", "more_m=cell_size_m / 2",
+          "more_m=-cell_size_m / 2", "test_distance_brute"),
+    Fault("set-back: a fiftieth too wide", "distance.py", "shapely.buffer(near, distance_m,",
+          "shapely.buffer(near, distance_m * 1.02,", "test_distance_brute"),
+    Fault("score: product for sum", "criteria.py", "return 1.0 - left", "return left",
+          "test_scores_published"),
+    Fault("score: weights not brought to one", "criteria.py",
+          "value.astype(np.float64) ** (weights[name] / whole)",
+          "value.astype(np.float64) ** weights[name]", "test_scores_published"),
+    Fault("score: mean by count", "criteria.py", "(weights[name] / whole) * value",
+          "(1.0 / len(parts)) * value", "test_scores_published"),
+    Fault("curve: knots mirrored", "curves.py", "np.interp(given, at, level)",
+          "np.interp(given, at, level[::-1])", "test_scores_published"),
+    Fault("sun: latitude and longitude swapped", "sun.py",
+          "        latitude_deg,\n        longitude_deg,\n        altitude",
+          "        longitude_deg,\n        latitude_deg,\n        altitude", "test_sun_nrel"),
+    Fault("sun: bent by no air", "sun.py", 'found["apparent_elevation"].to_numpy()',
+          'found["elevation"].to_numpy()', "test_sun_nrel"),
+    Fault("compass: declination added", "compass.py", "(true_deg - self.east_deg)",
+          "(true_deg + self.east_deg)", "test_wmm"),
+    Fault("compass: a year too late", "compass.py", "return day.year + (",
+          "return day.year + 1 + (", "test_wmm"),
+    Fault("current: diagonals as short as sides", "circuits.py", "math.hypot(*offset)", "1.0",
+          "test_current_circuits"),
+    Fault("current: conductance for resistance", "circuits.py",
+          "1.0 / (mean_cost * math.hypot(*offset))", "mean_cost * math.hypot(*offset)",
+          "test_current_circuits"),
+    Fault("current: counted twice at each cell", "circuits.py", "+ np.abs(injected)) / 2",
+          "+ np.abs(injected))", "test_current_circuits"),
+    Fault("judgements: rows for columns", "weights.py", "np.linalg.eig(judged)",
+          "np.linalg.eig(judged.T)", "test_ahp_saaty"),
+    Fault("judgements: consistency by n", "weights.py", "max(0.0, (lambda_max - n) / (n - 1))",
+          "max(0.0, (lambda_max - n) / n)", "test_ahp_saaty"),
+    Fault("skyline: the Earth is flat", "view.py", "return (1.0 - refraction_k) *",
+          "return 0.0 *", "test_horizon_slow"),
+    Fault("skyline: sine for cosine", "view.py", "np.sin(radian)[:, None] * distance_m",
+          "np.cos(radian)[:, None] * distance_m", "test_horizon_slow"),
+    Fault("grid: corners for centres", "grid.py", "(np.asarray(row) + 0.5)",
+          "(np.asarray(row) + 0.0)", "test_distance_brute"),
+    Fault("rank: ties from the south", "candidates.py", "np.lexsort((col, row, -rounded))",
+          "np.lexsort((col, -row, -rounded))", "test_small_parcel"),
+    Fault("legend: woods called shrub", "data/legends/nlcd.csv", "tree", "shrub", "test_legends"),
+    Fault("legend: missing called water", "cover.py", "out[code == missing] = NO_CODE",
+          "out[code == missing] = 11", "test_legends"),
+)  # fmt: skip
+
+
+def main() -> None:
+    word = sys.argv[1] if len(sys.argv) > 1 else ""
+    chosen = [fault for fault in FAULTS if word in fault.name]
+    with tempfile.TemporaryDirectory(prefix="siting-mutants-") as place:
+        folder = Path(place)
+        leave = shutil.ignore_patterns("__pycache__", "*.pyc", ".*")
+        for name in ("siting", "tests", "sample_rasters"):
+            shutil.copytree(ROOT / name, folder / name, ignore=leave)
+        shutil.copy(ROOT / "pyproject.toml", folder)
+        sound = _passes(folder, sorted({fault.test for fault in chosen}))
+        if not sound:
+            sys.exit("the reference tests fail without any fault")
+        survivors = [fault.name for fault in chosen if not _noticed(folder, fault)]
+    print(f"{len(chosen) - len(survivors)} of {len(chosen)} planted faults were noticed")
+    sys.exit("\n".join(survivors) if survivors else 0)
+
+
+def _noticed(folder: Path, fault: Fault) -> bool:
+    path = folder / "siting" / fault.file
+    whole = path.read_text(encoding="utf-8")
+    if fault.old not in whole:
+        raise RuntimeError(f"{fault.name}: {fault.file} no longer holds {fault.old!r}")
+    path.write_text(whole.replace(fault.old, fault.new, 1), encoding="utf-8")
+    try:
+        noticed = not _passes(folder, [fault.test])
+    finally:
+        path.write_text(whole, encoding="utf-8")
+    print(f"{'noticed ' if noticed else 'SURVIVED'}  {fault.name}", flush=True)
+    return noticed
+
+
+def _passes(folder: Path, tests: list[str]) -> bool:
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-x", "-W", "ignore", "-p", "no:cacheprovider",
+         *(f"tests/reference/{test}.py" for test in tests)],
+        cwd=folder, capture_output=True, text=True, check=False,
+        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
+    )  # fmt: skip
+    return done.returncode == 0
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,188 @@
+"""Same in, same out, whatever surrounds the program: clock, language, chance, network, memory.
+
+Each run is a process of its own that writes every output; the bytes are compared, those of
+run.json without the time that it tells.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from shapely.geometry import LineString, Point
+
+from siting.files import LAST, text_hash
+from tests.bad_inputs.land import Land, clean, codes, frame, relief
+from tests.bad_inputs.runner import words, write_settings
+
+
+def whole_land(folder: Path) -> Land:
+    """A land with a road, a brook, a trail and names in several scripts."""
+    land = clean(folder)
+    west, south, east, north = land.outline.bounds
+    named = {"id": ["Lot İı 7"], "label": ["Grünes Tälchen \U0001f98c"]}
+    frame(land.outline, **named).to_file(folder / "lot.gpkg", layer="lot")
+    brook = LineString([(west, south + 60), (west + 90, south + 80), (east, south + 50)])
+    trail = LineString([(west + 40, south), (west + 60, north)])
+    road = LineString([(east + 20, south - 40), (east + 20, north + 40)])
+    frame(brook).to_file(folder / "lot.gpkg", layer="water")
+    frame(trail, use=["game"]).to_file(folder / "lot.gpkg", layer="trails")
+    frame(road, **{"class": ["track"]}).to_file(folder / "lot.gpkg", layer="roads")
+    frame(Point(east - 5, north - 5), reason=["Iğdır"]).to_file(folder / "lot.gpkg", layer="no_go")
+    land.set("parcel.file", "lot.gpkg::lot")
+    for name in ("water", "trails", "roads", "no_go"):
+        land.set(f"layers.{name}", f"lot.gpkg::{name}")
+    land.protocol = str(land.protocol).replace("draws = 0", "draws = 60")
+    return land.set("survey.time_zone", "Etc/GMT+5")
+
+
+@pytest.fixture(scope="module")
+def land(tmp_path_factory) -> Land:
+    land = whole_land(tmp_path_factory.mktemp("land"))
+    write_settings(land)
+    return land
+
+
+def run(
+    land: Land, out: Path, *before: str, flags: tuple[str, ...] = (), **environment: str
+) -> None:
+    land.out = str(out)
+    done = subprocess.run(
+        [*before, sys.executable, *flags, "-m", "siting", *words(land, "score")],
+        capture_output=True, text=True, timeout=300, check=False,
+        env={**os.environ, **environment},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def fingerprints(folder: Path) -> dict[str, str]:
+    out = {}
+    for path in sorted(folder.iterdir()):
+        data = path.read_bytes()
+        if path.name == LAST:
+            record = json.loads(data)
+            record = {key: value for key, value in record.items() if "time" not in key}
+            # What the record tells of the machine may differ; what was found may not.
+            data = json.dumps({k: v for k, v in record.items() if k in FOUND}, sort_keys=True)
+            data = data.encode()
+        out[path.name] = text_hash(data.hex())
+    return out
+
+
+FOUND = ("spots", "notes", "inputs", "sources", "outputs", "assumptions", "warnings", "protocol")
+
+
+@pytest.fixture(scope="module")
+def first(land, tmp_path_factory) -> dict[str, str]:
+    out = tmp_path_factory.mktemp("first") / "out"
+    run(land, out)
+    found = fingerprints(out)
+    assert {"map.html", "spots.csv", "spots.geojson", "suitability.tif", LAST} <= set(found)
+    return found
+
+
+SURROUNDINGS = {
+    "clock of another day": {"TZ": "Pacific/Kiritimati"},
+    "Turkish": {"LC_ALL": "tr_TR.UTF-8", "LANG": "tr_TR.UTF-8"},
+    "no language": {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"},
+    "chance": {"PYTHONHASHSEED": "4711"},
+    "network of PROJ asked for": {"PROJ_NETWORK": "ON"},
+    "one thread": {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"},
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", SURROUNDINGS)
+def test_same_bytes(name, land, first, tmp_path):
+    run(land, tmp_path / "out", **SURROUNDINGS[name])
+    assert fingerprints(tmp_path / "out") == first
+
+
+@pytest.mark.slow
+def test_same_bytes_without_docstrings_and_assertions(land, first, tmp_path):
+    """PYTHONOPTIMIZE=2: nothing may rest on an assertion or on a docstring."""
+    run(land, tmp_path / "out", flags=("-OO",))
+    assert fingerprints(tmp_path / "out") == first
+
+
+@pytest.mark.slow
+def test_same_bytes_without_a_network(land, first, tmp_path):
+    if shutil.which("unshare") is None or subprocess.run(["unshare", "-n", "true"]).returncode:
+        pytest.skip("a process without a network cannot be made here")
+    run(land, tmp_path / "out", "unshare", "-n")
+    assert fingerprints(tmp_path / "out") == first
+
+
+def test_planted_fault_another_land_gives_other_bytes(first, tmp_path):
+    """The comparison would see a change: one cell of the DEM a metre higher."""
+    other = whole_land(tmp_path)
+    heights = relief()
+    heights[30, 30] += 1
+    other.dem(heights)
+    write_settings(other)
+    run(other, tmp_path / "out")
+    found = fingerprints(tmp_path / "out")
+    assert found["suitability.tif"] != first["suitability.tif"]
+
+
+# --- memory ---
+
+LIMITED = """
+import resource, sys
+from siting.cli import main
+small, large = sys.argv[1:3]
+more = int(sys.argv[3])
+def call(folder):
+    sys.argv = ["siting", "score", folder + "/inputs.toml", "--protocol",
+                folder + "/protocol.toml", "-o", folder + "/out"]
+    try:
+        main()
+    except SystemExit as end:
+        return end.code
+# All libraries are loaded and warm before the limit is set, as in a worker of a batch.
+if call(small) != 0:
+    sys.exit(9)
+held = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
+resource.setrlimit(resource.RLIMIT_AS, (held + more, held + more))
+sys.exit(call(large))
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform != "linux", reason="the limit is one of Linux")
+@pytest.mark.parametrize("megabytes", [10, 40, 100, 2000])
+def test_a_limit_on_memory(megabytes, tmp_path):
+    """A parcel with its surroundings of a million cells, and too little memory for it."""
+    small = whole_land(_made(tmp_path / "small"))
+    write_settings(small)
+    large = clean(_made(tmp_path / "large"))
+    n = 1040
+    place = {"left": large.left - 2450, "top": large.top + 2450}
+    large.dem(relief(n, n), **place).cover(codes(n, n), **place)
+    large.protocol = str(large.protocol).replace("context_m = 50.0", "context_m = 2500.0")
+    write_settings(large)
+    done = subprocess.run(
+        [sys.executable, "-c", LIMITED, str(small.folder), str(large.folder),
+         str(megabytes * 1_000_000)],
+        capture_output=True, text=True, timeout=300, check=False,
+    )  # fmt: skip
+    assert "Traceback" not in done.stderr, done.stderr
+    assert done.returncode in (0, 3), done.stderr
+    if done.returncode == 3:
+        assert done.stderr.startswith("E-MEM-01"), done.stderr
+        assert not (large.folder / "out").exists() or not list((large.folder / "out").iterdir())
+    if megabytes == 10:
+        assert done.returncode == 3
+    if megabytes == 2000:
+        assert done.returncode == 0
+
+
+def _made(folder: Path) -> Path:
+    folder.mkdir()
+    return folder
