@@ -12,7 +12,7 @@ from siting.errors import ResourceError
 # Measured with tests/speed/bench_batch.py, rounded up: a worker with its libraries, and what a
 # parcel needs at its peak for each cell of its grid.
 WORKER_BYTES = 450_000_000
-CELL_BYTES = 400
+CELL_BYTES = 300
 # What the rest of the machine keeps, so that nothing is swapped out.
 _LEFT_SHARE = 0.1
 _CGROUP = (Path("/sys/fs/cgroup/memory.max"), Path("/sys/fs/cgroup/memory.current"))

@@ -239,7 +239,7 @@ def _at(below: NDArray[np.float32], azimuths: NDArray[np.intp], place: FloatArra
     return np.moveaxis(lower + (upper - lower) * part, 0, 1)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=8)
 def _track(
     latitude_deg: float,
     longitude_deg: float,

@@ -28,7 +28,7 @@ KM = 40.0
 class Gauge:
     """Memory of this process and of its workers, measured once a second.
 
-    Proportional set size where the system tells it: pages that processes share count once.
+    What is a process's own; the libraries' code, which all share, is not counted.
     """
 
     def __init__(self) -> None:
@@ -68,8 +68,7 @@ class Gauge:
 
 def memory_mb(process: psutil.Process) -> float:
     try:
-        told = process.memory_full_info()
-        return getattr(told, "pss", told.rss) / 1e6
+        return process.memory_full_info().uss / 1e6
     except psutil.Error:
         return 0.0
 
