@@ -154,7 +154,7 @@ def _check_xml(path: Path, head: bytes, key: str) -> None:
     try:
         with path.open("rb") as stream:
             expat.ParserCreate().ParseFile(stream)
-    except expat.ExpatError as error:
+    except (expat.ExpatError, LookupError, ValueError) as error:
         raise SitingError(
             "E-FILE-02",
             f"{path} ({key}) is not whole: {error}.",

@@ -95,9 +95,17 @@ SURROUNDINGS = {
     "network of PROJ asked for": {"PROJ_NETWORK": "ON"},
     "one thread": {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"},
 }
+TOGETHER = {key: value for name, told in SURROUNDINGS.items() if name != "no language"
+            for key, value in told.items()}  # fmt: skip
+
+
+def test_same_bytes_with_all_of_it_at_once(land, first, tmp_path):
+    run(land, tmp_path / "out", **TOGETHER)
+    assert fingerprints(tmp_path / "out") == first
 
 
 @pytest.mark.slow
+@pytest.mark.skipif("SITING_SLOW" not in os.environ, reason="one by one only with SITING_SLOW=1")
 @pytest.mark.parametrize("name", SURROUNDINGS)
 def test_same_bytes(name, land, first, tmp_path):
     run(land, tmp_path / "out", **SURROUNDINGS[name])
@@ -156,7 +164,7 @@ sys.exit(call(large))
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit is one of Linux")
-@pytest.mark.parametrize("megabytes", [10, 40, 100, 2000])
+@pytest.mark.parametrize("megabytes", [10, 60, 2000])
 def test_a_limit_on_memory(megabytes, tmp_path):
     """A parcel with its surroundings of a million cells, and too little memory for it."""
     small = whole_land(_made(tmp_path / "small"))
