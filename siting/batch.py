@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from siting import budget, fingerprints, tasks
-from siting.assign import Assignment, Option, assign
+from siting.assign import Assignment, assign
 from siting.batch_inputs import Sizes, batch_parcels, file_prints, outlines, try_inputs
 from siting.cluster import connect
 from siting.executors import Executor, PoolExecutor, SerialExecutor, run_jobs, stop_signals
@@ -272,11 +272,11 @@ class _Run:
         alone = [j for j, turn in zip(jobs, plan.turns, strict=True) if turn == budget.ALONE]
         for (name, _), turn in zip(jobs, plan.turns, strict=True):
             if turn == budget.REFUSED:
-                self._keep(by_id[name], _too_large(self._sizes.needed(by_id[name])))
+                self._keep(by_id[name], tasks.too_large(self._sizes.needed(by_id[name])))
         if self._executor is None:
             self._executor = self._started(plan.workers)
         for ended in run_jobs(self._executor, fits, alone=alone):
-            self._keep(by_id[ended.name], _CRASHED if ended.died else ended.value)
+            self._keep(by_id[ended.name], tasks.CRASHED if ended.died else ended.value)
 
     def _job(self, parcel: Parcel, *, pages: bool) -> Job:
         return Job(parcel, self.inputs, self.protocol, self.folder.absolute() if pages else None)
@@ -311,7 +311,7 @@ class _Run:
         if not self.options.assign:
             return None
         cells = sorted({parcel.cell for parcel in self.parcels if parcel.cell})
-        options = [o for row in self._rows() if row["survey_cell"] for o in _options(row)]
+        options = [o for row in self._rows() if row["survey_cell"] for o in tasks.options_of(row)]
         return assign(options, cells=cells, rules=self.protocol.assign)
 
     def _wanted(self, assignment: Assignment | None) -> set[str]:
@@ -325,36 +325,3 @@ class _Run:
         best = sorted(scored, key=lambda row: -row["best_score"])[:most]
         chosen = [c.chosen.parcel for c in assignment.cells if c.chosen] if assignment else []
         return {*(row["parcel_id"] for row in best), *chosen}
-
-
-_CRASHED = {
-    "code": "E-CRASH-01",
-    "message": "The process that worked on this parcel died twice, the second time alone. The "
-    "other parcels went on. Run again with 'siting --debug score' for this parcel.",
-}
-
-
-def _too_large(needed: int) -> dict[str, str]:
-    return {
-        "code": "E-MEM-01",
-        "message": f"The parcel with its surroundings needs about {needed / 1e9:.1f} GB, more "
-        "than this machine has free. Set a larger grid.cell_size_m or split the parcel.",
-    }
-
-
-def _options(row: Mapping[str, Any]) -> list[Option]:
-    """The spots of a parcel that may become the camera of its cell."""
-    priority = float("nan") if row["priority"] is None else float(row["priority"])
-    return [
-        Option(
-            cell=row["survey_cell"],
-            parcel=row["parcel_id"],
-            spot=spot["spot"],
-            lon=spot["lon_deg"],
-            lat=spot["lat_deg"],
-            score=spot["score"],
-            kind=spot["kind"],
-            priority=priority,
-        )
-        for spot in row["top"]
-    ]

@@ -10,16 +10,21 @@ import numpy as np
 import shapely
 
 from siting.layers import ROAD_CLASSES
+from siting.lengths import length, percent
 from siting.protocol import NoGoRules
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
-from siting.words import length
 
 NONE = "none"
+_NOTHING = "nothing much"
 FEW_DRAWS = "few_draws"
 # Below this score a parcel is said to have a problem; above the second it suits well.
 _WEAK_SCORE, _GOOD_SCORE = 0.5, 0.7
 _WEAK_PART = 0.6
 _CLOSED = 0.5
+# What closes less than a tenth of a parcel limits nothing that an owner would notice: our choice.
+_LEAST_TOLD = 0.1
+SCANT_SHARE = 0.05
+"""Below this usable share one camera's ground is a strip or a corner: look before promising one."""
 _SHARES = ((0.9, "nearly all"), (0.6, "most"), (0.4, "about half"), (0.15, "a part"))
 
 # How a problem is called in a list. The keys are used in tables and files.
@@ -99,7 +104,7 @@ def limit_of(result: Result, *, rules: NoGoRules) -> Limit:
     top = max(shares, key=lambda reason: shares[reason], default=None)
     best = result.spots[0] if result.spots else None
     poor = best is None or best.score < _WEAK_SCORE
-    closed = Limit(NONE, "nothing much", float("nan"))
+    nothing = closed = Limit(NONE, _NOTHING, float("nan"))
     if top is not None:
         words = _closed_words(top, shares[top], result.land, rules)
         closed = Limit(str(top.name).lower(), words, shares[top])
@@ -111,7 +116,10 @@ def limit_of(result: Result, *, rules: NoGoRules) -> Limit:
     if weakest is not None:
         key, words = weakest
         return Limit(key if poor else NONE, words, float("nan"))
-    return closed if poor else replace(closed, problem=NONE)
+    if poor:
+        return closed
+    told = replace(closed, problem=NONE)
+    return told if told.share >= _LEAST_TOLD else nothing
 
 
 def _nothing_found(result: Result, closed: Limit) -> Limit:
@@ -205,16 +213,29 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:
     count = len(result.spots)
     said = _found(result.spots[0].score, count, limit=limit, firm=firm)
     named = "the best" if count > 1 else "the place"
-    return f"Thank you for offering {land}: {said}; {named}: {where(result.spots[0])}."
+    return (
+        f"Thank you for offering {land}: {said}; {named}: {where(result.spots[0])}{_scant(result)}."
+    )
+
+
+def _scant(result: Result) -> str:
+    if result.usable_share >= SCANT_SHARE:
+        return ""
+    return (
+        f"; only {percent(result.usable_share)} of it is open to a camera, so we would look at the "
+        "place with you first"
+    )
 
 
 def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
+    though = "" if limit.words == _NOTHING else f", though {limit.words}"
+    because = "" if limit.words == _NOTHING else f", because {limit.words}"
     places = "one place" if count == 1 else f"{count} places"
     if score < _WEAK_SCORE:
         weak = "one weak place" if count == 1 else f"{count} weak places"
-        return f"the maps show only {weak} for a camera, because {limit.words}"
+        return f"the maps show only {weak} for a camera{because}"
     if score < _GOOD_SCORE:
-        return f"the maps show {places} where a camera could stand, though {limit.words}"
+        return f"the maps show {places} where a camera could stand{though}"
     suit = "that would suit a camera well"
     if limit.problem != NONE:
         return f"the maps show {places} {suit}, though {limit.words}"

@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 import shapely
 
-from siting.assign import place_kind
+from siting.assign_program import Option, place_kind
 from siting.errors import SitingError
 from siting.files import LAST, safe_name
 from siting.inputs import Inputs
+from siting.lengths import whole_minutes
 from siting.letters import letter_sentence, limit_of, where
 from siting.parcels import checked_parcel
 from siting.pipeline import site_parcel
@@ -147,7 +148,7 @@ def _spot_row(spot: Spot) -> Row:
         "kind": place_kind(spot.kind),
         "where": where(spot),
         "heading_true_deg": None if heading is None else round(float(heading)) % 360,
-        "walk_there_min": _number(minutes, 0),
+        "walk_there_min": None if minutes is None else float(whole_minutes(minutes)),
         "stability": _word(spot.details.get("stability")),
     }
 
@@ -156,3 +157,37 @@ def _number(value: Any, digits: int) -> float | None:
     if value is None or not np.isfinite(value):
         return None
     return round(float(value), digits) if digits else float(math.floor(value + 0.5))
+
+
+CRASHED = {
+    "code": "E-CRASH-01",
+    "message": "The process that worked on this parcel died twice, the second time alone. The "
+    "other parcels went on. Run again with 'siting --debug score' for this parcel.",
+}
+
+
+def too_large(needed: int) -> dict[str, str]:
+    return {
+        "code": "E-MEM-01",
+        "message": f"The parcel with its surroundings needs about {needed / 1e9:.1f} GB, more "
+        "than this machine has free. Set a larger grid.cell_size_m or split the parcel.",
+    }
+
+
+def options_of(row: Mapping[str, Any]) -> list[Option]:
+    """The spots of a parcel that may become the camera of its cell."""
+    priority = float("nan") if row["priority"] is None else float(row["priority"])
+    return [
+        Option(
+            cell=row["survey_cell"],
+            parcel=row["parcel_id"],
+            spot=spot["spot"],
+            lon=spot["lon_deg"],
+            lat=spot["lat_deg"],
+            score=spot["score"],
+            kind=spot["kind"],
+            priority=priority,
+            usable_share=float(row["usable_share"]),
+        )
+        for spot in row["top"]
+    ]

@@ -8,7 +8,8 @@ from typing import Any
 
 import shapely
 
-from siting.assign import Assignment, Option, assign
+from siting.assign import Assignment, assign
+from siting.assign_program import Option
 from siting.protocol_assign import AssignRules
 from siting.report.batch_tables import Batch
 

@@ -11,7 +11,8 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting.assign import Assignment, Option, assign, place_kind
+from siting.assign import Assignment, assign
+from siting.assign_program import Option, place_kind
 from siting.criteria import ATTRACTOR_LAYERS
 from siting.errors import SitingError
 from siting.protocol import Protocol

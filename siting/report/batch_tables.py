@@ -12,7 +12,8 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.assign import Assignment, CellChoice, Option
+from siting.assign import Assignment, CellChoice
+from siting.assign_program import Option
 from siting.files import built_by
 from siting.report.exchange import table
 from siting.report.facts import SEPARATOR
