@@ -114,6 +114,19 @@ def company(
     return (out @ area) @ share, nearest
 
 
+def inside_m(rays: Profiles, share: FloatArray, *, inside: BoolArray) -> FloatArray:
+    """How far the whole picture stays on the parcel, metres; infinite to the end of the rays.
+
+    Returns
+    -------
+    (n, n_headings) float
+    """
+    out = ~_cell(inside, rays, outside=False)
+    first = np.where(out, rays.distance_m, np.inf).min(axis=2)
+    nearest: FloatArray = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
+    return nearest
+
+
 def plane_ahead(
     rays: Profiles, *, half_view_deg: float, zone_m: float
 ) -> tuple[FloatArray, FloatArray]:

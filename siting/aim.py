@@ -2,19 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.aim_words import AimFacts, lens_advice, notes, reason, sun_when
+from siting.aim_words import AimFacts, lens_advice, notes, point_of, reason, sun_when
 from siting.compass import Declination
 from siting.grid import FloatArray
 from siting.headings import HEADING_STEP_DEG, HEADINGS_DEG, Headings
 from siting.sun import SunTrack
 
 IndexArray = NDArray[np.intp]
+
+# What a heading with more low sun may have before the others; told when it has clearly more.
+_BETTER = {
+    "clear": "the ground hides less of the view",
+    "slant": "animals cross the view better",
+    "target": "what draws animals stands in the view",
+    "private": "fewer people or neighbours are in the view",
+    "level": "the ground is more level",
+    "cover": "less growth stands in the view",
+}
+_CLEARLY_MINUTES, _CLEARLY_PART = 3.0, 0.2
+
+
+def _anywhere(candidate: int, heading_deg: float) -> bool:
+    del candidate, heading_deg
+    return True
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +116,7 @@ def aims(
     zone_m: float,
     second_turn_deg: float,
     targets: Sequence[str],
+    side_open: Callable[[int, float], bool] = _anywhere,
 ) -> tuple[Aim, ...]:
     """The aim of each candidate, in their order.
 
@@ -111,6 +128,8 @@ def aims(
     lens_height_m, zone_m : float, metres
     second_turn_deg : float, least turn between best and second heading
     targets : name of the feature each candidate serves, "" for none
+    side_open : whether one could stand on the far side of that feature and look back along a
+        heading, by number of the candidate and heading in degrees
     """
     best, second = best_and_second(judged, second_turn_deg=second_turn_deg)
     return tuple(
@@ -123,6 +142,7 @@ def aims(
             lens_height_m=lens_height_m,
             zone_m=zone_m,
             target=targets[i],
+            side_open=side_open,
         )
         for i in range(len(best))
     )
@@ -138,8 +158,16 @@ def _aim(
     lens_height_m: float,
     zone_m: float,
     target: str,
+    side_open: Callable[[int, float], bool],
 ) -> Aim:
-    best, second = (_facts(judged, i, h, track=track, zone_m=zone_m, target=target) for h in chosen)
+    best, second = (
+        replace(
+            _facts(judged, i, h, track=track, zone_m=zone_m, target=target),
+            side_open=side_open(i, float(HEADINGS_DEG[h])),
+        )
+        for h in chosen
+    )
+    best = replace(best, rather=_rather(judged, i, chosen[0]))
     parts = {k: part[i] for k, part in judged.parts.items() if np.isfinite(part[i]).any()}
     claimed = np.isfinite(judged.ahead.clear_m[i]).any()
     return Aim(
@@ -194,4 +222,28 @@ def _facts(
         brush_share=float(judged.ahead.brush_share[i, heading]),
         water_share=float(judged.ahead.water_share[i, heading]),
         reach_m=float(judged.reach_m[i]),
+        inside_m=float(judged.ahead.inside_m[i, heading]),
     )
+
+
+def _rather(judged: Headings, i: int, chosen: int) -> str:
+    """Why this heading although another has clearly less low sun; "" where the parts do not say.
+
+    It is held against the best of the headings with (to a minute) the least sun.
+    """
+    minutes = judged.sun.minutes[i]
+    if minutes[chosen] < minutes.min() + _CLEARLY_MINUTES:
+        return ""
+    rivals = np.flatnonzero(minutes <= minutes.min() + 1.0)
+    rival = int(rivals[np.argmax(np.nan_to_num(judged.score[i, rivals], nan=-1.0))])
+    more = {
+        name: float(judged.parts[name][i, chosen] - judged.parts[name][i, rival])
+        for name in _BETTER
+        if name in judged.parts
+    }
+    clearly = {name: gain for name, gain in more.items() if gain >= _CLEARLY_PART}
+    if not clearly:
+        return ""
+    won = max(clearly, key=lambda name: clearly[name])
+    facing = point_of(float(HEADINGS_DEG[rival]))
+    return f"facing {facing} there is less low sun, but this way {_BETTER[won]}"

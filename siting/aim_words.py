@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.grid import FloatArray
+from siting.lengths import FEET_PER_M, length
 
 GOOD, FAIR = 0.7, 0.5
 """Scores from which a heading is called good, and fair; our choice."""
@@ -21,7 +22,8 @@ _POINTS = (
     "west",
     "north-west",
 )
-_FEET = 3.28084
+# Common practice, no source: knee height, 1 to 2 feet.
+_USUAL_LENS_M = (0.3, 0.6)
 _LEVEL_DEG = 3.0
 _IN_VIEW_DEG = 25.0
 
@@ -51,6 +53,9 @@ class AimFacts:
     brush_share: float
     water_share: float
     reach_m: float
+    inside_m: float = float("inf")
+    side_open: bool = True
+    rather: str = ""
 
 
 def point_of(heading_deg: float) -> str:
@@ -62,17 +67,6 @@ def point_of(heading_deg: float) -> str:
     ('north', 'north-east', 'south')
     """
     return _POINTS[round(heading_deg / 45.0) % 8]
-
-
-def metres_and_feet(metres: float) -> str:
-    """Whole metres with feet beside them.
-
-    Examples
-    --------
-    >>> metres_and_feet(15.0)
-    '15 m (49 ft)'
-    """
-    return f"{metres:.0f} m ({metres * _FEET:.0f} ft)"
 
 
 def sun_when(by_hour: FloatArray) -> str:
@@ -102,22 +96,23 @@ def reason(facts: AimFacts) -> str:
     said = [f"faces {point_of(facts.heading_deg)}, {_sun(facts)}", _clear(facts), _line(facts)]
     said.append(_target(facts))
     if np.isfinite(facts.people_m):
-        said.append(f"a road or building in sight at {metres_and_feet(facts.people_m)}")
-    if facts.neighbour_share > 0.3:
-        said.append("part of the view lies outside the parcel")
+        said.append(f"a road or building in sight at {length(facts.people_m)}")
+    said.append(_leaves(facts))
     return _sentence("; ".join(part for part in said if part))
 
 
 def notes(facts: AimFacts) -> tuple[str, ...]:
     """What a reader must know besides the reason."""
     said = []
+    if facts.rather:
+        said.append(facts.rather)
     if facts.least_sun_minutes >= 1.0:
         said.append("no heading is free of low sun here")
     saved = facts.flat_minutes - facts.sun_minutes
     if saved >= 5.0:
-        said.append(f"hills keep off {saved:.0f} minutes of low sun a day")
+        said.append(f"hills hide the low sun for {saved:.0f} minutes a day")
     if facts.reach_m < 1000.0:
-        said.append(f"the skyline is known only to {metres_and_feet(facts.reach_m)}")
+        said.append(f"the skyline is known only to {length(facts.reach_m)}")
     if facts.brush_share >= 0.25:
         said.append("brush to clear in the view")
     if facts.water_share >= 0.1:
@@ -127,8 +122,7 @@ def notes(facts: AimFacts) -> tuple[str, ...]:
 
 def lens_advice(facts: AimFacts, *, lens_height_m: float) -> str:
     """Height and tilt of the lens on the ground it stands on."""
-    inches = lens_height_m * _FEET
-    said = [f"lens {lens_height_m:.2f} m ({inches:.1f} ft) above the ground"]
+    said = []
     if not np.isfinite(facts.rise_deg):
         said.append("set it parallel to the ground ahead")
     elif facts.rise_deg <= -_LEVEL_DEG:
@@ -146,7 +140,23 @@ def lens_advice(facts: AimFacts, *, lens_height_m: float) -> str:
             f"the ground slopes {abs(facts.tilt_deg):.0f}° down to the {side}: "
             "turn the camera to match it"
         )
-    return _sentence("; ".join(said))
+    return f"Lens {lens_height(lens_height_m)}. {_sentence('; '.join(said))}"
+
+
+def lens_height(metres: float) -> str:
+    """The height of the lens, and what is usual where it lies within that.
+
+    Examples
+    --------
+    >>> lens_height(1.0)
+    '1.00 m (3.3 ft) above the ground'
+    """
+    said = f"{metres:.2f} m ({metres * FEET_PER_M:.1f} ft) above the ground"
+    low, high = _USUAL_LENS_M
+    if not low <= metres <= high:
+        return said
+    feet = f"{low * FEET_PER_M:.0f} to {high * FEET_PER_M:.0f} ft"
+    return f"{said}; {low:g} to {high:g} m ({feet}) is usual"
 
 
 def _sentence(text: str) -> str:
@@ -168,19 +178,46 @@ def _clear(facts: AimFacts) -> str:
     if facts.clear_m is None:
         return "judge the view on site"
     if facts.clear_m >= 2.0:
-        return f"clear ground for {metres_and_feet(facts.clear_m)}"
-    return "hardly any clear ground ahead"
+        return f"the ground does not hide the view for {length(facts.clear_m)}"
+    return "the ground hides nearly all of the view"
 
 
 def _target(facts: AimFacts) -> str:
     """Whether the feature stands in the picture; where not, from which side it would."""
     if not facts.target or np.isnan(facts.target_turn_deg):
         return ""
-    ahead = metres_and_feet(facts.target_m)
+    ahead = length(facts.target_m)
     if facts.target_turn_deg <= _IN_VIEW_DEG:
-        return f"in view, {ahead} ahead: {facts.target}"
+        seen = "just beyond the clear view" if _target_beyond(facts) else "in view"
+        return f"{seen}, {ahead} ahead: {facts.target}"
+    if not facts.side_open:
+        return ""
     side = point_of(facts.heading_deg + 180.0)
-    return f"better still from the {side} side of what is {ahead} away: {facts.target}"
+    return (
+        f"not in view, {ahead} away: {facts.target} (if a tree on dry ground is there, stand on "
+        f"its {side} side)"
+    )
+
+
+def _target_beyond(facts: AimFacts) -> bool:
+    """Whether a feature stands ahead, though farther than the view is clear."""
+    return (
+        bool(facts.target)
+        and facts.target_turn_deg <= _IN_VIEW_DEG
+        and facts.target_m > facts.zone_m
+    )
+
+
+def _leaves(facts: AimFacts) -> str:
+    """From where on the view lies outside the parcel, when that is near or much of the view."""
+    if facts.neighbour_share <= 0.3 and facts.inside_m > 2.0 * facts.zone_m:
+        return ""
+    if not 1.0 <= facts.inside_m < float("inf"):
+        return "part of the view lies outside the parcel"
+    return (
+        f"beyond {length(facts.inside_m)} the view leaves the parcel: turn until the neighbour's "
+        "land is out of the picture"
+    )
 
 
 def _line(facts: AimFacts) -> str:
@@ -189,7 +226,9 @@ def _line(facts: AimFacts) -> str:
     if facts.met_m > 2.0 * facts.zone_m:
         return f"the {facts.line} is not in the view"
     if facts.met_m > facts.zone_m:
-        return f"the {facts.line} is met {metres_and_feet(facts.met_m)} ahead"
+        # Said once: where the feature lies beyond the view, too, its own clause tells.
+        beyond = "" if _target_beyond(facts) else ", just beyond the clear view"
+        return f"the {facts.line} is met {length(facts.met_m)} ahead{beyond}"
     if facts.crossing_deg < 15.0:
         return f"the {facts.line} runs along the view"
     if facts.crossing_deg <= 55.0:

@@ -95,8 +95,13 @@ _TEXTS = {
         "and streams rise: check local flood and ice warnings first."
     ),
     "crossing": (
-        "Crossing: the walk goes over a stream. Look at it from the bank; if it is not dry and "
-        "firm, or if in doubt, turn back and choose another spot."
+        "Crossing: the walk goes over a stream. Cross only on a dry, firm bridge, log or ford, "
+        "never through water or over ice; if in doubt, turn back and choose another spot."
+    ),
+    "crossing_water": (
+        "Crossing and water: the walk goes over a stream. Cross only on a dry, firm bridge, log or "
+        "ford, never through water or over ice; if in doubt, turn back and choose another spot. "
+        "Banks give way and streams rise: check local flood and ice warnings first."
     ),
     "steep": (
         "Steep ground: keep to ground you can walk upright with both hands free. Turn back if in "
@@ -196,10 +201,13 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
     rules : CautionRules
         Limits within which a caution is printed.
     """
+    crossing, water = near.crossings > 0, near.water_m <= rules.water_m
     steep = max(near.slope_deg, near.walk_slope_deg) >= rules.steep_deg
     applies = {
-        "crossing": near.crossings > 0,
-        "water": near.water_m <= rules.water_m,
+        # One sentence where both hold: two would say "cross it" and "do not cross it".
+        "crossing_water": crossing and water,
+        "crossing": crossing and not water,
+        "water": water and not crossing,
         "steep": steep,
         "livestock": near.livestock_m <= rules.livestock_m,
         "boundary": near.boundary_m <= rules.boundary_m,
@@ -213,6 +221,10 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
 def all_cautions() -> tuple[Caution, ...]:
     """Every caution there is, for the documentation and the tests."""
     return tuple(Caution(topic, text) for topic, text in _TEXTS.items())
+
+
+GENERAL = frozenset(_TEXTS[topic] for topic in (*_ALWAYS, "ticks"))
+"""The sentences that hold everywhere; all others belong to one spot or its walk."""
 
 
 def texts(cautions: Sequence[Caution]) -> tuple[str, ...]:

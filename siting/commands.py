@@ -8,6 +8,7 @@ from siting.batch import Options, Outcome, Watcher, run_batch
 from siting.executors import one_thread
 from siting.inputs import Inputs
 from siting.inspection import Finding, inspect
+from siting.lengths import NO_BREAK, percent, points
 from siting.pipeline import Progress, site_parcel
 from siting.protocol import Protocol
 from siting.read import read_parcel
@@ -25,6 +26,11 @@ def score_to_folder(inputs: Inputs, protocol: Protocol, folder: Path, *, progres
     return summary(result, folder)
 
 
+def _percent(share: float) -> str:
+    """A terminal's letters may not have the space that does not break."""
+    return percent(share).replace(NO_BREAK, " ")
+
+
 def summary(result: Result, folder: Path) -> str:
     """The outcome of a run for a terminal: the first spots, the warnings, where to look."""
     count = len(result.spots)
@@ -32,9 +38,11 @@ def summary(result: Result, folder: Path) -> str:
     name = f"{parcel.id} {parcel.label}".strip()
     lines = [
         f"{name}: {count} {'spot' if count == 1 else 'spots'}, "
-        f"{result.usable_share:.0%} of the parcel is open to a camera."
+        f"{_percent(result.usable_share)} of the parcel is open to a camera."
     ]
-    lines += [f"  {s.rank}. {s.score:.2f}  {s.name or s.why[0]}" for s in result.spots[:5]]
+    lines += [
+        f"  {s.rank}. {points(s.score)} points  {s.name or s.why[0]}" for s in result.spots[:5]
+    ]
     lines += [f"Warning: {note.text}" for note in result.notes if note.level == "warning"]
     lines.append(f"Open {folder / 'map.html'}")
     return _plain("\n".join(lines))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from pyproj import Geod
@@ -19,7 +19,7 @@ from siting.protocol import CameraRules
 from siting.protocol_heading import HeadingRules, SunRules
 from siting.slant import Lines, border_lines
 from siting.sun import SunTrack, sun_track
-from siting.types import Candidate, Land, Note
+from siting.types import BoolArray, Candidate, Feature, Land, Note
 from siting.view import Ground
 
 COMPASS_DAY = dt.date(2027, 7, 2)
@@ -35,6 +35,7 @@ def find_aims(
     heading: HeadingRules,
     sun: SunRules,
     survey: tuple[str, dt.date | None, dt.date | None],
+    open_ground: BoolArray | None = None,
 ) -> tuple[tuple[Aim, ...], tuple[Note, ...]]:
     """The aim of each candidate, in their order, and what was taken for granted.
 
@@ -45,6 +46,7 @@ def find_aims(
     layers : the layers of this land (woods, fields, derived streams)
     camera, heading, sun : the protocol's tables of these names
     survey : (time zone, first day, last day); "" and None where not given
+    open_ground : (rows, cols) bool, True where a camera may stand; None = everywhere
 
     Raises
     ------
@@ -78,6 +80,7 @@ def find_aims(
         zone_m=camera.zone_m,
         second_turn_deg=heading.second_turn_deg,
         targets=[f.words if f else "" for f in served],
+        side_open=_far_side(place, served, grid=land.grid, open_ground=open_ground),
     )
     if survey[1] is None:
         text = (
@@ -88,6 +91,30 @@ def find_aims(
     if compass.east_deg is None:
         notes = (*notes, Note("W-COMPASS-01", "warning", compass.note))
     return found, notes
+
+
+def _far_side(
+    place: Sequence[tuple[float, float]],
+    served: Sequence[Feature | None],
+    *,
+    grid: Grid,
+    open_ground: BoolArray | None,
+) -> Callable[[int, float], bool]:
+    """Whether the place from which a heading shows the feature, as far from it, is open ground."""
+
+    def free(i: int, heading_deg: float) -> bool:
+        feature = served[i]
+        if feature is None or open_ground is None:
+            return True
+        away = float(np.hypot(feature.easting - place[i][0], feature.northing - place[i][1]))
+        east = feature.easting - away * np.sin(np.radians(heading_deg))
+        north = feature.northing - away * np.cos(np.radians(heading_deg))
+        row = int((grid.top - north) // grid.cell_size_m)
+        col = int((east - grid.left) // grid.cell_size_m)
+        within = 0 <= row < open_ground.shape[0] and 0 <= col < open_ground.shape[1]
+        return within and bool(open_ground[row, col])
+
+    return free
 
 
 def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float) -> Surroundings:

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from siting.ahead import clear_m, company, cover_ahead, look_ahead, plane_ahead
+from siting.ahead import clear_m, company, cover_ahead, inside_m, look_ahead, plane_ahead
 from siting.curves import membership
 from siting.grid import FloatArray
 from siting.protocol import CameraRules
@@ -96,6 +96,7 @@ class Ahead(NamedTuple):
     rise_deg, tilt_deg : slope of the ground along the heading (up positive) and to its right
     cover : mean score of what grows there; NaN where unknown
     brush_share, water_share : shrub and open water in view
+    inside_m : how far the whole picture stays on the parcel, infinite to the end of the rays
     """
 
     clear_m: FloatArray
@@ -106,6 +107,7 @@ class Ahead(NamedTuple):
     cover: FloatArray
     brush_share: FloatArray
     water_share: FloatArray
+    inside_m: FloatArray
 
 
 class Met(NamedTuple):
@@ -304,6 +306,7 @@ def _ahead(
         cover=cover,
         brush_share=shares[CoverRole.SHRUB],
         water_share=shares[CoverRole.WATER],
+        inside_m=inside_m(rays, share, inside=around.inside),
     )
 
 

@@ -17,6 +17,7 @@ from siting.feature_order import name_by_feature
 from siting.grid import FloatArray
 from siting.inputs import Inputs
 from siting.layers import Ground, build_ground
+from siting.lengths import percent
 from siting.no_go import no_go_bits, owner_notes
 from siting.passage import with_passage
 from siting.protocol import CandidateRules, Protocol
@@ -91,6 +92,7 @@ def site_parcel(
         heading=protocol.heading,
         sun=protocol.sun,
         survey=(inputs.survey.time_zone, inputs.survey.first_day, inputs.survey.last_day),
+        open_ground=no_go == 0,
     )
 
     progress("ranking")
@@ -303,7 +305,7 @@ def _result_notes(spots: Sequence[object], usable: float) -> tuple[Note, ...]:
     if spots:
         return ()
     text = (
-        f"No spot was found: {usable:.0%} of the parcel is open to a camera, and nothing on it "
-        "scores enough."
+        f"No spot was found: {percent(usable)} of the parcel is open to a camera, and nothing on "
+        "it scores enough."
     )
     return (Note("W-NOSPOT-01", "warning", text),)

@@ -95,7 +95,7 @@ def make_spots(
                 conditions=float(judged.conditions[n]),
                 memberships=parts,
                 measures=measures,
-                why=why(parts, judged.weights, measures),
+                why=why(parts, judged.weights, measures, named=candidate.feature is not None),
                 pulled_down=pulled_down(parts, measures),
                 check=on_site(
                     role=CoverRole(int(role[at])),

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
+from siting.lengths import percent
 
 # (draws or 1, places) totals from memberships and weights that broadcast against each other.
 Combine = Callable[[Mapping[str, FloatArray], Mapping[str, FloatArray]], FloatArray]
@@ -255,13 +256,11 @@ def stability_of(
 
 
 def _sentence(word: str, share: float, *, among: int, share_first: float, n_draws: int) -> str:
-    trials = f"{n_draws} trials with weights and elevations shaken"
+    told = f"{word.capitalize()}: we changed the weights and heights a little {n_draws} times; it"
     if among == 1:
-        return f"{word.capitalize()}: in {share:.0%} of {trials} it came first."
-    return (
-        f"{word.capitalize()}: in {share:.0%} of {trials} it stayed among the first {among}, in "
-        f"{share_first:.0%} it came first."
-    )
+        return f"{told} came first in {percent(share)}."
+    first = f" and came first in {percent(share_first)}" if share_first >= 0.005 else ""
+    return f"{told} stayed among the first {among} in {percent(share)}{first}."
 
 
 def turning_choices(

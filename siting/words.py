@@ -6,11 +6,12 @@ import math
 from collections.abc import Callable, Mapping
 
 from siting.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
+from siting.lengths import FEET_PER_M, percent, points
+from siting.lengths import length as length
 from siting.neighbourhood import compass_word
 from siting.protocol_travel import WetRules
 from siting.types import CoverRole, Feature
 
-FEET_PER_M = 1 / 0.3048
 _STRONG = 0.5
 _WEAK = 0.75
 
@@ -31,21 +32,6 @@ NAMES: Mapping[str, str] = {
 }
 
 
-def length(metres: float) -> str:
-    """Metres with feet beside them, as exact as a person can use them.
-
-    Examples
-    --------
-    >>> length(6.3), length(128.0), length(1500.0)
-    ('6 m (21 ft)', '130 m (420 ft)', '1.5 km (0.9 mi)')
-    """
-    if metres >= 1000:
-        return f"{metres / 1000:.1f} km ({metres / 1609.344:.1f} mi)"
-    if metres >= 50:
-        return f"{round(metres, -1):.0f} m ({round(metres * FEET_PER_M, -1):.0f} ft)"
-    return f"{metres:.0f} m ({metres * FEET_PER_M:.0f} ft)"
-
-
 def _far(words: str) -> Callable[[float], str]:
     def told(metres: float) -> str:
         return f"{words} right here." if metres < 1.0 else f"{words} {length(metres)} away."
@@ -60,37 +46,48 @@ _WHY: Mapping[str, Callable[[float], str]] = {
     "edge": _far("The line where forest meets field"),
     "opening": _far("An opening in the forest"),
     "funnel": lambda ratio: (
-        f"The land squeezes easy ways together here: {ratio:.1f} times the passage around."
+        f"Easy ways across the land come together here ({ratio:.1f} times as much as around)."
     ),
     "soft_edge": _far("The edge of brush or reeds"),
-    "feature": _far("A place where the lie of the land guides animals"),
+    "feature": _far("A place where the shape of the land leads animals past"),
 }
 
 _PULLED: Mapping[str, Callable[[float], str]] = {
     "flat": lambda slope: f"The ground in view slopes by {slope:.0f} degrees.",
-    "view": lambda share: f"Plants may stand in the view: about {share:.0%} of it is clear.",
-    "heading": lambda score: f"No heading is good all round: the best scores {score:.2f}.",
-    "quiet": lambda quiet: f"People, buildings or traffic are not far: quiet {quiet:.2f} of 1.",
+    "view": lambda share: f"Plants may stand in the view: about {percent(share)} of it is clear.",
+    "heading": lambda score: (
+        f"No heading is good all round: the best has {points(score)} of 100 points."
+    ),
+    "quiet": lambda quiet: (
+        f"People, buildings or traffic are not far: {points(quiet)} of 100 points for quiet."
+    ),
     "strap": lambda metres: f"The next tree cover is {length(metres)} away: bring a post.",
 }
 
 
 def why(
-    memberships: Mapping[str, float], weights: Mapping[str, float], measures: Mapping[str, float]
+    memberships: Mapping[str, float],
+    weights: Mapping[str, float],
+    measures: Mapping[str, float],
+    *,
+    named: bool = False,
 ) -> tuple[str, ...]:
-    """What speaks for a spot, strongest first.
+    """What speaks for a spot, strongest first; the feature of the land last.
 
     Parameters
     ----------
     memberships : mapping from criterion to 0..1 at the spot
     weights : mapping from criterion to its weight
     measures : mapping from layer name to the value at the spot
+    named : whether the spot's name tells its feature: then it is not told twice
     """
     strength = {
         name: memberships[name] * weights[name] for name in ATTRACTOR_LAYERS if name in memberships
     }
     strong = [n for n in strength if memberships[n] >= _STRONG and strength[n] > 0]
-    chosen = sorted(strong, key=lambda n: -strength[n])
+    chosen = sorted(strong, key=lambda n: (n == "feature", -strength[n]))
+    if named and len(chosen) > 1 and chosen[-1] == "feature":
+        chosen.pop()
     if not chosen:
         best = max(strength, key=lambda n: strength[n], default="")
         chosen = [best] if best and strength[best] > 0 else []
@@ -174,7 +171,7 @@ def wet_warnings(measures: Mapping[str, float], *, rules: WetRules) -> tuple[str
         level = (
             "level with"
             if height < 0.15
-            else f"only {height:.1f} m ({height * FEET_PER_M:.0f} ft) above"
+            else f"only {height:.1f} m ({round(height, 1) * FEET_PER_M:.0f} ft) above"
         )
         said.append(
             f"Flood: by the elevations this ground lies {level} the water it drains to. High "

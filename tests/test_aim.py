@@ -57,7 +57,9 @@ def test_open_flat_ground_north_best_south_second_east_west_worst(
     worst = HEADINGS_DEG[aim.scores.argmin()]
     assert min(turn(worst, 90), turn(worst, 270)) <= 30
     assert min(east, west) < aim.scores.min() + 0.1
-    assert aim.reason == "Faces north, no low sun in the frame; clear ground for 15 m (49 ft)."
+    assert aim.reason == (
+        "Faces north, no low sun in the frame; the ground does not hide the view for 15 m (49 ft)."
+    )
 
 
 def test_mirrored_at_35_south_by_computation() -> None:
@@ -124,7 +126,7 @@ def test_hills_that_keep_off_the_sun_are_told() -> None:
     from siting.aim import _facts
 
     facing_east = _facts(judged, 0, 18, track=around.track, zone_m=15.0, target="")
-    assert any("Hills keep off" in note for note in notes(facing_east))
+    assert any("Hills hide the low sun for" in note for note in notes(facing_east))
 
 
 # --- clear view ------------------------------------------------------------------------------
@@ -213,7 +215,19 @@ def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
     assert turn(aim.heading_deg, bearing) <= 25
     assert "in view, 10 m (33 ft) ahead: Log over the brook" in aim.reason
     away = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0))
-    assert "better still from the south side of what is 10 m (33 ft) away: Log" in away
+    assert "not in view, 10 m (33 ft) away: Log (if a tree on dry ground is there, stand" in away
+    assert "on its south side)" in away
+    # Where that side is water or closed, it is not sent there.
+    wet = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0, side_open=False))
+    assert "Log" not in wet
+    far = reason(
+        facts(
+            target="Log", target_turn_deg=5.0, target_m=18.0, line="trail", met_m=18.0,
+            crossing_deg=60.0,
+        )
+    )  # fmt: skip
+    assert far.count("just beyond the clear view") == 1
+    assert "just beyond the clear view, 18 m (59 ft) ahead: Log" in far
 
 
 @pytest.mark.parametrize("away", [0.0, 2.0, 31.0])
@@ -411,8 +425,12 @@ def facts(**changes: object) -> AimFacts:
 )
 def test_lens_advice(changes: dict[str, object], said: str) -> None:
     text = lens_advice(facts(**changes), lens_height_m=0.45)
-    assert said in text
-    assert text.startswith("Lens 0.45 m (1.5 ft) above the ground")
+    assert said in text.lower()
+    usual = "Lens 0.45 m (1.5 ft) above the ground; 0.3 to 0.6 m (1 to 2 ft) is usual. "
+    assert text.startswith(usual)
+    # A protocol beyond what is usual is not called usual.
+    high = lens_advice(facts(**changes), lens_height_m=0.8)
+    assert high.startswith("Lens 0.80 m (2.6 ft) above the ground. ")
 
 
 @pytest.mark.parametrize(
@@ -421,11 +439,20 @@ def test_lens_advice(changes: dict[str, object], said: str) -> None:
         ({"line": "brook", "crossing_deg": 5.0, "met_m": 4.0}, "the brook runs along the view"),
         ({"line": "trail", "crossing_deg": 80.0, "met_m": 4.0}, "crosses nearly square"),
         ({"line": "trail", "crossing_deg": 80.0, "met_m": 44.0}, "the trail is not in the view"),
-        ({"line": "trail", "crossing_deg": 30.0, "met_m": 18.0}, "is met 18 m (59 ft) ahead"),
+        (
+            {"line": "trail", "crossing_deg": 30.0, "met_m": 18.0},
+            "is met 18 m (59 ft) ahead, just beyond the clear view",
+        ),
         ({"sun_minutes": 2.0}, "hardly any low"),
         ({"people_m": 30.0}, "a road or building in sight at 30 m (98 ft)"),
         ({"neighbour_share": 0.5}, "part of the view lies outside the parcel"),
-        ({"clear_m": 1.0}, "hardly any clear ground ahead"),
+        ({"clear_m": 1.0}, "the ground hides nearly all of the view"),
+        (
+            {"inside_m": 29.6},
+            "beyond 30 m (98 ft) the view leaves the parcel: turn until the neighbour's land is "
+            "out of the picture",
+        ),
+        ({"inside_m": 60.0, "neighbour_share": 0.5}, "beyond 60 m (200 ft) the view leaves"),
         ({"heading_deg": 135.0}, "Faces south-east"),
     ],
 )
@@ -436,8 +463,26 @@ def test_reasons(changes: dict[str, object], said: str) -> None:
 def test_notes() -> None:
     assert notes(facts()) == ()
     said = notes(facts(reach_m=600.0, water_share=0.2))
-    assert "The skyline is known only to 600 m (1969 ft)." in said
+    assert "The skyline is known only to 600 m (1970 ft)." in said
     assert "Open water in the view can glare." in said
+
+
+def test_the_view_is_measured_to_the_edge_of_the_parcel() -> None:
+    # The parcel ends 20 m north of the place; straight north the picture leaves it there.
+    judged = look(land(inside=NORTH < 20))
+    assert at(judged.ahead.inside_m[0], 0) == pytest.approx(20.0, abs=2.5)
+    assert np.isinf(at(judged.ahead.inside_m[0], 180))
+    assert reason(facts()).count("parcel") == 0
+
+
+def test_the_sun_is_taken_for_a_reason_that_is_told() -> None:
+    aim = aim_of(land(), target=(0.0, -10.0), heading={"target_weight": 10.0})
+    assert turn(aim.heading_deg, 180) <= 25
+    assert any(
+        "there is less low sun, but this way what draws animals stands in the view" in note
+        for note in aim.notes
+    )
+    assert not any("less low sun, but" in note for note in aim_of(land()).notes)
 
 
 def test_nobody_stands_in_an_empty_frame() -> None:

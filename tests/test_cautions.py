@@ -10,6 +10,7 @@ from shapely import LineString
 
 from siting.cautions import (
     FIRST,
+    GENERAL,
     Nearby,
     all_cautions,
     nearby,
@@ -105,6 +106,26 @@ def test_each_caution_at_its_limit(field, inside, outside, topic):
     rules = CautionRules()
     assert topics(spot_cautions(Nearby(**{field: inside}), rules=rules)) == [topic]
     assert spot_cautions(Nearby(**{field: outside}), rules=rules) == ()
+
+
+def test_a_crossing_beside_water_is_one_sentence():
+    both = spot_cautions(Nearby(crossings=1, water_m=5.0), rules=CautionRules())
+    assert topics(both) == ["crossing_water"]
+    assert "Cross only on a dry, firm bridge, log or ford, never through water" in both[0].text
+    assert "choose another spot" in both[0].text
+
+
+def test_what_belongs_to_a_spot_is_not_general():
+    own = spot_cautions(
+        Nearby(
+            water_m=1.0, livestock_m=1.0, boundary_m=1.0, road_m=1.0, slope_deg=40.0, crossings=2,
+            outside_m=9.0,
+        ),
+        rules=CautionRules(),
+    )  # fmt: skip
+    assert len(own) == 6
+    assert not GENERAL & set(texts(own))
+    assert set(texts(parcel_cautions([CoverRole.TREE]))) == GENERAL
 
 
 def test_distances_to_the_true_shapes():

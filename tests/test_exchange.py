@@ -26,6 +26,7 @@ from siting.protocol import NoGoRules
 from siting.report import exchange, lonlat
 from siting.report.facts import CRITERIA, spot_facts, whole_degrees, wrapped_lon
 from siting.report.geopackage import geopackage
+from siting.report.waypoints import short_name
 from siting.types import NoGo
 from tests.fake_result import CRS, PARCEL, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
@@ -310,14 +311,44 @@ def test_gpx_without_walks_has_no_routes():
         ("a very long description of a spot", "01 a very long description of"),
         ("x" * 50, "01 " + "x" * 27),
         ("two  spaces\nand a line", "01 two spaces and a line"),
-        ("", "01 crossing"),
+        ("", "01 Crossing"),
         ("Log over the brook, 11 m (37 ft) to the east", "01 Log over the brook"),
+        (
+            "Corner of the field, woods on two sides, in the south-east of the land",
+            "01 Field corner SE",
+        ),
+        (
+            "Corner of the field, woods on two sides, in the south-west of the land",
+            "01 Field corner SW",
+        ),
+        ("Narrow woods between open ground", "01 Narrow woods"),
+        ("Narrow woods between open ground, near the middle of the land", "01 Narrow woods mid"),
+        (
+            "Saddle between rises to the north-east and south-west, in the north of the land",
+            "01 Saddle N",
+        ),
+        (
+            "Where Cart track meets Pond outlet, 16 m (52 ft) to the south",
+            "01 Cart track x Pond outlet",
+        ),
+        (
+            "Where Thistle Brook enters the woods, in the north-west of the land",
+            "01 Thistle Brook at woods NW",
+        ),
     ],
 )
 def test_waypoint_names_fit_a_small_receiver(title, name):
     base = fake_result()
     changed = replace(base, spots=(replace(base.spots[0], name=title),))
     assert exchange.waypoint_name(spot_facts(changed)[0]) == name
+
+
+def test_no_two_short_names_are_alike():
+    sides = ("north", "north-east", "east", "south-east", "south", "south-west")
+    long = [f"Corner of the field, woods on two sides, in the {side} of the land" for side in sides]
+    names = [short_name("", title) for title in long]
+    assert len(set(names)) == len(sides)
+    assert all(len(name) <= 30 for name in names)
 
 
 def test_gpx_east_of_the_antimeridian():

@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import Proj
 
+from siting.aim_words import lens_height
 from siting.cautions import FIRST, all_cautions, texts
 from siting.grid import Grid
 from siting.inputs import SurveyInput
@@ -25,7 +26,7 @@ from siting.report.facts import Facing, spot_facts
 from siting.report.plan import plan, true_north_deg, window_around
 from siting.report.rose import face, rose
 from siting.report.sheet import field_sheet
-from siting.report.sheet_words import lens_height, set_up, what_to_clear
+from siting.report.sheet_words import set_up, what_to_clear
 from siting.visits import visit_plan
 from tests.fake_result import CRS, fake_aim, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
@@ -140,7 +141,7 @@ def test_headings_true_and_magnetic(result):
     words = words_of(sheet(result))
     assert "Face 340° north (true)" in words
     assert "Compass: 349° (second heading 169°); the needle points 9° west of true north." in words
-    assert "Else: 160° south, the dashed arrow." in words
+    assert "Second choice: 160° south, the dashed arrow." in words
     assert "Faces north, no low sun in the frame." in words
 
 
@@ -166,10 +167,12 @@ def test_no_compass_reading_and_no_heading(result):
 
 def test_lens_and_clearing_are_the_trades():
     # Common practice: lens 0.3-0.6 m (1-2 ft), clearing 9-15 m (30-50 ft).
-    assert lens_height(CameraRules()) == "0.3-0.6 m (1-2 ft)"
+    assert lens_height(CameraRules().lens_height_m) == (
+        "0.45 m (1.5 ft) above the ground; 0.3 to 0.6 m (1 to 2 ft) is usual"
+    )
     assert "9-15 m (30-50 ft)" in what_to_clear(CameraRules())
     # A protocol by the published guideline: 0.5-1 m.
-    assert lens_height(CameraRules(lens_height_m=0.75)) == "0.6-0.9 m (2-3 ft)"
+    assert lens_height(0.75) == "0.75 m (2.5 ft) above the ground"
 
 
 def test_checklist_has_all_its_steps(result):
@@ -211,7 +214,38 @@ def test_cautions_of_the_land_once_and_of_the_spot_on_its_page(result):
     by_topic = {caution.topic: caution.text for caution in all_cautions()}
     assert words.count(by_topic["hunting"]) == 1
     assert words.count(by_topic["ticks"]) == 1
+    # Pages so full share what they have in common: it stands once before them.
+    assert words.count(by_topic["livestock"]) == 1
+    assert words.index("At every spot with a page") < words.index(by_topic["livestock"])
+    few = tuple(replace(spot, cautions=(by_topic["livestock"],)) for spot in result.spots)
+    words = words_of(sheet(replace(result, spots=few)))
     assert words.count(by_topic["livestock"]) == 4
+    assert "At every spot with a page" not in words
+
+
+def test_print_never_gets_smaller_on_a_full_page(result):
+    css = re.search(r"<style>(.*?)</style>", sheet(result), re.DOTALL)[1]
+    for rule in re.findall(r"\.dense[^{]*{([^}]*)}", css):
+        for size in re.findall(r"font-size: ([\d.]+)pt", rule):
+            assert float(size) >= 9.0
+
+
+def test_cover_says_which_spots_have_pages(result):
+    two = words_of(sheet(result, Protocol(sheet=SheetRules(spots=2))))
+    said = "This sheet has pages for spots 1 to 2; the others are in the table only."
+    assert said in two
+    assert "the others are in the table" not in words_of(sheet(result))
+
+
+def test_points_and_acres_for_readers(result):
+    words = words_of(sheet(result))
+    assert "Points" in words
+    assert (
+        f"{result.spots[0].score:.2f}"
+        not in words.partition("Before you go")[0].partition("Points")[2]
+    )
+    area = round(result.land.parcel_shape.area / 1e4, 1)
+    assert f"{area:.1f} ha ({area * 2.4710538:.0f} acres)" in words
 
 
 def test_no_line_claims_anything(result):
@@ -226,7 +260,7 @@ def test_no_line_claims_anything(result):
 
 def test_what_the_map_cannot_know_is_said(result):
     words = words_of(sheet(result))
-    assert "it is no chance of seeing an animal" in words
+    assert "they are no chance of seeing an animal" in words
     assert "two cameras on one parcel are not independent samples" in words
     assert "The land cover is coarser than the grid." in words
 

@@ -175,9 +175,10 @@ def test_words_follow_the_share():
     assert found[0].share_first == 1.0
     assert found[1].share_among == 0.7
     assert found[0].words == (
-        "Firm: in 100% of 100 trials with weights and elevations shaken it stayed among the "
-        "first 2, in 100% it came first."
+        "Firm: we changed the weights and heights a little 100 times; it stayed among the first 2 "
+        "in 100\u00a0% and came first in 100\u00a0%."
     )
+    assert found[1].words.endswith("among the first 2 in 70\u00a0%.")  # never first: not told
 
 
 def test_among_is_never_more_than_half_of_the_places():

@@ -15,6 +15,7 @@ import shapely
 from siting import __version__
 from siting.files import canonical_json
 from siting.grid import transformer
+from siting.lengths import length, whole_minutes
 from siting.report.facts import (
     CRITERIA,
     SEPARATOR,
@@ -26,12 +27,11 @@ from siting.report.facts import (
 )
 from siting.report.lonlat import DECIMALS, points_bbox
 from siting.report.text import clean
+from siting.report.waypoints import short_name
 from siting.types import Parcel, Result
-from siting.words import length
 
 GPX = "http://www.topografix.com/GPX/1/1"
 OWN = "urn:siting:spot:1"
-_NAME_LENGTH = 30
 # What XML 1.0 cannot hold, also escaped: controls, halves of pairs and two noncharacters.
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 # A cell that begins so is taken for a formula by spreadsheet programs.
@@ -307,10 +307,8 @@ def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
     walk = fact.walk
     route = _child(root, "rte")
     _child(route, "name", words=f"Walk to {fact.label}")
-    minutes = f"about {np.ceil(walk.minutes_there):.0f} min there"
-    _child(
-        route, "desc", words=f"{length(round(walk.length_m))}, {minutes}, drawn from maps: look up."
-    )
+    minutes = f"about {whole_minutes(walk.minutes_there)} min there"
+    _child(route, "desc", words=f"{length(walk.length_m)}, {minutes}, drawn from maps: look up.")
     _child(route, "number", words=str(fact.spot.rank))
     to_lonlat = transformer(crs, "EPSG:4326")
     easting, northing = shapely.get_coordinates(walk.line).T
@@ -320,13 +318,7 @@ def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
 
 def waypoint_name(fact: SpotFacts) -> str:
     """At most 30 characters, as small receivers want them: the rank and what the spot is."""
-    words = " ".join(_xml_text(f"{fact.label} {fact.title}").split())
-    if len(words) > _NAME_LENGTH:
-        words = words.partition(",")[0]
-    if len(words) <= _NAME_LENGTH:
-        return words
-    cut = words[: _NAME_LENGTH + 1].rpartition(" ")[0]
-    return cut if len(cut) > len(fact.label) else words[:_NAME_LENGTH].rstrip()
+    return short_name(fact.label, _xml_text(fact.title))
 
 
 def _description(fact: SpotFacts) -> list[str]:
@@ -338,8 +330,8 @@ def _description(fact: SpotFacts) -> list[str]:
         by_compass = "" if magnetic is None else f" (compass {magnetic})"
         parts.append(f"Face {whole_degrees(facing.heading_deg)} degrees true{by_compass}.")
     if fact.walk is not None:
-        there, back = (np.ceil(m) for m in (fact.walk.minutes_there, fact.walk.minutes_back))
-        parts.append(f"Walk about {there:.0f} min there, {back:.0f} min back.")
+        there, back = (whole_minutes(m) for m in (fact.walk.minutes_there, fact.walk.minutes_back))
+        parts.append(f"Walk about {there} min there, {back} min back.")
     parts.extend(fact.why[:2])
     return parts
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import shapely
 
 from siting.aim import Aim
 from siting.grid import transformer
@@ -20,6 +21,9 @@ from siting.words import NAMES
 
 CRITERIA: tuple[str, ...] = (*Attractors.model_fields, *Conditions.model_fields)
 """Names of all criteria, in the order of the protocol."""
+
+# A walk follows a trail when it runs within so much of it for so long; wider than a cell.
+_BESIDE_M, _FOLLOWED_M = 4.0, 30.0
 
 SEPARATOR = " | "
 """Between the sentences of one cell of a table."""
@@ -72,6 +76,7 @@ class SpotFacts:
     habitat: str
     facing: Facing
     walk: Walk | None
+    walk_along: tuple[str, ...]
     stability: str
     stability_words: str
     why: tuple[str, ...]
@@ -101,7 +106,8 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         spot=spot,
         id=spot_id(result, spot),
         label=f"{spot.rank:02d}",
-        title=clean(spot.name or NAMES.get(spot.kind, spot.kind) or f"spot {spot.rank}"),
+        title=_title(spot),
+        walk_along=_along(result, walk if isinstance(walk, Walk) else None),
         lon=round(wrapped_lon(spot.lon), 7),
         lat=round(spot.lat, 7),
         utm_name=utm_name,
@@ -119,6 +125,29 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         check=_cleaned(spot.check),
         cautions=_cleaned(spot.cautions),
     )
+
+
+def _title(spot: Spot) -> str:
+    """A name that was given as it was given; else the kind of place, with a capital."""
+    kind = NAMES.get(spot.kind, spot.kind) or f"spot {spot.rank}"
+    return clean(spot.name or f"{kind[:1].upper()}{kind[1:]}")
+
+
+def _along(result: Result, walk: Walk | None) -> tuple[str, ...]:
+    """Names of the trails that a walk follows for a while, in the order it meets them."""
+    trails = result.land.vectors.get("trails")
+    if walk is None or trails is None or "name" not in trails.columns:
+        return ()
+    met: dict[str, float] = {}
+    for name, shape in zip(trails["name"], trails.geometry, strict=True):
+        if not isinstance(name, str) or not name.strip() or shape is None:
+            continue
+        beside = shapely.intersection(walk.line, shapely.buffer(shape, _BESIDE_M))
+        if beside.length >= _FOLLOWED_M:
+            met[clean(name)] = float(
+                walk.line.project(shapely.Point(shapely.get_coordinates(beside)[0]))
+            )
+    return tuple(sorted(met, key=lambda name: met[name]))
 
 
 def _cleaned(lines: tuple[str, ...]) -> tuple[str, ...]:

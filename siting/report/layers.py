@@ -28,6 +28,8 @@ LABELS = {
     "crossings": "Crossing (log, ford)",
     "way_in": "Way in",
 }
+# What "Ask" calls a thing, where the key says more than its name.
+_SHORT = {"features": "Feature", "streams": "Stream line", "crossings": "Crossing"}
 _TEXT_COLUMNS = ("name", "label", "reason", "kind", "class", "use")
 _SIMPLIFY_M = 0.4
 _COARSEST_M = 20.0
@@ -53,7 +55,8 @@ def layers_data(result: Result, *, grid: Grid) -> list[dict[str, Any]]:
     for key, label in LABELS.items():
         features = _drawn_features(list(_known(result, key)), grid)
         if features:
-            rows.append({"key": key, "label": label, "features": features})
+            short = _SHORT.get(key, label)
+            rows.append({"key": key, "label": label, "short": short, "features": features})
     return rows
 
 

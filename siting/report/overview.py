@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting import __version__
 from siting.cautions import FIRST
 from siting.grid import FloatArray, Grid
+from siting.lengths import points
 from siting.letters import PROBLEMS
 from siting.report import assets
 from siting.report.batch_tables import Batch, Row, roles
@@ -123,7 +124,7 @@ def _parcel(row: Row, batch: Batch, role: Mapping[str, str], texts: _Texts) -> d
         "cell": clean(row["survey_cell"]),
         "priority": row["priority"],
         "role": role.get(row["parcel_id"], ""),
-        "points": None if score is None else int(np.floor(100 * score + 0.5)),
+        "points": None if score is None else points(score),
         "spots": row["spots"],
         "firm": row["firm_spots"],
         "usable": round(100 * row["usable_share"]),
@@ -169,7 +170,7 @@ def _cells(batch: Batch) -> list[dict[str, Any]]:
             "cell": clean(choice.cell),
             "parcel": clean(choice.chosen.parcel) if choice.chosen else "",
             "spot": choice.chosen.spot if choice.chosen else None,
-            "points": round(100 * choice.chosen.score) if choice.chosen else None,
+            "points": points(choice.chosen.score) if choice.chosen else None,
             "kind": choice.chosen.kind if choice.chosen else "",
             "reserves": [clean(option.parcel) for option in choice.reserves],
             "reason": clean(choice.reason),

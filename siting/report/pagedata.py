@@ -12,7 +12,8 @@ import numpy as np
 import shapely
 
 from siting.aim import Aim
-from siting.aim_words import FAIR, GOOD
+from siting.aim_words import FAIR, GOOD, lens_height
+from siting.cautions import GENERAL
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.protocol import Attractors, CameraRules, Protocol
@@ -91,8 +92,15 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
             "heading_good": GOOD,
             "heading_fair": FAIR,
         },
+        "cautions_everywhere": _everywhere(result),
         "notes": [{"level": note.level, "text": clean(note.text)} for note in result.notes],
     }
+
+
+def _everywhere(result: Result) -> list[str]:
+    """The cautions that hold on the whole land, which the page folds; no spot's own is in it."""
+    every = dict.fromkeys(text for spot in result.spots for text in spot.cautions)
+    return [clean(text) for text in every if text in GENERAL]
 
 
 def _parcel(result: Result) -> dict[str, Any]:
@@ -202,8 +210,7 @@ def _clear(camera: CameraRules) -> list[str]:
 
 
 def _lens(camera: CameraRules) -> str:
-    feet = camera.lens_height_m / 0.3048
-    return f"Lens {camera.lens_height_m:g} m ({feet:.1f} ft) above the ground, about knee height."
+    return f"Lens {lens_height(camera.lens_height_m)}."
 
 
 def _aim(facts: SpotFacts) -> dict[str, Any] | None:
@@ -232,6 +239,7 @@ def _walk(facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:
         "there_min": walk.minutes_there,
         "back_min": walk.minutes_back,
         "climb_m": walk.climb_m,
+        "along": list(facts.walk_along),
         "from_road": walk.start_kind == "road",
         "unknown_crossings": walk.unknown_crossings,
     }

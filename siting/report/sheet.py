@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,9 +13,11 @@ import shapely
 from markupsafe import Markup
 
 from siting import __version__
+from siting.aim_words import lens_height
 from siting.cautions import FIRST, parcel_cautions, texts
 from siting.distance import burn
 from siting.inputs import SurveyInput
+from siting.lengths import length, points, whole_minutes
 from siting.protocol import CameraRules, Protocol
 from siting.report.facts import Facing, SpotFacts, whole_degrees
 from siting.report.plan import Window, plan, window_around
@@ -24,7 +25,6 @@ from siting.report.rose import face, rose
 from siting.report.sheet_words import (
     BRING,
     RECORD,
-    lens_height,
     set_up,
     what_to_clear,
     when_to_come_back,
@@ -32,14 +32,14 @@ from siting.report.sheet_words import (
 from siting.report.text import clean
 from siting.types import Result
 from siting.visits import visit_plan
-from siting.words import length
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _COVER_WIDTH_MM = 186.0
 _SPOT_MM = (92.0, 63.0)
 _LEAST_AROUND_M = 45.0
+# From so much text on a page on, what all pages share moves to "Before you go".
 _MOST_CHARACTERS = 1350
-_FEET = 1 / 0.3048
+_ACRES_PER_HA = 2.4710538
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,8 @@ class SpotPage:
     face: str
     face_second: str
     why_heading: tuple[str, ...]
-    tilt: str
+    lens: str
+    ground: str
     needle: str
     walk: str
     cautions: tuple[str, ...]
@@ -91,6 +92,7 @@ def field_sheet(
     shown = facts[: protocol.sheet.spots]
     parcel = result.land.parcel
     general = texts(parcel_cautions(_roles(result)))
+    shared = _shared(shown, general=general)
     return environment.get_template("sheet.html").render(
         css=Markup(css),
         css_hash=_csp_hash(css),
@@ -98,27 +100,48 @@ def field_sheet(
         label=clean(parcel.label) or f"parcel {clean(parcel.id)}",
         parcel_id=clean(parcel.id),
         cell=clean(parcel.cell),
-        area=f"{shapely.area(result.land.parcel_shape) / 1e4:.1f} ha",
+        area=_area(result),
         days=_days(survey),
         rules=clean(protocol.name),
         cover=_cover(result, facts),
         marks=_marks(result, facts),
         rows=[_row(fact) for fact in facts],
         pages=[
-            _page(result, fact, general=general, camera=protocol.camera, number=number)
+            _page(result, fact, told=(*general, *shared), camera=protocol.camera, number=number)
             for number, fact in enumerate(shown, 1)
         ],
         first=FIRST,
         general=general,
+        shared=shared,
+        pages_words=_pages_words(len(shown), len(facts)),
         bring=BRING,
         setup=set_up(protocol.camera, protocol.visits),
         clear=what_to_clear(protocol.camera),
-        lens=lens_height(protocol.camera),
         record=RECORD,
         plan=visit_plan(protocol.visits),
         plan_words=when_to_come_back(visit_plan(protocol.visits)),
         warnings=_warnings(result),
     )
+
+
+def _area(result: Result) -> str:
+    hectares = round(float(shapely.area(result.land.parcel_shape)) / 1e4, 1)
+    return f"{hectares:.1f} ha ({hectares * _ACRES_PER_HA:.0f} acres)"
+
+
+def _shared(facts: Sequence[SpotFacts], *, general: tuple[str, ...]) -> tuple[str, ...]:
+    """Cautions that all pages share, when any page is too full: they are told before them all."""
+    own = [[line for line in fact.cautions if line not in general] for fact in facts]
+    if not any(_full(fact, lines) for fact, lines in zip(facts, own, strict=True)):
+        return ()
+    return tuple(line for line in own[0] if all(line in lines for lines in own))
+
+
+def _pages_words(shown: int, spots: int) -> str:
+    if not 0 < shown < spots:
+        return ""
+    which = "spot 1" if shown == 1 else f"spots 1 to {shown}"
+    return f"This sheet has pages for {which}; the others are in the table only."
 
 
 def _roles(result: Result) -> list[int]:
@@ -197,15 +220,15 @@ def _row(fact: SpotFacts) -> dict[str, str]:
         "walk": ""
         if walk is None
         else f"{length(walk.length_m)}, {_minutes(walk.minutes_there).removeprefix('about ')}",
-        "score": f"{fact.spot.score:.2f}",
+        "points": str(points(fact.spot.score)),
         "stability": fact.stability,
     }
 
 
 def _page(
-    result: Result, fact: SpotFacts, *, general: tuple[str, ...], camera: CameraRules, number: int
+    result: Result, fact: SpotFacts, *, told: tuple[str, ...], camera: CameraRules, number: int
 ) -> SpotPage:
-    own = tuple(line for line in fact.cautions if line not in general)
+    own = tuple(line for line in fact.cautions if line not in told)
     geo = f"geo:{fact.lat:.5f},{fact.lon:.5f}"
     facing = fact.facing
     return SpotPage(
@@ -214,6 +237,9 @@ def _page(
         degrees=_degrees(fact),
         utm=f"{fact.utm_name}: {fact.utm_easting_m} E, {fact.utm_northing_m} N",
         radius=length(fact.search_radius_m),
+        ground=""
+        if fact.elevation_m is None
+        else f"{fact.elevation_m:.0f} m ({round(fact.elevation_m) / 0.3048:.0f} ft)",
         geo=geo,
         qr=_qr(geo, fact),
         map=_spot_map(result, fact, camera=camera, number=number),
@@ -221,11 +247,11 @@ def _page(
         face=face(facing.heading_deg),
         face_second=face(facing.second_deg),
         why_heading=tuple(_sentence(line) for line in facing.why[:2]),
-        tilt=facing.lens.partition("; ")[2].rstrip("."),
+        lens=facing.lens.removeprefix("Lens ") or f"{lens_height(camera.lens_height_m)}.",
         needle=_needle(facing),
         walk=_walk(fact),
         cautions=own,
-        dense=_characters(fact, own) > _MOST_CHARACTERS,
+        dense=_full(fact, own),
     )
 
 
@@ -234,10 +260,10 @@ def _sentence(words: str) -> str:
     return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 
 
-def _characters(fact: SpotFacts, cautions: tuple[str, ...]) -> int:
-    """How much there is to read on a page; a full one is set in smaller print."""
+def _full(fact: SpotFacts, cautions: Sequence[str]) -> bool:
+    """Whether there is so much to read on a page that it must be set closer."""
     lines = (*fact.why, *fact.pulled_down, *fact.check, *cautions, *fact.facing.why)
-    return sum(len(line) for line in lines)
+    return sum(len(line) for line in lines) > _MOST_CHARACTERS
 
 
 def _degrees(fact: SpotFacts) -> str:
@@ -262,23 +288,17 @@ def _walk(fact: SpotFacts) -> str:
     if walk is None:
         return ""
     begin = "the way in" if walk.start_kind == "given" else "the nearest road point (ask first)"
-    climb = (
-        f", {walk.climb_m:.0f} m ({walk.climb_m * _FEET:.0f} ft) up" if walk.climb_m >= 5 else ""
-    )
+    climb = f", {length(walk.climb_m)} up" if walk.climb_m >= 5 else ""
+    along = f" along {' and '.join(fact.walk_along)}" if fact.walk_along else ""
     wet = ". It crosses a stream where no crossing is known" if walk.unknown_crossings else ""
     return (
-        f"{length(walk.length_m)} from {begin}{climb}: {_minutes(walk.minutes_there)} there, "
-        f"{_minutes(walk.minutes_back)} back{wet}"
+        f"{length(walk.length_m)} from {begin}{along}{climb}: {_minutes(walk.minutes_there)} "
+        f"there, {_minutes(walk.minutes_back)} back{wet}"
     )
 
 
 def _minutes(minutes: float) -> str:
-    return f"about {_whole(minutes)} min"
-
-
-def _whole(minutes: float) -> int:
-    """Rounded up: a promise of time errs on the long side."""
-    return max(math.ceil(minutes), 1)
+    return f"about {whole_minutes(minutes)} min"
 
 
 def _qr(geo: str, fact: SpotFacts) -> Markup:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from siting.aim_words import lens_height
 from siting.protocol import CameraRules, VisitRules
 from siting.visits import VisitPlan
 from siting.words import length
 
-_LENS_SPAN_M = 0.15
 _FEET = 1 / 0.3048
 
 BRING = (
@@ -42,17 +42,11 @@ def _span(low_m: float, high_m: float, *, round_feet: int) -> str:
     return f"{low_m:g}-{high_m:g} m ({feet[0]}-{feet[1]} ft)"
 
 
-def lens_height(camera: CameraRules) -> str:
-    """From and to what height the lens may hang."""
-    low, high = (camera.lens_height_m + side * _LENS_SPAN_M for side in (-1, 1))
-    return _span(round(max(low, 0.1), 2), round(high, 2), round_feet=1)
-
-
 def what_to_clear(camera: CameraRules) -> str:
     """What to clear in front of the lens."""
     span = _span(camera.view_near_m, camera.view_far_m, round_feet=5)
     return (
-        f"Clear what moves in the wind (grass, twigs, ferns) {span} in front of the lens, as wide "
+        f"what moves in the wind (grass, twigs, ferns) {span} in front of the lens, as wide "
         "as the picture. Hand pruners only, with the owner's consent."
     )
 
@@ -69,10 +63,10 @@ def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ..
             f"{burst} pictures a trigger, shortest pause, if your survey asks no other.",
         ),
         ("Sensitivity", "high, if your survey asks no other."),
-        ("Height", f"lens {lens_height(camera)} above the ground, or above the snow: knee height."),
+        ("Height", f"lens {lens_height(camera.lens_height_m)}. Where snow lies, above the snow."),
         ("Heading", "by compass, a step away from the camera; sun and sky out of the picture."),
         ("Strap", "tight on a sound, living tree; camera level, a touch down, never up."),
-        ("View", what_to_clear(camera)),
+        ("View", f"clear {what_to_clear(camera)}"),
         ("Walk test", _walk_test(camera)),
         ("Number", "hold the spot's number and the date in front of the lens for one picture."),
         ("Armed", "switched on, lamp off, cover closed; then leave by the way you came."),

@@ -162,7 +162,7 @@ function nearWords(answer) {
   if (!near.length) return "";
   return section("What is near", node("ul", {}, near.map((found) => node("li", {},
     found.label + (found.text ? ": " : ""), found.text ? user(found.text) : "", ", ",
-    found.metres < 0.05 ? "here" : aboutWords(found.metres)))));
+    found.metres < 0.5 ? "here" : aboutWords(found.metres)))));
 }
 
 function drawAnswer(answer, latlng) {
@@ -184,11 +184,11 @@ function drawAnswer(answer, latlng) {
 function featuresNear({ easting, northing }, only) {
   const x = (easting - DATA.origin[0]) * 10, y = (DATA.origin[1] - northing) * 10;
   const found = [];
-  DATA.layers.forEach(({ key, label, features }) => {
+  DATA.layers.forEach(({ key, short, features }) => {
     if (only && key !== only) return;
     features.forEach(({ shapes, text }) => {
       const tenths = Math.min(...shapes.map((shape) => shapeDistance(shape, x, y)));
-      found.push({ label, text, metres: tenths / 10 });
+      found.push({ label: short, text, metres: tenths / 10 });
     });
   });
   return found.sort((a, b) => a.metres - b.metres);

@@ -140,7 +140,7 @@ function fillHead() {
   byId("parcel-name").textContent = label;
   byId("parcel-facts").textContent = area.toLocaleString("en") + " ha ("
     + (area * 2.4710538).toLocaleString("en", { maximumFractionDigits: 0 }) + " acres), "
-    + Math.round(100 * share) + " % open to a camera, " + DATA.spots.length
+    + Math.round(100 * share) + "\u00a0% open to a camera, " + DATA.spots.length
     + (DATA.spots.length === 1 ? " spot" : " spots");
   const first = DATA.spots[0];
   byId("first-words").replaceChildren(...(first ? firstWords(first)

@@ -120,16 +120,18 @@ function feet(metres) {
 
 function lengthWords(metres) {
   const shown = metres >= 10 ? Math.round(metres) : Math.round(metres * 10) / 10;
-  return shown.toLocaleString("en") + " m (" + feet(metres).toLocaleString("en") + " ft)";
+  return shown.toLocaleString("en") + " m (" + feet(shown).toLocaleString("en") + " ft)";
 }
 
 // A length no more exact than a person can use it, worded as in the program's other files.
 function aboutWords(metres) {
   if (metres >= 1000) {
-    return (metres / 1000).toFixed(1) + " km (" + (metres / 1609.344).toFixed(1) + " mi)";
+    const km = Math.round(metres / 100) / 10;
+    return km.toFixed(1) + " km (" + (km * 1000 / 1609.344).toFixed(1) + " mi)";
   }
-  if (metres < 50) return lengthWords(metres);
-  return 10 * Math.round(metres / 10) + " m (" + 10 * Math.round(metres / 3.048) + " ft)";
+  if (metres < 50) return lengthWords(Math.round(metres));
+  const tens = 10 * Math.round(metres / 10);
+  return tens + " m (" + 10 * Math.round(tens / 3.048) + " ft)";
 }
 
 function capital(text) {

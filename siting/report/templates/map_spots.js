@@ -64,7 +64,7 @@ function listItem(spot) {
   node("span", { class: "dot", "aria-hidden": "true" }, String(spot.n)),
   node("span", { class: "spot-text" },
     node("span", { class: "spot-title" }, node("span", { class: "unseen" }, "Spot " + spot.n + ": "),
-      user(capital(spot.title))),
+      user(spot.title)),
     node("span", { class: "spot-why" }, user(spot.why[0] || "")),
     node("span", { class: "spot-place", id: "place-" + spot.n })),
   node("span", { class: "spot-points" },
@@ -203,9 +203,8 @@ function facts(spot) {
       node("dd", {}, words.map((text) => node("p", {}, user(text))))]));
 }
 
-// Cautions that hold at every spot are said once, folded, so that a spot's own are seen.
-const COMMON_CAUTIONS = DATA.spots.length < 2 ? [] : DATA.spots[0].cautions
-  .filter((text) => DATA.spots.every((spot) => spot.cautions.includes(text)));
+// Cautions of the whole land are said once, folded; those of a spot or its walk stay on its card.
+const COMMON_CAUTIONS = DATA.cautions_everywhere;
 
 function commonCautions() {
   if (!COMMON_CAUTIONS.length) return "";
@@ -218,8 +217,10 @@ function walkWords(spot) {
     + spot.utm + ".";
   if (!spot.walk) return [place];
   const walk = spot.walk;
-  const words = [aboutWords(walk.length_m) + " on foot, about " + minutes(walk.there_min)
-    + " there and " + minutes(walk.back_min) + " back."];
+  const climb = walk.climb_m >= 5 ? ", " + aboutWords(walk.climb_m) + " up" : "";
+  const along = walk.along.length ? ", along " + walk.along.join(" and ") : "";
+  const words = [aboutWords(walk.length_m) + " on foot" + along + climb + ", about "
+    + minutes(walk.there_min) + " there and " + minutes(walk.back_min) + " back."];
   if (walk.from_road) {
     words.push("The walk starts at the nearest road point. Leave to stop and cross there is not "
       + "known: ask first.");
@@ -232,7 +233,7 @@ function walkWords(spot) {
 }
 
 function minutes(value) {
-  const whole = Math.max(1, Math.round(value));
+  const whole = Math.max(1, Math.ceil(value));
   return whole + (whole === 1 ? " minute" : " minutes");
 }
 

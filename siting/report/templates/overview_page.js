@@ -6,7 +6,7 @@ function factRows(i) {
   if (COL.cell[i]) add("Survey cell", user(COL.cell[i]));
   if (COL.role[i]) add("Proposed", roleCell(i));
   if (!COL.code[i]) {
-    add("Spots", `${COL.spots[i]}${COL.firm[i] === null ? "" : `, ${COL.firm[i]} of them firm`}; ${COL.usable[i]} % of ${COL.area[i]} ha is usable`);
+    add("Spots", `${COL.spots[i]}${COL.firm[i] === null ? "" : `, ${COL.firm[i]} of them firm`}; ${COL.usable[i]}\u00a0% of ${COL.area[i]} ha (${Math.round(COL.area[i] * 2.4710538)} acres) is usable`);
     if (COL.points[i] !== null) add("Best spot", `${COL.points[i]} points, `, user(COL.where[i]), bestMore(i));
     add("Limit", user(COL.limit[i]));
   }
@@ -109,6 +109,7 @@ byId("print-button").addEventListener("click", () => window.print());
 byId("copy-all").addEventListener("click", copyShown);
 setTheme(window.matchMedia("(prefers-color-scheme: dark)").matches);
 setTabs();
+if (window.innerWidth >= 700) document.querySelector("details.key").open = true;
 drawHeadFacts();
 drawFilters();
 drawHeads();

@@ -10,7 +10,7 @@ const HEADS = [
   { key: "points", words: "Points", number: true, down: true, cell: pointsCell },
   { key: "spots", words: "Spots", number: true, down: true },
   { key: "firm", words: "Firm", number: true, down: true, off: !COL.firm.some((v) => v !== null) },
-  { key: "usable", words: "Usable", number: true, down: true, cell: (i) => (COL.usable[i] === null ? "" : `${COL.usable[i]} %`) },
+  { key: "usable", words: "Usable", number: true, down: true, cell: (i) => (COL.usable[i] === null ? "" : `${COL.usable[i]}\u00a0%`) },
   { key: "role", words: "Proposed", cell: roleCell, off: !COL.role.some(Boolean) },
   { key: "limit", words: "What limits it most", cell: limitCell, look: "words" },
 ].filter((head) => !head.off);
@@ -110,7 +110,7 @@ function drawRows() {
     "data-number": i, "aria-current": i === STATE.chosen ? "true" : null, onclick: () => choose(i, "table"),
   }, HEADS.map((head) => {
     const value = head.cell ? head.cell(i) : COL[head.key][i];
-    return node("td", { class: head.number ? "n" : head.look || "" }, value === null ? "" : value);
+    return node("td", { class: head.number ? "n" : head.look || "", "data-head": head.words }, value === null ? "" : value);
   }))));
   drawPager(from, part.length);
 }

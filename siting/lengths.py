@@ -1,0 +1,67 @@
+"""Numbers as a reader meets them: lengths with feet, shares, points."""
+
+from __future__ import annotations
+
+import math
+
+FEET_PER_M = 1 / 0.3048
+_MILE_M = 1609.344
+NO_BREAK = "\u00a0"
+
+
+def length(metres: float) -> str:
+    """Metres with feet beside them, as exact as a person can use them.
+
+    The metres are rounded first and the feet follow from them, so that the same metres never
+    stand beside other feet.
+
+    Examples
+    --------
+    >>> length(6.3), length(128.0), length(1500.0)
+    ('6 m (20 ft)', '130 m (430 ft)', '1.5 km (0.9 mi)')
+    """
+    if metres >= 1000:
+        kilometres = _whole(metres / 100) / 10
+        return f"{kilometres:.1f} km ({kilometres * 1000 / _MILE_M:.1f} mi)"
+    if metres >= 50:
+        tens = 10 * _whole(metres / 10)
+        return f"{tens} m ({10 * _whole(tens * FEET_PER_M / 10)} ft)"
+    shown = _whole(metres)
+    return f"{shown} m ({_whole(shown * FEET_PER_M)} ft)"
+
+
+def percent(share: float) -> str:
+    """A share of 0..1 in whole per cent; the sign never stands alone on a line.
+
+    Examples
+    --------
+    >>> percent(0.748) == "75\\u00a0%"
+    True
+    """
+    return f"{100 * share:.0f}{NO_BREAK}%"
+
+
+def points(score: float) -> int:
+    """A score of 0..1 in points of 100, halves to even as on the map page.
+
+    Examples
+    --------
+    >>> points(0.943), points(0.125)
+    (94, 12)
+    """
+    return round(100 * score)
+
+
+def whole_minutes(minutes: float) -> int:
+    """Minutes of a walk rounded up: a promise of time errs on the long side.
+
+    Examples
+    --------
+    >>> whole_minutes(5.1), whole_minutes(0.2)
+    (6, 1)
+    """
+    return max(math.ceil(minutes), 1)
+
+
+def _whole(value: float) -> int:
+    return math.floor(value + 0.5)
