@@ -28,7 +28,7 @@ from siting.stability import PlaceStability
 from siting.trials import try_ranks
 from siting.types import Candidate, Land, Note, Parcel, Result, Scores, Spot
 from siting.walk import Walk, ways_in
-from siting.words import kind_of, wet_warnings
+from siting.words import kind_of, layers_together, wet_warnings
 
 Progress = Callable[[str], None]
 
@@ -112,7 +112,7 @@ def site_parcel(
         features=ground.features,
         streams=ground.streams,
         notes=(
-            *land.notes,
+            *layers_together(land.notes),
             *_comparison_notes(protocol),
             *ground.notes,
             *owner_notes(land, rules=protocol.no_go),

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 
 from siting.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
 from siting.lengths import FEET_PER_M, percent, points
 from siting.lengths import length as length
 from siting.neighbourhood import compass_word
 from siting.protocol_travel import WetRules
-from siting.types import CoverRole, Feature
+from siting.types import CoverRole, Feature, Note
 
+_EMPTY_LAYER = re.compile(r"(.+) \(([\w, ]+)\) (has nothing on this land or around it\.)")
 _STRONG = 0.5
 _WEAK = 0.75
 
@@ -193,3 +196,30 @@ def kind_of(memberships: Mapping[str, float], weights: Mapping[str, float]) -> s
     }
     best = max(strength, key=lambda n: strength[n], default="")
     return best if best and strength[best] > 0 else ""
+
+
+def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """The notes, with one sentence to a file for all its layers that have nothing here.
+
+    Examples
+    --------
+    >>> told = [
+    ...     Note("W-LAYER-01", "warning", f"a.gpkg ({n}) has nothing on this land or around it.")
+    ...     for n in ("roads", "feeders")
+    ... ]
+    >>> [note.text for note in layers_together(told)]
+    ['a.gpkg (roads, feeders) has nothing on this land or around it.']
+    """
+    out: list[Note] = []
+    first: dict[str, int] = {}
+    for note in notes:
+        empty = _EMPTY_LAYER.fullmatch(note.text) if note.code == "W-LAYER-01" else None
+        if empty is None or empty[1] not in first:
+            if empty is not None:
+                first[empty[1]] = len(out)
+            out.append(note)
+            continue
+        at = first[empty[1]]
+        text = out[at].text.replace(f") {empty[3]}", f", {empty[2]}) {empty[3]}")
+        out[at] = replace(out[at], text=text)
+    return tuple(out)
