@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+from siting.errors import SitingError
 from siting.files import LAST, staged
 from siting.inputs import Inputs
 from siting.protocol import Protocol
@@ -21,6 +22,7 @@ def write_report(
     protocol: Protocol,
     inputs: Inputs,
     time: dt.datetime | None = None,
+    public: bool = False,
 ) -> Mapping[str, str]:
     """Write every output of one parcel into a folder: all of them, or none.
 
@@ -38,6 +40,8 @@ def write_report(
         What the result was made from; its planned days and time zone go into the deployments.
     time : datetime with a time zone, or None for now
         When the run was made, for run.json.
+    public : bool
+        Write only what may be passed on: rounded places, no parcel, no layers, no map.
 
     Returns
     -------
@@ -50,14 +54,20 @@ def write_report(
     ResourceError
         E-DISK-01 when the disk is full or refuses.
     """
-    from siting.report.record import run_json
+    from siting.report.record import public_json, run_json
 
     when = time if time is not None else dt.datetime.now(dt.UTC)
+    contents = _public_contents if public else _contents
+    if public:
+        _check_nothing_exact(folder)
     with staged(folder) as stage:
-        for name, content in _contents(result, protocol=protocol, inputs=inputs).items():
+        for name, content in contents(result, protocol=protocol, inputs=inputs).items():
             stage.write(name, content())
         outputs = stage.digests()
-        record = run_json(result, protocol=protocol, inputs=inputs, outputs=outputs, time=when)
+        if public:
+            record = public_json(result, protocol=protocol, outputs=outputs, time=when)
+        else:
+            record = run_json(result, protocol=protocol, inputs=inputs, outputs=outputs, time=when)
         stage.write(LAST, record)
         return stage.digests()
 
@@ -87,4 +97,34 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
         ),
         "datapackage.json": lambda: deployments.datapackage_json(result, facts, survey=survey),
         "suitability.tif": lambda: suitability_tif(result),
+    }
+
+
+def _check_nothing_exact(folder: Path) -> None:
+    """E-OUT-01 where a folder to be passed on already holds files with exact places."""
+    exact = ("map.html", "field_sheet.html", "spots.gpx", "spots.gpkg", "suitability.tif")
+    found = [name for name in exact if (folder / name).exists()]
+    if found:
+        raise SitingError(
+            "E-OUT-01",
+            f"{folder} holds {', '.join(found)} of an earlier run.",
+            rule="A folder to be passed on must not hold exact places.",
+            cure="Name an empty folder with --out.",
+        )
+
+
+def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
+    """What makes each file that may be passed on, in order of writing."""
+    from siting.report import deployments, public
+
+    hidden = public.public_result(result)
+    facts = public.public_facts(hidden, decimals=protocol.sharing.decimals)
+    survey, camera = inputs.survey, protocol.camera
+    return {
+        "spots.geojson": lambda: public.public_geojson(hidden, facts),
+        "spots.csv": lambda: public.public_csv(hidden, facts),
+        "deployments.csv": lambda: deployments.deployments_csv(
+            hidden, facts, survey=survey, camera=camera
+        ),
+        "datapackage.json": lambda: deployments.datapackage_json(hidden, facts, survey=survey),
     }

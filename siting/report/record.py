@@ -64,6 +64,22 @@ def run_json(
     return canonical_json(record) + "\n"
 
 
+def public_json(
+    result: Result, *, protocol: Protocol, outputs: Mapping[str, str], time: dt.datetime
+) -> str:
+    """The record of files that may be passed on: nothing of the inputs, the parcel or the grid."""
+    record = {
+        "format": FORMAT,
+        "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
+        "versions": versions(),
+        "places": f"rounded to {protocol.sharing.decimals} decimals of a degree",
+        "protocol": {"name": clean(protocol.name), "changed": changed(protocol)},
+        "spots": len(result.spots),
+        "outputs": dict(outputs),
+    }
+    return canonical_json(record) + "\n"
+
+
 def versions() -> dict[str, str]:
     """Of the program and of the libraries that can change a number."""
     import pyproj

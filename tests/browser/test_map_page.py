@@ -2,9 +2,22 @@
 
 from __future__ import annotations
 
+import math
+import re
+from dataclasses import replace
+
 import pytest
 
+from siting.cautions import all_cautions
+from siting.inputs import SurveyInput
+from siting.lengths import length
+from siting.protocol import Protocol
+from siting.report import exchange
+from siting.report.facts import spot_facts
+from siting.report.map import map_page
+from siting.report.sheet import field_sheet
 from tests.browser.conftest import PHONE, WIDE, opened
+from tests.map_result import map_result
 
 
 def test_opens_offline_and_asks_for_nothing(tab):
@@ -104,12 +117,50 @@ def test_the_card_answers_the_four_questions(wide):
     assert "UTM 17 north" in words
     assert "Within 15 m (49 ft)" in words
     assert "on a compass" in words
-    assert "about 5 minutes there" in words
+    assert "about 6 minutes there" in words
     assert "Firm: among the first 3" in words
     assert wide.locator("#card-1 .petal").count() == 24
     assert "Good:" in wide.locator("#card-1 .rose").get_attribute("aria-label")
     assert wide.locator(".wedge").count() >= 2  # on the map and in the key
     assert wide.locator(".folium-map .walk").count() == 1
+
+
+def test_card_sheet_and_gpx_tell_the_same_minutes(wide):
+    result = map_result()
+    facts = spot_facts(result)
+    sheet = field_sheet(result, facts, protocol=Protocol(), survey=SurveyInput())
+    points = exchange.gpx(result, facts)
+    for fact in facts:
+        there, back = math.ceil(fact.walk.minutes_there), math.ceil(fact.walk.minutes_back)
+        wide.click(f"#row-{fact.spot.rank}")
+        words = wide.locator(f"#card-{fact.spot.rank}").inner_text()
+        assert re.search(rf"about {there} minutes? there and {back} minutes? back", words)
+        assert f"about {there} min there, about {back} min back" in " ".join(sheet.split())
+        assert f"Walk about {there} min there, {back} min back." in points
+    # At least one walk would be told shorter were its minutes rounded to the nearest.
+    assert any(0 < fact.walk.minutes_there % 1 < 0.5 for fact in facts)
+
+
+def test_a_spots_own_cautions_stay_on_its_card(browser, tmp_path):
+    """Even one that all spots share: only what holds on the whole land is folded."""
+    result = map_result()
+    own = {c.topic: c.text for c in all_cautions()}
+    told = (own["hunting"], own["crossing_water"])
+    spots = tuple(replace(spot, cautions=told) for spot in result.spots)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(result, spots=spots), protocol=Protocol()), encoding="utf-8")
+    with opened(browser, path, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        found.page.click("#row-1")
+        card = found.page.locator("#card-1")
+        assert own["crossing_water"] in card.locator("dl.facts").inner_text()
+        assert own["hunting"] not in card.locator("dl.facts").inner_text()
+        assert own["hunting"] in card.locator("details.cautions").text_content()
+
+
+def test_lengths_are_rounded_once_in_page_and_program(wide):
+    for metres in (0.4, 9.6, 9.9, 10.4, 49.4, 54.9, 55.1, 128.0, 612.0, 1449.0, 12345.0):
+        assert wide.evaluate("m => siting.aboutWords(m)", metres) == length(metres)
 
 
 def test_all_by_keys(wide):

@@ -63,6 +63,24 @@ def test_five_thousand_parcels_load_in_time(large, browser, capsys):
     assert spent < MOST_MS
 
 
+def test_nothing_of_the_list_lies_off_a_phone(browser, large):
+    with opened(browser, large, **PHONE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        assert not found.page.evaluate("document.querySelector('details.key').open")
+        width = found.page.evaluate("document.documentElement.clientWidth")
+        row = found.page.locator("#rows tr").first
+        for name in ("Firm", "Usable", "Proposed"):
+            cell = row.locator(f'td[data-head="{name}"]')
+            assert cell.count() == 1
+            if cell.text_content():
+                box = cell.bounding_box()
+                assert box["x"] >= 0
+                assert box["x"] + box["width"] <= width
+    with opened(browser, large, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        assert found.page.evaluate("document.querySelector('details.key').open")
+
+
 def test_filtering_and_sorting_stay_quick(wide):
     spent = wide.evaluate(
         """() => { const start = performance.now();

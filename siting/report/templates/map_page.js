@@ -193,7 +193,7 @@ function start() {
   scheduleNames();
   window.siting = { DATA, CELLS, STATE, MAP, VISITS, totalScore, cellScore, ranking, hundredths,
     answerAt, ask, metresOf, degreesOf, applyFit, inflateHere, bytesOf, weightsText, visitsJson,
-    visitsCsv, shownHundredths, decoded, cellAt, moveWeight, resetWeights, select, paintScores };
+    visitsCsv, shownHundredths, decoded, cellAt, moveWeight, resetWeights, select, paintScores, aboutWords };
   loadCells().then(() => document.documentElement.setAttribute("data-ready", "yes"));
 }
 
