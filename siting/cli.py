@@ -163,13 +163,24 @@ def siting(debug: bool) -> None:
 @siting.command()
 @input_options
 @click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
-def score(inputs_file: Path | None, protocol_file: Path | None, out: Path, **options: Any) -> None:
+@click.option(
+    "--public",
+    is_flag=True,
+    help="Write only files that may be passed on: rounded places, no parcel, no layers, no map.",
+)
+def score(
+    inputs_file: Path | None,
+    protocol_file: Path | None,
+    out: Path,
+    public: bool,
+    **options: Any,
+) -> None:
     """Score one parcel and write the ranked map, the sheet and the files."""
     from siting.commands import score_to_folder
 
     inputs, protocol = _settings(inputs_file, protocol_file, options)
     with progress_line() as progress:
-        told = score_to_folder(inputs, protocol, out, progress=progress)
+        told = score_to_folder(inputs, protocol, out, progress=progress, public=public)
     click.echo(told)
 
 

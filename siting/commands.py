@@ -16,14 +16,17 @@ from siting.report import write_report
 from siting.types import Result
 
 
-def score_to_folder(inputs: Inputs, protocol: Protocol, folder: Path, *, progress: Progress) -> str:
+def score_to_folder(
+    inputs: Inputs, protocol: Protocol, folder: Path, *, progress: Progress, public: bool = False
+) -> str:
     """Score the one parcel of the inputs, write every output, and tell the result in words."""
     parcel = read_parcel(inputs)
     with one_thread():
         result = site_parcel(inputs, protocol, parcel, progress=progress)
         progress("writing the map and the files")
-        write_report(result, folder, protocol=protocol, inputs=inputs)
-    return summary(result, folder)
+        write_report(result, folder, protocol=protocol, inputs=inputs, public=public)
+    shown = "spots.csv" if public else "map.html"
+    return summary(result, folder / shown)
 
 
 def _percent(share: float) -> str:
@@ -31,7 +34,7 @@ def _percent(share: float) -> str:
     return percent(share).replace(NO_BREAK, " ")
 
 
-def summary(result: Result, folder: Path) -> str:
+def summary(result: Result, page: Path) -> str:
     """The outcome of a run for a terminal: the first spots, the warnings, where to look."""
     count = len(result.spots)
     parcel = result.land.parcel
@@ -44,7 +47,7 @@ def summary(result: Result, folder: Path) -> str:
         f"  {s.rank}. {points(s.score)} points  {s.name or s.why[0]}" for s in result.spots[:5]
     ]
     lines += [f"Warning: {note.text}" for note in result.notes if note.level == "warning"]
-    lines.append(f"Open {folder / 'map.html'}")
+    lines.append(f"Open {page}")
     return _plain("\n".join(lines))
 
 

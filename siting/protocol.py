@@ -518,6 +518,19 @@ class SheetRules(Section):
     spots: int = param(5, "spots", OWN, "Spots with a page of their own, best first.", ge=1, le=100)
 
 
+class SharingRules(Section):
+    """Files that are passed on (--public)."""
+
+    decimals: int = param(
+        2,
+        "decimals of a degree",
+        "Chapman 2020, doi 10.15468/doc-5jp4-5g10 (0.01 degree for sensitive places; from memory)",
+        "Digits kept of longitude and latitude: 2 is about 1.1 km.",
+        ge=0,
+        le=3,
+    )
+
+
 class Protocol(Section):
     """The rules of a survey."""
 
@@ -545,6 +558,7 @@ class Protocol(Section):
     cautions: CautionRules = CautionRules()
     assign: AssignRules = AssignRules()
     sheet: SheetRules = SheetRules()
+    sharing: SharingRules = SharingRules()
 
     @model_validator(mode="after")
     def _something_counts(self) -> Protocol:

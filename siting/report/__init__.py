@@ -116,9 +116,10 @@ def _check_nothing_exact(folder: Path) -> None:
 def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
     """What makes each file that may be passed on, in order of writing."""
     from siting.report import deployments, public
+    from siting.report.facts import spot_facts
 
-    hidden = public.public_result(result)
-    facts = public.public_facts(hidden, decimals=protocol.sharing.decimals)
+    hidden = public.public_result(result, decimals=protocol.sharing.decimals)
+    facts = spot_facts(hidden)
     survey, camera = inputs.survey, protocol.camera
     return {
         "spots.geojson": lambda: public.public_geojson(hidden, facts),

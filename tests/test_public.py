@@ -1,0 +1,81 @@
+"""What is passed on tells no exact place and not whose land it is."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from siting.errors import SitingError
+from siting.pipeline import site_parcel
+from siting.protocol import Protocol
+from siting.read import read_parcel
+from siting.report import write_report
+from siting.settings import load_inputs
+
+SAMPLE = Path(__file__).parents[1] / "sample_rasters"
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    inputs = load_inputs(SAMPLE / "inputs.toml")
+    result = site_parcel(inputs, Protocol(), read_parcel(inputs))
+    folder = tmp_path_factory.mktemp("public")
+    write_report(result, folder, protocol=Protocol(), inputs=inputs, public=True)
+    return inputs, result, folder
+
+
+def test_only_these_files_and_none_with_a_map(run):
+    _, _, folder = run
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "datapackage.json", "deployments.csv", "run.json", "spots.csv", "spots.geojson",
+    ]  # fmt: skip
+
+
+def test_no_exact_place_no_name_no_parcel_in_any_file(run):
+    _, result, folder = run
+    words = [result.land.parcel.id, result.land.parcel.label, "layers.gpkg", "dem.tif"]
+    words += [s.name for s in result.spots if s.name]
+    for frame in result.land.vectors.values():
+        words += [name for name in frame["name"] if name]
+    for spot in result.spots:
+        words += [f"{spot.lon:.4f}", f"{spot.lat:.4f}", str(round(spot.easting)),
+                  str(round(spot.northing))]  # fmt: skip
+    for path in folder.iterdir():
+        text = path.read_text(encoding="utf-8")
+        found = [w for w in words if w in text]
+        # A two-letter parcel id may stand inside a hash; it must not stand as a word.
+        found = [w for w in found if w != result.land.parcel.id or f'"{w}' in text]
+        assert found == [], path.name
+
+
+def test_uncertainty_covers_the_rounding(run):
+    from siting.grid import transformer
+
+    _, result, folder = run
+    with (folder / "spots.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == len(result.spots)
+    to_metres = transformer("EPSG:4326", result.land.grid.crs)
+    for row, spot in zip(rows, result.spots, strict=True):
+        lon, lat = float(row["lon_deg"]), float(row["lat_deg"])
+        assert lon == round(lon, 2)
+        assert lat == round(lat, 2)
+        east, north = to_metres.transform(lon, lat)
+        away = ((east - spot.easting) ** 2 + (north - spot.northing) ** 2) ** 0.5
+        assert away <= float(row["search_radius_m"])
+        assert float(row["search_radius_m"]) > 500
+    points = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
+    assert [f["properties"]["score"] for f in points] == pytest.approx(
+        [s.score for s in result.spots], abs=1e-3
+    )
+
+
+def test_a_folder_with_exact_files_is_refused(run, tmp_path):
+    inputs, result, _ = run
+    (tmp_path / "map.html").write_text("earlier")
+    with pytest.raises(SitingError, match="E-OUT-01"):
+        write_report(result, tmp_path, protocol=Protocol(), inputs=inputs, public=True)
+    assert [p.name for p in tmp_path.iterdir()] == ["map.html"]
