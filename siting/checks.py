@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
+from siting.lengths import percent
 from siting.types import BoolArray, CoverRole, Note
 
 # Values that programs write for "no data"; each is far from any elevation on Earth or a limit of
@@ -190,8 +191,8 @@ def check_roles(role: NDArray[np.int8], *, legend: str, file: str) -> tuple[Note
         share = float((role == kind).mean()) if role.size else 0.0
         if share > most:
             text = (
-                f"By legend {legend} {share:.0%} of the parcel is {kind.name.lower()} ({file}): "
-                "check that this legend belongs to this raster."
+                f"By legend {legend} {percent(share)} of the parcel is {kind.name.lower()} "
+                f"({file}): check that this legend belongs to this raster."
             )
             return (Note("W-LEGEND-01", "warning", text),)
     return ()
@@ -221,19 +222,19 @@ def check_coverage(
     if share < 0.60:
         raise SitingError(
             "E-COVER-02",
-            f"{file} covers {share:.0%} of the parcel.",
+            f"{file} covers {percent(share)} of the parcel.",
             rule=f"The {what} must cover at least 60 % of the parcel; unknown ground is never "
             "ranked.",
             cure=f"Use a {what} raster that reaches over the whole parcel.",
         )
     notes: list[Note] = []
     if share < 0.95:
-        text = f"{file} covers {share:.0%} of the parcel; the rest is left out."
+        text = f"{file} covers {percent(share)} of the parcel; the rest is left out."
         notes.append(Note("W-COVER-01", "warning", text))
     around = float(known[~inside].mean()) if not inside.all() else 1.0
     if around < 0.95:
         text = (
-            f"{file} covers {around:.0%} of the ground around the parcel: streams, edges and "
+            f"{file} covers {percent(around)} of the ground around the parcel: streams, edges and "
             "slopes just over the boundary may be missed."
         )
         notes.append(Note("W-COVER-02", "warning", text))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -251,3 +252,12 @@ def test_a_thousand_cells_in_time():
     found = assign(options, cells=sorted({o.cell for o in options}), rules=rules(share=0.3))
     assert len(cameras(found)) == 1000
     assert found.gap < 0.01
+
+
+def test_a_scant_parcel_is_told_as_a_caveat():
+    scant = replace(option("A", "P1", 0.0), usable_share=0.03)
+    enough = replace(option("B", "P2", 9000.0), usable_share=0.05)
+    found = assign([scant, enough], cells=["A", "B"], rules=rules())
+    told = {choice.cell: choice.reason for choice in found.cells}
+    assert "only 3\u00a0% of its parcel is open to a camera" in told["A"]
+    assert "open to a camera" not in told["B"]

@@ -188,3 +188,19 @@ def test_a_row_is_plain_and_whole(result):
     assert row["area_ha"] == 16.0  # a square of 400 m
     assert row["best_score"] == 0.8
     assert len(row["top"]) == row["spots"] == 4
+
+
+def test_a_little_closed_ground_limits_nothing(result):
+    good = replace(fake_spot(1, land=result.land), score=0.9, attraction=0.9)
+    little = limit_of(with_closed(result, NoGo.STEEP, 0.08, spots=[good]), rules=RULES)
+    assert (little.problem, little.words) == ("none", "nothing much")
+    more = limit_of(with_closed(result, NoGo.STEEP, 0.12, spots=[good]), rules=RULES)
+    assert more.words == "a little of it is steeper than 20 degrees"
+
+
+def test_a_scant_parcel_is_told_in_its_letter(result):
+    good = replace(fake_spot(1, land=result.land), score=0.9, attraction=0.9)
+    for share, told in ((0.97, True), (0.94, False)):
+        closed = with_closed(result, NoGo.LIVESTOCK, share, spots=[good])
+        said = letter_sentence(closed, limit=limit_of(closed, rules=RULES), firm=None)
+        assert ("we would look at the place with you first" in said) == told

@@ -12,6 +12,7 @@ import pytest
 import shapely
 
 from siting.feature_order import serves
+from siting.lengths import percent
 from siting.pipeline import site_parcel
 from siting.protocol import Protocol
 from siting.read import read_parcel
@@ -94,7 +95,7 @@ def test_spots_say_how_firm_they_are_and_what_would_turn_the_list():
         firm = spot.details["stability"]
         assert firm.word in ("firm", "fair", "toss-up")
         assert firm.draws >= 500
-        assert f"{firm.share_among:.0%}" in firm.words
+        assert percent(firm.share_among) in firm.words
     (note,) = [n for n in result.notes if n.code == "A-STABILITY-01"]
     assert "500 times" in note.text
     assert "counted" in note.text or "No single weight" in note.text

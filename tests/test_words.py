@@ -1,0 +1,94 @@
+"""Sentences of a spot: lengths that agree, what leads a card, names, one sentence to a file."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from siting.lengths import NO_BREAK, length, percent, points, whole_minutes
+from siting.report.facts import spot_facts
+from siting.report.layers import layers_data
+from siting.types import Feature, Note
+from siting.words import layers_together, pulled_down, why
+from tests.fake_result import fake_result, with_details
+
+MEASURES = {
+    "distance_to_trail_m": 4.0,
+    "distance_to_feature_m": 9.0,
+    "funnel_ratio": 1.44,
+}
+
+
+@given(st.floats(0, 999.4))
+def test_the_same_metres_never_stand_beside_other_feet(metres):
+    shown, feet = re.fullmatch(r"(\d+) m \((\d+) ft\)", length(metres)).groups()
+    # 1 ft is 0.3048 m exactly (international yard and pound agreement, 1959).
+    exact = int(shown) / 0.3048
+    assert abs(int(feet) - exact) <= (5.0 if metres >= 50 else 0.5) + 1e-9
+
+
+def test_lengths_by_hand():
+    assert {length(metres) for metres in (9.6, 9.9, 10.4)} == {"10 m (33 ft)"}
+    assert length(128.0) == "130 m (430 ft)"
+    assert length(1449.0) == "1.4 km (0.9 mi)"
+
+
+def test_shares_points_and_minutes_have_one_form():
+    assert percent(0.748) == f"75{NO_BREAK}%"
+    assert points(0.935) == round(93.5)
+    assert [whole_minutes(m) for m in (0.0, 5.0, 5.01)] == [1, 5, 6]
+    told = pulled_down({"view": 0.4}, {"clear_share": 0.57})
+    assert told == (f"Plants may stand in the view: about 57{NO_BREAK}% of it is clear.",)
+
+
+def test_the_shape_of_the_land_never_leads():
+    parts = {"feature": 1.0, "trail": 0.9, "funnel": 0.8}
+    weights = {"feature": 1.0, "trail": 0.6, "funnel": 0.5}
+    said = why(parts, weights, MEASURES)
+    assert said[0] == "A game or quiet trail 4 m (13 ft) away."
+    assert said[1] == "Easy ways across the land come together here (1.4 times as much as around)."
+    assert said[2].startswith("A place where the shape of the land leads animals past")
+    assert len(why(parts, weights, MEASURES, named=True)) == 2  # the name says it
+    only = why({"feature": 1.0}, weights, MEASURES, named=True)
+    assert len(only) == 1  # nothing else speaks for it
+
+
+@pytest.mark.parametrize(
+    ("name", "title"),
+    [("", "Crossing"), ("lower gap by the oak", "lower gap by the oak")],
+)
+def test_a_kind_has_a_capital_and_a_given_name_stays(name, title):
+    base = fake_result()
+    changed = replace(base, spots=(replace(base.spots[0], name=name),))
+    assert spot_facts(changed)[0].title == title
+
+
+def test_ask_calls_things_by_their_short_names():
+    base = with_details(fake_result())
+    spot = base.spots[0]
+    found = Feature("saddle", spot.easting, spot.northing, 1.0, "saddle between two knolls")
+    rows = layers_data(replace(base, features=(found,)), grid=base.land.grid)
+    short = {row["key"]: row["short"] for row in rows}
+    assert short["features"] == "Feature"
+    assert all("tap to" not in words for words in short.values())
+
+
+def test_empty_layers_of_a_file_are_one_sentence():
+    def empty(file, name):
+        return Note(
+            "W-LAYER-01", "warning", f"{file} ({name}) has nothing on this land or around it."
+        )
+
+    other = Note("W-COARSE-01", "warning", "The land cover is coarse.")
+    told = layers_together(
+        [empty("a.gpkg", "roads"), other, empty("a.gpkg", "feeders"), empty("b.shp", "trails")]
+    )
+    assert [note.text for note in told] == [
+        "a.gpkg (roads, feeders) has nothing on this land or around it.",
+        other.text,
+        "b.shp (trails) has nothing on this land or around it.",
+    ]
