@@ -127,5 +127,7 @@ def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> d
         "deployments.csv": lambda: deployments.deployments_csv(
             hidden, facts, survey=survey, camera=camera
         ),
-        "datapackage.json": lambda: deployments.datapackage_json(hidden, facts, survey=survey),
+        "datapackage.json": lambda: deployments.datapackage_json(
+            hidden, facts, survey=survey, outline=False
+        ),
     }

@@ -218,8 +218,13 @@ def _piped(text: str) -> str:
     return " ".join(clean(text).replace("|", "/").replace(":", "-").split())
 
 
-def datapackage_json(result: Result, facts: Sequence[SpotFacts], *, survey: SurveyInput) -> str:
-    """The descriptor beside the table: what it is, and what is still to be done."""
+def datapackage_json(
+    result: Result, facts: Sequence[SpotFacts], *, survey: SurveyInput, outline: bool = True
+) -> str:
+    """The descriptor beside the table: what it is, and what is still to be done.
+
+    `outline` False leaves the parcel's outline out, for files that are passed on.
+    """
     complete = planned_times(survey) is not None
     parcel = result.land.parcel
     package: dict[str, Any] = {
@@ -245,7 +250,6 @@ def datapackage_json(result: Result, facts: Sequence[SpotFacts], *, survey: Surv
             "individualAnimals": False,
             "observationLevel": ["media"],
         },
-        "spatial": geojson_geometry(result.land.parcel_shape, result.land.grid.crs),
         "taxonomic": [],
         "fieldDay": {
             "mustFill": [] if complete else ["deploymentStart", "deploymentEnd"],
@@ -253,6 +257,8 @@ def datapackage_json(result: Result, facts: Sequence[SpotFacts], *, survey: Surv
         },
         "target": {"standard": f"Camera Trap Data Package {VERSION}", "profile": PROFILE_URL},
     }
+    if outline:
+        package["spatial"] = geojson_geometry(result.land.parcel_shape, result.land.grid.crs)
     if complete and survey.first_day and survey.last_day:
         package["temporal"] = {
             "start": survey.first_day.isoformat(),
