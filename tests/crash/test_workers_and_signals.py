@@ -147,3 +147,28 @@ def test_odd_surroundings_change_no_byte(land, clean, tmp_path, program):
     root = Path(__file__).parents[2]
     subprocess.run(words, check=True, env={**os.environ, **odd}, cwd=root, timeout=120)
     assert digests(tmp_path) == clean
+
+
+def test_a_worker_dies_with_its_parent_in_the_middle_of_a_job():
+    code = (
+        "from siting.executors import PoolExecutor\n"
+        "from tests.batch_tools import odd\n"
+        "if __name__ == '__main__':\n"
+        "    pool = PoolExecutor(odd, workers=1)\n"
+        "    pool.submit('a', ('pid', None))\n"
+        "    pid = pool.wait()[0].value\n"
+        "    pool.submit('b', ('sleep', 300))\n"
+        "    print(pid, flush=True)\n"
+        "    pool.wait()\n"
+    )
+    root = Path(__file__).parents[2]
+    parent = subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, text=True, cwd=root
+    )
+    worker = psutil.Process(int(parent.stdout.readline()))
+    time.sleep(0.5)
+    assert worker.is_running()
+    parent.kill()
+    parent.wait()
+    _, alive = psutil.wait_procs([worker], timeout=5)
+    assert not alive
