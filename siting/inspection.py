@@ -128,7 +128,7 @@ def _dem(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
     dem = read_dem(inputs, path, grid, inside, rules=rules)
     told = dict(dem.source.facts)
     told["elevations"] = f"{np.nanmin(dem.values):.1f} to {np.nanmax(dem.values):.1f} m here"
-    told["covers"] = f"{dem.share:.1%} of the parcel"
+    told["covers"] = f"{100 * dem.share:.1f} % of the parcel"
     return dem, told, dem.notes
 
 
@@ -137,9 +137,9 @@ def _cover(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
     role = roles(cover.values, cover.legend)[inside]
     told = dict(cover.source.facts)
     told["legend"] = cover.legend.name
-    told["covers"] = f"{cover.share:.1%} of the parcel"
+    told["covers"] = f"{100 * cover.share:.1f} % of the parcel"
     told["parcel is"] = ", ".join(
-        f"{(role == kind).mean():.0%} {kind.name.lower()}"
+        f"{100 * (role == kind).mean():.0f} % {kind.name.lower()}"
         for kind in CoverRole
         if (role == kind).any()
     )

@@ -168,9 +168,9 @@ def _note(choices: Sequence[Choice], *, shown: int, error_m: float, rules: Stabi
         "place first."
     )
     text = (
-        f"Ranks were tried {rules.draws} times: weights shaken (spread {rules.weight_spread:g}), "
+        f"Ranks were tried {rules.draws} times: weights changed (spread {rules.weight_spread:g}), "
         f"elevations by {error_m:g} m alike over about {rules.correlation_m:g} m, which changes "
-        f"slopes; travel flow, headings and land cover were not shaken. {turns}"
+        f"slopes; travel flow, headings and land cover were left as they are. {turns}"
     )
     return Note("A-STABILITY-01", "assumption", text)
 
