@@ -340,7 +340,8 @@ def test_gpx_without_walks_has_no_routes():
 def test_waypoint_names_fit_a_small_receiver(title, name):
     base = fake_result()
     changed = replace(base, spots=(replace(base.spots[0], name=title),))
-    assert exchange.waypoint_name(spot_facts(changed)[0]) == name
+    points = gpxpy.parse(exchange.gpx(changed, spot_facts(changed))).waypoints
+    assert points[0].name == name
 
 
 def test_no_two_short_names_are_alike():

@@ -283,7 +283,7 @@ def _waypoint(root: ElementTree.Element, fact: SpotFacts) -> None:
     point = _place(root, "wpt", lon=fact.lon, lat=fact.lat)
     if fact.elevation_m is not None:
         _child(point, "ele", words=f"{fact.elevation_m:.1f}")
-    _child(point, "name", words=waypoint_name(fact))
+    _child(point, "name", words=short_name(fact.label, _xml_text(fact.title)))
     text = " ".join(_description(fact))
     _child(point, "cmt", words=text)
     _child(point, "desc", words=text)
@@ -314,11 +314,6 @@ def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
     easting, northing = shapely.get_coordinates(walk.line).T
     for lon, lat in zip(*to_lonlat.transform(easting, northing, errcheck=True), strict=True):
         _place(route, "rtept", lon=float(lon), lat=float(lat))
-
-
-def waypoint_name(fact: SpotFacts) -> str:
-    """At most 30 characters, as small receivers want them: the rank and what the spot is."""
-    return short_name(fact.label, _xml_text(fact.title))
 
 
 def _description(fact: SpotFacts) -> list[str]:
