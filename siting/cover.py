@@ -185,7 +185,9 @@ def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
     kept_always = np.isin(role, [CoverRole.WATER, CoverRole.BUILT, CoverRole.UNKNOWN])
     speck = np.zeros(role.shape, dtype=bool)
     for value in np.unique(role[~kept_always]):
-        speck |= _small_patches(role == value, smallest_cells)
+        label, small = _patches(role == value, smallest_cells)
+        small[0] = False
+        speck |= small[label]
     if not speck.any() or speck.all():
         return role
     # A speck in a field must not become water because the brook is the nearest kept cell.
@@ -198,17 +200,18 @@ def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
     return out
 
 
-def _small_patches(mask: BoolArray, smallest_cells: int) -> BoolArray:
+def _patches(mask: BoolArray, smallest_cells: int) -> tuple[NDArray[np.int32], BoolArray]:
+    """Number of the patch of each cell, 0 off the mask, and which numbers are below the size."""
     label, _ = ndimage.label(mask, structure=_EIGHT)
-    size = np.bincount(label.ravel())
-    size[0] = smallest_cells
-    small: BoolArray = size[label] < smallest_cells
-    return small
+    return label, np.bincount(label.ravel()) < smallest_cells
 
 
 def patches_at_least(mask: BoolArray, *, smallest_cells: float) -> BoolArray:
     """The patches of `mask` with at least `smallest_cells` cells (joined by edge or corner)."""
-    return mask & ~_small_patches(mask, int(np.ceil(smallest_cells)))
+    label, small = _patches(mask, int(np.ceil(smallest_cells)))
+    small[0] = True
+    large: BoolArray = (~small)[label]
+    return large
 
 
 def openings(
