@@ -6,14 +6,18 @@ from pathlib import Path
 
 from siting.batch import Options, Outcome, Watcher, run_batch
 from siting.executors import one_thread
+from siting.files import make_folder
 from siting.inputs import Inputs
 from siting.inspection import Finding, inspect
 from siting.lengths import NO_BREAK, percent, points
+from siting.lock import locked
 from siting.pipeline import Progress, site_parcel
 from siting.protocol import Protocol
 from siting.read import read_parcel
 from siting.report import write_report
 from siting.types import Result
+
+_WRITING_S = 60.0
 
 
 def score_to_folder(
@@ -24,7 +28,10 @@ def score_to_folder(
     with one_thread():
         result = site_parcel(inputs, protocol, parcel, progress=progress)
         progress("writing the map and the files")
-        write_report(result, folder, protocol=protocol, inputs=inputs, public=public)
+        make_folder(folder)
+        # Writing takes a moment; a second run into the same folder waits for its turn.
+        with locked(folder, wait_s=_WRITING_S):
+            write_report(result, folder, protocol=protocol, inputs=inputs, public=public)
     shown = "spots.csv" if public else "map.html"
     return summary(result, folder / shown)
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from siting.errors import ResourceError
+from siting.errors import ResourceError, SitingError
 from siting.files import canonical_json, remove, write_atomic
 
 LOCK = ".lock"
@@ -17,25 +17,41 @@ HOLDER = ".lock.json"
 
 
 @contextmanager
-def locked(folder: Path) -> Iterator[None]:
+def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     """Hold a folder; the operating system frees it when this process ends, however it ends.
+
+    Parameters
+    ----------
+    folder : Path
+        It must be there.
+    wait_s : float
+        How long to wait for another run to end, seconds.
 
     Raises
     ------
     ResourceError
         E-LOCK-01 with the process and host that hold it.
+    SitingError
+        E-OUT-01 when nothing may be written to the folder.
     """
     from filelock import FileLock, Timeout
 
     lock, holder = FileLock(folder / LOCK), folder / HOLDER
     try:
-        lock.acquire(timeout=0)
+        lock.acquire(timeout=wait_s)
     except Timeout as error:
         raise ResourceError(
             "E-LOCK-01",
             f"{folder} is in use by {_told(holder)}.",
             rule="Two runs never write to one folder at the same time.",
             cure="Wait until it ends, or name another folder with --out.",
+        ) from error
+    except OSError as error:
+        raise SitingError(
+            "E-OUT-01",
+            f"The output folder {folder} may not be written to: {error.strerror or error}.",
+            rule="Results need a folder that this user may write to.",
+            cure="Name another folder with --out.",
         ) from error
     try:
         who = {"pid": os.getpid(), "host": socket.gethostname()}

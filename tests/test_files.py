@@ -7,6 +7,7 @@ import os
 import resource
 import signal
 import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -32,6 +33,7 @@ from siting.files import (
     text_hash,
     write_atomic,
 )
+from siting.lock import locked
 from tests.bad_inputs.runner import bound_by_permissions
 
 OLD = {"map.html": b"old map", "spots.csv": b"old spots", LAST: b"old record"}
@@ -301,3 +303,60 @@ def test_json_is_the_same_for_equal_values():
     assert "ü" in one
     with pytest.raises(ValueError, match="JSON"):
         canonical_json({"a": float("nan")})
+
+
+TURN = """
+import sys, time
+from pathlib import Path
+from siting.files import staged
+from siting.lock import locked
+folder, word = Path(sys.argv[1]), sys.argv[2]
+for _ in range(12):
+    with locked(folder, wait_s=60), staged(folder) as stage:
+        for name in ("a.txt", "b.txt", "run.json"):
+            stage.write(name, word * 20_000)
+            time.sleep(0.002)
+"""
+
+
+def test_two_runs_into_one_folder_take_turns(tmp_path):
+    """Whoever is last wins whole: never a file of the one beside a file of the other."""
+    words = ("one ", "two ", "six ")
+    both = [subprocess.Popen([sys.executable, "-c", TURN, str(tmp_path), word]) for word in words]
+    mixed = 0
+    while any(one.poll() is None for one in both):
+        there = {name: (tmp_path / name) for name in ("a.txt", "b.txt")}
+        for path in there.values():
+            text = path.read_text() if path.exists() else words[0] * 20_000
+            mixed += text not in {word * 20_000 for word in words}
+    assert [one.returncode for one in both] == [0, 0, 0]
+    assert mixed == 0
+    assert len({(tmp_path / n).read_text() for n in ("a.txt", "b.txt", LAST)}) == 1
+
+
+def test_a_held_folder_is_told(tmp_path):
+    holder = subprocess.Popen(
+        [sys.executable, "-c", "import sys, time\nfrom pathlib import Path\n"
+         "from siting.lock import locked\nwith locked(Path(sys.argv[1])):\n"
+         "    print('held', flush=True)\n    time.sleep(60)\n", str(tmp_path)],
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        with pytest.raises(ResourceError) as caught, locked(tmp_path):
+            pass
+        assert caught.value.code == "E-LOCK-01"
+        assert str(holder.pid) in caught.value.what
+    finally:
+        holder.kill()
+        holder.wait()
+    with locked(tmp_path):
+        pass
+
+
+def test_a_shut_folder_cannot_be_held(tmp_path):
+    (tmp_path / "out").mkdir(mode=0o555)
+    with bound_by_permissions(), pytest.raises(SitingError) as caught, locked(tmp_path / "out"):
+        pass
+    assert caught.value.code == "E-OUT-01"
