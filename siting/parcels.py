@@ -12,6 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import checks
+from siting.columns import column_text
 from siting.datum import conversion_note
 from siting.errors import SitingError
 from siting.grid import crs_text
@@ -25,7 +26,7 @@ from siting.projection import (
     project,
 )
 from siting.types import Note, Parcel
-from siting.vectors import WITHIN_M, check_numbers, column_text, read_frame, simpler
+from siting.vectors import WITHIN_M, check_numbers, read_frame, simpler
 
 _MOST_AREA_CHANGE = 0.01
 

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import math
-import unicodedata
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -27,6 +25,7 @@ from pyogrio.errors import (
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import layer_cache
+from siting.columns import layer_columns
 from siting.datum import conversion_note
 from siting.errors import SitingError
 from siting.grid import Grid, transformer
@@ -42,18 +41,11 @@ _FAILURES = (
     shapely.errors.GEOSException, ValueError, OSError, OverflowError,
     UnboundLocalError,  # what pyogrio 0.13 raises for a .prj that is no coordinate system
 )  # fmt: skip
-_MOST_TEXT = 200
 MOST_CORNERS, WITHIN_M = 20_000, 0.1
-_SPACES = {"\t": " ", "\n": " ", "\r": " ", "\u2028": " ", "\u2029": " "}
 _MOST_FEATURES = 2_000_000
 _ADDRESS_SIGNS = set("!#;?")
 _MOST_BYTES = 500_000_000
 Bounds = tuple[float, float, float, float]
-# Columns with a meaning: the name of the column, what it may hold, and what is taken without it.
-CLASSED = {
-    "roads": ("class", ("major", "minor", "track"), "minor"),
-    "trails": ("use", ("game", "quiet", "busy"), "quiet"),
-}
 
 
 def layer_name(path: str, layer: str, *, key: str) -> str:
@@ -231,7 +223,7 @@ def read_layer(
     frame, mended = whole.frame.iloc[rows], whole.mended(rows)
     moved = whole.moved(rows, grid.crs, lambda s: project(s, crs, grid.crs, file=file))
     near = shapely.intersects(moved, shapely.box(*grid.bounds))
-    columns, notes = _columns(frame[near].reset_index(drop=True), spec, name, file)
+    columns, notes = layer_columns(frame[near].reset_index(drop=True), spec, name, file)
     thin = [simpler(shape) for shape in moved[near]]
     out = gpd.GeoDataFrame(columns, geometry=thin, crs=grid.crs)
     notes += _layer_notes(name, path, crs, grid, len(out), mended)
@@ -311,65 +303,6 @@ def _mended(shapes: NDArray[np.object_]) -> NDArray[np.object_]:
         shapes = shapes.copy()
         shapes[bad] = shapely.make_valid(shapes[bad], method="structure", keep_collapsed=False)
     return shapes
-
-
-def _columns(
-    frame: gpd.GeoDataFrame, spec: LayerInput, name: str, file: str
-) -> tuple[dict[str, Any], tuple[Note, ...]]:
-    out: dict[str, Any] = {"name": column_text(frame, "name")}
-    out["kind"] = column_text(frame, "kind") if name != "no_go" else column_text(frame, "reason")
-    if name not in CLASSED:
-        return out, ()
-    standard, known, fallback = CLASSED[name]
-    column = spec.column or standard
-    if column not in frame.columns:
-        if spec.column:
-            raise SitingError(
-                "E-FIELD-01",
-                f"{file} has no column {spec.column!r}.",
-                rule=f"layers.{name}.column must be a column of the layer.",
-                cure=f"It has {', '.join(map(str, frame.columns))}.",
-            )
-        out[standard] = [fallback] * len(frame)
-        text = f"{file} has no column {standard}: every one of the {name} counts as {fallback}."
-        return out, (Note("A-CLASS-01", "assumption", text),) if len(frame) else ()
-    values = [spec.values.get(v, v) for v in column_text(frame, column)]
-    _check_column(values, known=known, column=column, file=file)
-    out[standard] = values
-    return out, ()
-
-
-def _check_column(values: Sequence[str], *, known: Sequence[str], column: str, file: str) -> None:
-    """E-FIELD-01 when a column holds values that are not known."""
-    unknown = sorted({str(v) for v in values if v not in known})
-    if unknown:
-        raise SitingError(
-            "E-FIELD-01",
-            f"{file}: column {column} holds {', '.join(repr(u) for u in unknown[:8])}.",
-            rule=f"It may hold {', '.join(known)}.",
-            cure='Map the values in the inputs file, as in values = { highway = "major" }.',
-        )
-
-
-def column_text(frame: gpd.GeoDataFrame, column: str) -> list[str]:
-    """A column as text for people: "" where it is empty or missing, without control characters.
-
-    What is longer than 200 characters is cut: it is shown in lists, on a map and on a sheet.
-    """
-    if column not in frame.columns:
-        return [""] * len(frame)
-    return [plain_text(value) for value in frame[column]]
-
-
-def plain_text(value: Any) -> str:
-    """One value as a line of text; whole numbers that were stored as decimals lose their ".0"."""
-    if value is None or value is pd.NaT or value is pd.NA or value != value:
-        return ""
-    if isinstance(value, float) and value.is_integer():
-        value = int(value)
-    text = "".join(_SPACES.get(c, c) for c in str(value))
-    text = "".join("\ufffd" if unicodedata.category(c) in ("Cc", "Cs") else c for c in text)
-    return text if len(text) <= _MOST_TEXT else text[: _MOST_TEXT - 1] + "\u2026"
 
 
 def _layer_notes(

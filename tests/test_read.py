@@ -20,6 +20,7 @@ from rasterio.enums import Resampling
 from shapely.geometry import LineString, Point, box
 
 from siting import raster_layers, read
+from siting.columns import plain_text
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.inputs import DemInput, LayerInput, ParcelInput
@@ -27,7 +28,7 @@ from siting.parcels import checked_parcel, point_parcel, read_parcels
 from siting.protocol import GridRules
 from siting.rasters import describe, opened, source_window
 from siting.settings import load_inputs
-from siting.vectors import plain_text, read_layer, simpler
+from siting.vectors import read_layer, simpler
 from tests.bad_inputs.land import CELL_M, CRS, LEFT, TOP, Land, clean, hill, raster, relief
 
 GRID = Grid(CRS, LEFT, TOP, CELL_M, 60, 60)
