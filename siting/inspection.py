@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -17,14 +17,24 @@ from siting.distance import burn
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.inputs import Inputs, LayerInput
+from siting.parcels import checked_parcel
 from siting.projection import name_of, project
 from siting.protocol import GridRules, Protocol
-from siting.read import input_path, read_canopy, read_cover, read_dem, read_legend, read_parcel
+from siting.read import (
+    all_parcels,
+    input_path,
+    read_canopy,
+    read_cover,
+    read_dem,
+    read_legend,
+    read_parcel,
+)
 from siting.types import CoverRole, Note, Parcel
 from siting.working_grid import choose_grid
 
 Told = tuple[Any, dict[str, Any], tuple[Note, ...]]
 Look = tuple[str, str, Callable[[], Told]]
+_MOST_FAULTS = 20
 
 
 @dataclass(frozen=True)
@@ -95,6 +105,10 @@ def _collect(findings: list[Finding], role: str, file: str, look: Callable[[], T
 
 
 def _parcel(inputs: Inputs) -> Told:
+    if inputs.parcel.file and not inputs.parcel.id:
+        every = all_parcels(inputs)
+        if len(every) > 1:
+            return None, _several(inputs, every), ()
     parcel = read_parcel(inputs)
     facts = {
         "id": parcel.id,
@@ -102,6 +116,21 @@ def _parcel(inputs: Inputs) -> Told:
         "shape": parcel.geometry.geom_type,
     }
     return parcel, facts, parcel.notes
+
+
+def _several(inputs: Inputs, every: Sequence[Parcel]) -> dict[str, Any]:
+    """The parcels of a batch: how many there are, and what is wrong with those that are faulty."""
+    file = Path(inputs.parcel.file.partition("::")[0]).name
+    faults: dict[str, str] = {}
+    for parcel in every:
+        try:
+            checked_parcel(parcel, file=file)
+        except SitingError as error:
+            faults[f"parcel {parcel.id}"] = str(error)
+    told = dict(list(faults.items())[:_MOST_FAULTS])
+    if len(faults) > len(told):
+        told["and"] = f"{len(faults) - len(told)} more"
+    return {"parcels": len(every), "without a fault": len(every) - len(faults), **told}
 
 
 def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:

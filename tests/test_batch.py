@@ -397,3 +397,11 @@ def test_help_stays_quick():
     code = "import sys; import siting.cli; print('numpy' in sys.modules, 'tqdm' in sys.modules)"
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.split() == ["False", "False"]
+
+
+def test_check_looks_at_every_parcel_of_a_batch(land):
+    found = CliRunner().invoke(siting, ["check", str(land)])
+    assert found.exit_code == 0, found.output
+    assert "parcels: 4" in found.output
+    assert "without a fault: 3" in found.output
+    assert "parcel L0002: E-GEOM-01" in found.output
