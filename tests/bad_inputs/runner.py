@@ -54,12 +54,17 @@ def manifest() -> list[Row]:
 
 @dataclass
 class Outcome:
-    """What a command did: status, streams, seconds, the failure, and the result of a run."""
+    """What a command did: status, streams, seconds, the failure, and the result of a run.
+
+    `seconds` are those of the processor, which a busy machine does not lengthen; `waited` are
+    those of the clock.
+    """
 
     status: int
     out: str
     err: str
     seconds: float
+    waited: float
     failure: SitingError | None = None
     result: Result | None = None
 
@@ -112,7 +117,7 @@ def run(land: Land, command: str) -> Outcome:
 
     tell = siting.cli._one_message
     out, err = io.StringIO(), io.StringIO()
-    begin = time.monotonic()
+    begin, began = time.process_time(), time.monotonic()
     with (
         mock.patch.object(siting.commands, "write_report", keep_result),
         mock.patch.object(siting.cli, "_one_message", keep_failure),
@@ -128,8 +133,8 @@ def run(land: Land, command: str) -> Outcome:
             status = int(end.code or 0)
         else:
             status = 0
-    spent = time.monotonic() - begin
-    return Outcome(status, out.getvalue(), err.getvalue(), spent, **kept)
+    spent, waited = time.process_time() - begin, time.monotonic() - began
+    return Outcome(status, out.getvalue(), err.getvalue(), spent, waited, **kept)
 
 
 class _Head(ctypes.Structure):

@@ -86,6 +86,7 @@ def test_row(row: Row, tmp_path, clean_notes):
     before = files_of(tmp_path)
     scored, checked = run(land, "score"), run(land, "check")
     assert max(scored.seconds, checked.seconds) < MOST_SECONDS
+    assert max(scored.waited, checked.waited) < 6 * MOST_SECONDS
     expected, _, doubted = row.expected.partition(" ")
     if row.refused:
         check_one_message(scored, expected)
