@@ -24,7 +24,7 @@ _HOME = {
     "site_parcel": "siting.pipeline",
     "write_report": "siting.report",
 }
-__all__ = [  # noqa: F822 - resolved by __getattr__ below
+__all__ = [
     "Grid",
     "Inputs",
     "Parcel",

@@ -8,7 +8,6 @@ from functools import lru_cache
 from typing import Any
 
 import rasterio
-from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
 from pyproj.transformer import TransformerGroup
 from rasterio.errors import CRSError

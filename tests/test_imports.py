@@ -60,7 +60,8 @@ LOW = {
 # What touches files on the way in and on the way out.
 DOORS = {
     "siting.read", "siting.rasters", "siting.raster_layers", "siting.vectors", "siting.parcels",
-    "siting.far_dem", "siting.been_there", "siting.input_files", "siting.working_grid", "siting.relief",
+    "siting.far_dem", "siting.been_there", "siting.input_files", "siting.working_grid",
+    "siting.relief", "siting.columns",
     "siting.report",
 }  # fmt: skip
 # What calls the main path for one parcel or for many.

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import warnings
 
 import numpy as np
 import rasterio
 from affine import Affine
 from rasterio.control import GroundControlPoint
+from rasterio.errors import NotGeoreferencedWarning
 from rasterio.rpc import RPC
 
 from tests.bad_inputs.builders_crs import warped
@@ -26,7 +28,9 @@ def turned(land: Land, transform: Affine, rows: int, cols: int) -> Land:
 @builder
 def place_identity(land: Land, _: str) -> Land:
     """A picture without a place, though with a coordinate system."""
-    return land.dem(relief(), transform=Affine.identity())
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", NotGeoreferencedWarning)
+        return land.dem(relief(), transform=Affine.identity())
 
 
 @builder
