@@ -335,4 +335,7 @@ def _interrupted() -> SystemExit:
 
 def _one_message(error: SitingError) -> str:
     """The message without control characters, which a terminal would obey."""
-    return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in str(error))
+    from siting.lengths import NO_BREAK
+
+    text = str(error).replace(NO_BREAK, " ")
+    return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in text)

@@ -106,4 +106,5 @@ def _told(finding: Finding) -> list[str]:
 
 def _plain(text: str) -> str:
     """Text without control characters, which a terminal would obey."""
-    return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in text)
+    spaced = text.replace(NO_BREAK, " ")
+    return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in spaced)

@@ -64,7 +64,11 @@ _PULLED: Mapping[str, Callable[[float], str]] = {
     "quiet": lambda quiet: (
         f"People, buildings or traffic are not far: {points(quiet)} of 100 points for quiet."
     ),
-    "strap": lambda metres: f"The next tree cover is {length(metres)} away: bring a post.",
+    "strap": lambda metres: (
+        f"The next tree cover is {length(metres)} away: bring a post."
+        if math.isfinite(metres)
+        else "No tree cover is mapped here or anywhere around: bring a post."
+    ),
 }
 
 

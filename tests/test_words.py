@@ -92,3 +92,16 @@ def test_empty_layers_of_a_file_are_one_sentence():
         other.text,
         "b.shp (trails) has nothing on this land or around it.",
     ]
+
+
+def test_land_without_a_tree_has_words_for_it():
+    """A layer with nothing in it lies at an infinite distance, which is no length to print."""
+    said = pulled_down({"strap": 0.3}, {"distance_to_tree_m": float("inf")})
+    assert said == ("No tree cover is mapped here or anywhere around: bring a post.",)
+    assert pulled_down({"strap": 0.3}, {"distance_to_tree_m": 60.0})[0].startswith("The next tree")
+
+
+def test_a_terminal_gets_plain_spaces():
+    from siting.commands import _plain
+
+    assert _plain(f"85{NO_BREAK}% of it\x1b[2J\n") == "85 % of it\ufffd[2J\n"
