@@ -72,7 +72,9 @@ def files(asked: argparse.Namespace) -> Iterator[Row]:
     count = operations()
     figure = f"{count} operations x 4 errors x 2 folders" if not failed else ", ".join(names)
     yield "file operations made to fail; none left a half file", figure, "tests/test_files.py"
-    yield told("full disk, shut folder, killed run, limit on size", "tests/test_files.py")
+    yield told(
+        "full disk, shut folder, killed run, limit on size, two runs at once", "tests/test_files.py"
+    )
 
 
 def damage(asked: argparse.Namespace) -> Iterator[Row]:
