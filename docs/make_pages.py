@@ -102,7 +102,9 @@ def commands_page() -> str:
         "",
         "This page is made from the program by `python docs/make_pages.py`.",
     ]
-    context = click.Context(siting, info_name="siting", max_content_width=100, terminal_width=100)
+    # With the settings of a real call, or the page would depend on whether one was made before.
+    as_called = {**siting.context_settings, "terminal_width": 100}
+    context = click.Context(siting, info_name="siting", **as_called)
     for name in siting.list_commands(context):
         command = siting.get_command(context, name)
         if command is None:
