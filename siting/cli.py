@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from siting import __version__
-from siting.errors import SitingError
+from siting.errors import SitingError, memory_error, out_of_memory
 
 _LOG = logging.getLogger("siting")
 Command = Callable[..., Any]
@@ -304,18 +304,12 @@ def main() -> None:
         raise _interrupted() from None
     except BrokenPipeError:
         raise SystemExit(0) from None
-    except MemoryError:
-        if debug:
-            raise
-        click.echo(
-            "E-MEM-01: The machine has no more memory. The parcel with its surroundings must fit. "
-            "Close other programs, set a larger grid.cell_size_m, or split the parcel.",
-            err=True,
-        )
-        raise SystemExit(3) from None
     except Exception as error:
         if debug:
             raise
+        if out_of_memory(error):
+            click.echo(str(memory_error()), err=True)
+            raise SystemExit(3) from None
         click.echo(
             f"E-INTERNAL: {type(error).__name__}: {error}. This is a fault of the program, not of "
             "your files. Run again with 'siting --debug ...' and report what it prints.",

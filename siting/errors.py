@@ -9,6 +9,7 @@ A message has three parts: what is wrong (with the value), the rule it breaks, a
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Sequence
 
 CODES: dict[str, str] = {
@@ -62,7 +63,7 @@ CODES: dict[str, str] = {
     "E-OUT-01": "The output folder cannot be used.",
     "E-DISK-01": "Writing failed: the disk is full or refused.",
     "E-LOCK-01": "Another run is writing to this folder.",
-    "E-MEM-01": "The work would need more memory than is allowed.",
+    "E-MEM-01": "The work would need more memory than is allowed or than there is.",
     "E-CRASH-01": "A worker died while it worked on this parcel.",
     "E-BATCH-01": "A batch cannot be started.",
     "E-ASSIGN-01": "Parcels cannot be assigned to survey cells.",
@@ -128,3 +129,38 @@ class SettingsError(SitingError):
 
 class ResourceError(SitingError):
     """The machine could not do it: disk, memory, lock."""
+
+
+# How libraries that are not Python call a lack of memory: GEOS and GDAL hand on C++'s name for it.
+_NO_MEMORY = ("bad_alloc", "out of memory", "allocate memory", "memory allocation")
+
+
+def out_of_memory(error: BaseException | None) -> bool:
+    """Whether a failure, or one that it came from, is a lack of memory under whatever name.
+
+    Examples
+    --------
+    >>> out_of_memory(RuntimeError("std::bad_alloc")), out_of_memory(ValueError("no number"))
+    (True, False)
+    """
+    while error is not None:
+        text = str(error).lower()
+        if (
+            isinstance(error, MemoryError)
+            or getattr(error, "errno", None) == errno.ENOMEM
+            or (not isinstance(error, SitingError) and any(words in text for words in _NO_MEMORY))
+        ):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+def memory_error(what: str = "The machine has no more memory.") -> ResourceError:
+    """E-MEM-01 for work that began and could not go on."""
+    return ResourceError(
+        "E-MEM-01",
+        what,
+        rule="The parcel with its surroundings must fit in memory.",
+        cure="Close other programs, use fewer workers, set a larger grid.cell_size_m, or split "
+        "the parcel.",
+    )

@@ -21,7 +21,7 @@ from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
 from siting.datum import check_environment
-from siting.errors import ResourceError, SitingError
+from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import FloatArray, Grid, transformer
 from siting.input_files import check_raster_file, is_remote
 from siting.inputs import RasterInput
@@ -84,14 +84,10 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
                 yield dataset
     except PermissionError as error:
         raise _unreadable(path, key, str(error), code="E-FILE-03") from error
-    except (CPLE_OutOfMemoryError, MemoryError) as error:
-        raise ResourceError(
-            "E-MEM-01",
-            f"{path} ({key}) cannot be read: the machine has no more memory.",
-            rule="The part of it under the parcel must fit in memory.",
-            cure="Close other programs, set a larger grid.cell_size_m, or split the parcel.",
-        ) from error
-    except (RasterioIOError, RasterioError, ProjError, CPLE_BaseError) as error:
+    except (RasterioIOError, RasterioError, ProjError, CPLE_BaseError, MemoryError) as error:
+        if isinstance(error, CPLE_OutOfMemoryError) or out_of_memory(error):
+            text = f"{path} ({key}) cannot be read: the machine has no more memory."
+            raise memory_error(text) from error
         denied = "ermission denied" in str(error)
         code = "E-FILE-03" if denied else "E-FILE-02"
         raise _unreadable(path, key, str(error), code=code) from error

@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from siting.assign_program import Option, place_kind
-from siting.errors import SitingError
+from siting.errors import SitingError, memory_error, out_of_memory
 from siting.files import LAST, safe_name
 from siting.inputs import Inputs
 from siting.lengths import whole_minutes
@@ -66,13 +66,16 @@ def do_job(job: Job) -> dict[str, Any]:
     try:
         return _done(job)
     except SitingError as error:
-        return {"code": error.code, "message": str(error).removeprefix(f"{error.code}: ")}
-    except MemoryError:
-        text = "The parcel needed more memory than there was."
-        return {"code": "E-MEM-01", "message": f"{text} Use fewer workers or larger cells."}
+        return _failure(error)
     except Exception as error:
+        if out_of_memory(error):
+            return _failure(memory_error("The parcel needed more memory than there was."))
         _LOG.debug("parcel %s failed", job.parcel.id, exc_info=True)
         return {"code": "E-INTERNAL", "message": f"{type(error).__name__}: {error}"}
+
+
+def _failure(error: SitingError) -> dict[str, str]:
+    return {"code": error.code, "message": str(error).removeprefix(f"{error.code}: ")}
 
 
 def _done(job: Job) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting import layer_cache
 from siting.columns import layer_columns
 from siting.datum import conversion_note
-from siting.errors import SitingError
+from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import Grid, transformer
 from siting.input_files import check_vector_file, is_remote
 from siting.inputs import LayerInput, ParcelInput
@@ -82,7 +82,9 @@ def _source_of(path: str, key: str) -> str | bytes:
 
 
 def unreadable(path: str, key: str, error: Exception) -> SitingError:
-    """E-FILE-02 (or E-FILE-03) for a vector file that cannot be read."""
+    """E-FILE-02 (E-FILE-03, E-MEM-01 where the text says so) for a file that cannot be read."""
+    if out_of_memory(error):
+        return memory_error(f"{path} ({key}) cannot be read: the machine has no more memory.")
     text = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
     text = text.removeprefix("IllegalArgumentException: ").rstrip(".")
     denied = "ermission denied" in text

@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import ast
+import errno
+import os
 import pickle
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import shapely
 
-from siting.errors import CODES, ResourceError, SettingsError, SitingError
+from siting.errors import (
+    CODES,
+    ResourceError,
+    SettingsError,
+    SitingError,
+    memory_error,
+    out_of_memory,
+)
 
 ROOT = Path(__file__).parents[1]
 PAGE = (ROOT / "docs" / "errors.md").read_text(encoding="utf-8")
@@ -104,3 +114,38 @@ def test_failures_cross_processes_whole(error):
 def test_all_faults_of_a_file_are_told_at_once():
     assert str(SettingsError("a.toml", ["one"])) == "E-SETTINGS-01: a.toml has one fault:\n  - one"
     assert "2 faults" in str(SettingsError("a.toml", ["one", "two"]))
+
+
+def _raised(error: Exception, cause: Exception | None = None) -> Exception:
+    try:
+        raise error from cause
+    except Exception as caught:
+        return caught
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        MemoryError(),
+        shapely.errors.GEOSException("std::bad_alloc"),
+        OSError(errno.ENOMEM, os.strerror(errno.ENOMEM)),
+        RuntimeError("Cannot allocate memory"),
+        _raised(SitingError("E-FILE-02", "x"), MemoryError()),
+    ],
+)
+def test_a_lack_of_memory_is_known_under_every_name(error):
+    assert out_of_memory(error)
+    assert memory_error().code == "E-MEM-01"
+    assert memory_error().exit_status == 3
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        ValueError("no number"),
+        OSError(errno.ENOSPC, "full"),
+        SitingError("E-FILE-02", "out of memory.tif cannot be read"),
+    ],
+)
+def test_other_failures_are_no_lack_of_memory(error):
+    assert not out_of_memory(error)
