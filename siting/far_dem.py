@@ -85,7 +85,7 @@ def read_far(
     reproject(
         metres,
         out,
-        src_transform=facts.transform * Affine.translation(window.col_off, window.row_off) * scale,
+        src_transform=facts.transform @ Affine.translation(window.col_off, window.row_off) @ scale,
         src_crs=facts.crs,
         src_nodata=np.nan,
         dst_transform=wide.transform,

@@ -39,7 +39,7 @@ def _facts_here(dataset: DatasetReader, spec: RasterInput, grid: Grid, *, key: s
 
 def _no_overlap(facts: RasterFacts, grid: Grid, key: str) -> SitingError:
     rows, cols = facts.shape
-    corners = np.array([facts.transform * p for p in ((0, 0), (cols, 0), (0, rows), (cols, rows))])
+    corners = np.array([facts.transform @ p for p in ((0, 0), (cols, 0), (0, rows), (cols, rows))])
     change = transformer(facts.crs, WGS84)
     lon, lat = (np.asarray(v) for v in change.transform(corners[:, 0], corners[:, 1]))
     west, south, east, north = inverse_bounds(grid.bounds, grid.crs)
@@ -69,7 +69,7 @@ def _apart(facts: RasterFacts, grid: Grid) -> str:
     rows, cols = facts.shape
     side = np.linspace(0.0, 1.0, 9)
     along = [(u * cols, v * rows) for u in side for v in side if {u, v} & {0.0, 1.0}]
-    points = np.array([facts.transform * p for p in along])
+    points = np.array([facts.transform @ p for p in along])
     lon, lat = transformer(facts.crs, WGS84).transform(points[:, 0], points[:, 1])
     known = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90.0)
     if not known.any():
@@ -216,7 +216,7 @@ def _lay_on_grid(
     values: NDArray[Any], facts: RasterFacts, window: Window, grid: Grid, *, method: Resampling,
     missing: float,
 ) -> tuple[NDArray[Any], str]:  # fmt: skip
-    origin = facts.transform * (window.col_off, window.row_off)
+    origin = facts.transform @ (window.col_off, window.row_off)
     offset = _lattice_offset(facts, grid, origin)
     if offset is not None:
         return _pasted(values, offset, grid, missing), "cells used as they are"
@@ -225,7 +225,7 @@ def _lay_on_grid(
         values,
         out,
         src_transform=_within_180(
-            facts.transform * Affine.translation(window.col_off, window.row_off), window, facts.crs
+            facts.transform @ Affine.translation(window.col_off, window.row_off), window, facts.crs
         ),
         src_crs=facts.crs,
         src_nodata=missing,
@@ -242,9 +242,9 @@ def _within_180(transform: Affine, window: Window, crs: str) -> Affine:
     """The place of a window, with longitudes counted from -180 to 180 where it is in degrees."""
     if metres_per_unit(crs) is not None:
         return transform
-    middle, _ = transform * (window.width / 2, window.height / 2)
+    middle, _ = transform @ (window.width / 2, window.height / 2)
     turns = -360.0 * round(middle / 360.0)
-    return Affine.translation(turns, 0.0) * transform
+    return Affine.translation(turns, 0.0) @ transform
 
 
 def _lattice_offset(

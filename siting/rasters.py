@@ -192,7 +192,7 @@ def _no_position(file: str, why: str) -> SitingError:
 
 def _check_degrees(dataset: DatasetReader, transform: Affine, crs: str, file: str) -> None:
     """E-CRS-07 when numbers and declared system do not fit: degrees tagged as metres or reverse."""
-    corners = [transform * point for point in ((0, 0), (dataset.width, dataset.height))]
+    corners = [transform @ point for point in ((0, 0), (dataset.width, dataset.height))]
     far = max(abs(v) for corner in corners for v in corner)
     unit_m = metres_per_unit(crs)
     degrees_as_metres = unit_m is not None and far <= 360 and abs(transform.determinant) < 0.01
@@ -234,7 +234,7 @@ def _cell_metres(transform: Affine, crs: str, shape: tuple[int, int]) -> float:
     edge = math.sqrt(abs(transform.determinant))
     if unit_m is not None:
         return edge * unit_m
-    _, lat = transform * (shape[1] / 2, shape[0] / 2)
+    _, lat = transform @ (shape[1] / 2, shape[0] / 2)
     return edge * 111_132.0 * math.sqrt(max(math.cos(math.radians(lat)), 1e-6))
 
 

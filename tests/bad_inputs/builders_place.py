@@ -47,8 +47,8 @@ def place_mirrored(land: Land, _: str) -> Land:
 
 @builder
 def place_rotated(land: Land, degrees: str) -> Land:
-    turn = Affine.translation(LEFT - 100, TOP + 100) * Affine.rotation(float(degrees))
-    return turned(land, turn * Affine.scale(CELL_M, -CELL_M), 120, 120)
+    turn = Affine.translation(LEFT - 100, TOP + 100) @ Affine.rotation(float(degrees))
+    return turned(land, turn @ Affine.scale(CELL_M, -CELL_M), 120, 120)
 
 
 @builder
@@ -156,5 +156,5 @@ def place_east_of_360(land: Land, _: str) -> Land:
     with rasterio.open(land.folder / "dem.tif") as source:
         values, transform = source.read(1), source.transform
     return land.dem(
-        values, crs="EPSG:4326", transform=Affine.translation(360.0, 0) * transform, nodata=math.nan
+        values, crs="EPSG:4326", transform=Affine.translation(360.0, 0) @ transform, nodata=math.nan
     )
