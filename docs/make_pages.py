@@ -13,10 +13,10 @@ from pathlib import Path
 import click
 
 from siting.cli import siting
-from siting.inputs import LAYER_NAMES, Inputs
-from siting.protocol import Protocol
-from siting.protocol_base import Section
-from siting.settings import facts, toml_value
+from siting.settings.inputs import LAYER_NAMES, Inputs
+from siting.settings.protocol import Protocol
+from siting.settings.protocol_base import Section
+from siting.settings.load import facts, toml_value
 
 DOCS = Path(__file__).parent
 

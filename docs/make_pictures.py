@@ -17,12 +17,12 @@ import matplotlib.pyplot as plt
 from matplotlib.colors import ListedColormap
 from PIL import Image
 
-from siting.movement import concentration, current_density, travel_cost
+from siting.ground.movement import concentration, current_density, travel_cost
 from siting.pipeline import site_parcel
-from siting.protocol import Protocol
-from siting.read import read_parcel
-from siting.settings import load_inputs
-from siting.terrain import hillshade, slope_deg
+from siting.settings.protocol import Protocol
+from siting.read.land import read_parcel
+from siting.settings.load import load_inputs
+from siting.ground.terrain import hillshade, slope_deg
 from siting.types import CoverRole
 
 ROOT = Path(__file__).parents[1]

@@ -12,15 +12,15 @@ __version__ = "0.1.0"
 
 _HOME = {
     "Grid": "siting.grid",
-    "Inputs": "siting.inputs",
+    "Inputs": "siting.settings.inputs",
     "Parcel": "siting.types",
-    "Protocol": "siting.protocol",
+    "Protocol": "siting.settings.protocol",
     "Result": "siting.types",
     "SitingError": "siting.errors",
     "Spot": "siting.types",
-    "load_inputs": "siting.settings",
-    "load_protocol": "siting.settings",
-    "read_parcel": "siting.read",
+    "load_inputs": "siting.settings.load",
+    "load_protocol": "siting.settings.load",
+    "read_parcel": "siting.read.land",
     "site_parcel": "siting.pipeline",
     "write_report": "siting.report",
 }

@@ -135,7 +135,7 @@ def _put(table: dict[str, Any], key: str, value: Any) -> None:
 def _settings(
     inputs_file: Path | None, protocol_file: Path | None, options: dict[str, Any]
 ) -> tuple[Any, Any]:
-    from siting.settings import load_inputs, load_protocol
+    from siting.settings.load import load_inputs, load_protocol
 
     each_kind = bool(options.pop("best_of_each_kind"))
     over = overrides(options)
@@ -224,9 +224,9 @@ def batch(
     **options: Any,
 ) -> None:
     """Score every parcel of a file: tables, an overview and pages. Run again to resume."""
-    from siting.batch import Options
+    from siting.batch.progress import BatchProgress
+    from siting.batch.run import Options
     from siting.commands import batch_to_folder
-    from siting.progress import BatchProgress
 
     inputs, protocol = _settings(inputs_file, protocol_file, options)
     told, complete = batch_to_folder(
@@ -258,7 +258,7 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
 @click.argument("protocol_file", required=False, type=click.Path(path_type=Path))
 def protocol(protocol_file: Path | None) -> None:
     """Print the protocol with unit, range and source of every number; check a file of your own."""
-    from siting.settings import load_protocol, protocol_text
+    from siting.settings.load import load_protocol, protocol_text
 
     click.echo(protocol_text(load_protocol(protocol_file)), nl=False)
 

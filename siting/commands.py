@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from siting.batch import Options, Outcome, Watcher, run_batch
-from siting.executors import one_thread
+from siting.batch.executors import one_thread
+from siting.batch.run import Options, Outcome, Watcher, run_batch
 from siting.files import make_folder
-from siting.inputs import Inputs
-from siting.inspection import Finding, inspect
 from siting.lengths import NO_BREAK, percent, points
 from siting.lock import locked
 from siting.pipeline import Progress, site_parcel
-from siting.protocol import Protocol
-from siting.read import read_parcel
+from siting.read.inspection import Finding, inspect
+from siting.read.land import read_parcel
 from siting.report import write_report
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol
 from siting.types import Result
 
 _WRITING_S = 60.0

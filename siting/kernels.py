@@ -4,8 +4,8 @@ All numba code of the package is here and nothing else. Each kernel has a slow p
 outside reference, in tests/test_kernels.py. Import it inside the function that needs it: loading
 numba costs a third of a second.
 
-Flow codes are those of `siting.drainage`: 1 east, 2 south-east, 4 south ... 128 north-east; 0 an
-outlet, 247 no data.
+Flow codes are those of `siting.ground.drainage`: 1 east, 2 south-east, 4 south ...
+128 north-east; 0 an outlet, 247 no data.
 """
 
 from __future__ import annotations

@@ -7,15 +7,15 @@ from typing import Any
 
 import numpy as np
 
-from siting.aim import Aim, aims
-from siting.compass import declination
 from siting.grid import Grid
-from siting.headings import Headings, Surroundings, judge
-from siting.protocol import CameraRules
-from siting.protocol_heading import HeadingRules, SunRules
-from siting.sun import sun_track
+from siting.ground.view import Ground
+from siting.heading.aim import Aim, aims
+from siting.heading.compass import declination
+from siting.heading.headings import Headings, Surroundings, judge
+from siting.heading.sun import sun_track
+from siting.settings.protocol import CameraRules
+from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.types import CoverRole
-from siting.view import Ground
 
 CRS = "EPSG:32617"
 CELL = 2.0

@@ -8,10 +8,10 @@ from typing import Any
 
 import shapely
 
-from siting.assign import Assignment, assign
-from siting.assign_program import Option
-from siting.protocol_assign import AssignRules
+from siting.ranking.assign import Assignment, assign
+from siting.ranking.assign_program import Option
 from siting.report.batch_tables import Batch
+from siting.settings.protocol_assign import AssignRules
 
 PROBLEMS = (
     "none",

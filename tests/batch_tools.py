@@ -9,9 +9,9 @@ import time
 from pathlib import Path
 from typing import Any
 
-from siting.batch import Options, Outcome, run_batch
-from siting.protocol import Protocol
-from siting.settings import load_inputs, validate
+from siting.batch.run import Options, Outcome, run_batch
+from siting.settings.load import load_inputs, validate
+from siting.settings.protocol import Protocol
 from tests.speed.make_country import make_country
 
 # The run record carries its time, the journal the order of events; every other byte must agree.

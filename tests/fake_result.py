@@ -10,10 +10,11 @@ import geopandas as gpd
 import numpy as np
 from shapely import LineString, Point, box
 
-from siting.aim import Aim
 from siting.grid import Grid
-from siting.protocol import WalkRules
-from siting.stability import PlaceStability
+from siting.heading.aim import Aim
+from siting.ranking.stability import PlaceStability
+from siting.ranking.walk import find_start, find_walks
+from siting.settings.protocol import WalkRules
 from siting.types import (
     CoverRole,
     Feature,
@@ -26,7 +27,6 @@ from siting.types import (
     Source,
     Spot,
 )
-from siting.walk import find_start, find_walks
 
 CRS = "EPSG:32617"
 LEFT, TOP = 540000.0, 4820600.0

@@ -10,11 +10,11 @@ import shapely
 from shapely import LineString, box
 from shapely.affinity import translate
 
-from siting.aim import Aim
-from siting.criteria import combine, weights_of
-from siting.protocol import Protocol, Scoring
+from siting.heading.aim import Aim
+from siting.ranking.criteria import combine, weights_of
+from siting.ranking.walk import Walk
+from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo, Note, Result, Spot
-from siting.walk import Walk
 from tests.fake_result import FIRM, PLACES, fake_aim, fake_result
 
 CELL_CRITERIA = ("trail", "water", "edge", "flat", "view", "quiet", "strap")

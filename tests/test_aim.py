@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from shapely import LineString
 
-from siting.aim_words import AimFacts, lens_advice, notes, reason, sun_when
-from siting.headings import HEADINGS_DEG
-from siting.slant import Lines
+from siting.ground.view import Ground
+from siting.heading.aim_words import AimFacts, lens_advice, notes, reason, sun_when
+from siting.heading.headings import HEADINGS_DEG
+from siting.heading.slant import Lines
 from siting.types import CoverRole
-from siting.view import Ground
 from tests.aim_land import CELL, EAST, GRID, HALF, NORTH, NOWHERE, N, aim_of, land, look
 
 ONLY_SUN = {
@@ -123,7 +123,7 @@ def test_hills_that_keep_off_the_sun_are_told() -> None:
     # With the sun's weight off and a trail to cross, an eastward slant wins; its sun is told.
     around = land(height=height, lines=[Lines("trail", [north_south])])
     judged = look(around)
-    from siting.aim import _facts
+    from siting.heading.aim import _facts
 
     facing_east = _facts(judged, 0, 18, track=around.track, zone_m=15.0, target="")
     assert any("Hills hide the low sun for" in note for note in notes(facing_east))

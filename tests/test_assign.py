@@ -12,13 +12,13 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting.assign import Assignment, assign
-from siting.assign_program import Option, place_kind
-from siting.criteria import ATTRACTOR_LAYERS
 from siting.errors import SitingError
-from siting.protocol import Protocol
-from siting.protocol_assign import AssignRules, AssignShare
-from siting.words import length
+from siting.ranking.assign import Assignment, assign
+from siting.ranking.assign_program import Option, place_kind
+from siting.ranking.criteria import ATTRACTOR_LAYERS
+from siting.ranking.words import length
+from siting.settings.protocol import Protocol
+from siting.settings.protocol_assign import AssignRules, AssignShare
 
 LON, LAT = -80.5, 43.5
 M_PER_DEG_LAT = 111_100.0

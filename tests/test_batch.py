@@ -16,13 +16,13 @@ import pytest
 from click.testing import CliRunner
 from filelock import FileLock
 
-from siting import budget, fingerprints
+from siting.batch import budget, fingerprints
+from siting.batch.executors import WORKER_ENVIRONMENT, PoolExecutor, SerialExecutor, run_jobs
+from siting.batch.progress import BatchProgress
 from siting.cli import siting
 from siting.errors import ResourceError, SitingError
-from siting.executors import WORKER_ENVIRONMENT, PoolExecutor, SerialExecutor, run_jobs
 from siting.files import safe_name
 from siting.lock import HOLDER, LOCK
-from siting.progress import BatchProgress
 from tests.batch_tools import Quiet, digests, odd, quick_protocol, run, small_land, square
 
 # --- executors ------------------------------------------------------------------------
@@ -218,7 +218,7 @@ def test_two_workers_write_the_same_bytes(land, clean, tmp_path):
 
 def test_one_parcel_alone_has_the_same_bytes(land, clean, tmp_path):
     from siting.commands import score_to_folder
-    from siting.settings import load_inputs
+    from siting.settings.load import load_inputs
 
     inputs = load_inputs(land, {"parcel": {"id": "L0003"}})
     score_to_folder(inputs, quick_protocol(), tmp_path, progress=lambda stage: None)
@@ -350,7 +350,7 @@ def test_large_files_are_known_by_pieces(tmp_path, monkeypatch):
 
 
 def test_sidecar_files_count(land, tmp_path):
-    from siting.settings import load_inputs
+    from siting.settings.load import load_inputs
 
     copied = shutil.copytree(land.parent, tmp_path / "land")
     before = fingerprints.input_files(load_inputs(copied / "batch.toml"))

@@ -11,12 +11,12 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from siting.been_there import Visit, read_visits
 from siting.errors import SitingError
 from siting.pipeline import site_parcel
-from siting.protocol import Protocol
-from siting.read import read_parcel
-from siting.settings import load_inputs
+from siting.read.been_there import Visit, read_visits
+from siting.read.land import read_parcel
+from siting.settings.load import load_inputs
+from siting.settings.protocol import Protocol
 from siting.types import NoGo
 
 HEAD = '{"format": "siting visited 1", "spots": '

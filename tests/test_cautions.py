@@ -8,7 +8,7 @@ import re
 import pytest
 from shapely import LineString
 
-from siting.cautions import (
+from siting.ranking.cautions import (
     FIRST,
     GENERAL,
     Nearby,
@@ -18,10 +18,10 @@ from siting.cautions import (
     spot_cautions,
     texts,
 )
-from siting.protocol import CautionRules, VisitRules, WalkRules
+from siting.ranking.visits import visit_plan
+from siting.ranking.walk import find_start, find_walks
+from siting.settings.protocol import CautionRules, VisitRules, WalkRules
 from siting.types import CoverRole
-from siting.visits import visit_plan
-from siting.walk import find_start, find_walks
 from tests.fake_result import CRS, fake_land, frame
 
 # A caution hands over to somebody who knows: one of these must be in it.

@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from shapely.geometry import box
 
-from siting import checks
 from siting.errors import SitingError
+from siting.read import checks
+from siting.read.units import elevation_factor, unit_factor
 from siting.types import CoverRole
-from siting.units import elevation_factor, unit_factor
 
 HILLS = 250 + 8 * np.sin(np.arange(2500).reshape(50, 50) / 90.0)
 UTM, UTM_NAVD_FT = "EPSG:32617", "EPSG:32617+6360"

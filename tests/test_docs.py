@@ -9,8 +9,8 @@ import pytest
 
 from siting.cli import siting
 from siting.errors import CODES
-from siting.protocol import Protocol
-from siting.settings import facts, rows
+from siting.settings.load import facts, rows
+from siting.settings.protocol import Protocol
 
 ROOT = Path(__file__).parents[1]
 SPEC = importlib.util.spec_from_file_location("make_pages", ROOT / "docs" / "make_pages.py")

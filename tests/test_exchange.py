@@ -22,11 +22,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import shape
 
-from siting.protocol import NoGoRules
 from siting.report import exchange, lonlat
 from siting.report.facts import CRITERIA, spot_facts, whole_degrees, wrapped_lon
 from siting.report.geopackage import geopackage
 from siting.report.waypoints import short_name
+from siting.settings.protocol import NoGoRules
 from siting.types import NoGo
 from tests.fake_result import CRS, PARCEL, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result

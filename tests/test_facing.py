@@ -15,16 +15,22 @@ import rasterio
 from rasterio.enums import Resampling
 from shapely import LineString, Polygon, box
 
-from siting import far_dem
-from siting.candidates import find_candidates
-from siting.facing import COMPASS_DAY, find_aims, followed_lines, grid_north_deg, surroundings
-from siting.far_dem import far_grid, read_far
 from siting.grid import Grid
-from siting.inputs import DemInput
-from siting.layers import Ground, build_ground
-from siting.protocol import Protocol
-from siting.slant import border_lines
-from siting.sun import sun_track
+from siting.ground.layers import Ground, build_ground
+from siting.heading.facing import (
+    COMPASS_DAY,
+    find_aims,
+    followed_lines,
+    grid_north_deg,
+    surroundings,
+)
+from siting.heading.slant import border_lines
+from siting.heading.sun import sun_track
+from siting.ranking.candidates import find_candidates
+from siting.read import far_dem
+from siting.read.far_dem import far_grid, read_far
+from siting.settings.inputs import DemInput
+from siting.settings.protocol import Protocol
 from siting.types import Candidate, Land
 from tests.fake_result import CRS, GRID, fake_land
 

@@ -6,9 +6,17 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting.feature_order import KINDS, apart, in_order, serves
-from siting.features import Named, called, forks, known_crossings, meetings, pond_ends, woods_edges
 from siting.grid import Grid
+from siting.ground.feature_order import KINDS, apart, in_order, serves
+from siting.ground.features import (
+    Named,
+    called,
+    forks,
+    known_crossings,
+    meetings,
+    pond_ends,
+    woods_edges,
+)
 from siting.types import CoverRole, Feature
 
 

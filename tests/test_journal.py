@@ -8,8 +8,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from siting.batch.journal import Journal, entry_of, line_of
 from siting.errors import ResourceError
-from siting.journal import Journal, entry_of, line_of
 
 VALUES = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False)

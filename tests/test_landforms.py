@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from siting.grid import Grid
-from siting.landforms import funnels, saddles
-from siting.neighbourhood import compass_word, counts_at, disc_of, peaks
+from siting.ground.landforms import funnels, saddles
+from siting.ground.neighbourhood import compass_word, counts_at, disc_of, peaks
+from siting.ground.woodland import field_corners, narrow_woods
 from siting.types import CoverRole
-from siting.woodland import field_corners, narrow_woods
 
 CELLS_M = (2.0, 10.0, 30.0)
 WIDTH_M = 1800.0

@@ -12,9 +12,9 @@ import pytest
 import shapely
 from pandas.testing import assert_frame_equal
 
-from siting import layer_cache, vectors
 from siting.grid import Grid
-from siting.inputs import LAYER_NAMES, LayerInput
+from siting.read import layer_cache, vectors
+from siting.settings.inputs import LAYER_NAMES, LayerInput
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters" / "layers.gpkg"
 GRID = Grid("EPSG:32617", 539_400.0, 4_820_600.0, 10.0, 120, 130)

@@ -8,11 +8,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from siting.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
-from siting.letters import PROBLEMS, closed_shares, letter_sentence, limit_of, where
-from siting.no_go import LABELS
-from siting.protocol import Protocol
-from siting.tasks import firm_count, parcel_row
+from siting.batch.jobs import firm_count, parcel_row
+from siting.ground.no_go import LABELS
+from siting.ranking.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
+from siting.ranking.letters import PROBLEMS, closed_shares, letter_sentence, limit_of, where
+from siting.settings.protocol import Protocol
 from siting.types import NoGo, Spot
 from tests.fake_result import fake_result, fake_spot, frame
 

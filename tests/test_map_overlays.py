@@ -11,9 +11,9 @@ import pytest
 from PIL import Image
 
 from siting.grid import Grid
-from siting.protocol import NoGoRules
 from siting.report import drawing, overlays, zones
 from siting.report.frame import page_frame
+from siting.settings.protocol import NoGoRules
 from siting.types import NoGo
 
 GRIDS = [

@@ -8,10 +8,10 @@ import re
 
 import pytest
 
-from siting.protocol import Protocol
 from siting.report import assets
 from siting.report.map import map_page
 from siting.report.text import clean, island
+from siting.settings.protocol import Protocol
 from tests.map_result import map_result
 
 # From npm leaflet@1.9.3, dist/: the same bytes in XStatic-Leaflet 1.9.3.0 (reliability R31).

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from siting.circuits import node_currents, potentials, resistor_grid
-from siting.movement import (
+from siting.ground.circuits import node_currents, potentials, resistor_grid
+from siting.ground.movement import (
     coarsen_cost,
     coarsening_factor,
     concentration,
@@ -151,7 +151,7 @@ def test_multigrid_agrees_with_the_direct_solver(monkeypatch):
     pytest.importorskip("pyamg", reason="pyamg is optional")
     cost = np.random.default_rng(3).uniform(1, 9, (60, 50))
     direct = current_density(cost)
-    monkeypatch.setattr("siting.circuits._DIRECT_SOLVE_MAX_NODES", 10)
+    monkeypatch.setattr("siting.ground.circuits._DIRECT_SOLVE_MAX_NODES", 10)
     np.testing.assert_allclose(current_density(cost), direct, rtol=1e-5)
 
 

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 import shapely
 
-from siting.no_go import LABELS, reasons
+from siting.ground.no_go import LABELS, reasons
 from siting.pipeline import site_parcel
-from siting.protocol import Protocol
-from siting.read import read_parcel
-from siting.settings import load_inputs
+from siting.read.land import read_parcel
+from siting.settings.load import load_inputs
+from siting.settings.protocol import Protocol
 from siting.types import NoGo
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"

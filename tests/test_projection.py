@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from pyproj import CRS, Geod, Proj, Transformer
 from shapely.geometry import MultiPolygon, Point, box
 
-from siting import datum
-from siting.datum import conversion_note
 from siting.errors import SitingError
-from siting.projection import (
+from siting.read import datum
+from siting.read.datum import conversion_note
+from siting.read.projection import (
     WGS84,
     check_place,
     file_crs,

@@ -10,10 +10,10 @@ import pytest
 
 from siting.errors import SitingError
 from siting.pipeline import site_parcel
-from siting.protocol import Protocol
-from siting.read import read_parcel
+from siting.read.land import read_parcel
 from siting.report import write_report
-from siting.settings import load_inputs
+from siting.settings.load import load_inputs
+from siting.settings.protocol import Protocol
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 

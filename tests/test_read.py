@@ -19,16 +19,17 @@ from affine import Affine
 from rasterio.enums import Resampling
 from shapely.geometry import LineString, Point, box
 
-from siting import raster_layers, read
-from siting.columns import plain_text
 from siting.errors import SitingError
 from siting.grid import Grid
-from siting.inputs import DemInput, LayerInput, ParcelInput
-from siting.parcels import checked_parcel, point_parcel, read_parcels
-from siting.protocol import GridRules
-from siting.rasters import describe, opened, source_window
-from siting.settings import load_inputs
-from siting.vectors import read_layer, simpler
+from siting.read import land as read
+from siting.read import raster_layers
+from siting.read.columns import plain_text
+from siting.read.parcels import checked_parcel, point_parcel, read_parcels
+from siting.read.rasters import describe, opened, source_window
+from siting.read.vectors import read_layer, simpler
+from siting.settings.inputs import DemInput, LayerInput, ParcelInput
+from siting.settings.load import load_inputs
+from siting.settings.protocol import GridRules
 from tests.bad_inputs.land import CELL_M, CRS, LEFT, TOP, Land, clean, hill, raster, relief
 
 GRID = Grid(CRS, LEFT, TOP, CELL_M, 60, 60)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from siting.pipeline import site_parcel
-from siting.protocol import Protocol
-from siting.read import read_parcel
-from siting.settings import load_inputs
+from siting.read.land import read_parcel
+from siting.settings.load import load_inputs
+from siting.settings.protocol import Protocol
 from tests.real_places import DATA, TEXTS, write_place
 
 pytestmark = pytest.mark.skipif(

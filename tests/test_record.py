@@ -16,11 +16,11 @@ import rasterio
 from rasterio.io import MemoryFile
 
 import siting
-from siting.inputs import Inputs
-from siting.protocol import Protocol, VisitRules, WalkRules
 from siting.report import deployments, exchange, write_report
 from siting.report.raster import suitability_tif
 from siting.report.record import changed, counts, run_json
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol, VisitRules, WalkRules
 from siting.types import NoGo, Note
 from tests.fake_result import CRS, GRID, fake_result, with_details
 

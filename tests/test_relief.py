@@ -11,10 +11,10 @@ import pytest
 import rasterio
 import shapely
 
-from siting.batch_inputs import batch_parcels, outlines
-from siting.relief import read_relief
+from siting.batch.worklist import batch_parcels, outlines
+from siting.read.relief import read_relief
 from siting.report.overview import page_data
-from siting.settings import load_inputs
+from siting.settings.load import load_inputs
 from tests.batch_rows import invented_batch
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters" / "batch.toml"

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 import shapely
 
-from siting.distance import distance_to
 from siting.grid import Grid
-from siting.screening import felt_distance
-from siting.view import Ground
+from siting.ground.distance import distance_to
+from siting.ground.screening import felt_distance
+from siting.ground.view import Ground
 
 GRID = Grid("EPSG:32617", 0.0, 600.0, 5.0, 120, 120)
 EAST, NORTH = GRID.xy(*np.indices(GRID.shape))

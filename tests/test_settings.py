@@ -12,9 +12,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from siting.errors import SettingsError, SitingError
-from siting.inputs import LAYER_NAMES, Inputs
-from siting.protocol import Protocol
-from siting.settings import (
+from siting.settings.inputs import LAYER_NAMES, Inputs
+from siting.settings.load import (
     facts,
     load_inputs,
     load_protocol,
@@ -25,6 +24,7 @@ from siting.settings import (
     toml_value,
     validate,
 )
+from siting.settings.protocol import Protocol
 from tests.bad_inputs.runner import toml_of
 
 DEFAULT = Protocol()

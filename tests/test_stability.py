@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.ndimage import gaussian_filter
 
-from siting.stability import (
+from siting.ground.terrain import gradient, mean_within, slope_deg
+from siting.ranking.stability import (
     draw_gradient_errors,
     draw_weights,
     rank_acceptability,
@@ -18,7 +19,6 @@ from siting.stability import (
     stability_of,
     turning_choices,
 )
-from siting.terrain import gradient, mean_within, slope_deg
 
 
 def weighted_mean(memberships, weights):

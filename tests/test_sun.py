@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from siting.errors import SitingError
-from siting.sun import (
+from siting.heading.sun import (
     SUN_RADIUS_DEG,
     SunTrack,
     in_view,

@@ -18,7 +18,7 @@ from unittest import mock
 import pytest
 
 import siting.cli
-from siting.columns import plain_text
+from siting.read.columns import plain_text
 from tests.bad_inputs.builders_text import PAYLOADS
 from tests.bad_inputs.land import Land, clean, geojson, to_lonlat
 from tests.bad_inputs.runner import words, write_settings

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from siting.criteria import combine
 from siting.grid import Grid
-from siting.protocol import Protocol, Scoring
-from siting.protocol_travel import StabilityRules
-from siting.trials import elevation_error_m, try_ranks
+from siting.ranking.criteria import combine
+from siting.ranking.trials import elevation_error_m, try_ranks
+from siting.settings.protocol import Protocol, Scoring
+from siting.settings.protocol_travel import StabilityRules
 from siting.types import Candidate
 
 GRID = Grid("EPSG:32617", 0.0, 600.0, 10.0, 60, 60)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from siting.grid import Grid
-from siting.view import (
+from siting.ground.view import (
     Ground,
     coarser,
     drop_m,

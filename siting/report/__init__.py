@@ -8,8 +8,8 @@ from pathlib import Path
 
 from siting.errors import SitingError
 from siting.files import LAST, staged
-from siting.inputs import Inputs
-from siting.protocol import Protocol
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol
 from siting.types import Result
 
 Content = Callable[[], str | bytes]

@@ -7,12 +7,12 @@ from collections import Counter
 from collections.abc import Mapping
 
 from siting.files import canonical_json
-from siting.inputs import Inputs
-from siting.protocol import Protocol
 from siting.report.batch_tables import Batch, roles
 from siting.report.facts import plain
 from siting.report.record import FORMAT, changed, versions
 from siting.report.text import clean
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol
 
 
 def batch_json(

@@ -12,9 +12,9 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.assign import Assignment, CellChoice
-from siting.assign_program import Option
 from siting.files import built_by
+from siting.ranking.assign import Assignment, CellChoice
+from siting.ranking.assign_program import Option
 from siting.report.exchange import table
 from siting.report.facts import SEPARATOR
 from siting.report.geopackage import write_layers
@@ -32,7 +32,7 @@ class Batch:
 
     Parameters
     ----------
-    rows : one mapping to a scored parcel (see `tasks.parcel_row`), in the order of the file
+    rows : one mapping to a scored parcel (see `siting.batch.jobs.parcel_row`), in the file's order
     failures : mappings with parcel_id, parcel_label, survey_cell, code and message
     shapes : outline of each parcel by its identifier, degrees (lon, lat); None where there is none
     pages : folder of a parcel's pages below the batch's folder, by the parcel's identifier

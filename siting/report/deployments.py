@@ -20,12 +20,12 @@ from zoneinfo import ZoneInfo
 from shapely import Point
 
 from siting.files import canonical_json
-from siting.inputs import SurveyInput
-from siting.protocol import CameraRules
 from siting.report.exchange import table
 from siting.report.facts import SpotFacts, whole_degrees
 from siting.report.lonlat import geojson_geometry
 from siting.report.text import clean
+from siting.settings.inputs import SurveyInput
+from siting.settings.protocol import CameraRules
 from siting.types import Result
 
 VERSION = "1.0.2"

@@ -9,15 +9,15 @@ from typing import Any
 import numpy as np
 import shapely
 
-from siting.aim import Aim
 from siting.grid import transformer
-from siting.protocol import Attractors, Conditions
+from siting.heading.aim import Aim
+from siting.ranking.stability import PlaceStability
+from siting.ranking.walk import Walk
+from siting.ranking.words import NAMES
 from siting.report.frame import utm_zone
 from siting.report.text import clean
-from siting.stability import PlaceStability
+from siting.settings.protocol import Attractors, Conditions
 from siting.types import Result, Spot
-from siting.walk import Walk
-from siting.words import NAMES
 
 CRITERIA: tuple[str, ...] = (*Attractors.model_fields, *Conditions.model_fields)
 """Names of all criteria, in the order of the protocol."""

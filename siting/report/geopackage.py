@@ -15,11 +15,11 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import ResourceError
 from siting.files import built_by
-from siting.protocol import NoGoRules
 from siting.report import drawing, zones
 from siting.report.exchange import COLUMNS, table_row
 from siting.report.facts import SpotFacts
 from siting.report.text import clean
+from siting.settings.protocol import NoGoRules
 from siting.types import NoGo, Result
 
 # Version 1.2 is read by map programs of ten years; nothing newer is needed.

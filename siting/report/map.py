@@ -15,13 +15,13 @@ from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
-from siting.cautions import FIRST
 from siting.grid import FloatArray
-from siting.protocol import Protocol
+from siting.ranking.cautions import FIRST
 from siting.report import assets, cells, overlays, pagedata
 from siting.report.frame import Frame, page_frame
 from siting.report.overlays import Picture
 from siting.report.text import clean, island
+from siting.settings.protocol import Protocol
 from siting.types import NoGo, Result
 
 _MAP_ID = "siting"

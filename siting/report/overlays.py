@@ -21,8 +21,8 @@ from rasterio.warp import reproject
 from shapely import LineString
 
 from siting.grid import FloatArray, Grid
+from siting.ground.terrain import hillshade, smoothed
 from siting.report.frame import EARTH_RADIUS_M, Frame, degrees_of
-from siting.terrain import hillshade, smoothed
 
 # Twenty steps of cividis (Nuñez, Anderton & Renslow 2018, doi 10.1371/journal.pone.0199239): even
 # to the eye, the same order for every kind of colour vision, and in grey print.

@@ -15,10 +15,10 @@ from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
-from siting.cautions import FIRST
 from siting.grid import FloatArray, Grid
 from siting.lengths import points
-from siting.letters import PROBLEMS
+from siting.ranking.cautions import FIRST
+from siting.ranking.letters import PROBLEMS
 from siting.report import assets
 from siting.report.batch_tables import Batch, Row, roles
 from siting.report.frame import mercator_of, page_frame, unwrapped

@@ -11,19 +11,19 @@ from typing import Any
 import numpy as np
 import shapely
 
-from siting.aim import Aim
-from siting.aim_words import FAIR, GOOD, lens_height
-from siting.cautions import GENERAL
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
-from siting.protocol import Attractors, CameraRules, Protocol
-from siting.protocol_base import about
+from siting.heading.aim import Aim
+from siting.heading.aim_words import FAIR, GOOD, lens_height
+from siting.ranking.cautions import GENERAL
+from siting.ranking.words import NAMES, length
 from siting.report import cells, layers, overlays, zones
 from siting.report.facts import SpotFacts, spot_facts
 from siting.report.frame import Frame, unwrapped
 from siting.report.text import clean
+from siting.settings.protocol import Attractors, CameraRules, Protocol
+from siting.settings.protocol_base import about
 from siting.types import Result
-from siting.words import NAMES, length
 
 _MARGIN_M = 200.0
 

@@ -12,10 +12,10 @@ from pydantic import BaseModel
 
 from siting import __version__
 from siting.files import canonical_json
-from siting.inputs import Inputs
-from siting.protocol import Protocol
 from siting.report.facts import plain
 from siting.report.text import clean
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol
 from siting.types import NoGo, Note, Result, Source
 
 FORMAT = 1

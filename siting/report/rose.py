@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 from markupsafe import Markup
 
-from siting.aim_words import point_of
+from siting.heading.aim_words import point_of
 from siting.report.facts import Facing, whole_degrees
 from siting.report.svg import polar
 

@@ -13,12 +13,11 @@ import shapely
 from markupsafe import Markup
 
 from siting import __version__
-from siting.aim_words import lens_height
-from siting.cautions import FIRST, parcel_cautions, texts
-from siting.distance import burn
-from siting.inputs import SurveyInput
+from siting.ground.distance import burn
+from siting.heading.aim_words import lens_height
 from siting.lengths import length, points, whole_minutes
-from siting.protocol import CameraRules, Protocol
+from siting.ranking.cautions import FIRST, parcel_cautions, texts
+from siting.ranking.visits import visit_plan
 from siting.report.facts import Facing, SpotFacts, whole_degrees
 from siting.report.plan import Window, plan, window_around
 from siting.report.rose import face, rose
@@ -30,8 +29,9 @@ from siting.report.sheet_words import (
     when_to_come_back,
 )
 from siting.report.text import clean
+from siting.settings.inputs import SurveyInput
+from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
-from siting.visits import visit_plan
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _COVER_WIDTH_MM = 186.0

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from siting.aim_words import lens_height
-from siting.protocol import CameraRules, VisitRules
-from siting.visits import VisitPlan
-from siting.words import length
+from siting.heading.aim_words import lens_height
+from siting.ranking.visits import VisitPlan
+from siting.ranking.words import length
+from siting.settings.protocol import CameraRules, VisitRules
 
 _FEET = 1 / 0.3048
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from siting.grid import Grid
-from siting.no_go import LABELS
-from siting.protocol import NoGoRules
+from siting.ground.no_go import LABELS
+from siting.ranking.words import length
 from siting.report import drawing
+from siting.settings.protocol import NoGoRules
 from siting.types import NoGo, NoGoArray
-from siting.words import length
 
 # An area smaller than this square of cells, or than this many square metres, gets no name on the
 # map: its pattern is in the key and a tap names it.

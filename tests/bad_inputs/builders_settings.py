@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pyogrio
 from shapely import LineString
 
-from siting.protocol import Attractors
+from siting.settings.protocol import Attractors
 from tests.bad_inputs.land import Land, builder, frame, to_lonlat
 from tests.bad_inputs.runner import toml_of
 

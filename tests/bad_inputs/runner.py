@@ -24,7 +24,7 @@ import siting.commands
 from siting.cli import main
 from siting.errors import SitingError
 from siting.files import staged
-from siting.settings import toml_key, toml_value
+from siting.settings.load import toml_key, toml_value
 from siting.types import CoverRole, Result
 from tests.bad_inputs.land import Land, wooded
 

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from siting.protocol import Protocol
 from siting.report.map import map_page
+from siting.settings.protocol import Protocol
 from tests.map_result import map_result
 
 CHROMIUM = Path(os.environ.get("SITING_CHROMIUM", "/usr/bin/chromium"))

@@ -8,14 +8,14 @@ from dataclasses import replace
 
 import pytest
 
-from siting.cautions import all_cautions
-from siting.inputs import SurveyInput
 from siting.lengths import length
-from siting.protocol import Protocol
+from siting.ranking.cautions import all_cautions
 from siting.report import exchange
 from siting.report.facts import spot_facts
 from siting.report.map import map_page
 from siting.report.sheet import field_sheet
+from siting.settings.inputs import SurveyInput
+from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, opened
 from tests.map_result import map_result
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from siting.protocol import Protocol
 from siting.report.map import map_page
+from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, click_at, opened
 from tests.map_result import map_result, variants
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from siting.pipeline import site_parcel
-from siting.read import read_parcel
+from siting.read.land import read_parcel
 from siting.report.map import map_page
-from siting.settings import load_inputs, load_protocol
+from siting.settings.load import load_inputs, load_protocol
 from tests.browser.conftest import PHONE, WIDE, opened
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from siting.protocol import Protocol
 from siting.report.map import map_page
+from siting.settings.protocol import Protocol
 from siting.types import Note
 from tests.browser.conftest import WIDE, opened
 from tests.fake_result import layers

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from siting.been_there import read_visits
+from siting.read.been_there import read_visits
 from siting.report.map import map_page
 from tests.browser.conftest import WIDE, click_at, opened
 from tests.map_result import map_result, variants

@@ -7,9 +7,9 @@ import tomllib
 import numpy as np
 import pytest
 
-from siting.criteria import combine
-from siting.protocol import Protocol, Scoring
+from siting.ranking.criteria import combine
 from siting.report.map import map_page
+from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo
 from tests.browser.conftest import WIDE, opened
 from tests.map_result import map_result
@@ -144,7 +144,7 @@ def test_the_weights_go_back_as_a_piece_of_a_protocol(wide, tmp_path):
     assert rules.scoring.attraction_share == 0.6
     assert rules.attractors.trail == Protocol().attractors.trail
     assert set(data) == {"scoring", "attractors", "conditions"}
-    from siting.settings import load_protocol
+    from siting.settings.load import load_protocol
 
     path = tmp_path / "weights.toml"
     path.write_text(text, encoding="utf-8")

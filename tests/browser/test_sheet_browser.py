@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from siting.cautions import all_cautions, texts
-from siting.inputs import SurveyInput
-from siting.protocol import Protocol
+from siting.ranking.cautions import all_cautions, texts
 from siting.report.facts import spot_facts
 from siting.report.sheet import field_sheet
+from siting.settings.inputs import SurveyInput
+from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, opened
 from tests.fake_result import fake_result, with_details
 from tests.hostile import TEXTS, hostile_result

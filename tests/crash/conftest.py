@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from siting import fingerprints
+from siting.batch import fingerprints
 from tests.batch_tools import digests, run, small_land
 from tests.crash.nursery import Nursery
 

@@ -7,7 +7,7 @@ import signal
 import time
 from typing import Any
 
-from siting.tasks import Job, do_job
+from siting.batch.jobs import Job, do_job
 
 
 def poisoned(job: Job) -> dict[str, Any]:

@@ -57,7 +57,7 @@ def main() -> None:
     import siting.report.map
     import siting.report.sheet  # noqa: F401
     import tests.crash.points  # noqa: F401
-    from siting import fingerprints
+    from siting.batch import fingerprints
 
     program = sys.argv[1]
     fingerprints.program_print = lambda: program

@@ -14,12 +14,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import siting.batch
-import siting.far_dem
+import siting.batch.jobs
+import siting.batch.run
 import siting.files
-import siting.headings
+import siting.heading.headings
 import siting.pipeline
-import siting.tasks
+import siting.read.far_dem
 
 POINTS: dict[str, Callable[[int], None]] = {}
 
@@ -105,17 +105,17 @@ def _half(name: str, file: str, nth: int) -> None:
 
 @point("01 after settings")
 def _settings(nth: int) -> None:
-    _before(siting.batch, "try_inputs", 1)
+    _before(siting.batch.run, "try_inputs", 1)
 
 
 @point("02 after the parcel is read")
 def _parcel(nth: int) -> None:
-    _before(siting.tasks, "site_parcel", nth)
+    _before(siting.batch.jobs, "site_parcel", nth)
 
 
 @point("03 mid raster warp")
 def _warp(nth: int) -> None:
-    _during(siting.far_dem, "reproject", nth)
+    _during(siting.read.far_dem, "reproject", nth)
 
 
 @point("04 after layers")
@@ -130,7 +130,7 @@ def _kernel(nth: int) -> None:
 
 @point("06 after ranking")
 def _ranking(nth: int) -> None:
-    _before(siting.tasks, "write_report", nth)
+    _before(siting.batch.jobs, "write_report", nth)
 
 
 @point("07 mid HTML write")
@@ -185,7 +185,7 @@ def _overview(nth: int) -> None:
 @point("16 during clean-up")
 def _cleaning(nth: int) -> None:
     """Kill once before the clean-up of what this point itself leaves behind at the first go."""
-    plain = siting.batch.clean_parts
+    plain = siting.batch.run.clean_parts
 
     def wrapped(folder: Path) -> None:
         parts = sorted(folder.glob(".*.part"))
@@ -194,5 +194,5 @@ def _cleaning(nth: int) -> None:
             kill()
         plain(folder)
 
-    siting.batch.clean_parts = wrapped
+    siting.batch.run.clean_parts = wrapped
     _half("_write_and_flush", "spots.gpkg", nth)

@@ -9,10 +9,10 @@ from contextlib import contextmanager
 
 import pytest
 
-import siting.cluster
-from siting.cluster import DaskExecutor
+import siting.batch.cluster
+from siting.batch.cluster import DaskExecutor
+from siting.batch.executors import run_jobs
 from siting.errors import SitingError
-from siting.executors import run_jobs
 from tests.batch_tools import digests, odd, run
 
 distributed = pytest.importorskip("distributed", reason="the extra [cluster] is not installed")
@@ -25,7 +25,7 @@ class Fixed(distributed.WorkerPlugin):
         self.program = program
 
     def setup(self, worker):
-        from siting import fingerprints
+        from siting.batch import fingerprints
 
         fingerprints.program_print = lambda: self.program
 
@@ -106,9 +106,9 @@ def test_the_workers_start_again_under_way(cluster, land, clean, tmp_path):
 
 def test_a_parcel_done_twice_at_a_time_is_whole(cluster, land, clean, tmp_path):
     """Schedulers may run a task twice: both write the same bytes, the last rename wins."""
-    from siting.read import all_parcels
-    from siting.settings import load_inputs
-    from siting.tasks import Job, do_job, parcel_folder
+    from siting.batch.jobs import Job, do_job, parcel_folder
+    from siting.read.land import all_parcels
+    from siting.settings.load import load_inputs
     from tests.batch_tools import quick_protocol
 
     inputs = load_inputs(land)
@@ -127,13 +127,13 @@ def test_a_parcel_done_twice_at_a_time_is_whole(cluster, land, clean, tmp_path):
 
 
 def test_no_scheduler_is_told(land, tmp_path, monkeypatch):
-    monkeypatch.setattr(siting.cluster, "_CONNECT_SECONDS", 1.0)
+    monkeypatch.setattr(siting.batch.cluster, "_CONNECT_SECONDS", 1.0)
     with pytest.raises(SitingError, match=r"E-BATCH-01.*No Dask scheduler"):
         run(land, tmp_path, dask="tcp://127.0.0.1:9")
 
 
 def test_another_program_on_a_worker_is_refused(cluster, land, tmp_path, monkeypatch):
-    from siting import fingerprints
+    from siting.batch import fingerprints
 
     monkeypatch.setattr(fingerprints, "program_print", lambda: "another")
     with pytest.raises(SitingError, match=r"E-BATCH-01.*another version"):
@@ -144,6 +144,6 @@ def test_a_file_that_a_worker_sees_otherwise_is_refused():
     ours = {"program": "p", "sizes": {"/data/dem.tif": 100}}
     theirs = {"tcp://b": {"program": "p", "sizes": {"/data/dem.tif": 99}}}
     with pytest.raises(SitingError, match=r"E-BATCH-01.*does not see /data/dem.tif"):
-        siting.cluster._check_workers(theirs, ours, "tcp://a")
+        siting.batch.cluster._check_workers(theirs, ours, "tcp://a")
     with pytest.raises(SitingError, match=r"E-BATCH-01.*no worker"):
-        siting.cluster._check_workers({}, ours, "tcp://a")
+        siting.batch.cluster._check_workers({}, ours, "tcp://a")

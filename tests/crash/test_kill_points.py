@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
+from siting.batch.journal import Journal
 from siting.files import file_hash
-from siting.journal import Journal
 from tests.batch_tools import digests, run
 from tests.crash.points import POINTS
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import psutil
 import pytest
 
-import siting.batch
-from siting.journal import Journal
+import siting.batch.run
+from siting.batch.journal import Journal
 from tests.batch_tools import Quiet, digests, run
 from tests.crash.hooks import poisoned
 
@@ -57,7 +57,7 @@ def test_a_worker_killed_at_a_random_moment(turn, land, clean, tmp_path):
 
 
 def test_a_poisoned_parcel_alone_is_told(land, clean, tmp_path, monkeypatch):
-    monkeypatch.setattr(siting.batch.tasks, "do_job", poisoned)
+    monkeypatch.setattr(siting.batch.run.jobs, "do_job", poisoned)
     monkeypatch.setenv("SITING_TEST_POISON", "L0003")
     outcome = run(land, tmp_path, workers=2)
     assert {f["parcel_id"]: f["code"] for f in outcome.batch.failures} == {
@@ -151,7 +151,7 @@ def test_odd_surroundings_change_no_byte(land, clean, tmp_path, program):
 
 def test_a_worker_dies_with_its_parent_in_the_middle_of_a_job():
     code = (
-        "from siting.executors import PoolExecutor\n"
+        "from siting.batch.executors import PoolExecutor\n"
         "from tests.batch_tools import odd\n"
         "if __name__ == '__main__':\n"
         "    pool = PoolExecutor(odd, workers=1)\n"

@@ -10,10 +10,10 @@ from hypothesis import strategies as st
 from shapely import LineString
 from shapely.affinity import rotate
 
-from siting.headings import Surroundings
-from siting.slant import Lines
+from siting.ground.view import Ground
+from siting.heading.headings import Surroundings
+from siting.heading.slant import Lines
 from siting.types import CoverRole
-from siting.view import Ground
 from tests.aim_land import CELL, GRID, N, aim_of, land, look
 
 SUN_ONLY = {

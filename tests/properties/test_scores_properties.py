@@ -10,14 +10,14 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from siting.candidates import find_candidates
-from siting.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS, combine, memberships
 from siting.curves import membership
-from siting.layers import build_ground
-from siting.no_go import no_go_bits
-from siting.passage import with_passage
-from siting.protocol import Protocol, Scoring
-from siting.rank import choose
+from siting.ground.layers import build_ground
+from siting.ground.no_go import no_go_bits
+from siting.ground.passage import with_passage
+from siting.ranking.candidates import find_candidates
+from siting.ranking.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS, combine, memberships
+from siting.ranking.rank import choose
+from siting.settings.protocol import Protocol, Scoring
 from siting.types import Candidate, NoGo
 from tests.fake_result import GRID, fake_land
 

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy import ndimage
 
-from siting.distance import distance_to, distance_to_cells, within
 from siting.grid import Grid
-from siting.terrain import aspect_deg, slope_deg
+from siting.ground.distance import distance_to, distance_to_cells, within
+from siting.ground.terrain import aspect_deg, slope_deg
 
 CELL_M = 10.0
 WORST_M = CELL_M * 2**0.5

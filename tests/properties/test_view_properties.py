@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from siting.grid import Grid
-from siting.view import Ground, in_sight, profiles, screened, skyline
+from siting.ground.view import Ground, in_sight, profiles, screened, skyline
 
 N = 24
 CELL = 5.0

@@ -7,8 +7,8 @@ import pytest
 import shapely
 from scipy.ndimage import distance_transform_edt
 
-from siting.distance import distance_to, distance_to_border, distance_to_cells, within
 from siting.grid import Grid
+from siting.ground.distance import distance_to, distance_to_border, distance_to_cells, within
 
 GRID = Grid("EPSG:32617", 500_000, 4_800_000, 5.0, 120, 150)
 

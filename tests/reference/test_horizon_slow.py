@@ -14,7 +14,7 @@ import rasterio
 from scipy.ndimage import gaussian_filter
 
 from siting.grid import Grid
-from siting.view import Ground, Places, Skyline, drop_m, in_sight, profiles, skyline
+from siting.ground.view import Ground, Places, Skyline, drop_m, in_sight, profiles, skyline
 
 CRS = "EPSG:32617"
 CELL = 10.0

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from siting.cover import NO_CODE, SHIPPED, canonical_codes, roles, shipped_legend
 from siting.errors import SitingError
+from siting.ground.cover import NO_CODE, SHIPPED, canonical_codes, roles, shipped_legend
 from siting.types import CoverRole
 
 TABLES = Path(__file__).parents[3] / "shared" / "reference" / "legends"

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from siting.criteria import combine
 from siting.curves import membership
-from siting.protocol import Scoring
+from siting.ranking.criteria import combine
+from siting.settings.protocol import Scoring
 
 
 def attraction(**parts: float) -> float:

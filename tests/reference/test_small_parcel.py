@@ -38,8 +38,8 @@ import shapely
 from rasterio.transform import from_origin
 
 from siting.pipeline import site_parcel
-from siting.read import read_parcel
-from siting.settings import load_inputs, load_protocol
+from siting.read.land import read_parcel
+from siting.settings.load import load_inputs, load_protocol
 
 TRAIL = [0.4, 0.7, 1.0, 0.7, 1.0]
 EDGE = [0.85, 1.0, 1.0, 0.85, 0.55]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from siting.sun import SunPosition, sun_position
+from siting.heading.sun import SunPosition, sun_position
 
 Finder = Callable[..., SunPosition]
 

@@ -11,7 +11,7 @@ import pytest
 import rasterio
 from rasterio.transform import from_origin
 
-from siting.terrain import aspect_deg, hillshade, slope_deg
+from siting.ground.terrain import aspect_deg, hillshade, slope_deg
 
 STORED = Path(__file__).parent / "stored" / "terrain_gdaldem.npz"
 # gdaldem 3.6 writes float32; Horn's sums in another order differ in the sixth digit.

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from siting.terrain import slope_deg
+from siting.ground.terrain import slope_deg
 from tests.reference.test_terrain_gdaldem import hill, srtm
 
 STORED = Path(__file__).parent / "stored" / "terrain_richdem.npz"

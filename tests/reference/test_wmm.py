@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 import pytest
 
-from siting.compass import Declination, decimal_year, declination, field
+from siting.heading.compass import Declination, decimal_year, declination, field
 
 # year, altitude km, latitude, longitude, declination
 PUBLISHED = [

@@ -10,15 +10,15 @@ import pytest
 from scipy.ndimage import gaussian_filter
 from shapely import LineString
 
-from siting.aim import aims
-from siting.compass import declination
 from siting.grid import Grid
-from siting.headings import Surroundings, judge
-from siting.protocol import CameraRules
-from siting.protocol_heading import HeadingRules, SunRules
-from siting.slant import Lines
-from siting.sun import _track, sun_track
-from siting.view import Ground, skyline
+from siting.ground.view import Ground, skyline
+from siting.heading.aim import aims
+from siting.heading.compass import declination
+from siting.heading.headings import Surroundings, judge
+from siting.heading.slant import Lines
+from siting.heading.sun import _track, sun_track
+from siting.settings.protocol import CameraRules
+from siting.settings.protocol_heading import HeadingRules, SunRules
 
 N_CANDIDATES = 300
 

@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 import psutil
 
-from siting.batch import Options, run_batch
-from siting.protocol import Protocol
-from siting.settings import load_inputs
+from siting.batch.run import Options, run_batch
+from siting.settings.load import load_inputs
+from siting.settings.protocol import Protocol
 from tests.speed.make_country import make_country
 
 KM = 40.0

@@ -28,7 +28,7 @@ def job(function: Job) -> Job:
 
 @job
 def slope_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.terrain import slope_deg
+    from siting.ground.terrain import slope_deg
 
     return lambda: slope_deg(data["dem"], CELL_M)
 
@@ -49,7 +49,7 @@ def slope_xdem(data: dict[str, Any]) -> Callable[[], Any]:
 
 @job
 def hillshade_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.terrain import hillshade
+    from siting.ground.terrain import hillshade
 
     return lambda: hillshade(data["dem"], CELL_M)
 
@@ -59,8 +59,8 @@ def distance_ours(data: dict[str, Any]) -> Callable[[], Any]:
     """From the true lines; the peers only measure between cell centres."""
     import shapely
 
-    from siting.distance import distance_to
     from siting.grid import Grid
+    from siting.ground.distance import distance_to
 
     n_rows, n_cols = data["dem"].shape
     grid = Grid("EPSG:32617", 0.0, n_rows * CELL_M, CELL_M, n_rows, n_cols)
@@ -77,7 +77,7 @@ def distance_scipy(data: dict[str, Any]) -> Callable[[], Any]:
 
 @job
 def fill_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.flow import fill_depressions
+    from siting.ground.flow import fill_depressions
 
     return lambda: fill_depressions(data["dem"])
 
@@ -107,7 +107,7 @@ def fill_skimage(data: dict[str, Any]) -> Callable[[], Any]:
 
 @job
 def flow_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.drainage import upstream_area_m2
+    from siting.ground.drainage import upstream_area_m2
     from siting.kernels import steepest
 
     return lambda: upstream_area_m2(steepest(data["filled"]), cell_size_m=CELL_M)
@@ -147,7 +147,7 @@ def bilinear_scipy(data: dict[str, Any]) -> Callable[[], Any]:
 
 @job
 def specks_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.cover import patches_at_least
+    from siting.ground.cover import patches_at_least
 
     return lambda: patches_at_least(data["woods"], smallest_cells=400)
 
@@ -161,7 +161,7 @@ def specks_skimage(data: dict[str, Any]) -> Callable[[], Any]:
 
 @job
 def disc_mean_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.terrain import mean_within
+    from siting.ground.terrain import mean_within
 
     return lambda: mean_within(data["dem"], radius_m=15.0, cell_size_m=CELL_M)
 

@@ -30,7 +30,7 @@ def main(inputs_file: Path, out: Path) -> None:
 
     mark("start and imports")
     from siting.commands import score_to_folder
-    from siting.settings import load_inputs, load_protocol
+    from siting.settings.load import load_inputs, load_protocol
 
     inputs, protocol = load_inputs(inputs_file, {}), load_protocol(None, best_of_each_kind=False)
     told = score_to_folder(inputs, protocol, out, progress=mark)

@@ -36,13 +36,13 @@ def ours(folder: Path) -> None:
     from shapely import box
 
     from siting.bands import bands
-    from siting.criteria import combine
     from siting.curves import membership
-    from siting.distance import distance_to
     from siting.grid import Grid
-    from siting.no_go import no_go_bits
-    from siting.protocol import NoGoRules, Scoring
-    from siting.terrain import slope_deg
+    from siting.ground.distance import distance_to
+    from siting.ground.no_go import no_go_bits
+    from siting.ground.terrain import slope_deg
+    from siting.ranking.criteria import combine
+    from siting.settings.protocol import NoGoRules, Scoring
     from siting.types import CoverRole, Land, Parcel
 
     with rasterio.open(folder / "dem.tif") as source:

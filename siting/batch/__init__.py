@@ -1,0 +1,1 @@
+"""Many parcels: work list, workers, journal, and one table at the end."""

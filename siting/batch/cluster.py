@@ -1,0 +1,197 @@
+"""Jobs on a Dask cluster, with the methods of `siting.batch.executors`."""
+
+from __future__ import annotations
+
+import logging
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from siting.batch import fingerprints
+from siting.batch.executors import Ended, Task, prepare_worker
+from siting.errors import SitingError
+from siting.settings.inputs import Inputs
+
+_LOG = logging.getLogger(__name__)
+_STOP_SECONDS = 2.0
+_EMPTY_CLUSTER_SECONDS = 120.0
+_FIRST_WORKER_SECONDS = 30.0
+_CONNECT_SECONDS = 15.0
+
+
+class DaskExecutor:
+    """Jobs on a Dask cluster that sees the same files under the same names.
+
+    Parameters
+    ----------
+    task : function of a job, importable by name on every worker
+    address : str
+        Of the scheduler, such as "tcp://office:8786".
+    """
+
+    def __init__(self, task: Task, *, address: str) -> None:
+        distributed = _distributed()
+        self._task = task
+        try:
+            self._client = distributed.Client(
+                address, timeout=_CONNECT_SECONDS, set_as_default=False
+            )
+        except (OSError, ValueError, TimeoutError) as error:
+            raise SitingError(
+                "E-BATCH-01",
+                f"No Dask scheduler answers at {address}: {error}.",
+                rule="The cluster must be running before the batch is started.",
+                cure="Start it as docs/batch.md shows, and give the address that it prints.",
+            ) from error
+        self._futures: dict[Any, str] = {}
+        self._tries = 0
+        self._seen = time.monotonic()
+
+    @property
+    def width(self) -> int:
+        """One job to each thread of the cluster, and one waiting."""
+        threads = sum(self._client.nthreads().values())
+        return max(int(threads) + len(self._client.nthreads()), 1)
+
+    def on_workers(self, function: Callable[..., Any], *args: Any) -> dict[str, Any]:
+        """What a function returns on each worker, by its address; one that dies is left out."""
+        found: dict[str, Any] = self._client.run(function, *args, on_error="ignore")
+        return found
+
+    def submit(self, name: str, job: Any) -> None:
+        """Send a job; it is not pure, so that no old answer is taken for it."""
+        self._tries += 1
+        key = f"siting-{os.getpid()}-{self._tries}"
+        future = self._client.submit(_on_cluster, self._task, job, key=key, pure=False, retries=0)
+        self._futures[future] = name
+
+    def wait(self) -> list[Ended]:
+        """Wait until a job ended; tell all that did."""
+        distributed = _distributed()
+        while True:
+            try:
+                with self._client.as_current():
+                    done = distributed.wait(
+                        list(self._futures), timeout=5, return_when="FIRST_COMPLETED"
+                    ).done
+            except TimeoutError:
+                done = set()
+            except distributed.CancelledError:
+                done = {f for f in self._futures if f.status in ("cancelled", "lost")}
+            if done:
+                self._seen = time.monotonic()
+                return [self._outcome(f) for f in [f for f in self._futures if f in done]]
+            self._check_alive()
+
+    def _outcome(self, future: Any) -> Ended:
+        name = self._futures.pop(future)
+        if future.status == "finished":
+            return Ended(name, future.result())
+        _LOG.warning("the job of %s was lost: %s", name, future.status)
+        return Ended(name, died=True)
+
+    def _check_alive(self) -> None:
+        """A cluster without a worker for two minutes will not finish."""
+        if self._client.status == "running" and self._client.nthreads():
+            self._seen = time.monotonic()
+        elif time.monotonic() - self._seen > _EMPTY_CLUSTER_SECONDS:
+            raise SitingError(
+                "E-BATCH-01",
+                "The Dask cluster has had no worker for two minutes.",
+                rule="A batch needs at least one worker.",
+                cure="Start workers and run the same command again: what is done stays done.",
+            )
+
+    def close(self, *, at_once: bool = False) -> None:
+        """Take back what is under way and leave the cluster; the cluster itself goes on."""
+        if self._futures and at_once:
+            self._client.cancel(list(self._futures))
+        self._futures.clear()
+        self._client.close(timeout=_STOP_SECONDS)
+
+
+_prepared: set[int] = set()
+
+
+def _on_cluster(task: Task, job: Any) -> Any:
+    """A job on a worker of a cluster, which is prepared at its first one."""
+    if os.getpid() not in _prepared:
+        prepare_worker()
+        _prepared.add(os.getpid())
+    return task(job)
+
+
+def _distributed() -> Any:
+    try:
+        import distributed
+    except ImportError as error:
+        raise SitingError(
+            "E-BATCH-01",
+            "The package distributed is not installed.",
+            rule="--dask needs it.",
+            cure='Install it with: pip install "siting[cluster]".',
+        ) from error
+    return distributed
+
+
+def connect(task: Task, address: str, *, inputs: Inputs, folder: Path) -> DaskExecutor:
+    """The cluster at an address, after a look that every worker sees and computes the same.
+
+    Raises
+    ------
+    SitingError
+        E-BATCH-01 when no scheduler answers, there is no worker, or a worker has other files or
+        another program.
+    """
+    executor = DaskExecutor(task, address=address)
+    paths = [*fingerprints.input_files(inputs), folder.absolute()]
+    try:
+        found = executor.on_workers(_seen_by_worker, [str(path) for path in paths])
+        until = time.monotonic() + _FIRST_WORKER_SECONDS
+        while not found and time.monotonic() < until:
+            time.sleep(1.0)
+            found = executor.on_workers(_seen_by_worker, [str(path) for path in paths])
+        _check_workers(found, _seen_by_worker([str(path) for path in paths]), address)
+    except BaseException:
+        executor.close(at_once=True)
+        raise
+    return executor
+
+
+def _seen_by_worker(paths: list[str]) -> dict[str, Any]:
+    """What a worker computes with and which of the paths it sees, with their sizes."""
+    sizes = {
+        path: (-1 if Path(path).is_dir() else Path(path).stat().st_size)
+        for path in paths
+        if Path(path).exists()
+    }
+    return {"program": fingerprints.program_print(), "sizes": sizes}
+
+
+def _check_workers(found: dict[str, Any], ours: dict[str, Any], address: str) -> None:
+    if not found:
+        raise SitingError(
+            "E-BATCH-01",
+            f"The Dask cluster at {address} has no worker.",
+            rule="A batch needs at least one worker.",
+            cure="Start workers as docs/batch.md shows.",
+        )
+    for worker, theirs in sorted(found.items()):
+        if theirs["program"] != ours["program"]:
+            raise SitingError(
+                "E-BATCH-01",
+                f"The worker {worker} has another version of siting or of its libraries.",
+                rule="All machines compute with the same program, or results would differ.",
+                cure="Install the same environment on each machine.",
+            )
+        seen = theirs["sizes"]
+        missing = [path for path, size in ours["sizes"].items() if seen.get(path) != size]
+        if missing:
+            raise SitingError(
+                "E-BATCH-01",
+                f"The worker {worker} does not see {missing[0]} as it is here.",
+                rule="Every machine needs the inputs and the output folder under the same path.",
+                cure="Put them on a drive that all machines share, and name them by that path.",
+            )

@@ -1,0 +1,196 @@
+"""One parcel of a batch as a job: what goes to a worker, and the row that comes back.
+
+A job never raises: a failure of one parcel is its result, so that it harms only itself.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from siting.errors import SitingError, memory_error, out_of_memory
+from siting.files import LAST, safe_name
+from siting.lengths import whole_minutes
+from siting.pipeline import site_parcel
+from siting.ranking.assign_program import Option, place_kind
+from siting.ranking.letters import letter_sentence, limit_of, where
+from siting.read.parcels import checked_parcel
+from siting.report import write_report
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol
+from siting.types import Parcel, Result, Spot
+
+_LOG = logging.getLogger(__name__)
+Row = dict[str, Any]
+PARCELS = "parcels"
+
+
+@dataclass(frozen=True)
+class Job:
+    """All that a worker needs; only paths and small values cross to it.
+
+    Parameters
+    ----------
+    parcel : Parcel
+        As read from its file, not yet checked.
+    folder : Path or None
+        Output folder of the batch when the parcel's pages are wanted, None for its row alone.
+    """
+
+    parcel: Parcel
+    inputs: Inputs
+    protocol: Protocol
+    folder: Path | None = None
+
+
+def parcel_folder(folder: Path, identifier: str) -> Path:
+    """Where the pages of a parcel go."""
+    return folder / PARCELS / safe_name(identifier)
+
+
+def do_job(job: Job) -> dict[str, Any]:
+    """Score one parcel, write its pages if wanted, and tell the outcome as plain values.
+
+    Returns
+    -------
+    mapping with "row" (see `parcel_row`) and "record" (SHA-256 of the run.json written, or ""),
+    or with "code" and "message" of the failure
+    """
+    try:
+        return _done(job)
+    except SitingError as error:
+        return _failure(error)
+    except Exception as error:
+        if out_of_memory(error):
+            return _failure(memory_error("The parcel needed more memory than there was."))
+        _LOG.debug("parcel %s failed", job.parcel.id, exc_info=True)
+        return {"code": "E-INTERNAL", "message": f"{type(error).__name__}: {error}"}
+
+
+def _failure(error: SitingError) -> dict[str, str]:
+    return {"code": error.code, "message": str(error).removeprefix(f"{error.code}: ")}
+
+
+def _done(job: Job) -> dict[str, Any]:
+    file = Path(job.inputs.parcel.file.partition("::")[0]).name
+    parcel = checked_parcel(job.parcel, file=file)
+    result = site_parcel(job.inputs, job.protocol, parcel)
+    record = ""
+    if job.folder is not None:
+        folder = parcel_folder(job.folder, parcel.id)
+        digests = write_report(result, folder, protocol=job.protocol, inputs=job.inputs)
+        record = digests[LAST]
+    return {"row": parcel_row(result, job.protocol), "record": record}
+
+
+def parcel_row(result: Result, protocol: Protocol) -> Row:
+    """What the tables and the overview say about one parcel, as plain values.
+
+    Numbers are rounded to what they can mean; None is "not known" or "there is none".
+    """
+    parcel = result.land.parcel
+    shape = result.land.parcel_shape
+    inside = shapely.point_on_surface(shape)
+    lon, lat = result.land.grid.to_lonlat.transform(inside.x, inside.y)
+    limit = limit_of(result, rules=protocol.no_go)
+    firm = firm_count(result.spots)
+    best = result.spots[0] if result.spots else None
+    area_m2 = float(shapely.area(shape))
+    return {
+        "parcel_id": parcel.id,
+        "parcel_label": parcel.label,
+        "survey_cell": parcel.cell,
+        "priority": _number(parcel.priority, 6),
+        "lon_deg": round(float(lon), 6),
+        "lat_deg": round(float(lat), 6),
+        "area_ha": round(area_m2 / 1e4, 2),
+        "best_score": None if best is None else _number(best.score, 4),
+        "spots": len(result.spots),
+        "firm_spots": firm,
+        "usable_share": round(result.usable_share, 4),
+        "limit": limit.words,
+        "limit_share": _number(limit.share, 4),
+        "problem": limit.problem,
+        "sentence": letter_sentence(result, limit=limit, firm=firm),
+        "cautions": list(dict.fromkeys(text for spot in result.spots for text in spot.cautions)),
+        "warnings": [note.text for note in result.notes if note.level == "warning"],
+        "top": [_spot_row(spot) for spot in result.spots],
+    }
+
+
+def firm_count(spots: tuple[Spot, ...]) -> int | None:
+    """How many spots are firm when weights and elevations are shaken; None = not told."""
+    words = [_word(spot.details.get("stability")) for spot in spots]
+    known = [word for word in words if word]
+    return known.count("firm") if known or not spots else None
+
+
+def _word(stability: Any) -> str:
+    if isinstance(stability, Mapping):
+        return str(stability.get("word", ""))
+    return str(getattr(stability, "word", stability or ""))
+
+
+def _spot_row(spot: Spot) -> Row:
+    aim = spot.details.get("aim")
+    walk = spot.details.get("walk")
+    heading = getattr(aim, "heading_deg", None)
+    minutes = getattr(walk, "minutes_there", None)
+    return {
+        "spot": spot.rank,
+        "lon_deg": round(spot.lon, 6),
+        "lat_deg": round(spot.lat, 6),
+        "score": round(spot.score, 4),
+        "kind": place_kind(spot.kind),
+        "where": where(spot),
+        "heading_true_deg": None if heading is None else round(float(heading)) % 360,
+        "walk_there_min": None if minutes is None else float(whole_minutes(minutes)),
+        "stability": _word(spot.details.get("stability")),
+    }
+
+
+def _number(value: Any, digits: int) -> float | None:
+    if value is None or not np.isfinite(value):
+        return None
+    return round(float(value), digits) if digits else float(math.floor(value + 0.5))
+
+
+CRASHED = {
+    "code": "E-CRASH-01",
+    "message": "The process that worked on this parcel died twice, the second time alone. The "
+    "other parcels went on. Run again with 'siting --debug score' for this parcel.",
+}
+
+
+def too_large(needed: int) -> dict[str, str]:
+    return {
+        "code": "E-MEM-01",
+        "message": f"The parcel with its surroundings needs about {needed / 1e9:.1f} GB, more "
+        "than this machine has free. Set a larger grid.cell_size_m or split the parcel.",
+    }
+
+
+def options_of(row: Mapping[str, Any]) -> list[Option]:
+    """The spots of a parcel that may become the camera of its cell."""
+    priority = float("nan") if row["priority"] is None else float(row["priority"])
+    return [
+        Option(
+            cell=row["survey_cell"],
+            parcel=row["parcel_id"],
+            spot=spot["spot"],
+            lon=spot["lon_deg"],
+            lat=spot["lat_deg"],
+            score=spot["score"],
+            kind=spot["kind"],
+            priority=priority,
+            usable_share=float(row["usable_share"]),
+        )
+        for spot in row["top"]
+    ]

@@ -1,0 +1,327 @@
+"""Many parcels: each scored once, all told in one table and one map, resumable at any moment.
+
+What is done is written to a journal, under a fingerprint of everything the parcel's result depends
+on. Started again, a batch does what is missing or was made from something else, and nothing more.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from siting.batch import budget, fingerprints, jobs
+from siting.batch.cluster import connect
+from siting.batch.executors import Executor, PoolExecutor, SerialExecutor, run_jobs, stop_signals
+from siting.batch.jobs import Job, parcel_folder
+from siting.batch.journal import Journal
+from siting.batch.worklist import Sizes, batch_parcels, file_prints, outlines, try_inputs
+from siting.files import LAST, clean_parts, file_hash, make_folder, remove, staged
+from siting.lock import locked
+from siting.ranking.assign import Assignment, assign
+from siting.read.relief import read_relief
+from siting.report import batch_tables
+from siting.report.batch_record import batch_json
+from siting.report.batch_tables import Batch
+from siting.report.overview import overview_page
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol as SurveyProtocol
+from siting.types import Parcel
+
+ASSIGNMENTS = "assignments.csv"
+# Failures that lie with the machine or the moment, not with the parcel: tried again at each start.
+_PASSING = ("E-DISK", "E-MEM", "E-CRASH", "E-CHANGED", "E-LOCK", "E-OUT", "E-INTERNAL", "E-FILE")
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a batch is run.
+
+    Parameters
+    ----------
+    pages : int or None
+        For how many of the best parcels the map, the sheet and the files are written; None is
+        for all of them. Parcels with a camera assigned get theirs, too, unless it is 0.
+    workers : int or None
+        Processes; None is as many as the machine carries, 0 works in this process.
+    dask : str
+        Address of a Dask scheduler, "" for none.
+    assign : bool
+        Propose a parcel and spot for each survey cell.
+    """
+
+    pages: int | None = 0
+    workers: int | None = None
+    dask: str = ""
+    assign: bool = False
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a batch came to: the counts, and what its files were written from."""
+
+    batch: Batch
+    reused: int
+
+    @property
+    def failed(self) -> int:
+        """Parcels that could not be scored."""
+        return len(self.batch.failures)
+
+
+class Watcher(Protocol):
+    """Who is told how far a batch is."""
+
+    def stage(self, words: str) -> None: ...
+
+    def begin(self, total: int, *, done: int) -> None: ...
+
+    def ended(self, *, failed: bool) -> None: ...
+
+
+def run_batch(
+    inputs: Inputs,
+    protocol: SurveyProtocol,
+    folder: Path,
+    *,
+    options: Options,
+    watcher: Watcher,
+) -> Outcome:
+    """Score every parcel of the inputs into a folder; what is done already is not done again.
+
+    The result of a parcel is the same, byte for byte, for any number of workers, on a cluster,
+    alone or resumed.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        With a parcels file; a point and radius are for one parcel.
+    protocol : Protocol
+    folder : Path
+        Made if missing. Two runs never write to it at the same time.
+    options : Options
+    watcher : Watcher
+
+    Raises
+    ------
+    SitingError
+        For what concerns all parcels: a raster or the parcels file. A fault of one parcel goes
+        to failures.csv.
+    ResourceError
+        E-LOCK-01, E-DISK-01 or E-MEM-01.
+    """
+    make_folder(folder)
+    with locked(folder), stop_signals():
+        _clean(folder)
+        journal = Journal(folder)
+        watcher.stage("reading the parcels")
+        sizes = try_inputs(inputs, protocol)
+        parcels = batch_parcels(inputs)
+        watcher.stage("taking fingerprints of the files")
+        files = file_prints(inputs, journal)
+        shared = fingerprints.settings_print(
+            inputs, protocol, files=files, program=fingerprints.program_print()
+        )
+        keys = {p.id: fingerprints.parcel_print(p, shared) for p in parcels}
+        run = _Run(inputs, protocol, folder, options, journal, watcher, parcels, keys, sizes)
+        try:
+            reused = run.score()
+            assignment = run.write_pages()
+        finally:
+            run.close()
+        watcher.stage("writing the tables and the overview")
+        batch = run.gathered(assignment)
+        _write(batch, run, files)
+        return Outcome(batch, reused)
+
+
+def _clean(folder: Path) -> None:
+    """Remove what an earlier run left half-written."""
+    clean_parts(folder)
+    for inner in sorted((folder / jobs.PARCELS).glob("*/")):
+        clean_parts(inner)
+
+
+def _write(batch: Batch, run: _Run, files: Mapping[str, str]) -> None:
+    """The tables and the overview: all of them or none, run.json last."""
+    if batch.assignment is None:
+        # A proposal of an earlier run would contradict the tables beside it.
+        remove(run.folder / ASSIGNMENTS)
+    with staged(run.folder) as stage:
+        stage.write("parcels.csv", batch_tables.parcels_csv(batch))
+        stage.write("parcels.gpkg", batch_tables.parcels_gpkg(batch))
+        stage.write("failures.csv", batch_tables.failures_csv(batch))
+        if batch.assignment is not None:
+            stage.write(ASSIGNMENTS, batch_tables.assignments_csv(batch))
+        relief = read_relief(run.inputs, batch.shapes)
+        page = overview_page(batch, relief=relief, protocol_name=run.protocol.name)
+        stage.write("overview.html", page)
+        record = batch_json(
+            batch,
+            inputs=run.inputs,
+            protocol=run.protocol,
+            files=files,
+            outputs=stage.digests(),
+            time=dt.datetime.now(dt.UTC),
+        )
+        stage.write(LAST, record)
+
+
+class _Run:
+    """One run of a batch: what is known of each parcel, and the workers."""
+
+    def __init__(
+        self,
+        inputs: Inputs,
+        protocol: SurveyProtocol,
+        folder: Path,
+        options: Options,
+        journal: Journal,
+        watcher: Watcher,
+        parcels: Sequence[Parcel],
+        keys: Mapping[str, str],
+        sizes: Sizes,
+    ) -> None:
+        self.inputs = inputs
+        self.protocol = protocol
+        self.folder = folder
+        self.options = options
+        self.parcels = parcels
+        self._journal = journal
+        self._watcher = watcher
+        self._keys = keys
+        self._sizes = sizes
+        self._executor: Executor | None = None
+
+    def score(self) -> int:
+        """Score what is not done yet; how many were done already."""
+        pages = self.options.pages is None
+        todo = [p for p in self.parcels if not self._is_done(p, pages=pages)]
+        self._do(todo, pages=pages, done=len(self.parcels) - len(todo))
+        return len(self.parcels) - len(todo)
+
+    def write_pages(self) -> Assignment | None:
+        """Write the pages that are wanted and missing; the proposal for the cells.
+
+        A parcel whose pages cannot be written is a failure from then on, so its place in the
+        proposal is given anew.
+        """
+        while True:
+            assignment = self._assigned()
+            wanted = self._wanted(assignment)
+            todo = [p for p in self.parcels if p.id in wanted and not self._is_done(p, pages=True)]
+            if not todo:
+                return assignment
+            self._watcher.stage("writing pages")
+            self._do(todo, pages=True, done=len(wanted) - len(todo))
+
+    def gathered(self, assignment: Assignment | None) -> Batch:
+        """Rows, failures, outlines and pages of all parcels, in the order of their file."""
+        rows, failures = [], []
+        for parcel in self.parcels:
+            entry = self._entry(parcel)
+            facts = {
+                "parcel_id": parcel.id,
+                "parcel_label": parcel.label,
+                "survey_cell": parcel.cell,
+            }
+            if entry is not None and "row" in entry:
+                rows.append(entry["row"])
+            elif entry is not None:
+                failures.append({**facts, "code": entry["code"], "message": entry["message"]})
+        wanted = self._wanted(assignment)
+        pages = {
+            p.id: parcel_folder(Path(), p.id).as_posix() for p in self.parcels if p.id in wanted
+        }
+        return Batch(rows, failures, outlines(self.parcels), pages, assignment)
+
+    def close(self) -> None:
+        """End the workers, also those with a parcel under way."""
+        if self._executor is not None:
+            self._executor.close(at_once=sys.exc_info()[0] is not None)
+            self._executor = None
+
+    def _entry(self, parcel: Parcel) -> Mapping[str, Any] | None:
+        entry = self._journal.get("parcel", parcel.id)
+        return entry if entry is not None and entry["key"] == self._keys[parcel.id] else None
+
+    def _is_done(self, parcel: Parcel, *, pages: bool) -> bool:
+        entry = self._entry(parcel)
+        if entry is None:
+            return False
+        if "row" not in entry:
+            return not entry["code"].startswith(_PASSING)
+        if not pages:
+            return True
+        # run.json is written last: with the right hash it says that the pages beside it are whole.
+        record = parcel_folder(self.folder, parcel.id) / LAST
+        return bool(entry["record"]) and record.exists() and file_hash(record) == entry["record"]
+
+    def _do(self, todo: Sequence[Parcel], *, pages: bool, done: int) -> None:
+        """Run the jobs and write each outcome into the journal as it comes."""
+        self._watcher.begin(len(todo), done=done)
+        if not todo:
+            return
+        plan = self._plan(todo)
+        by_id = {parcel.id: parcel for parcel in todo}
+        work = [(p.id, self._job(p, pages=pages)) for p in todo]
+        fits = [j for j, turn in zip(work, plan.turns, strict=True) if turn == budget.SHARED]
+        alone = [j for j, turn in zip(work, plan.turns, strict=True) if turn == budget.ALONE]
+        for (name, _), turn in zip(work, plan.turns, strict=True):
+            if turn == budget.REFUSED:
+                self._keep(by_id[name], jobs.too_large(self._sizes.needed(by_id[name])))
+        if self._executor is None:
+            self._executor = self._started(plan.workers)
+        for ended in run_jobs(self._executor, fits, alone=alone):
+            self._keep(by_id[ended.name], jobs.CRASHED if ended.died else ended.value)
+
+    def _job(self, parcel: Parcel, *, pages: bool) -> Job:
+        return Job(parcel, self.inputs, self.protocol, self.folder.absolute() if pages else None)
+
+    def _keep(self, parcel: Parcel, outcome: Mapping[str, Any]) -> None:
+        self._journal.add("parcel", parcel.id, key=self._keys[parcel.id], **outcome)
+        self._watcher.ended(failed="row" not in outcome)
+
+    def _plan(self, todo: Sequence[Parcel]) -> budget.Plan:
+        needs = [self._sizes.needed(parcel) for parcel in todo]
+        if self.options.dask:
+            # A cluster watches the memory of its own workers.
+            return budget.Plan(0, (budget.SHARED,) * len(todo), 0)
+        asked = self.options.workers
+        plan = budget.plan_workers(
+            needs, asked=None if asked is None else max(asked, 1), free=budget.available_bytes()
+        )
+        return plan if asked != 0 else budget.Plan(0, plan.turns, plan.bytes_needed)
+
+    def _started(self, workers: int) -> Executor:
+        if self.options.dask:
+            return connect(jobs.do_job, self.options.dask, inputs=self.inputs, folder=self.folder)
+        if workers == 0:
+            return SerialExecutor(jobs.do_job)
+        return PoolExecutor(jobs.do_job, workers=workers)
+
+    def _rows(self) -> list[Mapping[str, Any]]:
+        entries = [self._entry(parcel) for parcel in self.parcels]
+        return [entry["row"] for entry in entries if entry is not None and "row" in entry]
+
+    def _assigned(self) -> Assignment | None:
+        if not self.options.assign:
+            return None
+        cells = sorted({parcel.cell for parcel in self.parcels if parcel.cell})
+        options = [o for row in self._rows() if row["survey_cell"] for o in jobs.options_of(row)]
+        return assign(options, cells=cells, rules=self.protocol.assign)
+
+    def _wanted(self, assignment: Assignment | None) -> set[str]:
+        """Parcels whose pages are wanted: all, or the best and those with a camera."""
+        rows, most = self._rows(), self.options.pages
+        if most is None:
+            return {row["parcel_id"] for row in rows}
+        if most == 0:
+            return set()
+        scored = [row for row in rows if row["best_score"] is not None]
+        best = sorted(scored, key=lambda row: -row["best_score"])[:most]
+        chosen = [c.chosen.parcel for c in assignment.cells if c.chosen] if assignment else []
+        return {*(row["parcel_id"] for row in best), *chosen}

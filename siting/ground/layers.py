@@ -1,0 +1,269 @@
+"""The layers a score is made of: what lies how far from each cell, and what the ground is like."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting.curves import Knots, membership
+from siting.grid import FloatArray, Grid
+from siting.ground.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
+from siting.ground.distance import burn, distance_to, distance_to_border, distance_to_cells
+from siting.ground.drainage import derive_streams
+from siting.ground.screening import felt_distance
+from siting.ground.terrain import mean_within, slope_deg
+from siting.ground.view import Ground as SightGround
+from siting.settings.protocol import CameraRules, CoverRules, Disturbance, DrainageRules
+from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
+
+ROAD_CLASSES = ("major", "minor", "track")
+# Height above the ground of what is seen of traffic and of a house, metres.
+_VEHICLE_M, _EAVES_M = 2.0, 4.0
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What the layers are built from, besides the land itself.
+
+    Parameters
+    ----------
+    layers : mapping from layer name (ending in its unit) to (rows, cols) float32; NaN = not
+        known, inf = there is none on this land; a layer that cannot be made is missing
+    role : (rows, cols) int8, roles after specks were removed
+    woods, fields, opening : (rows, cols) bool
+    streams : lines derived from the terrain, empty when a water layer was given
+    crossings : points where a trail meets a stream, and those the user knows
+    features : features found (`siting.ground.passage` adds them)
+    """
+
+    layers: Mapping[str, FloatArray]
+    role: RoleArray
+    woods: BoolArray
+    fields: BoolArray
+    opening: BoolArray
+    streams: tuple[Geometry, ...]
+    crossings: tuple[Geometry, ...]
+    notes: tuple[Note, ...]
+    features: tuple[Feature, ...] = ()
+
+
+def build_ground(
+    land: Land,
+    *,
+    cover: CoverRules,
+    camera: CameraRules,
+    drainage: DrainageRules,
+    disturbance: Disturbance,
+) -> Ground:
+    """All layers of one parcel, from the land and the survey's rules."""
+    grid = land.grid
+    role, woods, fields, opening = _cover_kinds(land, cover)
+    streams, stream_notes = _streams(land, drainage)
+    water = _shapes(land, "water")
+    crossings = _crossings(land, [*water, *streams])
+    layers: dict[str, FloatArray] = {}
+    layers.update(_terrain_layers(land, camera))
+    layers.update(_cover_layers(role, woods, fields, opening, grid, cover, camera))
+    layers["distance_to_water_m"] = _water_distance(land, [*water, *streams])
+    if "trails" in land.vectors:
+        trails = land.vectors["trails"]
+        shapes, busy = np.asarray(trails.geometry.values, dtype=object), trails["use"] == "busy"
+        layers["distance_to_trail_m"] = _distance(list(shapes[~busy]), grid)
+        layers["distance_to_busy_trail_m"] = _distance(list(shapes[busy]), grid)
+    if crossings or "crossings" in land.vectors or "trails" in land.vectors:
+        layers["distance_to_crossing_m"] = _distance(crossings, grid)
+    layers["distance_to_boundary_m"] = _distance([shapely.boundary(land.parcel_shape)], grid)
+    if "livestock" in land.vectors:
+        layers["distance_to_livestock_m"] = _distance(_shapes(land, "livestock"), grid)
+    quiet, quiet_notes = _quietness(land, layers, disturbance)
+    layers.update(quiet)
+    notes = (*stream_notes, *quiet_notes, *_absent(layers))
+    return Ground(layers, role, woods, fields, opening, tuple(streams), tuple(crossings), notes)
+
+
+def _shapes(land: Land, name: str) -> list[Geometry]:
+    return list(land.vectors[name].geometry.values) if name in land.vectors else []
+
+
+def _distance(shapes: list[Geometry], grid: Grid) -> FloatArray:
+    found = distance_to(shapes, grid=grid) if shapes else None
+    return found if found is not None else np.full(grid.shape, np.inf, dtype=np.float32)
+
+
+def _or_none_near(found: FloatArray | None, grid: Grid) -> FloatArray:
+    return found if found is not None else np.full(grid.shape, np.inf, dtype=np.float32)
+
+
+def _terrain_layers(land: Land, camera: CameraRules) -> dict[str, FloatArray]:
+    size = land.grid.cell_size_m
+    slope = slope_deg(land.dem, size)
+    view = mean_within(slope, radius_m=camera.view_far_m, cell_size_m=size)
+    return {"slope_deg": slope, "view_slope_deg": view}
+
+
+def _cover_kinds(
+    land: Land, rules: CoverRules
+) -> tuple[RoleArray, BoolArray, BoolArray, BoolArray]:
+    """Roles without specks, and which cells are woods, fields and openings in forest."""
+    cell_m2 = land.grid.cell_size_m**2
+    role = without_specks(land.role, smallest_cells=int(np.ceil(rules.speck_m2 / cell_m2)))
+    trees = role == CoverRole.TREE
+    open_ground = np.isin(role, OPEN_ROLES)
+    woods = patches_at_least(trees, smallest_cells=rules.min_woods_ha * 1e4 / cell_m2)
+    fields = patches_at_least(open_ground, smallest_cells=rules.min_field_ha * 1e4 / cell_m2)
+    gaps = openings(
+        open_ground,
+        woods,
+        least_cells=rules.min_opening_m2 / cell_m2,
+        most_cells=rules.min_field_ha * 1e4 / cell_m2,
+        ring=rules.opening_ring_share,
+    )
+    return role, woods, fields, gaps
+
+
+def _cover_layers(
+    role: RoleArray,
+    woods: BoolArray,
+    fields: BoolArray,
+    opening: BoolArray,
+    grid: Grid,
+    rules: CoverRules,
+    camera: CameraRules,
+) -> dict[str, FloatArray]:
+    size = grid.cell_size_m
+    shares = {
+        CoverRole.TREE: rules.clear_tree,
+        CoverRole.SHRUB: rules.clear_shrub,
+        CoverRole.GRASS: rules.clear_grass,
+        CoverRole.CROP: rules.clear_crop,
+        CoverRole.PASTURE: rules.clear_pasture,
+        CoverRole.WETLAND: rules.clear_wetland,
+        CoverRole.BARE: rules.clear_bare,
+        CoverRole.SNOW: rules.clear_bare,
+        CoverRole.WATER: 1.0,
+    }
+    clear = clear_share(role, share_of_role=shares)
+    trees = role == CoverRole.TREE
+    brush = np.isin(role, [CoverRole.SHRUB, CoverRole.WETLAND])
+    brush = patches_at_least(brush, smallest_cells=rules.min_woods_ha * 1e4 / size**2)
+    soft = distance_to_border(woods | fields, brush, cell_size_m=size)
+    return {
+        "clear_share": mean_within(clear, radius_m=camera.view_far_m, cell_size_m=size),
+        "distance_to_edge_m": _or_none_near(
+            distance_to_border(woods, fields, cell_size_m=size), grid
+        ),
+        "distance_to_soft_edge_m": _or_none_near(soft, grid),
+        "distance_to_opening_m": _or_none_near(distance_to_cells(opening, cell_size_m=size), grid),
+        "distance_to_tree_m": _or_none_near(distance_to_cells(trees, cell_size_m=size), grid),
+    }
+
+
+def _streams(land: Land, rules: DrainageRules) -> tuple[list[Geometry], tuple[Note, ...]]:
+    """Valley lines from the terrain, only where the user gave no water layer."""
+    if "water" in land.vectors:
+        return [], ()
+    lines = derive_streams(
+        land.dem,
+        transform=land.grid.transform,
+        cell_size_m=land.grid.cell_size_m,
+        threshold_ha=rules.stream_threshold_ha,
+    )
+    text = (
+        f"No water layer was given: {len(lines)} valley lines were derived from the terrain "
+        f"(more than {rules.stream_threshold_ha:g} ha drain to them); they may be dry."
+    )
+    return list(lines), (Note("A-STREAM-01", "assumption", text),)
+
+
+def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
+    """Distance to streams and ponds, and to water cells of the land cover."""
+    size = land.grid.cell_size_m
+    cells = distance_to_cells(land.role == CoverRole.WATER, cell_size_m=size)
+    lines = _distance(shapes, land.grid)
+    return lines if cells is None else np.minimum(lines, cells)
+
+
+def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
+    """Points where a trail that is not busy meets a stream, and crossings known to the user."""
+    known = _shapes(land, "crossings")
+    if "trails" not in land.vectors:
+        return known
+    trails = land.vectors["trails"]
+    lines = list(trails.geometry[trails["use"] != "busy"])
+    streams = [shape for shape in water if shape.geom_type.endswith("LineString")]
+    if not lines or not streams:
+        return known
+    meet = shapely.intersection(shapely.union_all(lines), shapely.union_all(streams))
+    # A trail drawn along a brook shares a line with it; its middle stands for the crossing.
+    points = [
+        part if part.geom_type == "Point" else part.interpolate(0.5, normalized=True)
+        for part in shapely.get_parts(meet)
+        if not part.is_empty
+    ]
+    return [*known, *points]
+
+
+def _quietness(
+    land: Land, layers: Mapping[str, FloatArray], rules: Disturbance
+) -> tuple[dict[str, FloatArray], tuple[Note, ...]]:
+    """Quietness 0..1: the worst of the disturbances that are known; missing when none is known."""
+    out: dict[str, FloatArray] = {}
+    judged: list[tuple[FloatArray, Knots]] = []
+    if "roads" in land.vectors:
+        roads = land.vectors["roads"]
+        for kind in ROAD_CLASSES:
+            shapes = list(roads.geometry[roads["class"] == kind])
+            out[f"distance_to_road_{kind}_m"] = _distance(shapes, land.grid)
+            curve: Knots = getattr(rules, f"road_{kind}")
+            plain = out[f"distance_to_road_{kind}_m"]
+            judged.append((_felt(land, plain, shapes, curve, rules, _VEHICLE_M), curve))
+    if "buildings" in land.vectors:
+        shapes = _shapes(land, "buildings")
+        out["distance_to_building_m"] = _distance(shapes, land.grid)
+        plain = out["distance_to_building_m"]
+        judged.append((_felt(land, plain, shapes, rules.building, rules, _EAVES_M), rules.building))
+    if "distance_to_busy_trail_m" in layers:
+        judged.append((layers["distance_to_busy_trail_m"], rules.busy_trail))
+    if not judged:
+        return out, ()
+    out["quietness"] = np.minimum.reduce([membership(d, curve) for d, curve in judged])
+    missing = [name for name in ("roads", "buildings") if name not in land.vectors]
+    if not missing:
+        return out, ()
+    text = f"No {' and no '.join(missing)} were given: quiet is judged without them."
+    return out, (Note("W-QUIET-01", "warning", text),)
+
+
+def _felt(
+    land: Land,
+    plain: FloatArray,
+    shapes: list[Geometry],
+    curve: Knots,
+    rules: Disturbance,
+    height_m: float,
+) -> FloatArray:
+    """Distance with what the terrain hides counted as farther away."""
+    return felt_distance(
+        plain,
+        shapes,
+        ground=SightGround(land.dem, land.grid),
+        inside=burn([land.parcel_shape], grid=land.grid),
+        factor=rules.screened_factor,
+        height_m=height_m,
+        reach_m=curve[-1][0],
+    )
+
+
+def _absent(layers: Mapping[str, FloatArray]) -> tuple[Note, ...]:
+    told = {
+        "distance_to_trail_m": "No trails were given: nearness to a trail is not judged.",
+        "distance_to_crossing_m": "No trails or crossings were given: crossings are not judged.",
+        "quietness": "No roads, buildings or busy trails were given: quiet is not judged.",
+    }
+    return tuple(
+        Note("W-ABSENT-01", "warning", text) for name, text in told.items() if name not in layers
+    )

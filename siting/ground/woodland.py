@@ -1,0 +1,172 @@
+"""Features that show in the land cover: corners of fields, points and strips of woods."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from siting.grid import FloatArray, Grid
+from siting.ground.neighbourhood import counts_at, disc_of, feature_at, peaks, whole_disc_inside
+from siting.types import BoolArray, CoverRole, Feature, RoleArray
+
+OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE, CoverRole.BARE)
+IndexArray = NDArray[np.int64]
+_EIGHT = np.ones((3, 3), dtype=bool)
+
+
+def field_corners(
+    role: RoleArray,
+    *,
+    grid: Grid,
+    radius_m: float = 60.0,
+    spacing_m: float = 80.0,
+) -> list[Feature]:
+    """Corners of the line where woods meet open ground.
+
+    On a straight edge half of the disc around an edge cell is woods; in the corner of a field
+    with woods on two sides about three quarters are, at the corner of a wood about one quarter.
+
+    Parameters
+    ----------
+    role : (rows, cols) int8
+        `CoverRole` of each cell, small patches already removed.
+    grid : Grid
+    radius_m : float
+        Radius of the disc, metres; at least three and a half cells are taken.
+    spacing_m : float
+        Of corners nearer together only the sharpest is kept, metres.
+
+    Returns
+    -------
+    list of Feature
+        Kinds "field corner" (the field ends in a corner of woods) and "woods corner" (the woods
+        stand out into the field, which bends round them: what many call an inside corner),
+        strength 0.5 at 120 degrees, 1 at 90 degrees or sharper.
+    """
+    woods = role == CoverRole.TREE
+    fields = np.isin(role, OPEN_ROLES)
+    cells = max(radius_m / grid.cell_size_m, 3.5)
+    edge = ndimage.binary_dilation(woods) & fields | ndimage.binary_dilation(fields) & woods
+    edge &= whole_disc_inside(role.shape, cells)
+    row, col = np.nonzero(edge)
+    n_woods, n_fields = (counts_at(m, row, col, radius_cells=cells) for m in (woods, fields))
+    n_both = n_woods + n_fields
+    # The centre of an edge cell lies half a cell off the edge: move the chord there.
+    shift = np.where(woods[row, col], -1.0, 1.0) / (np.pi * cells)
+    kept = n_both >= 0.85 * disc_of(cells).sum()
+    # A corner has one side of woods and one of field; along a strip they alternate.
+    kept[kept] = _changes_around(woods, np.column_stack([row, col])[kept], cells) <= 2
+    row, col = row[kept], col[kept]
+    share = np.full(role.shape, 0.5)
+    share[row, col] = n_woods[kept] / n_both[kept] + shift[kept]
+    found = []
+    for kind, sharp, words in (
+        ("field corner", share - 0.5, "corner of the field, woods on two sides"),
+        ("woods corner", 0.5 - share, "corner of the woods with the field bent round it"),
+    ):
+        for at in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / grid.cell_size_m):
+            strength = min(1.0, 0.5 + (sharp[at] - 1 / 6) * 6)
+            found.append(feature_at(kind, *at, grid=grid, strength=strength, words=words))
+    return found
+
+
+def _changes_around(woods: BoolArray, at: IndexArray, radius_cells: float) -> IndexArray:
+    """How often woods and other ground change along a circle around each (row, col) of ``at``."""
+    angles = np.arange(32) * 2 * np.pi / 32
+    steps = np.round(radius_cells * np.column_stack([np.cos(angles), np.sin(angles)])).astype(int)
+    row, col = (at[:, None, :] + steps[None]).transpose(2, 0, 1)
+    last = woods.shape[0] - 1, woods.shape[1] - 1
+    seen = woods[np.clip(row, 0, last[0]), np.clip(col, 0, last[1])]
+    return np.asarray((seen != np.roll(seen, 1, axis=1)).sum(axis=1))
+
+
+def narrow_woods(
+    role: RoleArray,
+    *,
+    grid: Grid,
+    width_m: float = 80.0,
+    least_length_m: float = 60.0,
+) -> list[Feature]:
+    """Strips that join woods, and points of woods that reach into open ground.
+
+    Narrow woods are those that a disc of ``width_m`` cannot enter. Where they touch wide woods
+    (or the border of the map) at two or more places they are a strip, named at its middle; at
+    one place a point, named at its tip; at none a small wood or hedge, left to other measures.
+
+    Parameters
+    ----------
+    role : (rows, cols) int8
+        `CoverRole` of each cell, small patches already removed.
+    grid : Grid
+    width_m : float
+        Greatest width, metres; at least three cells are taken.
+    least_length_m : float
+        Shorter ones are rounded-off corners, metres.
+
+    Returns
+    -------
+    list of Feature
+        Kinds "woods strip" and "woods point"; strength 1 for long, 0.5 for just long enough.
+    """
+    woods = role == CoverRole.TREE
+    half = max(width_m / grid.cell_size_m, 3.0) / 2
+    padded = np.pad(woods, 1, mode="edge")
+    core = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] > half
+    if not core.any():
+        return []
+    to_core = ndimage.distance_transform_edt(~core)
+    wide = woods & (to_core <= half)
+    label, count = ndimage.label(woods & ~wide, structure=_EIGHT)
+    found = []
+    for index, box in enumerate(ndimage.find_objects(label, count), start=1):
+        rows, cols = (slice(max(s.start - 2, 0), s.stop + 2) for s in box)
+        part = label[rows, cols] == index
+        length_m = _extent(part) * grid.cell_size_m
+        reach_m = float((to_core[rows, cols][part].max() - half) * grid.cell_size_m)
+        if (
+            max(length_m / 2, reach_m) < least_length_m / 2
+            or reach_m < 0.6 * half * grid.cell_size_m
+        ):
+            continue
+        joints = _joints(part, wide[rows, cols], (rows.start, cols.start), role.shape)
+        strength = min(1.0, 0.5 * length_m / least_length_m)
+        if joints >= 2:
+            at, kind, words = _middle(part), "woods strip", "narrow woods between open ground"
+        elif joints == 1:
+            at = _farthest(part, to_core[rows, cols])
+            kind, words = "woods point", "point of woods reaching into open ground"
+        else:
+            continue
+        row, col = rows.start + at[0], cols.start + at[1]
+        found.append(feature_at(kind, row, col, grid=grid, strength=strength, words=words))
+    return found
+
+
+def _joints(
+    part: BoolArray, wide: BoolArray, corner: tuple[int, int], shape: tuple[int, int]
+) -> int:
+    """Places where narrow woods touch wide woods, and ends that run off the map."""
+    _, touching = ndimage.label(ndimage.binary_dilation(part, _EIGHT) & wide, structure=_EIGHT)
+    row, col = (axis + start for axis, start in zip(np.nonzero(part), corner, strict=True))
+    leaves = [row == 0, row == shape[0] - 1, col == 0, col == shape[1] - 1]
+    return int(touching) + sum(bool(side.any()) for side in leaves)
+
+
+def _extent(part: BoolArray) -> float:
+    """Diagonal of the box around a part, in cells."""
+    row, col = np.nonzero(part)
+    return float(np.hypot(np.ptp(row) + 1, np.ptp(col) + 1))
+
+
+def _farthest(part: BoolArray, distance: FloatArray) -> tuple[int, int]:
+    """The cell of a part with the greatest distance."""
+    row, col = np.unravel_index(int(np.where(part, distance, -1.0).argmax()), part.shape)
+    return int(row), int(col)
+
+
+def _middle(part: BoolArray) -> tuple[int, int]:
+    """The cell of a part that lies nearest to its centre of gravity."""
+    row, col = np.nonzero(part)
+    nearest = np.argmin((row - row.mean()) ** 2 + (col - col.mean()) ** 2)
+    return int(row[nearest]), int(col[nearest])

@@ -1,0 +1,1 @@
+"""Which way a camera should look from each candidate: sun, view, the line animals follow."""

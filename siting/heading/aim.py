@@ -1,0 +1,249 @@
+"""Which way each candidate's camera should look: best and second heading, with the reason."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.grid import FloatArray
+from siting.heading.aim_words import AimFacts, lens_advice, notes, point_of, reason, sun_when
+from siting.heading.compass import Declination
+from siting.heading.headings import HEADING_STEP_DEG, HEADINGS_DEG, Headings
+from siting.heading.sun import SunTrack
+
+IndexArray = NDArray[np.intp]
+
+# What a heading with more low sun may have before the others; told when it has clearly more.
+_BETTER = {
+    "clear": "the ground hides less of the view",
+    "slant": "animals cross the view better",
+    "target": "what draws animals stands in the view",
+    "private": "fewer people or neighbours are in the view",
+    "level": "the ground is more level",
+    "cover": "less growth stands in the view",
+}
+_CLEARLY_MINUTES, _CLEARLY_PART = 3.0, 0.2
+
+
+def _anywhere(candidate: int, heading_deg: float) -> bool:
+    del candidate, heading_deg
+    return True
+
+
+@dataclass(frozen=True, eq=False)
+class Aim:
+    """Where one camera should look.
+
+    Parameters
+    ----------
+    heading_deg, second_heading_deg : float
+        Clockwise from true north, [0, 360), multiples of 5.
+    score, second_score : float, 0..1
+    magnetic_heading_deg, second_magnetic_deg : float or None
+        The same as a compass shows them; None where the model does not hold (see `notes`).
+    declination_deg : float or None; compass_model : str and its day as ISO text
+    scores : (72,) float, combined score of every heading
+    parts : mapping from part to (72,) float; a part that is not claimed is missing
+    sun_minutes : (72,) float, low sun in the picture, minutes a day
+    sun_when : str, "" or when: "morning", "midday", "evening" or two of them
+    clear_m : float or None, ground in sight ahead at the best heading, metres
+    slope_ahead_deg, slope_right_deg : float, up positive; NaN where unknown
+    horizon_reach_m : float, how far the skyline is known in half of all directions
+    lens : str, advice on height and tilt
+    reason : str, the why of the best heading in plain words
+    second_reason : str
+    notes : tuple of str, what a reader must know besides
+    """
+
+    heading_deg: float
+    second_heading_deg: float
+    score: float
+    second_score: float
+    magnetic_heading_deg: float | None
+    second_magnetic_deg: float | None
+    declination_deg: float | None
+    compass_model: str
+    compass_day: str
+    scores: FloatArray
+    parts: Mapping[str, FloatArray]
+    sun_minutes: FloatArray
+    sun_when: str
+    clear_m: float | None
+    slope_ahead_deg: float
+    slope_right_deg: float
+    horizon_reach_m: float
+    lens: str
+    reason: str
+    second_reason: str
+    notes: tuple[str, ...]
+
+    @property
+    def best_sun_minutes(self) -> float:
+        """Low sun in the picture at the best heading, minutes a day."""
+        return float(self.sun_minutes[round(self.heading_deg / HEADING_STEP_DEG)])
+
+
+def best_and_second(judged: Headings, *, second_turn_deg: float) -> tuple[IndexArray, IndexArray]:
+    """Number of the best heading of each candidate, and of the best one that differs enough.
+
+    Equal scores (to six decimals) are settled by the least sun in the half of the sky ahead,
+    then by the smaller bearing; so open ground gives north in the north and south in the south.
+
+    Returns
+    -------
+    two (n,) int arrays into `HEADINGS_DEG`
+    """
+    n, count = judged.score.shape
+    bearing = np.broadcast_to(np.arange(count), (n, count))
+    keys = (bearing, np.round(judged.sun.in_front, 1), -np.round(judged.score, 6))
+    order = np.lexsort(keys, axis=1)
+    best = order[:, 0]
+    turn = np.abs(HEADINGS_DEG[order] - HEADINGS_DEG[best][:, None])
+    far = np.minimum(turn, 360.0 - turn) >= second_turn_deg - 1e-9
+    second: IndexArray = order[np.arange(n), far.argmax(axis=1)]
+    return best, second
+
+
+def aims(
+    judged: Headings,
+    *,
+    track: SunTrack,
+    compass: Declination,
+    lens_height_m: float,
+    zone_m: float,
+    second_turn_deg: float,
+    targets: Sequence[str],
+    side_open: Callable[[int, float], bool] = _anywhere,
+) -> tuple[Aim, ...]:
+    """The aim of each candidate, in their order.
+
+    Parameters
+    ----------
+    judged : Headings
+    track : SunTrack the headings were judged with
+    compass : Declination of the parcel
+    lens_height_m, zone_m : float, metres
+    second_turn_deg : float, least turn between best and second heading
+    targets : name of the feature each candidate serves, "" for none
+    side_open : whether one could stand on the far side of that feature and look back along a
+        heading, by number of the candidate and heading in degrees
+    """
+    best, second = best_and_second(judged, second_turn_deg=second_turn_deg)
+    return tuple(
+        _aim(
+            judged,
+            i,
+            (int(best[i]), int(second[i])),
+            track=track,
+            compass=compass,
+            lens_height_m=lens_height_m,
+            zone_m=zone_m,
+            target=targets[i],
+            side_open=side_open,
+        )
+        for i in range(len(best))
+    )
+
+
+def _aim(
+    judged: Headings,
+    i: int,
+    chosen: tuple[int, int],
+    *,
+    track: SunTrack,
+    compass: Declination,
+    lens_height_m: float,
+    zone_m: float,
+    target: str,
+    side_open: Callable[[int, float], bool],
+) -> Aim:
+    best, second = (
+        replace(
+            _facts(judged, i, h, track=track, zone_m=zone_m, target=target),
+            side_open=side_open(i, float(HEADINGS_DEG[h])),
+        )
+        for h in chosen
+    )
+    best = replace(best, rather=_rather(judged, i, chosen[0]))
+    parts = {k: part[i] for k, part in judged.parts.items() if np.isfinite(part[i]).any()}
+    claimed = np.isfinite(judged.ahead.clear_m[i]).any()
+    return Aim(
+        heading_deg=best.heading_deg,
+        second_heading_deg=second.heading_deg,
+        score=float(judged.score[i, chosen[0]]),
+        second_score=float(judged.score[i, chosen[1]]),
+        magnetic_heading_deg=compass.magnetic(best.heading_deg),
+        second_magnetic_deg=compass.magnetic(second.heading_deg),
+        declination_deg=compass.east_deg,
+        compass_model=compass.model,
+        compass_day=compass.day.isoformat(),
+        scores=judged.score[i],
+        parts=parts,
+        sun_minutes=judged.sun.minutes[i],
+        sun_when=sun_when(best.sun_by_hour),
+        clear_m=best.clear_m if claimed else None,
+        slope_ahead_deg=best.rise_deg,
+        slope_right_deg=best.tilt_deg,
+        horizon_reach_m=best.reach_m,
+        lens=lens_advice(best, lens_height_m=lens_height_m),
+        reason=reason(best),
+        second_reason=reason(second),
+        notes=(*notes(best), *((compass.note,) if compass.note else ())),
+    )
+
+
+def _facts(
+    judged: Headings, i: int, heading: int, *, track: SunTrack, zone_m: float, target: str
+) -> AimFacts:
+    """Everything the words need of one heading of one candidate."""
+    clear = float(judged.ahead.clear_m[i, heading])
+    return AimFacts(
+        heading_deg=float(HEADINGS_DEG[heading]),
+        sun_minutes=float(judged.sun.minutes[i, heading]),
+        sun_by_hour=judged.sun.by_hour[i, :, heading],
+        least_sun_minutes=float(judged.sun.minutes[i].min()),
+        flat_minutes=float(judged.sun.flat_minutes[heading]),
+        sun_never_up=track.never_up,
+        clear_m=clear if np.isfinite(clear) else None,
+        zone_m=zone_m,
+        line=str(judged.met.near.kind[i]),
+        crossing_deg=float(judged.met.crossing_deg[i, heading]),
+        met_m=float(judged.met.met_m[i, heading]),
+        target=target,
+        target_turn_deg=float(judged.met.target_turn_deg[i, heading]),
+        target_m=float(judged.met.target_m[i]),
+        neighbour_share=float(judged.ahead.neighbour_share[i, heading]),
+        people_m=float(judged.ahead.people_m[i, heading]),
+        rise_deg=float(judged.ahead.rise_deg[i, heading]),
+        tilt_deg=float(judged.ahead.tilt_deg[i, heading]),
+        brush_share=float(judged.ahead.brush_share[i, heading]),
+        water_share=float(judged.ahead.water_share[i, heading]),
+        reach_m=float(judged.reach_m[i]),
+        inside_m=float(judged.ahead.inside_m[i, heading]),
+    )
+
+
+def _rather(judged: Headings, i: int, chosen: int) -> str:
+    """Why this heading although another has clearly less low sun; "" where the parts do not say.
+
+    It is held against the best of the headings with (to a minute) the least sun.
+    """
+    minutes = judged.sun.minutes[i]
+    if minutes[chosen] < minutes.min() + _CLEARLY_MINUTES:
+        return ""
+    rivals = np.flatnonzero(minutes <= minutes.min() + 1.0)
+    rival = int(rivals[np.argmax(np.nan_to_num(judged.score[i, rivals], nan=-1.0))])
+    more = {
+        name: float(judged.parts[name][i, chosen] - judged.parts[name][i, rival])
+        for name in _BETTER
+        if name in judged.parts
+    }
+    clearly = {name: gain for name, gain in more.items() if gain >= _CLEARLY_PART}
+    if not clearly:
+        return ""
+    won = max(clearly, key=lambda name: clearly[name])
+    facing = point_of(float(HEADINGS_DEG[rival]))
+    return f"facing {facing} there is less low sun, but this way {_BETTER[won]}"

@@ -1,0 +1,1 @@
+"""From layers to ranked spots with their reasons, and from parcels to survey cells."""

@@ -1,0 +1,211 @@
+"""The integer program behind the choice of a spot for each survey cell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.errors import SitingError
+from siting.settings.protocol_assign import AssignRules
+
+# Kinds of spots that a survey would count as one kind of place.
+PLACE_KINDS: Mapping[str, str] = {
+    "trail": "trail",
+    "water": "water",
+    "crossing": "water",
+    "edge": "edge",
+    "soft_edge": "edge",
+    "opening": "opening",
+    "funnel": "passage",
+    "feature": "passage",
+}
+_OTHER = "other"
+TIE = 1e-9
+
+
+@dataclass(frozen=True)
+class Option:
+    """A spot that may become the camera of its cell.
+
+    `priority` is 1 for the parcel to be placed first and NaN where none was given; `kind` is one
+    of the values of `PLACE_KINDS` or "other"; `usable_share` is the part of its parcel that is open
+    to a camera, 0..1.
+    """
+
+    cell: str
+    parcel: str
+    spot: int
+    lon: float
+    lat: float
+    score: float
+    kind: str
+    priority: float = float("nan")
+    usable_share: float = 1.0
+
+
+def place_kind(kind: str) -> str:
+    """The kind of place a spot belongs to."""
+    return PLACE_KINDS.get(kind, _OTHER)
+
+
+def best_few(options: Sequence[Option], rules: AssignRules) -> list[Option]:
+    """The best few spots of each parcel, in a fixed order."""
+    ordered = sorted(options, key=lambda o: (o.cell, o.parcel, o.spot))
+    return [o for o in ordered if o.spot <= rules.spots_per_parcel and o.score >= rules.lowest]
+
+
+@dataclass(frozen=True)
+class _Row:
+    """Of these options at most (or exactly) so many; what goes beyond may count as slack."""
+
+    members: Sequence[int]
+    low: float
+    high: float
+    slack: int = -1
+
+
+class Program:
+    """The integer program: one 0-1 unknown to each option."""
+
+    def __init__(self, options: Sequence[Option], cells: Sequence[str], rules: AssignRules) -> None:
+        self.options = options
+        self.rules = rules
+        self.of_cell: dict[str, list[int]] = {cell: [] for cell in cells}
+        for n, option in enumerate(options):
+            self.of_cell[option.cell].append(n)
+        self.kinds = sorted({o.kind for o in options})
+        self.values = _values(options, rules)
+        self.distance = _Distances(options, rules.distance_m)
+
+    def most(self, kind: str, cameras: int) -> int:
+        """How many of so many cameras may stand at this kind of place."""
+        share = float(getattr(self.rules.share, kind, 1.0))
+        return max(int(np.ceil(share * cameras - TIE)), 1)
+
+    def solve(self) -> tuple[dict[str, int], float]:
+        """The chosen option of each cell that gets one, and the gap of the last step."""
+        if not self.options:
+            return {}, 0.0
+        every = range(len(self.options))
+        rows = [_Row(members, 0.0, 1.0) for members in self.of_cell.values() if members]
+        rows += self._apart()
+        filled, _, _ = self._solved(rows, gain=np.ones(len(self.options)))
+        cameras = float(filled.sum())
+        rows.append(_Row(every, cameras, cameras))
+        for k, kind in enumerate(self.kinds):
+            members = [n for n in every if self.options[n].kind == kind]
+            rows.append(_Row(members, -np.inf, float(self.most(kind, round(cameras))), slack=k))
+        _, beyond, _ = self._solved(rows, gain=np.zeros(len(self.options)), slack_cost=1.0)
+        on, _, gap = self._solved(rows, gain=self.values, most_slack=float(beyond.sum()))
+        return {self.options[n].cell: n for n in np.flatnonzero(on > 0.5).tolist()}, gap
+
+    def _apart(self) -> list[_Row]:
+        """An option and all that lie too near it in one other cell: at most one of them.
+
+        At most one option of a cell is chosen anyway, so they can stand in one row together,
+        which is stronger than a row to each pair.
+        """
+        rows = []
+        for n, others in self.distance.near.items():
+            by_cell: dict[str, list[int]] = {}
+            for other in others:
+                by_cell.setdefault(self.options[other].cell, []).append(other)
+            rows += [_Row([n, *members], 0.0, 1.0) for members in by_cell.values()]
+        return rows
+
+    def _solved(
+        self,
+        rows: Sequence[_Row],
+        *,
+        gain: NDArray[np.float64],
+        slack_cost: float = 0.0,
+        most_slack: float = np.inf,
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+        """0 or 1 for each option, the slack of each kind, and the relative gap to the optimum."""
+        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.sparse import csr_array
+
+        count, kinds = len(self.options), len(self.kinds)
+        slack = range(count, count + kinds)
+        entries = [(r, m, 1.0) for r, row in enumerate(rows) for m in row.members]
+        entries += [(r, slack[row.slack], -1.0) for r, row in enumerate(rows) if row.slack >= 0]
+        entries += [(len(rows), s, 1.0) for s in slack]
+        at, of, size = (np.array(column) for column in zip(*entries, strict=True))
+        found = milp(
+            np.r_[-gain, np.full(kinds, slack_cost)],
+            integrality=np.ones(count + kinds),
+            bounds=Bounds(0, np.r_[np.ones(count), np.full(kinds, float(count))]),
+            constraints=LinearConstraint(
+                csr_array((size, (at, of)), shape=(len(rows) + 1, count + kinds)),
+                [*(row.low for row in rows), 0.0],
+                [*(row.high for row in rows), most_slack],
+            ),
+            options={"time_limit": self.rules.time_limit_s, "mip_rel_gap": 0.0},
+        )
+        if found.x is None:
+            raise SitingError(
+                "E-ASSIGN-01",
+                f"The solver found no assignment of {count} spots: {found.message}.",
+                rule=f"It may take {self.rules.time_limit_s:g} s a step (assign.time_limit_s).",
+                cure="Allow more time, or lower assign.spots_per_parcel or assign.distance_m.",
+            )
+        x = np.rint(np.asarray(found.x, dtype=np.float64))
+        return x[:count], x[count:], max(float(found.mip_gap or 0.0), 0.0)
+
+
+def _values(options: Sequence[Option], rules: AssignRules) -> NDArray[np.float64]:
+    """Score of each option, less what its parcel's priority costs it within its cell."""
+    first: dict[str, float] = {}
+    for option in options:
+        if not np.isnan(option.priority):
+            first[option.cell] = min(first.get(option.cell, np.inf), option.priority)
+    worst: dict[str, float] = {}
+    for option in options:
+        if not np.isnan(option.priority):
+            worst[option.cell] = max(worst.get(option.cell, -np.inf), option.priority)
+    out = np.array([o.score for o in options], dtype=np.float64)
+    for n, option in enumerate(options):
+        if option.cell in first:
+            # A parcel without a priority comes after those that have one.
+            own = option.priority if not np.isnan(option.priority) else worst[option.cell] + 1
+            out[n] -= rules.priority_step * (own - first[option.cell])
+    return out
+
+
+class _Distances:
+    """Distances between options of different cells, as far as they matter."""
+
+    def __init__(self, options: Sequence[Option], distance_m: float) -> None:
+        from scipy.spatial import cKDTree
+
+        self.near: dict[int, list[int]] = {}
+        if not options:
+            self._xyz = np.zeros((0, 3))
+            return
+        self._xyz = _geocentric(options)
+        pairs = cKDTree(self._xyz).query_pairs(distance_m, output_type="ndarray")
+        for i, j in sorted(map(tuple, pairs.tolist())):
+            # A pair at the very distance asked for keeps it.
+            if options[i].cell != options[j].cell and self.between(i, j) < distance_m:
+                self.near.setdefault(i, []).append(j)
+                self.near.setdefault(j, []).append(i)
+
+    def between(self, i: int, j: int) -> float:
+        """Metres between two options."""
+        return float(np.linalg.norm(self._xyz[i] - self._xyz[j]))
+
+
+def _geocentric(options: Sequence[Option]) -> NDArray[np.float64]:
+    """Positions in metres from the Earth's centre: straight distances hold across map zones.
+
+    Over 10 km the straight line is a millimetre shorter than the way along the ground.
+    """
+    from siting.grid import transformer
+
+    lon = np.array([o.lon for o in options])
+    lat = np.array([o.lat for o in options])
+    x, y, z = transformer("EPSG:4979", "EPSG:4978").transform(lon, lat, np.zeros(len(options)))
+    return np.column_stack([x, y, z])

@@ -1,0 +1,250 @@
+"""What limits a parcel most, and a sentence about it that can go into a letter as it stands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+
+from siting.ground.layers import ROAD_CLASSES
+from siting.lengths import length, percent
+from siting.settings.protocol import NoGoRules
+from siting.types import Land, NoGo, NoGoArray, Result, Spot
+
+NONE = "none"
+_NOTHING = "nothing much"
+FEW_DRAWS = "few_draws"
+# Below this score a parcel is said to have a problem; above the second it suits well.
+_WEAK_SCORE, _GOOD_SCORE = 0.5, 0.7
+_WEAK_PART = 0.6
+_CLOSED = 0.5
+# What closes less than a tenth of a parcel limits nothing that an owner would notice: our choice.
+_LEAST_TOLD = 0.1
+SCANT_SHARE = 0.05
+"""Below this usable share one camera's ground is a strip or a corner: look before promising one."""
+_SHARES = ((0.9, "nearly all"), (0.6, "most"), (0.4, "about half"), (0.15, "a part"))
+
+# How a problem is called in a list. The keys are used in tables and files.
+PROBLEMS: Mapping[str, str] = {
+    NONE: "no problem",
+    "road": "roads",
+    "building": "buildings",
+    "water": "water",
+    "livestock": "livestock",
+    "feeder": "feeders",
+    "boundary": "small or narrow",
+    "steep": "steep",
+    "built_cover": "built-up",
+    "user": "left out by the owner",
+    "ruled_out": "ruled out on a visit",
+    "no_data": "no map data",
+    FEW_DRAWS: "little to draw animals",
+    "flat": "sloping ground",
+    "view": "overgrown view",
+    "heading": "low sun or no clear heading",
+    "quiet": "people and traffic",
+    "strap": "no tree in reach",
+}
+
+# How far a spot lies from its feature matters on the ground and not in a letter.
+_ASIDE = re.compile(r", \d[\d.]* k?m \([^()]*\) to the [a-z-]+$")
+
+_CONDITIONS: Mapping[str, str] = {
+    "flat": "the ground in view slopes even at the best place",
+    "view": "plants are likely to stand in the view even at the best place",
+    "heading": "no heading is free of low sun and other faults even at the best place",
+    "quiet": "people, buildings or traffic are near even at the best place",
+    "strap": "no tree cover is mapped near the best place",
+}
+
+_WHERE: Mapping[str, str] = {
+    "trail": "by a game or quiet trail",
+    "water": "near water",
+    "crossing": "at a stream crossing",
+    "edge": "where forest meets field",
+    "soft_edge": "where one kind of cover meets another",
+    "opening": "at an opening in the forest",
+    "funnel": "where the land leads easy ways together",
+    "feature": "where the shape of the land leads animals past",
+}
+
+
+@dataclass(frozen=True)
+class Limit:
+    """What limits a parcel most.
+
+    Parameters
+    ----------
+    problem : str
+        Key of `PROBLEMS`; "none" when the parcel is good in spite of it.
+    words : str
+        As a clause: "nearly all of it lies within 30 m (98 ft) of a road".
+    share : float
+        Share of the parcel that is closed for this reason, 0..1; NaN where it is not about area.
+    """
+
+    problem: str
+    words: str
+    share: float
+
+
+def limit_of(result: Result, *, rules: NoGoRules) -> Limit:
+    """What limits the parcel most: ground that is closed, else the weakest part of its best spot.
+
+    Parameters
+    ----------
+    result : Result
+    rules : NoGoRules
+        The set-backs the result was made with.
+    """
+    shares = closed_shares(result.no_go)
+    top = max(shares, key=lambda reason: shares[reason], default=None)
+    best = result.spots[0] if result.spots else None
+    poor = best is None or best.score < _WEAK_SCORE
+    nothing = closed = Limit(NONE, _NOTHING, float("nan"))
+    if top is not None:
+        words = _closed_words(top, shares[top], result.land, rules)
+        closed = Limit(str(top.name).lower(), words, shares[top])
+    if 1.0 - result.usable_share >= _CLOSED:
+        return closed
+    if best is None:
+        return _nothing_found(result, closed)
+    weakest = _weak_part(best)
+    if weakest is not None:
+        key, words = weakest
+        return Limit(key if poor else NONE, words, float("nan"))
+    if poor:
+        return closed
+    told = replace(closed, problem=NONE)
+    return told if told.share >= _LEAST_TOLD else nothing
+
+
+def _nothing_found(result: Result, closed: Limit) -> Limit:
+    """Why no spot was found although most of the parcel is allowed ground."""
+    draws = result.scores.attraction[result.no_go == 0]
+    known = draws[np.isfinite(draws)]
+    if known.size and float(known.max()) >= _WEAK_PART and closed.problem != NONE:
+        return closed
+    return Limit(FEW_DRAWS, "nothing that draws animals is mapped on it", float("nan"))
+
+
+def closed_shares(no_go: NoGoArray) -> dict[NoGo, float]:
+    """Share of the parcel's cells that each reason closes; cells may have several reasons."""
+    inside = no_go[(no_go & NoGo.OUTSIDE) == 0]
+    if not inside.size:
+        return {}
+    found = {r: float(np.mean((inside & r) != 0)) for r in NoGo if r is not NoGo.OUTSIDE}
+    return {reason: share for reason, share in found.items() if share > 0}
+
+
+def _weak_part(best: Spot) -> tuple[str, str] | None:
+    """The weakest part of a spot, when one is weak, as key and words."""
+    parts = {name: best.memberships[name] for name in _CONDITIONS if name in best.memberships}
+    low = min(parts, key=lambda name: parts[name], default="")
+    if best.attraction < _WEAK_PART and (not low or best.attraction <= parts[low]):
+        return FEW_DRAWS, "little that draws animals is mapped on it"
+    if low and parts[low] < _WEAK_PART:
+        return low, _CONDITIONS[low]
+    return None
+
+
+def _closed_words(reason: NoGo, share: float, land: Land, rules: NoGoRules) -> str:
+    much = next((words for least, words in _SHARES if share >= least), "a little")
+    return f"{much} of it {_REASONS[reason](land, rules)}"
+
+
+def _road(land: Land, rules: NoGoRules) -> str:
+    """The road class whose set-back takes most of the parcel, in words."""
+    roads = land.vectors.get("roads")
+    if roads is None or not len(roads):
+        return "lies too near a road"
+    kind = np.asarray(roads["class"], dtype=object)
+    shapes = np.asarray(roads.geometry.values, dtype=object)
+    taken: dict[str, float] = {}
+    for name in ROAD_CLASSES:
+        set_back: float = getattr(rules, f"road_{name}_m")
+        zone = shapely.union_all(shapely.buffer(shapes[kind == name], set_back))
+        taken[name] = float(shapely.area(shapely.intersection(zone, land.parcel_shape)))
+    worst = max(taken, key=lambda name: taken[name])
+    called = {"major": "a major road", "minor": "a road", "track": "a drive or track"}[worst]
+    return f"lies within {length(getattr(rules, f'road_{worst}_m'))} of {called}"
+
+
+_REASONS: Mapping[NoGo, Callable[[Land, NoGoRules], str]] = {
+    NoGo.BOUNDARY: lambda _, rules: f"lies within {length(rules.boundary_m)} of its boundary",
+    NoGo.NO_DATA: lambda *_: "is blank on the maps",
+    NoGo.WATER: lambda _, rules: f"is water or lies within {length(rules.water_m)} of it",
+    NoGo.ROAD: _road,
+    NoGo.BUILDING: lambda _, rules: f"lies within {length(rules.building_m)} of a building",
+    NoGo.FEEDER: lambda _, rules: f"lies within {length(rules.feeder_m)} of a feeder",
+    NoGo.LIVESTOCK: lambda _, rules: (
+        f"is a field with livestock or lies within {length(rules.livestock_m)} of one"
+    ),
+    NoGo.STEEP: lambda _, rules: f"is steeper than {rules.steep_deg:g} degrees",
+    NoGo.BUILT_COVER: lambda *_: "is built-up ground",
+    NoGo.USER: lambda *_: "is left out by the owner's wish",
+    NoGo.RULED_OUT: lambda *_: "was ruled out on an earlier visit",
+}
+
+
+def where(spot: Spot) -> str:
+    """Where a spot is, in a few words."""
+    if spot.name:
+        name = _ASIDE.sub("", spot.name)
+        return f"{name[0].lower()}{name[1:]}"
+    return _WHERE.get(spot.kind, "on good, quiet ground")
+
+
+def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:
+    """One sentence about a parcel for the answer to its sign-up.
+
+    It names no person and promises nothing; it says what the maps show.
+    """
+    parcel = result.land.parcel
+    land = f"your land ({parcel.label or parcel.id})"
+    if not result.spots:
+        return (
+            f"Thank you for offering {land}: going by the maps we would not put a camera there, "
+            f"because {limit.words}; if you know a quiet place that the maps miss, please tell us."
+        )
+    count = len(result.spots)
+    said = _found(result.spots[0].score, count, limit=limit, firm=firm)
+    named = "the best" if count > 1 else "the place"
+    return (
+        f"Thank you for offering {land}: {said}; {named}: {where(result.spots[0])}{_scant(result)}."
+    )
+
+
+def _scant(result: Result) -> str:
+    if result.usable_share >= SCANT_SHARE:
+        return ""
+    return (
+        f"; only {percent(result.usable_share)} of it is open to a camera, so we would look at the "
+        "place with you first"
+    )
+
+
+def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
+    though = "" if limit.words == _NOTHING else f", though {limit.words}"
+    because = "" if limit.words == _NOTHING else f", because {limit.words}"
+    places = "one place" if count == 1 else f"{count} places"
+    if score < _WEAK_SCORE:
+        weak = "one weak place" if count == 1 else f"{count} weak places"
+        return f"the maps show only {weak} for a camera{because}"
+    if score < _GOOD_SCORE:
+        return f"the maps show {places} where a camera could stand{though}"
+    suit = "that would suit a camera well"
+    if limit.problem != NONE:
+        return f"the maps show {places} {suit}, though {limit.words}"
+    ahead = _firm_words(firm, count)
+    return f"the maps show {places} {suit}{ahead}"
+
+
+def _firm_words(firm: int | None, count: int) -> str:
+    """How many of the places keep their standing when the weights are shaken."""
+    if firm is None or count == 1 or firm == 0:
+        return ""
+    return f", {'all' if firm == count else firm} of them firm choices"

@@ -1,0 +1,127 @@
+"""From judged candidates to the ranked spots that are shown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from siting.grid import FloatArray
+from siting.ranking.candidates import order_of, spaced
+from siting.ranking.words import feature_words, kind_of, on_site, pulled_down, search_radius_m, why
+from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
+
+
+def choose(
+    total: FloatArray,
+    candidates: tuple[Candidate, ...],
+    *,
+    spacing_m: float,
+    most: int,
+    kinds: Sequence[str] = (),
+) -> list[int]:
+    """Indices of the candidates that become spots, best first, at least `spacing_m` apart.
+
+    Ties in the total are broken by row, then column, so that the order never depends on chance.
+    Where `kinds` names the kind of each candidate, the best of each kind has a place before a
+    second of any kind is taken, so that the alternatives differ; the list is by score all the same.
+    """
+    order = order_of(total, candidates)
+    if kinds:
+        first_of = {kinds[i]: i for i in reversed(order) if kinds[i]}
+        leaders = [i for i in order if first_of.get(kinds[i]) == i]
+        led = [*leaders, *(i for i in order if i not in set(leaders))]
+        taken = set(_apart(led, candidates, spacing_m=spacing_m, most=most))
+        return [i for i in order if i in taken]
+    return _apart(order, candidates, spacing_m=spacing_m, most=most)
+
+
+def _apart(
+    order: Sequence[int], candidates: Sequence[Candidate], *, spacing_m: float, most: int
+) -> list[int]:
+    easting = np.array([candidates[i].easting for i in order])
+    northing = np.array([candidates[i].northing for i in order])
+    return [order[i] for i in spaced(easting, northing, spacing_m=spacing_m, most=most)]
+
+
+def make_spots(
+    candidates: Sequence[Candidate],
+    *,
+    totals: Sequence[float],
+    judged: Scores,
+    layers: Mapping[str, FloatArray],
+    land: Land,
+    role: RoleArray,
+    gps_m: float,
+    caution_texts: Sequence[Sequence[str]],
+    details: Sequence[Mapping[str, object]],
+) -> tuple[Spot, ...]:
+    """Spots with their words, in the order given: the first is rank 1.
+
+    Parameters
+    ----------
+    candidates : the chosen ones, best first
+    totals : total score of each, with the heading
+    judged : Scores of these candidates, arrays of shape (n,), heading included
+    layers : mapping from layer name to (rows, cols) array, read at each candidate's cell
+    land : Land
+    role : (rows, cols) int8, `CoverRole` after specks were removed
+    gps_m : error of a phone's position, metres
+    caution_texts, details : one entry per candidate
+    """
+    radius = search_radius_m(
+        dem_cell_m=land.dem_cell_m, cover_cell_m=land.cover_cell_m, gps_m=gps_m
+    )
+    lon, lat = _lonlat(candidates, land)
+    spots: list[Spot] = []
+    for n, candidate in enumerate(candidates):
+        at = (candidate.row, candidate.col)
+        parts = {name: float(values[n]) for name, values in judged.memberships.items()}
+        measures = {name: float(values[at]) for name, values in layers.items()}
+        measures.update(_heading_measure(details[n]))
+        spots.append(
+            Spot(
+                rank=n + 1,
+                row=candidate.row,
+                col=candidate.col,
+                easting=candidate.easting,
+                northing=candidate.northing,
+                lon=float(lon[n]),
+                lat=float(lat[n]),
+                elevation_m=float(land.dem[at]),
+                score=float(totals[n]),
+                site_score=candidate.score,
+                attraction=float(judged.attraction[n]),
+                conditions=float(judged.conditions[n]),
+                memberships=parts,
+                measures=measures,
+                why=why(parts, judged.weights, measures, named=candidate.feature is not None),
+                pulled_down=pulled_down(parts, measures),
+                check=on_site(
+                    role=CoverRole(int(role[at])),
+                    measures=measures,
+                    dem_cell_m=land.dem_cell_m,
+                    search_radius=radius,
+                ),
+                cautions=tuple(caution_texts[n]),
+                search_radius_m=radius,
+                kind=kind_of(parts, judged.weights),
+                name=feature_words(candidate.feature, candidate.easting, candidate.northing)
+                if candidate.feature
+                else "",
+                details=dict(details[n]),
+            )
+        )
+    return tuple(spots)
+
+
+def _heading_measure(details: Mapping[str, object]) -> dict[str, float]:
+    score = details.get("heading_score")
+    return {"heading_score": float(score)} if isinstance(score, (int, float)) else {}
+
+
+def _lonlat(candidates: Sequence[Candidate], land: Land) -> tuple[FloatArray, FloatArray]:
+    easting = np.array([c.easting for c in candidates])
+    northing = np.array([c.northing for c in candidates])
+    lon, lat = land.grid.to_lonlat.transform(easting, northing)
+    return np.asarray(lon), np.asarray(lat)

@@ -1,0 +1,210 @@
+"""What each input is, before any run: one finding per input, faults collected."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from siting.errors import SitingError
+from siting.grid import Grid
+from siting.ground.cover import roles
+from siting.ground.distance import burn
+from siting.read import checks, rasters, vectors
+from siting.read.been_there import ruled_out
+from siting.read.land import (
+    all_parcels,
+    input_path,
+    read_canopy,
+    read_cover,
+    read_dem,
+    read_legend,
+    read_parcel,
+)
+from siting.read.parcels import checked_parcel
+from siting.read.projection import name_of, project
+from siting.read.working_grid import choose_grid
+from siting.settings.inputs import Inputs, LayerInput
+from siting.settings.protocol import GridRules, Protocol
+from siting.types import CoverRole, Note, Parcel
+
+Told = tuple[Any, dict[str, Any], tuple[Note, ...]]
+Look = tuple[str, str, Callable[[], Told]]
+_MOST_FAULTS = 20
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One input: what it is, what was noticed, and the first fault if there is one."""
+
+    role: str
+    file: str
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[Note, ...] = ()
+    error: SitingError | None = None
+
+
+def inspect(inputs: Inputs, protocol: Protocol) -> list[Finding]:
+    """A finding for the parcel, each raster and each layer, in a fixed order.
+
+    A fault of one input does not hide those of the others; what depends on a faulty one (such as
+    how a layer lies over a parcel that cannot be read) is left out.
+    """
+    findings: list[Finding] = []
+    parcel = _collect(findings, "parcel", inputs.parcel.file, lambda: _parcel(inputs))
+    grid = None
+    if parcel is not None:
+        grid = _collect(findings, "grid", "", lambda: _grid(inputs, parcel, protocol))
+    looks = _alone(inputs) if grid is None else _over_parcel(inputs, parcel, grid, protocol.grid)
+    for role, file, look in looks:
+        _collect(findings, role, file, look)
+    return _told_once(findings)
+
+
+def _alone(inputs: Inputs) -> Iterator[Look]:
+    """What can be said of each input where there is no grid to lay it on."""
+    for name in ("dem", "land_cover", "canopy"):
+        if getattr(inputs, name) is not None:
+            file = getattr(inputs, name).file
+            yield name, file, partial(_raster_alone, inputs, name)
+    yield "legend", inputs.land_cover.legend, partial(_legend, inputs)
+    for name, layer in inputs.layers.files():
+        yield name, layer.file, partial(_layer_alone, inputs, name, layer)
+
+
+def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -> Iterator[Look]:
+    inside = burn([_shape(parcel, grid)], grid=grid)
+    yield "dem", inputs.dem.file, partial(_dem, inputs, grid, inside, rules)
+    yield "land_cover", inputs.land_cover.file, partial(_cover, inputs, grid, inside, rules)
+    if inputs.canopy is not None:
+        yield "canopy", inputs.canopy.file, partial(_canopy, inputs, grid, rules)
+    for name, layer in inputs.layers.files():
+        yield name, layer.file, partial(_layer, inputs, grid, name, layer)
+    if inputs.survey.visited:
+        yield "visited", inputs.survey.visited, partial(_visits, inputs, grid)
+
+
+def _told_once(findings: list[Finding]) -> list[Finding]:
+    """Without the grid's fault where it is only that of the DEM it is made from."""
+    dem = {str(f.error) for f in findings if f.role == "dem"} - {"None"}
+    return [f for f in findings if f.role != "grid" or str(f.error) not in dem]
+
+
+def _collect(findings: list[Finding], role: str, file: str, look: Callable[[], Told]) -> Any:
+    try:
+        value, facts, notes = look()
+    except SitingError as error:
+        findings.append(Finding(role, file, error=error))
+        return None
+    findings.append(Finding(role, file, facts, notes))
+    return value
+
+
+def _parcel(inputs: Inputs) -> Told:
+    if inputs.parcel.file and not inputs.parcel.id:
+        every = all_parcels(inputs)
+        if len(every) > 1:
+            return None, _several(inputs, every), ()
+    parcel = read_parcel(inputs)
+    facts = {
+        "id": parcel.id,
+        "coordinate system": name_of(parcel.crs),
+        "shape": parcel.geometry.geom_type,
+    }
+    return parcel, facts, parcel.notes
+
+
+def _several(inputs: Inputs, every: Sequence[Parcel]) -> dict[str, Any]:
+    """The parcels of a batch: how many there are, and what is wrong with those that are faulty."""
+    file = Path(inputs.parcel.file.partition("::")[0]).name
+    faults: dict[str, str] = {}
+    for parcel in every:
+        try:
+            checked_parcel(parcel, file=file)
+        except SitingError as error:
+            faults[f"parcel {parcel.id}"] = str(error)
+    told = dict(list(faults.items())[:_MOST_FAULTS])
+    if len(faults) > len(told):
+        told["and"] = f"{len(faults) - len(told)} more"
+    return {"parcels": len(every), "without a fault": len(every) - len(faults), **told}
+
+
+def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:
+    path = input_path(inputs, inputs.dem.file)
+    grid, notes = choose_grid(inputs, path, parcel, rules=protocol.grid)
+    shape = _shape(parcel, grid)
+    inside = burn([shape], grid=grid)
+    what, cells = f"Parcel {parcel.id}", int(inside.sum())
+    checks.check_cells(inside, shape, cell_size_m=grid.cell_size_m, what=what)
+    facts = {
+        "works in": name_of(grid.crs),
+        "cells": f"{grid.n_rows} x {grid.n_cols} of {grid.cell_size_m:g} m",
+        "parcel": f"{shape.area / 1e4:.1f} ha ({shape.area / 4046.856:.0f} acres), {cells:,} cells",
+    }
+    return grid, facts, notes
+
+
+def _shape(parcel: Parcel, grid: Grid) -> Any:
+    return project(parcel.geometry, parcel.crs, grid.crs, file="parcel")
+
+
+def _dem(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
+    path = input_path(inputs, inputs.dem.file)
+    dem = read_dem(inputs, path, grid, inside, rules=rules)
+    told = dict(dem.source.facts)
+    told["elevations"] = f"{np.nanmin(dem.values):.1f} to {np.nanmax(dem.values):.1f} m here"
+    told["covers"] = f"{100 * dem.share:.1f} % of the parcel"
+    return dem, told, dem.notes
+
+
+def _cover(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
+    cover = read_cover(inputs, grid, inside, rules=rules)
+    role = roles(cover.values, cover.legend)[inside]
+    told = dict(cover.source.facts)
+    told["legend"] = cover.legend.name
+    told["covers"] = f"{100 * cover.share:.1f} % of the parcel"
+    told["parcel is"] = ", ".join(
+        f"{100 * (role == kind).mean():.0f} % {kind.name.lower()}"
+        for kind in CoverRole
+        if (role == kind).any()
+    )
+    return cover, told, cover.notes
+
+
+def _canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> Told:
+    canopy, sources, notes = read_canopy(inputs, grid, rules)
+    told = dict(sources[0].facts)
+    told["heights"] = f"up to {np.nanmax(canopy):.1f} m here"
+    return canopy, told, notes
+
+
+def _legend(inputs: Inputs) -> Told:
+    legend = read_legend(inputs)
+    return legend, {"classes": len(legend.role)}, ()
+
+
+def _visits(inputs: Inputs, grid: Grid) -> Told:
+    places, source, notes = ruled_out(Path(input_path(inputs, inputs.survey.visited)), grid=grid)
+    return places, dict(source.facts), notes
+
+
+def _layer(inputs: Inputs, grid: Grid, name: str, spec: LayerInput) -> Told:
+    frame, source, notes = vectors.read_layer(input_path(inputs, spec.file), spec, grid, name=name)
+    return frame, dict(source.facts), notes
+
+
+def _layer_alone(inputs: Inputs, name: str, spec: LayerInput) -> Told:
+    crs = vectors.layer_crs(input_path(inputs, spec.file), spec, name=name)
+    return None, {"crs": name_of(crs)}, ()
+
+
+def _raster_alone(inputs: Inputs, name: str) -> Told:
+    spec = getattr(inputs, name)
+    path = input_path(inputs, spec.file)
+    with rasters.opened(path, key=name, allow_remote=inputs.allow_remote) as dataset:
+        facts = rasters.describe(dataset, spec, key=name)
+    return None, {"crs": name_of(facts.crs), "cell_size_m": round(facts.cell_m, 3)}, ()

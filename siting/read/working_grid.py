@@ -1,0 +1,104 @@
+"""Which grid a parcel is worked on: map projection, cell size, extent."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import shapely
+
+from siting.errors import SitingError
+from siting.grid import Grid
+from siting.read import rasters
+from siting.read.checks import check_zone
+from siting.read.datum import conversion_note
+from siting.read.projection import (
+    WGS84,
+    inverse_bounds,
+    is_metric_map,
+    local_crs,
+    middle_lonlat,
+    project,
+    working_crs,
+)
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import GridRules
+from siting.types import Note, Parcel
+
+
+def choose_grid(
+    inputs: Inputs, path: str, parcel: Parcel, *, rules: GridRules
+) -> tuple[Grid, tuple[Note, ...]]:
+    """The working grid of a parcel, and what was assumed.
+
+    Parameters
+    ----------
+    inputs : Inputs
+    path : str
+        The DEM.
+    parcel : Parcel
+        Checked parcel.
+    rules : GridRules
+        Context, limits of the cell size, memory.
+
+    Raises
+    ------
+    SitingError
+        E-CRS-05 for a grid that cannot be worked on, E-MEM-01 for one too large, E-DATUM-01 when
+        the parcel cannot be laid on it exactly, and all of `rasters.describe`.
+    """
+    with rasters.opened(path, key="dem", allow_remote=inputs.allow_remote) as dataset:
+        facts = rasters.describe(dataset, inputs.dem, key="dem")
+    lon, lat = middle_lonlat(parcel.geometry, parcel.crs, file="parcel")
+    local = local_crs(lon, lat)
+    here = shapely.get_coordinates(project(shapely.Point(lon, lat), WGS84, local, file="parcel"))
+    facts = replace(facts, cell_m=rasters.cell_metres_at(facts, *here[0], crs=local))
+    crs, notes = working_crs(lon, lat, dem_crs=facts.crs, asked=inputs.grid.crs)
+    cell, anchor, cell_notes = _cell(facts, crs, inputs, rules)
+    shape = project(parcel.geometry, parcel.crs, crs, file="parcel")
+    left, bottom, right, top = shape.bounds
+    pad = rules.context_m
+    bounds = (left - pad, bottom - pad, right + pad, top + pad)
+    grid = Grid.from_bounds(bounds, crs=crs, cell_size_m=cell, anchor=anchor)
+    if grid.n_rows * grid.n_cols * 100 > rules.most_memory_gb * 1e9:
+        raise SitingError(
+            "E-MEM-01",
+            f"The grid of parcel {parcel.id} has {grid.n_rows:,} x {grid.n_cols:,} cells, about "
+            f"{grid.n_rows * grid.n_cols * 100 / 1e9:,.1f} GB.",
+            rule=f"At most {rules.most_memory_gb:g} GB may be used (grid.most_memory_gb).",
+            cure="Raise the limit, set a larger grid.cell_size_m, or split the parcel.",
+        )
+    lonlat = inverse_bounds((left, bottom, right, top), crs)
+    fit = conversion_note(parcel.crs, crs, bounds_lonlat=lonlat, cell_m=cell)
+    clock = check_zone(inputs.survey.time_zone, lon)
+    return grid, (*notes, *cell_notes, *((fit,) if fit else ()), *clock)
+
+
+def _cell(
+    facts: rasters.RasterFacts, crs: str, inputs: Inputs, rules: GridRules
+) -> tuple[float, tuple[float, float], tuple[Note, ...]]:
+    """Cell size and lattice: the DEM's own where it may be, so that its cells are not resampled."""
+    low, high = rules.smallest_cell_m, rules.largest_cell_m
+    asked = inputs.grid.cell_size_m
+    if asked is not None and not low <= asked <= high:
+        raise SitingError(
+            "E-SETTINGS-01",
+            f"grid.cell_size_m = {asked:g}.",
+            rule=f"The protocol holds cells within {low:g} to {high:g} m.",
+            cure="Choose a size within, or change the protocol's limits.",
+        )
+    t = facts.transform
+    square = facts.north_up and abs(t.a + t.e) < 1e-6 * abs(t.a)
+    own = facts.crs == crs and is_metric_map(facts.crs) and square and low <= t.a <= high
+    if own and asked in (None, t.a):
+        return t.a, (t.c, t.f), ()
+    cell = asked if asked is not None else min(max(_rounded(facts.cell_m), low), high)
+    if asked is not None or math.isclose(cell, facts.cell_m, rel_tol=0.05):
+        return cell, (0.0, 0.0), ()
+    text = f"Cells of {cell:g} m are used; the DEM has cells of {facts.cell_m:.2f} m."
+    return cell, (0.0, 0.0), (Note("A-GRID-02", "assumption", text),)
+
+
+def _rounded(size_m: float) -> float:
+    digits = 1 - math.floor(math.log10(size_m))
+    return round(size_m, digits)

@@ -1,0 +1,571 @@
+"""The protocol: the rules of a survey, every number with unit, range and source.
+
+One section of the file is one class here. A default is what ships; a coordinator changes it in a
+TOML file. `siting protocol` prints the whole, and docs/protocol.md is made from the same classes.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import model_validator
+
+from siting.settings.protocol_assign import AssignRules
+from siting.settings.protocol_base import (
+    DERTIEN,
+    KOLOWSKI,
+    MARION,
+    MOLL,
+    OWN,
+    SULTAIRE,
+    TRADE,
+    Curve,
+    Section,
+    param,
+)
+from siting.settings.protocol_base import curve as _curve
+from siting.settings.protocol_base import weight as _weight
+from siting.settings.protocol_heading import HeadingRules, SunRules
+from siting.settings.protocol_travel import (
+    FeatureRules,
+    PairwiseRules,
+    StabilityRules,
+    TravelRules,
+    WetRules,
+)
+
+
+class Scoring(Section):
+    """How the parts become one score."""
+
+    method: Literal["attractors and conditions", "weighted mean"] = param(
+        "attractors and conditions",
+        "",
+        "fuzzy algebraic sum: Bonham-Carter 1994; weighted geometric mean: checks in docs",
+        "How criteria combine: attractors may stand in for one another and conditions must all "
+        "hold, or a plain weighted mean of everything.",
+    )
+    attraction_share: float = param(
+        0.5,
+        "share",
+        OWN,
+        "Exponent of attraction in the total; the conditions get the rest.",
+        ge=0.0,
+        le=1.0,
+    )
+
+
+class Trail(Section):
+    """Animals use trails: near a game or quiet trail."""
+
+    weight: float = _weight(0.6)
+    curve: Curve = _curve(
+        [[0, 0.7], [3, 1], [10, 1], [30, 0.4], [60, 0]],
+        "m",
+        KOLOWSKI,
+        "Distance to the nearest game or quiet trail; a few metres off it is best.",
+    )
+
+
+class Water(Section):
+    """Animals drink: near a stream, pond or lake."""
+
+    weight: float = _weight(0.4)
+    curve: Curve = _curve(
+        [[0, 1], [15, 1], [60, 0.4], [150, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the water's edge.",
+    )
+
+
+class Crossing(Section):
+    """Where animals cross: a log or ford, a trail meeting a stream."""
+
+    weight: float = _weight(0.7)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.3], [50, 0]],
+        "m",
+        KOLOWSKI,
+        "Distance to the nearest stream or log crossing.",
+    )
+
+
+class Edge(Section):
+    """Animals feed along the line where forest meets field."""
+
+    weight: float = _weight(0.45)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.4], [60, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the forest-field edge.",
+    )
+
+
+class Opening(Section):
+    """A clearing inside the woods draws grazers and gives a view."""
+
+    weight: float = _weight(0.4)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [40, 0.3], [80, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the nearest opening in the forest.",
+    )
+
+
+class Funnel(Section):
+    """Ground through which easy ways across the land are squeezed."""
+
+    weight: float = _weight(0.5)
+    curve: Curve = _curve(
+        [[1.1, 0], [1.4, 0.5], [2, 1]],
+        "times the flow around",
+        "McRae et al. 2008, doi 10.1890/07-1861.1 (method); knots our choice",
+        "Flow of travel through the cell against the ground around it.",
+    )
+
+
+class SoftEdge(Section):
+    """The softer line where woods or field meet brush, reeds or rough ground."""
+
+    weight: float = _weight(0.3)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.4], [60, 0]],
+        "m",
+        "common practice; no published effect size found",
+        "Distance to the nearest edge of woods or field with shrub or wetland.",
+    )
+
+
+class Landmark(Section):
+    """A feature found: saddle, corner, strip or point of woods, fork, pond end."""
+
+    weight: float = _weight(0.5)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [30, 0.3], [50, 0]],
+        "m",
+        "common practice; in a published test it helped one species of many (Iannarilli et al. "
+        "2021, Wildlife Biology wlb.00726)",
+        "Distance to the nearest feature found on the land.",
+    )
+
+
+class Attractors(Section):
+    """What brings animals past; any one of them may do."""
+
+    trail: Trail = Trail()
+    water: Water = Water()
+    crossing: Crossing = Crossing()
+    edge: Edge = Edge()
+    opening: Opening = Opening()
+    funnel: Funnel = Funnel()
+    soft_edge: SoftEdge = SoftEdge()
+    feature: Landmark = Landmark()
+
+
+class Flat(Section):
+    """Near flat ground in front of the camera."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 1], [5, 1], [12, 0.6], [20, 0.2], [30, 0]],
+        "degrees",
+        SULTAIRE,
+        "Mean slope within the length of the view.",
+    )
+
+
+class View(Section):
+    """A clear view."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 0.4], [1, 1]],
+        "share of the view that is clear",
+        MOLL,
+        "Clear share expected from the land cover within the length of the view.",
+    )
+
+
+class Heading(Section):
+    """A heading without low sun, with clear ground and across the way animals go."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 0], [1, 1]], "score of the best heading", OWN, "Score of the best heading of the spot."
+    )
+
+
+class Quiet(Section):
+    """Far from traffic and people."""
+
+    weight: float = _weight(1.0, most=10.0)
+    curve: Curve = _curve(
+        [[0, 0], [1, 1]], "quietness", OWN, "The worst of the disturbances in [disturbance]."
+    )
+
+
+class Strap(Section):
+    """Something to strap the camera to."""
+
+    weight: float = _weight(0.5, most=10.0)
+    curve: Curve = _curve(
+        [[0, 1], [10, 1], [25, 0.6], [60, 0.3]],
+        "m",
+        "common practice, no source (beyond reach of a tree: bring a post)",
+        "Distance to tree cover.",
+    )
+
+
+class Conditions(Section):
+    """What must hold at a spot, all of it."""
+
+    flat: Flat = Flat()
+    view: View = View()
+    heading: Heading = Heading()
+    quiet: Quiet = Quiet()
+    strap: Strap = Strap()
+
+
+class Disturbance(Section):
+    """Distance at which each kind of disturbance stops to matter; 1 is quiet."""
+
+    road_major: Curve = _curve(
+        [[100, 0.1], [500, 1]], "m", DERTIEN, "Distance to a major road (through traffic)."
+    )
+    road_minor: Curve = _curve(
+        [[30, 0.3], [150, 1]], "m", DERTIEN, "Distance to a minor (county, village) road."
+    )
+    road_track: Curve = _curve(
+        [[10, 0.6], [50, 1]], "m", DERTIEN, "Distance to a drive or track used by vehicles."
+    )
+    building: Curve = _curve([[50, 0.3], [200, 1]], "m", DERTIEN, "Distance to a building in use.")
+    screened_factor: float = param(
+        2.0,
+        "times",
+        OWN,
+        "A road or building that the terrain hides counts as this many times as far away.",
+        ge=1.0,
+        le=10.0,
+    )
+    busy_trail: Curve = _curve(
+        [[0, 0.1], [75, 1]], "m", MARION, "Distance to a trail that people use a lot."
+    )
+
+
+def _set_back(default: float, source: str, help_text: str) -> Any:
+    return param(default, "m", source, help_text, ge=0.0, le=2000.0)
+
+
+class NoGoRules(Section):
+    """Ground where no camera may stand; set-backs from the true shapes."""
+
+    road_major_m: float = _set_back(100.0, OWN, "From a major road.")
+    road_minor_m: float = _set_back(30.0, OWN, "From a minor road.")
+    road_track_m: float = _set_back(10.0, OWN, "From a drive or track used by vehicles.")
+    building_m: float = _set_back(50.0, TRADE, "From any building.")
+    feeder_m: float = _set_back(50.0, TRADE, "From a feeder, lick or other artificial feeding.")
+    livestock_m: float = _set_back(10.0, TRADE, "From a field with livestock (crops are fine).")
+    water_m: float = _set_back(3.0, TRADE, "From open water and from the line of a stream.")
+    owner_m: float = _set_back(20.0, OWN, "Around a point or line the owner marked (areas: 0).")
+    boundary_m: float = _set_back(10.0, OWN, "Inside the parcel's boundary; maps are not surveys.")
+    steep_deg: float = param(
+        20.0, "degrees", "from memory, no source", "Steeper ground is left out.", ge=1.0, le=60.0
+    )
+
+
+class CoverRules(Section):
+    """How land-cover cells become woods, fields, edges and openings."""
+
+    speck_m2: float = param(
+        400.0, "m2", OWN, "Patches smaller than this take the role around them.", ge=0.0, le=1e5
+    )
+    min_woods_ha: float = param(
+        0.5, "ha", OWN, "Smaller woods make no forest edge.", ge=0.0, le=100.0
+    )
+    min_field_ha: float = param(
+        1.0, "ha", OWN, "A smaller open patch is an opening, not a field.", ge=0.01, le=100.0
+    )
+    min_opening_m2: float = param(
+        400.0, "m2", OWN, "A smaller gap in the trees is no opening.", ge=0.0, le=1e5
+    )
+    opening_ring_share: float = param(
+        0.6,
+        "share",
+        OWN,
+        "An opening has at least this share of its rim in tree cover.",
+        ge=0.0,
+        le=1.0,
+    )
+    clear_tree: float = param(0.6, "share", OWN, "Clear view expected under trees.", ge=0, le=1)
+    clear_shrub: float = param(0.3, "share", OWN, "Clear view expected in shrub.", ge=0, le=1)
+    clear_grass: float = param(0.9, "share", OWN, "Clear view expected in grass.", ge=0, le=1)
+    clear_crop: float = param(0.6, "share", OWN, "Clear view in crops (they grow).", ge=0, le=1)
+    clear_pasture: float = param(1.0, "share", OWN, "Clear view in hay and pasture.", ge=0, le=1)
+    clear_wetland: float = param(0.5, "share", OWN, "Clear view in reeds and sedge.", ge=0, le=1)
+    clear_bare: float = param(1.0, "share", OWN, "Clear view on bare ground.", ge=0, le=1)
+
+
+class DrainageRules(Section):
+    """Streams derived from the terrain where no stream layer is given."""
+
+    stream_threshold_ha: float = param(
+        10.0, "ha", OWN, "Drained area from which a valley line counts.", ge=0.1, le=10000.0
+    )
+
+
+class CameraRules(Section):
+    """The camera and its view."""
+
+    view_near_m: float = param(
+        9.0, "m", TRADE, "Clear view: at least this far (30 ft).", ge=1.0, le=50.0
+    )
+    view_far_m: float = param(
+        15.0, "m", TRADE, "Clear view: better this far (50 ft).", ge=2.0, le=100.0
+    )
+
+    lens_height_m: float = param(
+        0.45,
+        "m",
+        "common practice, no source: 0.3-0.6 m (1-2 ft); published guidelines say 0.5-1 m "
+        "(Meek et al. 2014, after RCSC 2024)",
+        "Height of the lens above the ground, above the snow where it lies.",
+        ge=0.1,
+        le=3.0,
+    )
+    field_of_view_deg: float = param(
+        50.0,
+        "degrees",
+        "from memory, no source: lenses of 40-60 degrees; see your camera's sheet",
+        "Angle of the picture from side to side.",
+        ge=10.0,
+        le=180.0,
+    )
+    zone_m: float = param(
+        15.0, "m", TRADE, "How far the camera is trusted to trigger.", ge=2.0, le=60.0
+    )
+    target_height_m: float = param(
+        0.5, "m", OWN, "Height of an animal's body that must be in sight.", ge=0.05, le=2.0
+    )
+
+    @model_validator(mode="after")
+    def _near_before_far(self) -> CameraRules:
+        if self.view_near_m >= self.view_far_m:
+            raise ValueError(
+                f"view_near_m = {self.view_near_m:g} must be below view_far_m = {self.view_far_m:g}"
+            )
+        return self
+
+
+class CandidateRules(Section):
+    """How many spots, and how far apart."""
+
+    spots: int = param(10, "spots", OWN, "Most spots to show.", ge=1, le=100)
+    spacing_m: float = param(
+        60.0,
+        "m",
+        "our choice; published spacings of 1-2 km are for independent samples, not for one parcel",
+        "Least distance between two spots.",
+        ge=1.0,
+        le=5000.0,
+    )
+    most_candidates: int = param(
+        300, "candidates", OWN, "Most candidates judged in full.", ge=1, le=500
+    )
+    candidate_spacing_m: float = param(
+        12.0, "m", OWN, "Least distance between two candidates.", ge=1.0, le=1000.0
+    )
+    best_of_each_kind: bool = param(
+        False,
+        "",
+        OWN,
+        "Show the best spot of each kind (trail, water, edge, funnel ...) before a second of any.",
+    )
+    kind_least_share: float = param(
+        0.7,
+        "share",
+        OWN,
+        "A kind is put forward only if its best scores at least this share of the best spot.",
+        ge=0.0,
+        le=1.0,
+    )
+    lowest_score: float = param(
+        0.05, "score", OWN, "Candidates below this are not shown.", ge=0.0, le=1.0
+    )
+
+
+class PrecisionRules(Section):
+    """What the data cannot show."""
+
+    gps_m: float = param(5.0, "m", TRADE, "Error of a phone's position.", ge=0.0, le=100.0)
+
+
+class GridRules(Section):
+    """The working grid."""
+
+    context_m: float = param(600.0, "m", OWN, "Ground read around the parcel.", ge=50.0, le=5000.0)
+    smallest_cell_m: float = param(
+        1.0, "m", "design: finer cells add noise, not sight", "Smallest cell.", ge=0.25, le=30.0
+    )
+    largest_cell_m: float = param(
+        30.0, "m", "design: coarser cells hide every feature", "Largest cell.", ge=1.0, le=100.0
+    )
+    most_memory_gb: float = param(
+        4.0, "GB", OWN, "Refuse a parcel that would need more.", ge=0.1, le=1024.0
+    )
+
+    @model_validator(mode="after")
+    def _cells_in_order(self) -> GridRules:
+        if self.smallest_cell_m > self.largest_cell_m:
+            raise ValueError(
+                f"smallest_cell_m = {self.smallest_cell_m:g} must not exceed "
+                f"largest_cell_m = {self.largest_cell_m:g}"
+            )
+        return self
+
+
+class WalkRules(Section):
+    """The way in on foot."""
+
+    off_path_factor: float = param(
+        0.6,
+        "share of the speed on a path",
+        "Tobler 1993, NCGIA Technical Report 93-1 (3/5 off the path)",
+        "Walking speed off roads, tracks and trails.",
+        gt=0.0,
+        le=1.0,
+    )
+    steep_deg: float = param(
+        25.0, "degrees", "from memory, no source", "The way keeps off steeper ground.", ge=5, le=45
+    )
+    cell_m: float = param(
+        5.0, "m", OWN, "Cells of the search are made about this wide.", ge=1.0, le=10.0
+    )
+    crossing_reach_m: float = param(
+        8.0,
+        "m",
+        OWN,
+        "Water may be crossed this near a known crossing, or where a path crosses it.",
+        ge=0.0,
+        le=50.0,
+    )
+    crossing_detour_min: float = param(
+        30.0,
+        "minutes",
+        OWN,
+        "Detour worth making before the way crosses a stream at an unknown place.",
+        ge=0.0,
+        le=600.0,
+    )
+    outside_factor: float = param(
+        5.0,
+        "times",
+        OWN,
+        "Detour worth making before the way leaves the parcel other than by a road or trail.",
+        ge=1.0,
+        le=100.0,
+    )
+
+
+class VisitRules(Section):
+    """How soon the card is full and the batteries are flat."""
+
+    first_check_days: float = param(
+        14.0, "days", TRADE, "Usual time to the first check visit.", ge=1.0, le=365.0
+    )
+    triggers_per_day: float = param(
+        40.0, "triggers a day", OWN, "Triggers on a busy spot, empty ones too.", gt=0.0, le=10000.0
+    )
+    pictures_per_trigger: float = param(
+        3.0, "pictures", TRADE, "Pictures in one burst.", ge=1.0, le=50.0
+    )
+    picture_mb: float = param(
+        3.0, "MB", TRADE, "Size of one picture on the card.", ge=0.05, le=100.0
+    )
+    card_gb: float = param(
+        32.0, "GB (1 GB = 1000 MB)", TRADE, "Size of the card.", ge=0.1, le=4096.0
+    )
+    battery_pictures: float = param(
+        6000.0, "pictures", OWN, "Pictures one set of batteries is good for.", ge=1.0, le=1e6
+    )
+    battery_days: float = param(
+        120.0, "days", OWN, "Days one set lasts if it takes hardly any picture.", ge=1.0, le=2000.0
+    )
+
+
+def _near(default: float, help_text: str) -> Any:
+    return param(default, "m", OWN, help_text, ge=0.0, le=2000.0)
+
+
+class CautionRules(Section):
+    """How near a hazard must be for its caution to be printed; the usual ones always are."""
+
+    water_m: float = _near(30.0, "Water this near: do not cross, look out for floods and ice.")
+    livestock_m: float = _near(100.0, "A field with livestock this near.")
+    boundary_m: float = _near(30.0, "The parcel's boundary this near.")
+    road_m: float = _near(100.0, "A road this near.")
+    people_m: float = _near(100.0, "A building or busy trail this near: people in pictures.")
+    steep_deg: float = param(
+        15.0, "degrees", OWN, "Ground at the spot or on the walk this steep.", ge=1.0, le=60.0
+    )
+
+
+class SheetRules(Section):
+    """The printed field sheet."""
+
+    spots: int = param(5, "spots", OWN, "Spots with a page of their own, best first.", ge=1, le=100)
+
+
+class SharingRules(Section):
+    """Files that are passed on (--public)."""
+
+    decimals: int = param(
+        2,
+        "decimals of a degree",
+        "Chapman 2020, doi 10.15468/doc-5jp4-5g10 (0.01 degree for sensitive places; from memory)",
+        "Digits kept of longitude and latitude: 2 is about 1.1 km.",
+        ge=0,
+        le=3,
+    )
+
+
+class Protocol(Section):
+    """The rules of a survey."""
+
+    name: str = param("default", "", OWN, "Name shown in reports.", max_length=80)
+    scoring: Scoring = Scoring()
+    attractors: Attractors = Attractors()
+    conditions: Conditions = Conditions()
+    disturbance: Disturbance = Disturbance()
+    no_go: NoGoRules = NoGoRules()
+    cover: CoverRules = CoverRules()
+    drainage: DrainageRules = DrainageRules()
+    wet: WetRules = WetRules()
+    travel: TravelRules = TravelRules()
+    features: FeatureRules = FeatureRules()
+    camera: CameraRules = CameraRules()
+    heading: HeadingRules = HeadingRules()
+    sun: SunRules = SunRules()
+    candidates: CandidateRules = CandidateRules()
+    precision: PrecisionRules = PrecisionRules()
+    stability: StabilityRules = StabilityRules()
+    pairwise: PairwiseRules = PairwiseRules()
+    grid: GridRules = GridRules()
+    walk: WalkRules = WalkRules()
+    visits: VisitRules = VisitRules()
+    cautions: CautionRules = CautionRules()
+    assign: AssignRules = AssignRules()
+    sheet: SheetRules = SheetRules()
+    sharing: SharingRules = SharingRules()
+
+    @model_validator(mode="after")
+    def _something_counts(self) -> Protocol:
+        weights = [getattr(self.attractors, name).weight for name in Attractors.model_fields]
+        if sum(weights) == 0.0:
+            raise ValueError("all attractors have weight 0: at least one must count")
+        weights = [getattr(self.conditions, name).weight for name in Conditions.model_fields]
+        if sum(weights) == 0.0:
+            raise ValueError("all conditions have weight 0: at least one must count")
+        return self
