@@ -246,7 +246,8 @@ def _far_field_potentials(network: ResistorGrid, border: _BorderLinks) -> FloatA
 
     laplacian = network.laplacian()
     _, part = connected_components(laplacian, directed=False)
-    driven = np.flatnonzero(np.isin(part, part[border.node]))
+    order = network.elimination_order()
+    driven = order[np.isin(part, part[border.node])[order]]
     out = np.zeros((network.n_nodes, 2))
     if not driven.size:
         return out
