@@ -14,9 +14,9 @@ from siting.heading.sun import (
     SunTrack,
     in_view,
     low_sun_minutes,
-    sun_position,
     sun_track,
 )
+from siting.heading.sun_position import sun_position
 
 HEADINGS = np.arange(0, 360, 5.0)
 

@@ -1,8 +1,8 @@
 """Where the sun stands over the days a camera is out, as one table for a whole parcel.
 
-Sun positions come from the Solar Position Algorithm (Reda & Andreas 2004, by pvlib). Its thousands
-of instants are put into a table of minutes a day by clock hour, azimuth and elevation, so that
-the headings of hundreds of candidates are judged by array work and not instant by instant.
+Thousands of positions of the sun are put into a table of minutes a day by clock hour, azimuth
+and elevation, so that the headings of hundreds of candidates are judged by array work and not
+instant by instant.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
+from siting.heading.sun_position import Sky, seen_from, sky
 
 AZIMUTH_STEP_DEG = 2.5
 ELEVATION_STEP_DEG = 0.5
@@ -33,14 +33,6 @@ date differs by less than 0.4 degrees."""
 _MOST_DAYS = 92
 _POSITION_STEP_DEG = 0.05
 _EARLIEST, _LATEST = dt.date(1700, 1, 1), dt.date(2250, 12, 31)
-
-
-class SunPosition(NamedTuple):
-    """Azimuth clockwise from true north, true elevation and elevation as seen through the air."""
-
-    azimuth_deg: FloatArray
-    elevation_deg: FloatArray
-    apparent_elevation_deg: FloatArray
 
 
 @dataclass(frozen=True)
@@ -70,66 +62,6 @@ class SunTrack:
     def never_up(self) -> bool:
         """True in a polar night that lasts all the days given."""
         return not self.minutes.any()
-
-
-def sun_position(
-    times: pd.DatetimeIndex,
-    *,
-    latitude_deg: float,
-    longitude_deg: float,
-    altitude_m: float = 0.0,
-    pressure_pa: float = 101325.0,
-    temperature_c: float = 10.0,
-    delta_t_s: float | None = None,
-) -> SunPosition:
-    """Azimuth and elevation of the sun's centre at each time, degrees.
-
-    Parameters
-    ----------
-    times : DatetimeIndex with a time zone, shape (n,)
-    latitude_deg, longitude_deg : float, degrees, north and east positive
-    altitude_m, pressure_pa, temperature_c : float
-        Only for the bending of light near the horizon; the standard atmosphere will do.
-    delta_t_s : float or None
-        Terrestrial time minus universal time, seconds; None takes it from the year and month.
-
-    Returns
-    -------
-    SunPosition of three (n,) arrays
-
-    Raises
-    ------
-    SitingError
-        E-TIME-01 when a time has no time zone.
-
-    References
-    ----------
-    Reda I, Andreas A (2004) Solar position algorithm for solar radiation applications.
-    Solar Energy 76(5):577-589, doi 10.1016/j.solener.2003.12.003.
-    """
-    if times.tz is None:
-        raise SitingError(
-            "E-TIME-01",
-            f"Times without a time zone were given, the first is {times[:1].astype(str).tolist()}.",
-            rule="The sun's place needs an instant, and a clock time without a zone is not one.",
-            cure="Give the time zone by its IANA name, for example America/Chicago.",
-        )
-    from pvlib.solarposition import spa_python
-
-    found = spa_python(
-        times,
-        latitude_deg,
-        longitude_deg,
-        altitude=altitude_m,
-        pressure=pressure_pa,
-        temperature=temperature_c,
-        delta_t=delta_t_s,
-    )
-    return SunPosition(
-        found["azimuth"].to_numpy(),
-        found["elevation"].to_numpy(),
-        found["apparent_elevation"].to_numpy(),
-    )
 
 
 def sun_track(
@@ -239,6 +171,15 @@ def _at(below: NDArray[np.float32], azimuths: NDArray[np.intp], place: FloatArra
     return np.moveaxis(lower + (upper - lower) * part, 0, 1)
 
 
+@lru_cache(maxsize=4)
+def _sky(
+    first: dt.date, last: dt.date, time_zone: str, step_min: int
+) -> tuple[NDArray[np.intp], int, Sky]:
+    """Local hours of the instants, days sampled, and the sky then: shared by a whole survey."""
+    times, n_sampled = _instants(first, last, time_zone, step_min)
+    return times.hour.to_numpy().astype(np.intp), n_sampled, sky(times)
+
+
 @lru_cache(maxsize=8)
 def _track(
     latitude_deg: float,
@@ -249,8 +190,8 @@ def _track(
     step_min: int,
 ) -> SunTrack:
     """The table, kept: parcels of a batch that are neighbours share it."""
-    times, n_sampled = _instants(first, last, time_zone, step_min)
-    sun = sun_position(times, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    hour, n_sampled, above = _sky(first, last, time_zone, step_min)
+    sun = seen_from(above, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     n_azimuths = round(360 / AZIMUTH_STEP_DEG)
     edges = np.arange(LOWEST_DEG, 90 + ELEVATION_STEP_DEG / 2, ELEVATION_STEP_DEG)
     up = sun.apparent_elevation_deg > LOWEST_DEG
@@ -258,7 +199,7 @@ def _track(
     azimuth = np.rint(sun.azimuth_deg[up] / AZIMUTH_STEP_DEG).astype(np.intp) % n_azimuths
     level = np.minimum(elevation.astype(np.intp), len(edges) - 2)
     minutes = np.zeros((24, n_azimuths, len(edges) - 1), np.float32)
-    np.add.at(minutes, (times.hour.to_numpy()[up], azimuth, level), step_min / n_sampled)
+    np.add.at(minutes, (hour[up], azimuth, level), step_min / n_sampled)
     minutes.flags.writeable = False
     return SunTrack(
         minutes=minutes,

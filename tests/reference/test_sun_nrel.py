@@ -8,8 +8,9 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 import pytest
+from pvlib.solarposition import spa_python
 
-from siting.heading.sun import SunPosition, sun_position
+from siting.heading.sun_position import SunPosition, sun_position
 
 Finder = Callable[..., SunPosition]
 
@@ -40,6 +41,21 @@ def check_noaa(find: Finder) -> None:
     # The sheet uses a shorter series (good to about 0.01 degree); 0.005 is what was seen.
     assert sun.elevation_deg[0] == pytest.approx(-26.5537621, abs=5e-3)
     assert sun.azimuth_deg[0] == pytest.approx(1.0986712, abs=5e-3)
+
+
+@pytest.mark.parametrize("place", [(42.05, -72.3), (-35.2, 20.45), (69.6, 18.95), (0.0, 179.95)])
+def test_equal_to_the_library_call_for_one_place(place):
+    """pvlib's own spa_python: the same pieces in one call; equal to the last digits."""
+    latitude, longitude = place
+    times = pd.date_range("2027-01-01", "2027-12-31", freq="173min", tz="Etc/GMT+5")
+    theirs = spa_python(times, latitude, longitude, pressure=101325.0, temperature=10.0,
+                        delta_t=None)  # fmt: skip
+    ours = sun_position(times, latitude_deg=latitude, longitude_deg=longitude)
+    np.testing.assert_allclose(ours.elevation_deg, theirs["elevation"], atol=1e-11)
+    bent = theirs["apparent_elevation"]
+    np.testing.assert_allclose(ours.apparent_elevation_deg, bent, atol=1e-11)
+    turn = (ours.azimuth_deg - theirs["azimuth"] + 180) % 360 - 180
+    np.testing.assert_allclose(turn, 0.0, atol=1e-9)
 
 
 # Azimuth of sunrise on 20 June and 21 December 2024 and 20 March 2024 at longitude 0, degrees
