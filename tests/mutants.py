@@ -48,7 +48,7 @@ FAULTS = (
           "np.arctan2(east, north)", "test_terrain_gdaldem"),
     Fault("shade: light from the lower right", "ground/terrain.py", "azimuth_deg: float = 315.0",
           "azimuth_deg: float = 135.0", "test_terrain_gdaldem"),
-    Fault("distance: to endless lines", "kernels.py", "along = min(max(along, zero), one)",
+    Fault("distance: to endless lines", "kernels/distance.py", "along = min(max(along, zero), one)",
           "along = min(max(along, -one), one)", "test_distance_brute"),
     Fault("distance: half a cell forgotten", "ground/distance.py",
           "more_m=-cell_size_m / 2", "more_m=0.0",

@@ -122,6 +122,29 @@ def test_between_centres_equals_scipy():
     np.testing.assert_array_equal(got, want)
 
 
+def test_hidden_lines_equal_the_plain_twin():
+    """Heights along each line by scipy, every sample compared; unknown ground hides nothing."""
+    rng = np.random.default_rng(8)
+    dem = rough(40, seed=8)
+    n = 300
+    start, end = rng.uniform(-2, 41, (n, 2)), rng.uniform(-2, 41, (n, 2))
+    z_start, z_end = rng.uniform(np.nanmean(dem), np.nanmax(dem) - 10, (2, n))
+    bulge_m, steps = rng.uniform(0, 1, n), 2 ** rng.integers(1, 7, n)
+    got = kernels.hidden_lines(dem, start, end, z_start, z_end, bulge_m, steps)
+    expected = np.zeros(n, bool)
+    for k in range(n):
+        t = (np.arange(steps[k]) + 0.5) / steps[k]
+        at = (start[k] + (end[k] - start[k]) * t[:, None]).T
+        at[:, (at < 0).any(axis=0) | (at > 39).any(axis=0)] = np.nan
+        inside = np.isfinite(at[0])
+        ground = np.full(steps[k], np.nan)
+        ground[inside] = map_coordinates(dem.astype(float), at[:, inside], order=1)
+        over = ground + bulge_m[k] * t * (1 - t) - (z_start[k] + (z_end[k] - z_start[k]) * t)
+        expected[k] = bool((over > 0).any())
+    assert 0.2 < expected.mean() < 0.8
+    np.testing.assert_array_equal(got, expected)
+
+
 def test_between_centres_on_the_outermost_centres_and_where_nothing_is_known():
     values = np.array([[1, 2], [3, np.nan]], dtype=np.float32)
     row = np.array([0.0, 0.0, 1.0, 0.5, np.nan, 0.0])

@@ -27,7 +27,6 @@ Places = tuple[FloatArray, FloatArray]
 _DETAIL = 32
 _CLOSE_CELLS = 8
 _MOST_SAMPLES = 2_000_000
-_PAIR_SAMPLES = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -246,6 +245,8 @@ def screened(
     -------
     (n,) bool, True where no straight sight line reaches over the ground
     """
+    from siting.kernels import hidden_lines
+
     place, other = np.broadcast_arrays(np.atleast_2d(place), np.atleast_2d(other))
     z0 = elevation_at(ground, (place[:, 0], place[:, 1])) + place_height_m
     z1 = elevation_at(ground, (other[:, 0], other[:, 1])) + other_height_m
@@ -257,23 +258,21 @@ def screened(
     z_start, z_end = np.where(turned, z1, z0), np.where(turned, z0, z1)
     length = np.hypot(*(end - start).T)
     cells = np.maximum(length / ground.grid.cell_size_m, 2.0)
-    # The number of steps is a power of two of each pair's own, so that no answer depends on which
-    # other pairs are asked about, and few different numbers of steps occur.
-    steps = 2 ** np.ceil(np.log2(cells)).astype(int)
-    hidden = np.zeros(len(place), bool)
-    for n in np.unique(steps):
-        same = np.flatnonzero(steps == n)
-        t = (np.arange(n) + 0.5) / n
-        for begin in range(0, len(same), max(1, _PAIR_SAMPLES // int(n))):
-            pair = same[begin : begin + max(1, _PAIR_SAMPLES // int(n))]
-            point = start[pair, None, :] + (end - start)[pair, None, :] * t[:, None]
-            line = z_start[pair, None] + (z_end - z_start)[pair, None] * t
-            # Over a chord the curved ground bulges by (1 - k) t (1 - t) d^2 / 2R.
-            bulge = drop_m(length[pair], refraction_k=refraction_k)[:, None] * (t * (1 - t))
-            z = elevation_at(ground, (point[..., 0], point[..., 1]))
-            with np.errstate(invalid="ignore"):
-                hidden[pair] = (z + bulge > line).any(axis=1)
+    # The number of steps is a power of two of each pair's own, so that the answer does not hang
+    # on rounding where a line is a hair longer than a whole number of cells.
+    steps = 2 ** np.ceil(np.log2(cells)).astype(np.int64)
+    dem = np.ascontiguousarray(ground.dem, dtype=np.float32)
+    bulge_m = drop_m(length, refraction_k=refraction_k)
+    rows = [_cells_of(ground.grid, end_point) for end_point in (start, end)]
+    hidden: NDArray[np.bool_] = hidden_lines(dem, *rows, z_start, z_end, bulge_m, steps)
     return hidden
+
+
+def _cells_of(grid: Grid, points: FloatArray) -> NDArray[np.float64]:
+    """(n, 2) row and column, counted from the centre of the first cell, of easting, northing."""
+    row = (grid.top - points[:, 1]) / grid.cell_size_m - 0.5
+    col = (points[:, 0] - grid.left) / grid.cell_size_m - 0.5
+    return np.column_stack([row, col])
 
 
 def coarser(ground: Ground, factor: int) -> Ground:

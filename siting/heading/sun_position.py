@@ -99,11 +99,12 @@ def sky(times: pd.DatetimeIndex, *, delta_t_s: float | None = None) -> Sky:
 
     utc = times.tz_convert("UTC")
     seconds = ((utc - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy()
-    if delta_t_s is None:
-        delta_t_s = np.asarray(spa.calculate_deltat(utc.year, utc.month))
+    more_s: FloatArray | float = (
+        np.asarray(spa.calculate_deltat(utc.year, utc.month)) if delta_t_s is None else delta_t_s
+    )
     # The library wants a place even where it asks for none: latitude, longitude, height, pressure,
     # temperature; then the bending and the number of threads.
-    given = (seconds, 0.0, 0.0, 0.0, 0.0, 0.0, delta_t_s, 0.0, 1)
+    given = (seconds, 0.0, 0.0, 0.0, 0.0, 0.0, more_s, 0.0, 1)
     sidereal, ascension, declination = spa.solar_position(*given, sst=True)
     distance_au = spa.solar_position(*given, esd=True)[0]
     return Sky(sidereal, ascension, declination, spa.equatorial_horizontal_parallax(distance_au))

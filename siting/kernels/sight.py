@@ -1,0 +1,146 @@
+"""Values between cell centres, lines of sight over them, and means in a disc."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.kernels.compiled import compiled
+
+
+@compiled
+def _bilinear(values: Any, y: float, x: float) -> float:
+    """The value between cell centres; NaN outside the outermost ones and beside unknown cells."""
+    rows, cols = values.shape
+    # A comparison with NaN is false, so that a place that is not known stays so.
+    if not (y >= 0.0 and x >= 0.0 and y <= rows - 1 and x <= cols - 1):
+        return np.nan
+    r, c = int(y), int(x)
+    south, east = y - r, x - c
+    below, right = min(r + 1, rows - 1), min(c + 1, cols - 1)
+    total = np.float64(values[r, c]) * (1.0 - south) * (1.0 - east)
+    total += np.float64(values[r, right]) * (1.0 - south) * east
+    total += np.float64(values[below, c]) * south * (1.0 - east)
+    total += np.float64(values[below, right]) * south * east
+    return total
+
+
+@compiled
+def between_centres(
+    values: NDArray[np.float32], row: NDArray[np.float64], col: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Values between cell centres by bilinear weights; NaN outside the outermost centres.
+
+    Parameters
+    ----------
+    values : (rows, cols) float32, NaN = not known (and so is what lies beside it)
+    row, col : (n,) float64, counted from the centre of the first cell
+
+    Returns
+    -------
+    (n,) float32
+    """
+    out = np.empty(row.size, dtype=np.float32)
+    for k in range(row.size):
+        out[k] = _bilinear(values, row[k], col[k])
+    return out
+
+
+@compiled
+def hidden_lines(
+    dem: NDArray[np.float32],
+    start: NDArray[np.float64],
+    end: NDArray[np.float64],
+    z_start: NDArray[np.float64],
+    z_end: NDArray[np.float64],
+    bulge_m: NDArray[np.float64],
+    steps: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Whether the ground stands above each straight line between two points in the air.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float32, metres, NaN = not known, which hides nothing
+    start, end : (n, 2) float64, row and column, counted from the centre of the first cell
+    z_start, z_end : (n,) float64, metres
+    bulge_m : (n,) float64
+        How far the Earth's curve sinks over the length of each line, metres: between its ends
+        the ground rises above the chord by t (1 - t) of that.
+    steps : (n,) int64
+        Samples on each line, in the middle of equal parts.
+
+    Returns
+    -------
+    (n,) bool
+    """
+    hidden = np.zeros(steps.size, dtype=np.bool_)
+    for k in range(steps.size):
+        down, across = end[k, 0] - start[k, 0], end[k, 1] - start[k, 1]
+        climb = z_end[k] - z_start[k]
+        for i in range(steps[k]):
+            t = (i + 0.5) / steps[k]
+            ground = _bilinear(dem, start[k, 0] + down * t, start[k, 1] + across * t)
+            if ground + bulge_m[k] * (t * (1.0 - t)) > z_start[k] + climb * t:
+                hidden[k] = True
+                break
+    return hidden
+
+
+@compiled
+def disc_mean(
+    top: int, values: NDArray[Any], half_widths: NDArray[np.int64], out: NDArray[np.float32]
+) -> None:
+    """Mean of the known values in the disc around each cell; NaN where the cell's own is NaN.
+
+    A disc is a stack of row segments; the sum over each is a difference of two running sums along
+    its row, so the cost grows with the radius and not with its square.
+
+    Parameters
+    ----------
+    top : the first row to fill; as many are filled as `out` has
+    values : (rows, cols) float, NaN = not known
+    half_widths : (2 * reach + 1,) cells on each side of the middle, row by row of the disc
+    out : (n, cols) float32, filled here
+    """
+    rows, cols = values.shape
+    reach = half_widths.size // 2
+    kept = half_widths.size
+    # Running sums of the rows the disc covers now, row k in place k modulo their number.
+    sums = np.zeros((kept, cols + 1))
+    counts = np.zeros((kept, cols + 1), dtype=np.int32)
+    total, count = np.empty(cols), np.empty(cols, dtype=np.int32)
+    ready = max(top - reach, 0)
+    for line in range(out.shape[0]):
+        row = top + line
+        while ready < rows and ready <= row + reach:
+            place, run, number = ready % kept, 0.0, 0
+            for col in range(cols):
+                value = values[ready, col]
+                if not np.isnan(value):
+                    run += value
+                    number += 1
+                sums[place, col + 1] = run
+                counts[place, col + 1] = number
+            ready += 1
+        total[:] = 0.0
+        count[:] = 0
+        for k in range(kept):
+            there = row + k - reach
+            if there < 0 or there >= rows:
+                continue
+            half, place = half_widths[k], there % kept
+            for col in range(min(half, cols)):
+                right = min(col + half + 1, cols)
+                total[col] += sums[place, right]
+                count[col] += counts[place, right]
+            for col in range(half, cols - half):
+                total[col] += sums[place, col + half + 1] - sums[place, col - half]
+                count[col] += counts[place, col + half + 1] - counts[place, col - half]
+            for col in range(max(half, cols - half), cols):
+                total[col] += sums[place, cols] - sums[place, col - half]
+                count[col] += counts[place, cols] - counts[place, col - half]
+        for col in range(cols):
+            known = not np.isnan(values[row, col])
+            out[line, col] = total[col] / count[col] if known else np.nan
