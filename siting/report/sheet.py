@@ -110,6 +110,7 @@ def field_sheet(
             _page(result, fact, told=(*general, *shared), camera=protocol.camera, number=number)
             for number, fact in enumerate(shown, 1)
         ],
+        sure=any(fact.stability for fact in facts),
         first=FIRST,
         general=general,
         shared=shared,
