@@ -172,7 +172,7 @@ def test_the_first_words_follow_the_marks_and_the_weights(wide):
 def test_the_list_tells_what_helps_to_choose(wide):
     rows = wide.locator(".spot-do").all_inner_texts()
     assert all(row.lower().startswith("face ") for row in rows)
-    assert any("min on foot" in row for row in rows)
+    assert any("min walk" in row for row in rows)
     assert any(row.endswith(("firm", "fair", "toss-up")) for row in rows)
     assert "how sure" in wide.locator("#order-note").inner_text()
 

@@ -75,11 +75,11 @@ function listItem(spot) {
   return node("li", { id: "item-" + spot.n }, row, card);
 }
 
-// What helps to choose between spots of nearly the same points.
-function briefly(spot) {
-  return [spot.aim ? "face " + windOf(spot.aim.heading_deg) : "",
-    spot.walk ? minutes(spot.walk.there_min).replace(/ute.*/, "") + " on foot" : "",
-    spot.sure].filter(Boolean).join(" · ");
+// What helps to choose between spots of nearly the same points, in pieces that do not break.
+function briefly({ aim, walk, sure }) {
+  const pieces = [aim ? "face " + windOf(aim.heading_deg) : "",
+    walk ? Math.max(1, Math.ceil(walk.there_min)) + " min walk" : "", sure].filter(Boolean);
+  return pieces.flatMap((words, i) => [i ? " · " : "", node("span", { class: "piece" }, words)]);
 }
 
 function moveInList(event) {
