@@ -58,7 +58,7 @@ def test_open_flat_ground_north_best_south_second_east_west_worst(
     assert min(turn(worst, 90), turn(worst, 270)) <= 30
     assert min(east, west) < aim.scores.min() + 0.1
     assert aim.reason == (
-        "Faces north, no low sun in the frame; the ground does not hide the view for 15 m (49 ft)."
+        "No low sun in the picture. No rise of the ground hides the first 15 m (49 ft)."
     )
 
 
@@ -71,7 +71,7 @@ def test_mirrored_at_35_south_by_computation() -> None:
 def test_the_equator_works() -> None:
     aim = aim_of(land(latitude=0.0))
     assert {aim.heading_deg, aim.second_heading_deg} == {0.0, 180.0}
-    assert "no low sun" in aim.reason
+    assert "No low sun" in aim.reason
 
 
 @pytest.mark.parametrize("latitude", [66.0, 70.0, 80.0])
@@ -85,7 +85,7 @@ def test_below_62_north_heading_is_free() -> None:
 
 def test_polar_night() -> None:
     aim = aim_of(land(latitude=75.0, days=(dt.date(2026, 12, 1), dt.date(2026, 12, 31))))
-    assert "the sun does not rise in these days" in aim.reason
+    assert "The sun does not rise in these days." in aim.reason
     assert aim.sun_when == ""
 
 
@@ -156,7 +156,7 @@ def test_unknown_canopy_blocks_nothing() -> None:
 
 def test_wide_cells_claim_no_view() -> None:
     aim = aim_of(land(dem_cell_m=10.0))
-    assert "judge the view on site" in aim.reason
+    assert "Judge the view on site." in aim.reason
     assert "clear" not in aim.parts
     assert aim.clear_m is None
     assert "clear" in aim_of(land(dem_cell_m=5.0)).parts
@@ -175,7 +175,7 @@ def test_a_trail_is_crossed_at_a_slant(bearing: float, gap: float) -> None:
     aim = aim_of(land(lines=[Lines("trail", [trail])]), heading=only("slant"))
     angle = abs((aim.heading_deg - bearing + 90) % 180 - 90)
     assert 20 <= angle <= 45
-    assert "the trail crosses at a slant" in aim.reason
+    assert "The trail crosses at a slant." in aim.reason
     square = aim_of(
         land(lines=[Lines("trail", [trail])]), heading={**only("slant"), "crossing": "square"}
     )
@@ -213,10 +213,10 @@ def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
     log = (10 * math.sin(radian), 10 * math.cos(radian))
     aim = aim_of(land(), target=log, heading=only("target"))
     assert turn(aim.heading_deg, bearing) <= 25
-    assert "in view, 10 m (33 ft) ahead: Log over the brook" in aim.reason
+    assert "In view, 10 m (33 ft) ahead: Log over the brook." in aim.reason
     away = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0))
-    assert "not in view, 10 m (33 ft) away: Log (if a tree on dry ground is there, stand" in away
-    assert "on its south side)" in away
+    assert "Not in view, 10 m (33 ft) away: Log. To have it in the picture, use a tree" in away
+    assert away.endswith("on dry ground on the south side of it.")
     # Where that side is water or closed, it is not sent there.
     wet = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0, side_open=False))
     assert "Log" not in wet
@@ -226,8 +226,8 @@ def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
             crossing_deg=60.0,
         )
     )  # fmt: skip
-    assert far.count("just beyond the clear view") == 1
-    assert "just beyond the clear view, 18 m (59 ft) ahead: Log" in far
+    assert far.lower().count("just beyond the clear view") == 1
+    assert "Just beyond the clear view, 18 m (59 ft) ahead: Log." in far
 
 
 @pytest.mark.parametrize("away", [0.0, 2.0, 31.0])
@@ -438,24 +438,23 @@ def test_lens_advice(changes: dict[str, object], said: str) -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"line": "brook", "crossing_deg": 5.0, "met_m": 4.0}, "the brook runs along the view"),
-        ({"line": "trail", "crossing_deg": 80.0, "met_m": 4.0}, "crosses nearly square"),
-        ({"line": "trail", "crossing_deg": 80.0, "met_m": 44.0}, "the trail is not in the view"),
+        ({"line": "brook", "crossing_deg": 5.0, "met_m": 4.0}, "The brook runs along the view."),
+        ({"line": "trail", "crossing_deg": 80.0, "met_m": 4.0}, "The trail crosses nearly square."),
+        ({"line": "trail", "crossing_deg": 80.0, "met_m": 44.0}, "The trail is not in the view."),
         (
             {"line": "trail", "crossing_deg": 30.0, "met_m": 18.0},
-            "is met 18 m (59 ft) ahead, just beyond the clear view",
+            "The trail is met 18 m (59 ft) ahead, just beyond the clear view.",
         ),
-        ({"sun_minutes": 2.0}, "hardly any low"),
-        ({"people_m": 30.0}, "a road or building in sight at 30 m (98 ft)"),
-        ({"neighbour_share": 0.5}, "part of the view lies outside the parcel"),
-        ({"clear_m": 1.0}, "the ground hides nearly all of the view"),
+        ({"sun_minutes": 2.0}, "Hardly any low"),
+        ({"people_m": 30.0}, "A road or building is in sight at 30 m (98 ft)."),
+        ({"neighbour_share": 0.5}, "Part of the view lies outside the parcel."),
+        ({"clear_m": 1.0}, "The ground hides nearly all of the view."),
         (
             {"inside_m": 29.6},
-            "beyond 30 m (98 ft) the view leaves the parcel: turn until the neighbour's land is "
-            "out of the picture",
+            "Beyond 30 m (98 ft) the view leaves the parcel: turn until the neighbour's land is "
+            "out of the picture.",
         ),
-        ({"inside_m": 60.0, "neighbour_share": 0.5}, "beyond 60 m (200 ft) the view leaves"),
-        ({"heading_deg": 135.0}, "Faces south-east"),
+        ({"inside_m": 60.0, "neighbour_share": 0.5}, "Beyond 60 m (200 ft) the view leaves"),
     ],
 )
 def test_reasons(changes: dict[str, object], said: str) -> None:

@@ -311,7 +311,7 @@ def test_gpx_without_walks_has_no_routes():
         ("a very long description of a spot", "01 a very long description of"),
         ("x" * 50, "01 " + "x" * 27),
         ("two  spaces\nand a line", "01 two spaces and a line"),
-        ("", "01 Crossing"),
+        ("", "01 Crossing mid"),
         ("Log over the brook, 11 m (37 ft) to the east", "01 Log over the brook"),
         (
             "Corner of the field, woods on two sides, in the south-east of the land",

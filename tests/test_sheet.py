@@ -139,7 +139,7 @@ def test_qr_holds_the_geo_uri(result):
 
 def test_headings_true_and_magnetic(result):
     words = words_of(sheet(result))
-    assert "Face 340° north (true)" in words
+    assert "Face north: 349° on a compass (340° true)" in words
     assert "Compass: 349° (second heading 169°); the needle points 9° west of true north." in words
     assert "Second choice: 160° south, the dashed arrow." in words
     assert "Faces north, no low sun in the frame." in words
@@ -170,7 +170,9 @@ def test_lens_and_clearing_are_the_trades():
     assert lens_height(CameraRules().lens_height_m) == (
         "0.45 m (1.5 ft) above the ground; 0.3 to 0.6 m (1 to 2 ft) is usual"
     )
-    assert "9-15 m (30-50 ft)" in what_to_clear(CameraRules())
+    assert "for 9 m (30 ft) in front of the lens, better 15 m (49 ft)" in what_to_clear(
+        CameraRules()
+    )
     # A protocol by the published guideline: 0.5-1 m.
     assert lens_height(0.75) == "0.75 m (2.5 ft) above the ground"
 

@@ -59,7 +59,10 @@ def test_the_shape_of_the_land_never_leads():
 
 @pytest.mark.parametrize(
     ("name", "title"),
-    [("", "Crossing"), ("lower gap by the oak", "lower gap by the oak")],
+    [
+        ("", "Crossing, near the middle of the land"),
+        ("lower gap by the oak", "lower gap by the oak"),
+    ],
 )
 def test_a_kind_has_a_capital_and_a_given_name_stays(name, title):
     base = fake_result()

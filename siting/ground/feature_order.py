@@ -115,11 +115,23 @@ def name_by_feature(
 
 
 def _with_side(feature: Feature, land: BaseGeometry) -> Feature:
-    east, north = feature.easting - land.centroid.x, feature.northing - land.centroid.y
+    side = side_of(feature.easting, feature.northing, land=land)
+    return replace(feature, words=f"{feature.words}, {side}")
+
+
+def side_of(easting: float, northing: float, *, land: BaseGeometry) -> str:
+    """The side of the ``land`` a place lies on, to tell places of one kind apart.
+
+    Examples
+    --------
+    >>> from shapely import box
+    >>> side_of(90.0, 10.0, land=box(0, 0, 100, 100))
+    'in the south-east of the land'
+    """
+    east, north = easting - land.centroid.x, northing - land.centroid.y
     if np.hypot(east, north) < 0.15 * np.sqrt(land.area):
-        return replace(feature, words=f"{feature.words}, near the middle of the land")
-    side = compass_word(float(np.degrees(np.arctan2(east, north))) % 360)
-    return replace(feature, words=f"{feature.words}, in the {side} of the land")
+        return "near the middle of the land"
+    return f"in the {compass_word(float(np.degrees(np.arctan2(east, north))) % 360)} of the land"
 
 
 def _metres(a: Feature, b: Feature) -> float:

@@ -92,13 +92,12 @@ def sun_when(by_hour: FloatArray) -> str:
 
 
 def reason(facts: AimFacts) -> str:
-    """Why this heading, in one line of plain words."""
-    said = [f"faces {point_of(facts.heading_deg)}, {_sun(facts)}", _clear(facts), _line(facts)]
-    said.append(_target(facts))
+    """Why this heading, in short plain sentences; the heading itself stands beside them."""
+    said = [_sun(facts), _clear(facts), _line(facts), _target(facts)]
     if np.isfinite(facts.people_m):
-        said.append(f"a road or building in sight at {length(facts.people_m)}")
+        said.append(f"a road or building is in sight at {length(facts.people_m)}")
     said.append(_leaves(facts))
-    return _sentence("; ".join(part for part in said if part))
+    return " ".join(_sentence(part) for part in said if part)
 
 
 def notes(facts: AimFacts) -> tuple[str, ...]:
@@ -167,18 +166,18 @@ def _sun(facts: AimFacts) -> str:
     if facts.sun_never_up:
         return "the sun does not rise in these days"
     if facts.sun_minutes < 1.0:
-        return "no low sun in the frame"
+        return "no low sun in the picture"
     when = sun_when(facts.sun_by_hour)
     if facts.sun_minutes < 3.0:
-        return f"hardly any low {when} sun in the frame"
-    return f"low {when} sun in the frame, {facts.sun_minutes:.0f} minutes a day"
+        return f"hardly any low {when} sun in the picture"
+    return f"low {when} sun in the picture, {facts.sun_minutes:.0f} minutes a day"
 
 
 def _clear(facts: AimFacts) -> str:
     if facts.clear_m is None:
         return "judge the view on site"
     if facts.clear_m >= 2.0:
-        return f"the ground does not hide the view for {length(facts.clear_m)}"
+        return f"no rise of the ground hides the first {length(facts.clear_m)}"
     return "the ground hides nearly all of the view"
 
 
@@ -194,8 +193,8 @@ def _target(facts: AimFacts) -> str:
         return ""
     side = point_of(facts.heading_deg + 180.0)
     return (
-        f"not in view, {ahead} away: {facts.target} (if a tree on dry ground is there, stand on "
-        f"its {side} side)"
+        f"not in view, {ahead} away: {facts.target}. To have it in the picture, use a tree on dry "
+        f"ground on the {side} side of it"
     )
 
 

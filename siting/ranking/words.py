@@ -134,8 +134,8 @@ def on_site(
     said = [
         f"Look within {length(search_radius)} for the best tree: the map is no finer than that.",
         "Look for fresh signs: tracks, droppings, hair on wire, a worn path, rubbed bark.",
-        "Stand at knee height and look: 9 to 15 m (30 to 50 ft) must be free of twigs and tall "
-        "grass that move in the wind.",
+        "Kneel and look: no twigs or tall grass that move in the wind may stand in front of the "
+        'lens, as far as told under "Clear".',
     ]
     if measures.get("distance_to_tree_m", 0.0) > 10.0:
         said.append("No tree cover is mapped within reach: find a single tree or bring a post.")

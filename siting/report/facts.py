@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from siting.grid import transformer
+from siting.ground.feature_order import side_of
 from siting.heading.aim import Aim
 from siting.ranking.stability import PlaceStability
 from siting.ranking.walk import Walk
@@ -106,7 +107,7 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         spot=spot,
         id=spot_id(result, spot),
         label=f"{spot.rank:02d}",
-        title=_title(spot),
+        title=_title(result, spot),
         walk_along=_along(result, walk if isinstance(walk, Walk) else None),
         lon=round(wrapped_lon(spot.lon), 7),
         lat=round(spot.lat, 7),
@@ -127,10 +128,13 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
     )
 
 
-def _title(spot: Spot) -> str:
-    """A name that was given as it was given; else the kind of place, with a capital."""
+def _title(result: Result, spot: Spot) -> str:
+    """A name that was given as it was given; else the kind of place and the side of the land."""
+    if spot.name:
+        return clean(spot.name)
     kind = NAMES.get(spot.kind, spot.kind) or f"spot {spot.rank}"
-    return clean(spot.name or f"{kind[:1].upper()}{kind[1:]}")
+    side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
+    return clean(f"{kind[:1].upper()}{kind[1:]}, {side}")
 
 
 def _along(result: Result, walk: Walk | None) -> tuple[str, ...]:

@@ -24,7 +24,7 @@ LABELS = {
     "trails": "Trail",
     "buildings": "Building",
     "feeders": "Feeder or salt lick",
-    "features": "Feature found by the program (saddle, corner, fork): tap to ask",
+    "features": "Feature found by the program (saddle, corner, fork): shown when you zoom in",
     "crossings": "Crossing (log, ford)",
     "way_in": "Way in",
 }

@@ -39,7 +39,7 @@ _SCRIPTS = (
 _MIN_ZOOM, _MAX_ZOOM = 11, 21
 # Where no script runs only the words are shown.
 _BARE_STYLE = ".desk, .head-buttons, .skip { display: none; }"
-_SCORE_OPACITY = 0.62
+_SCORE_OPACITY = 0.7
 
 
 def map_page(result: Result, *, protocol: Protocol) -> str:

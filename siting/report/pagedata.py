@@ -16,10 +16,11 @@ from siting.grid import FloatArray, Grid
 from siting.heading.aim import Aim
 from siting.heading.aim_words import FAIR, GOOD, lens_height
 from siting.ranking.cautions import GENERAL
-from siting.ranking.words import NAMES, length
+from siting.ranking.words import NAMES
 from siting.report import cells, layers, overlays, zones
 from siting.report.facts import SpotFacts, spot_facts
 from siting.report.frame import Frame, unwrapped
+from siting.report.sheet_words import what_to_clear
 from siting.report.text import clean
 from siting.settings.protocol import Attractors, CameraRules, Protocol
 from siting.settings.protocol_base import about
@@ -197,16 +198,14 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
         "radius_m": facts.search_radius_m,
         "aim": _aim(facts),
         "walk": _walk(facts, frame.grid),
+        "sure": facts.stability,
         "stability": facts.stability_words,
     }
 
 
 def _clear(camera: CameraRules) -> list[str]:
-    near, far = length(camera.view_near_m), length(camera.view_far_m)
-    return [
-        f"What moves in the wind (grass, twigs, ferns) for {near} in front of the lens, better "
-        f"{far}. Hand pruners only, with the owner's consent."
-    ]
+    words = what_to_clear(camera)
+    return [f"{words[:1].upper()}{words[1:]}"]
 
 
 def _lens(camera: CameraRules) -> str:

@@ -17,6 +17,16 @@ def face(heading_deg: float | None) -> str:
     return "" if degrees is None else f"{degrees}° {point_of(degrees)}"
 
 
+def reading(facing: Facing) -> str:
+    """The heading as a volunteer reads it: by compass first, true beside it; "" without one."""
+    degrees, compass = whole_degrees(facing.heading_deg), whole_degrees(facing.magnetic_deg)
+    if degrees is None:
+        return ""
+    if compass is None:
+        return f"{point_of(degrees)}: {degrees}° true"
+    return f"{point_of(degrees)}: {compass}° on a compass ({degrees}° true)"
+
+
 def rose(facing: Facing) -> Markup:
     """A compass card with the heading (solid arrow) and the second heading (dashed)."""
     if facing.heading_deg is None:

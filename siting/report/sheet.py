@@ -20,7 +20,7 @@ from siting.ranking.cautions import FIRST, parcel_cautions, texts
 from siting.ranking.visits import visit_plan
 from siting.report.facts import Facing, SpotFacts, whole_degrees
 from siting.report.plan import Window, plan, window_around
-from siting.report.rose import face, rose
+from siting.report.rose import face, reading, rose
 from siting.report.sheet_words import (
     BRING,
     RECORD,
@@ -110,6 +110,7 @@ def field_sheet(
             _page(result, fact, told=(*general, *shared), camera=protocol.camera, number=number)
             for number, fact in enumerate(shown, 1)
         ],
+        sure=any(fact.stability for fact in facts),
         first=FIRST,
         general=general,
         shared=shared,
@@ -244,7 +245,7 @@ def _page(
         qr=_qr(geo, fact),
         map=_spot_map(result, fact, camera=camera, number=number),
         rose=rose(facing),
-        face=face(facing.heading_deg),
+        face=reading(facing),
         face_second=face(facing.second_deg),
         why_heading=tuple(_sentence(line) for line in facing.why[:2]),
         lens=facing.lens.removeprefix("Lens ") or f"{lens_height(camera.lens_height_m)}.",

@@ -7,8 +7,6 @@ from siting.ranking.visits import VisitPlan
 from siting.ranking.words import length
 from siting.settings.protocol import CameraRules, VisitRules
 
-_FEET = 1 / 0.3048
-
 BRING = (
     "This sheet, a pen, and the phone with map.html and spots.gpx on it, charged",
     "Camera, strap, lock if you use one; fresh batteries and a spare set",
@@ -36,18 +34,12 @@ RECORD = (
 )
 
 
-def _span(low_m: float, high_m: float, *, round_feet: int) -> str:
-    """Two lengths with feet, such as "9-15 m (30-50 ft)"."""
-    feet = [round(metres * _FEET / round_feet) * round_feet for metres in (low_m, high_m)]
-    return f"{low_m:g}-{high_m:g} m ({feet[0]}-{feet[1]} ft)"
-
-
 def what_to_clear(camera: CameraRules) -> str:
     """What to clear in front of the lens."""
-    span = _span(camera.view_near_m, camera.view_far_m, round_feet=5)
+    near, far = length(camera.view_near_m), length(camera.view_far_m)
     return (
-        f"what moves in the wind (grass, twigs, ferns) {span} in front of the lens, as wide "
-        "as the picture. Hand pruners only, with the owner's consent."
+        f"what moves in the wind (grass, twigs, ferns) for {near} in front of the lens, better "
+        f"{far}, as wide as the picture. Hand pruners only, with the owner's consent."
     )
 
 

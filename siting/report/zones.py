@@ -53,7 +53,7 @@ def _texts(set_backs: NoGoRules) -> dict[NoGo, str]:
         if name.endswith("_m")
     }
     return {
-        NoGo.OUTSIDE: "The leave to be there ends at the parcel's line.",
+        NoGo.OUTSIDE: "Permission to be there ends at the parcel's line.",
         NoGo.BOUNDARY: f"Keep {away['boundary_m']} inside the boundary: map lines are approximate.",
         NoGo.NO_DATA: "The maps say nothing about this ground.",
         NoGo.WATER: f"Keep {away['water_m']} from open water and from streams.",

@@ -147,3 +147,39 @@ def test_print_shows_map_key_and_list(wide):
     for name in (".tabs", "#weights", ".head-buttons", ".map-tools"):
         assert not wide.locator(name).is_visible()
     assert len(wide.pdf()) > 20_000
+
+
+def test_the_first_words_follow_the_marks_and_the_weights(wide):
+    first = wide.locator("#first-words")
+    assert first.inner_text().startswith("Go to spot 1 first. ")
+    wide.click("#row-1")
+    wide.locator("#visit-1-3").check()
+    assert first.inner_text().startswith("Go to spot 2 next. ")
+    wide.evaluate("siting.moveWeight('trail', 1); siting.moveWeight('water', 0)")
+    order = wide.evaluate("siting.ranking(siting.STATE.weights).map(({ spot }) => spot.n)")
+    best = next(n for n in order if n != 1)
+    assert first.inner_text().startswith(f"With your weights, go to spot {best} next. ")
+    wide.click("#row-3")
+    wide.locator("#visit-3-2").check()
+    assert first.inner_text().startswith("Camera at spot 3. Save your marks")
+    for n in (1, 2, 3, 4):
+        if not wide.locator(f"#card-{n}").is_visible():
+            wide.click(f"#row-{n}")
+        wide.locator(f"#visit-{n}-3").check()
+    assert first.inner_text().startswith("All spots are ruled out.")
+
+
+def test_the_list_tells_what_helps_to_choose(wide):
+    rows = wide.locator(".spot-do").all_inner_texts()
+    assert all(row.lower().startswith("face ") for row in rows)
+    assert any("min walk" in row for row in rows)
+    assert any(row.endswith(("firm", "fair", "toss-up")) for row in rows)
+    assert "how sure" in wide.locator("#order-note").inner_text()
+
+
+def test_a_feature_has_its_sign_and_its_name_only_near_by(wide):
+    wide.evaluate("siting.MAP.setZoom(17.75, { animate: false })")
+    assert wide.locator(".sign-features:visible, .name-feature:visible").count() == 0
+    wide.evaluate("siting.MAP.setZoom(18, { animate: false })")
+    assert wide.locator(".sign-features:visible").count() > 0
+    assert "log over the brook" in wide.locator(".name-feature").all_text_contents()

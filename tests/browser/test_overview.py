@@ -81,6 +81,25 @@ def test_nothing_of_the_list_lies_off_a_phone(browser, large):
         assert found.page.evaluate("document.querySelector('details.key').open")
 
 
+def test_on_a_phone_a_parcel_of_the_list_shows_its_card(browser, large):
+    with opened(browser, large, **PHONE) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        row = page.locator("#rows tr").nth(8)
+        row.locator("button").tap()
+        top = page.locator("#card h2").bounding_box()["y"]
+        assert 0 <= top < 844
+        page.get_by_role("button", name="Back to the list").tap()
+        box = row.bounding_box()
+        assert box["y"] >= 0
+        assert box["y"] + box["height"] <= 844
+    with opened(browser, large, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        found.page.locator("#rows tr button").first.click()
+        assert found.page.locator("#card h2").is_visible()
+        assert not found.page.locator(".to-list").is_visible()
+
+
 def test_filtering_and_sorting_stay_quick(wide):
     spent = wide.evaluate(
         """() => { const start = performance.now();

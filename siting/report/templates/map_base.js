@@ -93,11 +93,11 @@ function addContourName(points, height) {
 const NAMES = [];
 const SIGNS = [];
 
-function addName(place, element, { group: key, size, rank }) {
+function addName(place, element, { group: key, size, rank, drop = 0 }) {
   const icon = L.divIcon({ className: "name-holder", html: element, iconSize: [0, 0] });
   const marker = L.marker(place, { icon, interactive: false, keyboard: false, pane: "names" });
   marker.addTo(group(key));
-  NAMES.push({ marker, element, size, rank });
+  NAMES.push({ marker, element, size, rank, drop });
 }
 
 function tidyNames() {
@@ -105,9 +105,9 @@ function tidyNames() {
     .concat(SIGNS.filter((sign) => sign._map).map((sign) => sign.getLatLng()));
   const taken = fixed.map((place) => boxAt(MAP.latLngToContainerPoint(place), 17, 15));
   const view = MAP.getSize();
-  NAMES.sort((a, b) => a.rank - b.rank).forEach(({ marker, element, size }) => {
+  NAMES.sort((a, b) => a.rank - b.rank).forEach(({ marker, element, size, drop }) => {
     if (!marker._map) return;
-    const at = MAP.latLngToContainerPoint(marker.getLatLng());
+    const at = MAP.latLngToContainerPoint(marker.getLatLng()).add([0, drop]);
     const box = boxAt(at, size, 9);
     const off = at.x < size || at.y < 9 || at.x > view.x - size || at.y > view.y - 9;
     const clash = off || taken.some((other) => box[0] < other[2] && other[0] < box[2]
@@ -150,7 +150,7 @@ const POINT_SIGNS = { feeders: "F", crossings: "×", way_in: "Way in", buildings
 function drawLayers() {
   DATA.layers.forEach(({ key, features }) => {
     features.forEach((feature) => feature.shapes.forEach((shape) => {
-      if (shape[0] === "P") drawPoint(key, shape[1][0]);
+      if (shape[0] === "P") drawPoint(key, shape[1][0], feature.text);
       else drawShape(key, feature.kind, shape);
     }));
   });
@@ -170,13 +170,19 @@ function drawShape(key, kind, shape) {
   leafShape(shape, options).addTo(group(key));
 }
 
-function drawPoint(key, [x, y]) {
+function drawPoint(key, [x, y], text) {
   const sign = node("span", { class: "sign sign-" + key }, key in POINT_SIGNS ? POINT_SIGNS[key] : "•");
   const icon = L.divIcon({ className: "name-holder", html: sign, iconSize: [0, 0] });
   const pane = key === "features" ? "features" : "places";
   const options = { icon, interactive: false, keyboard: false, pane };
   const marker = L.marker(placed(x, y), options).addTo(group(key));
   if (key !== "features") SIGNS.push(marker);
+  else if (text) addFeatureName(placed(x, y), text.split(",")[0]);
+}
+
+function addFeatureName(place, words) {
+  const name = node("span", { class: "name name-feature" }, words);
+  addName(place, name, { group: "features", size: 3 * words.length + 4, rank: 4, drop: 13 });
 }
 
 // --- the score in colours, painted anew when the weights move ---------------------------
@@ -269,7 +275,7 @@ let namesWaiting = false;
 
 // Small marks crowd a small map: they come with the zoom.
 function scheduleNames() {
-  MAP.getContainer().classList.toggle("from-afar", MAP.getZoom() < 16.5);
+  MAP.getContainer().classList.toggle("from-afar", MAP.getZoom() < 18);
   if (namesWaiting) return;
   namesWaiting = true;
   window.requestAnimationFrame(() => { namesWaiting = false; tidyNames(); });

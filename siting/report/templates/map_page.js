@@ -142,16 +142,39 @@ function fillHead() {
     + (area * 2.4710538).toLocaleString("en", { maximumFractionDigits: 0 }) + " acres), "
     + Math.round(100 * share) + "\u00a0% open to a camera, " + DATA.spots.length
     + (DATA.spots.length === 1 ? " spot" : " spots");
-  const first = DATA.spots[0];
-  byId("first-words").replaceChildren(...(first ? firstWords(first)
-    : ["No place on this parcel passed the survey's rules. Ask any place on the map to see why."]));
+  byId("order-note").hidden = DATA.spots.length < 2;
+  byId("sure-words").hidden = !DATA.spots.some((spot) => spot.sure);
+  showFirst();
   fillNotes();
 }
 
-function firstWords(first) {
-  const facing = first.aim ? " Face " + windOf(first.aim.heading_deg) + " ("
-    + Math.round(first.aim.heading_deg) % 360 + "° true)." : "";
-  return ["Go to spot " + first.n + " first. ", user(first.why[0] || ""), facing];
+// Where to go now: what was ruled out is passed over, and the reader's own weights are told.
+function showFirst() {
+  byId("first-words").replaceChildren(...firstWords());
+}
+
+function firstWords() {
+  const order = STATE.moved ? ranking(STATE.weights).map(({ spot }) => spot) : DATA.spots;
+  if (!order.length) {
+    return ["No place on this parcel passed the survey's rules. Ask any place on the map to see why."];
+  }
+  const chosen = order.filter((spot) => VISITS[spot.n].state === "chosen");
+  if (chosen.length) {
+    return ["Camera at spot " + chosen.map((spot) => spot.n).join(" and spot ")
+      + ". Save your marks under Visits and hand the file back."];
+  }
+  const left = order.filter((spot) => VISITS[spot.n].state !== "ruled out");
+  if (!left.length) {
+    return ["All spots are ruled out. Save your marks under Visits and ask your coordinator."];
+  }
+  const go = (STATE.moved ? "With your weights, go to spot " : "Go to spot ") + left[0].n;
+  return [go + (left.length < order.length ? " next. " : " first. "), ...aboutSpot(left[0])];
+}
+
+function aboutSpot({ title, walk, aim }) {
+  const facing = aim ? " Face " + windOf(aim.heading_deg) + ", "
+    + readingWords(aim.heading_deg, aim.magnetic_deg) + "." : "";
+  return [user(title), walk ? ", " + minutes(walk.there_min) + " on foot." : ".", facing];
 }
 
 function fillNotes() {

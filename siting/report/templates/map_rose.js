@@ -46,13 +46,13 @@ function roseArrow(degrees, name) {
 }
 
 function rose(aim) {
-  const picture = svgNode("svg", { viewBox: "-112 -112 224 224", class: "rose", role: "img",
+  const picture = svgNode("svg", { viewBox: "-126 -126 252 252", class: "rose", role: "img",
     "aria-label": roseWords(aim) },
   [1, ROSE_GOOD, ROSE_FAIR].map((share) => svgNode("circle", {
     class: "rose-ring", cx: 0, cy: 0, r: 10 + (ROSE_RADIUS - 10) * share })),
   rosePetals(aim.rose),
   ["N", "E", "S", "W"].map((wind, i) => {
-    const [x, y] = onRose(90 * i, ROSE_RADIUS + 27);
+    const [x, y] = onRose(90 * i, ROSE_RADIUS + 38);
     return svgNode("text", { class: "rose-wind", x, y, dy: "0.35em" }, wind);
   }),
   aim.second_deg === null ? "" : roseArrow(aim.second_deg, "second"),

@@ -66,12 +66,20 @@ function listItem(spot) {
     node("span", { class: "spot-title" }, node("span", { class: "unseen" }, "Spot " + spot.n + ": "),
       user(spot.title)),
     node("span", { class: "spot-why" }, user(spot.why[0] || "")),
+    node("span", { class: "spot-do" }, briefly(spot)),
     node("span", { class: "spot-place", id: "place-" + spot.n })),
   node("span", { class: "spot-points" },
     node("b", { id: "points-" + spot.n }, String(spot.points)), node("small", {}, "points")));
   const card = node("div", { class: "card", id: "card-" + spot.n, role: "region",
     "aria-label": "Spot " + spot.n, hidden: true });
   return node("li", { id: "item-" + spot.n }, row, card);
+}
+
+// What helps to choose between spots of nearly the same points, in pieces that do not break.
+function briefly({ aim, walk, sure }) {
+  const pieces = [aim ? "face " + windOf(aim.heading_deg) : "",
+    walk ? Math.max(1, Math.ceil(walk.there_min)) + " min walk" : "", sure].filter(Boolean);
+  return pieces.flatMap((words, i) => [i ? " · " : "", node("span", { class: "piece" }, words)]);
 }
 
 function moveInList(event) {
@@ -222,8 +230,8 @@ function walkWords(spot) {
   const words = [aboutWords(walk.length_m) + " on foot" + along + climb + ", about "
     + minutes(walk.there_min) + " there and " + minutes(walk.back_min) + " back."];
   if (walk.from_road) {
-    words.push("The walk starts at the nearest road point. Leave to stop and cross there is not "
-      + "known: ask first.");
+    words.push("The walk starts at the nearest road point. Whether you may stop and cross there is "
+      + "not known: ask first.");
   }
   if (walk.unknown_crossings) {
     words.push("The walk meets a stream where no crossing is known: do not cross water to reach "
@@ -248,8 +256,14 @@ function facingWords(spot) {
 }
 
 function headingWords(name, degrees, magnetic) {
-  const compass = magnetic === null ? "" : ", " + Math.round(magnetic) % 360 + "° on a compass";
-  return name + ": " + windOf(degrees) + ", " + Math.round(degrees) % 360 + "° true" + compass + ".";
+  return name + ": " + windOf(degrees) + ", " + readingWords(degrees, magnetic) + ".";
+}
+
+// What a hand compass shows comes first: it is what a volunteer reads.
+function readingWords(degrees, magnetic) {
+  const bearing = Math.round(degrees) % 360 + "° true";
+  return magnetic === null ? bearing
+    : Math.round(magnetic) % 360 + "° on a compass (" + bearing + ")";
 }
 
 // Bars with numbers: the parts of a score at one place. `of(name)` is a part in whole points, NaN

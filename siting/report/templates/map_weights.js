@@ -83,6 +83,7 @@ function showWeights() {
   byId("weights-text").value = weightsText();
   byId("weights-flag").hidden = !STATE.moved;
   nameMarkers();
+  showFirst();
   if (STATE.selected !== null && !byId("card-" + STATE.selected).hidden) {
     fillCard(spotOf(STATE.selected));
   }

@@ -103,6 +103,11 @@ function choose(i, from) {
   changed("chosen");
 }
 
+// Where the list lies under the map and the card, and not beside them.
+function oneColumn() {
+  return !window.matchMedia("(min-width: 1000px)").matches;
+}
+
 function copyText(text) {
   if (navigator.clipboard && window.isSecureContext) return navigator.clipboard.writeText(text);
   const area = node("textarea", { class: "unseen" });

@@ -41,8 +41,15 @@ function drawCard() {
     parts.push(node("p", {}, node("button", { type: "button", onclick: () => copied(COL.sentence[i], said) }, "Copy the sentence"), " ", said));
   }
   parts.push(list("Know about these maps", COL.warnings[i]), list("Cautions", COL.cautions[i]));
+  parts.push(node("p", { class: "to-list" }, node("button", { type: "button", onclick: backToList }, "Back to the list")));
   byId("card-body").replaceChildren(...parts.filter(Boolean));
   byId("card").scrollTo(0, 0);
+  if (oneColumn()) byId("card").scrollIntoView({ block: "nearest" });
+}
+
+function backToList() {
+  const row = document.querySelector('#rows tr[aria-current="true"]');
+  (row || byId("rows")).scrollIntoView({ block: "center" });
 }
 
 function list(title, numbers) {

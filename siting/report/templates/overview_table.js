@@ -177,7 +177,7 @@ LISTENERS.push((what) => {
     byId("rows").querySelectorAll("tr").forEach((row) => {
       if (Number(row.dataset.number) === STATE.chosen) {
         row.setAttribute("aria-current", "true");
-        if (STATE.from === "map") row.scrollIntoView({ block: "nearest" });
+        if (STATE.from === "map" && !oneColumn()) row.scrollIntoView({ block: "nearest" });
       } else row.removeAttribute("aria-current");
     });
   }
