@@ -217,7 +217,7 @@ def _row(fact: SpotFacts) -> dict[str, str]:
         "rank": str(fact.spot.rank),
         "title": fact.title,
         "degrees": _degrees(fact),
-        "face": face(fact.facing.heading_deg),
+        "face": reading(fact.facing),
         "walk": ""
         if walk is None
         else f"{length(walk.length_m)}, {_minutes(walk.minutes_there).removeprefix('about ')}",

@@ -120,7 +120,7 @@ function feet(metres) {
 
 function lengthWords(metres) {
   const shown = metres >= 10 ? Math.round(metres) : Math.round(metres * 10) / 10;
-  return shown.toLocaleString("en") + " m (" + feet(shown).toLocaleString("en") + " ft)";
+  return shown + " m (" + feet(shown) + " ft)";
 }
 
 // A length no more exact than a person can use it, worded as in the program's other files.
