@@ -17,6 +17,16 @@ def face(heading_deg: float | None) -> str:
     return "" if degrees is None else f"{degrees}° {point_of(degrees)}"
 
 
+def by_compass(facing: Facing) -> str:
+    """What to read off a compass, in degrees and words; true degrees, so named, without one."""
+    degrees, compass = whole_degrees(facing.heading_deg), whole_degrees(facing.magnetic_deg)
+    if degrees is None:
+        return ""
+    if compass is None:
+        return f"{face(degrees)} (true)"
+    return f"{compass}° {point_of(degrees)}"
+
+
 def reading(facing: Facing) -> str:
     """The heading as a volunteer reads it: by compass first, true beside it; "" without one."""
     degrees, compass = whole_degrees(facing.heading_deg), whole_degrees(facing.magnetic_deg)

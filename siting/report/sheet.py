@@ -20,7 +20,7 @@ from siting.ranking.cautions import FIRST, parcel_cautions, texts
 from siting.ranking.visits import visit_plan
 from siting.report.facts import Facing, SpotFacts, whole_degrees
 from siting.report.plan import Window, plan, window_around
-from siting.report.rose import face, reading, rose
+from siting.report.rose import by_compass, face, reading, rose
 from siting.report.sheet_words import (
     BRING,
     RECORD,
@@ -217,7 +217,7 @@ def _row(fact: SpotFacts) -> dict[str, str]:
         "rank": str(fact.spot.rank),
         "title": fact.title,
         "degrees": _degrees(fact),
-        "face": reading(fact.facing),
+        "face": by_compass(fact.facing),
         "walk": ""
         if walk is None
         else f"{length(walk.length_m)}, {_minutes(walk.minutes_there).removeprefix('about ')}",
