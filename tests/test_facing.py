@@ -12,6 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
+from pyproj import Geod, Transformer
 from rasterio.enums import Resampling
 from shapely import LineString, Polygon, box
 
@@ -19,6 +20,7 @@ from siting.grid import Grid
 from siting.ground.layers import Ground, build_ground
 from siting.heading.facing import (
     COMPASS_DAY,
+    _far_side,
     find_aims,
     followed_lines,
     grid_north_deg,
@@ -31,7 +33,7 @@ from siting.read import far_dem
 from siting.read.far_dem import far_grid, read_far
 from siting.settings.inputs import DemInput
 from siting.settings.protocol import Protocol
-from siting.types import Candidate, CoverRole, Land
+from siting.types import Candidate, CoverRole, Feature, Land
 from tests.fake_result import CRS, GRID, fake_land
 
 NO_SURVEY = ("", None, None)
@@ -246,6 +248,24 @@ def test_grid_north_against_the_formula(crs: str, meridian: float, easting: floa
 
 
 # --- far elevations -------------------------------------------------------------------------
+
+
+def test_the_far_side_of_a_feature_is_looked_for_from_true_north() -> None:
+    """On a map turned by some degrees the place is where a needle, not the grid, points back to."""
+    lcc = "+proj=lcc +lat_1=43 +lat_2=44 +lat_0=43.5 +lon_0=-78 +datum=WGS84"
+    x, y = Transformer.from_crs("EPSG:4326", lcc, always_xy=True).transform(-90.0, 43.5)
+    grid = Grid(lcc, x - 100.0, y + 100.0, 2.0, 100, 100)
+    log = Feature("log", x, y, 1.0, "log")
+    # a camera that looks at the log along true north stands 28 m due south of it
+    lon, lat, _ = Geod(ellps="WGS84").fwd(-90.0, 43.5, 180.0, 28.0)
+    back = Transformer.from_crs("EPSG:4326", lcc, always_xy=True).transform(lon, lat)
+    open_ground = np.zeros(grid.shape, dtype=bool)
+    row, col = (int(v) for v in grid.rowcol(*back))
+    open_ground[row - 1 : row + 2, col - 1 : col + 2] = True
+    free = _far_side([(x + 28.0, y)], [log], grid=grid, open_ground=open_ground)
+    assert abs(grid_north_deg(grid)) > 5.0
+    assert free(0, 0.0)
+    assert not free(0, 180.0)
 
 
 def write_plane(path: Path, *, n: int = 400, cell: float = 5.0, overviews: bool = False) -> None:

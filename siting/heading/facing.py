@@ -105,15 +105,20 @@ def _far_side(
     grid: Grid,
     open_ground: BoolArray | None,
 ) -> Callable[[int, float], bool]:
-    """Whether the place from which a heading shows the feature, as far from it, is open ground."""
+    """Whether the place from which a heading shows the feature, as far from it, is open ground.
+
+    Headings are from true north; `place` and features are on the grid, whose north may be turned.
+    """
+    turned_deg = grid_north_deg(grid)
 
     def free(i: int, heading_deg: float) -> bool:
         feature = served[i]
         if feature is None or open_ground is None:
             return True
         away = float(np.hypot(feature.easting - place[i][0], feature.northing - place[i][1]))
-        east = feature.easting - away * np.sin(np.radians(heading_deg))
-        north = feature.northing - away * np.cos(np.radians(heading_deg))
+        on_grid = np.radians(heading_deg - turned_deg)
+        east = feature.easting - away * np.sin(on_grid)
+        north = feature.northing - away * np.cos(on_grid)
         row = int((grid.top - north) // grid.cell_size_m)
         col = int((east - grid.left) // grid.cell_size_m)
         within = 0 <= row < open_ground.shape[0] and 0 <= col < open_ground.shape[1]
