@@ -19,7 +19,7 @@ from siting.lengths import percent
 from siting.ranking.candidates import find_candidates
 from siting.ranking.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
 from siting.ranking.criteria import CONDITION_LAYERS, combine, memberships, weights_of
-from siting.ranking.rank import choose, make_spots
+from siting.ranking.rank import choose, make_spots, rivals
 from siting.ranking.stability import PlaceStability
 from siting.ranking.trials import try_ranks
 from siting.ranking.walk import Walk, ways_in
@@ -97,8 +97,11 @@ def site_parcel(
 
     progress("ranking")
     judged = _judge(candidates, aims, scores, protocol)
-    chosen, places = _choose(candidates, judged, protocol.candidates)
-    firmness, trial_notes = _shake(candidates, judged, chosen, places, land, protocol)
+    kinds = _kinds(judged, protocol.candidates)
+    chosen, places = _choose(candidates, judged, protocol.candidates, kinds)
+    firmness, trial_notes = _shake(
+        candidates, judged, chosen, places, land, protocol, kinds=[kinds[i] for i in places]
+    )
     spots, walk_notes = _tell(
         candidates, aims, judged, chosen, firmness, ground=ground, land=land, protocol=protocol
     )
@@ -167,26 +170,32 @@ def _judge(
     return combine(ordered, weights=weights, scoring=protocol.scoring)
 
 
+def _kinds(judged: Scores, rules: CandidateRules) -> list[str]:
+    """The kind of each candidate that may be put forward for it, "" for all others."""
+    least = rules.kind_least_share * float(np.max(judged.total, initial=0.0))
+    return [
+        kind_of({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
+        if rules.best_of_each_kind and total >= least
+        else ""
+        for i, total in enumerate(judged.total)
+    ]
+
+
 def _choose(
-    candidates: tuple[Candidate, ...], judged: Scores, rules: CandidateRules
+    candidates: tuple[Candidate, ...],
+    judged: Scores,
+    rules: CandidateRules,
+    kinds: Sequence[str],
 ) -> tuple[list[int], list[int]]:
     """Indices of the spots, and of all places that could be one, the spots first."""
-    least = rules.kind_least_share * float(np.max(judged.total, initial=0.0))
-    kinds = [
-        kind_of({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
-        if judged.total[i] >= least
-        else ""
-        for i in range(len(candidates))
-    ]
     chosen = choose(
         judged.total,
         candidates,
         spacing_m=rules.spacing_m,
         most=rules.spots,
-        kinds=kinds if rules.best_of_each_kind else (),
+        kinds=kinds,
     )
-    every = choose(judged.total, candidates, spacing_m=rules.spacing_m, most=len(candidates))
-    return chosen, [*chosen, *(i for i in every if i not in set(chosen))]
+    return chosen, rivals(judged.total, candidates, chosen=chosen, spacing_m=rules.spacing_m)
 
 
 def _shake(
@@ -196,6 +205,8 @@ def _shake(
     places: Sequence[int],
     land: Land,
     protocol: Protocol,
+    *,
+    kinds: Sequence[str],
 ) -> tuple[tuple[PlaceStability, ...], tuple[Note, ...]]:
     """How firmly each place keeps its standing when weights and elevations are shaken."""
     return try_ranks(
@@ -210,6 +221,7 @@ def _shake(
         flat_curve=protocol.conditions.flat.curve,
         scoring=protocol.scoring,
         rules=protocol.stability,
+        kinds=kinds,
     )
 
 

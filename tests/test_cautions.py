@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 from shapely import LineString
@@ -216,3 +217,22 @@ def test_small_cards_as_the_guideline_counts():
     for picture_mb, images in ((0.5, 8000), (0.2, 20000)):
         plan = visit_plan(VisitRules(card_gb=4.0, picture_mb=picture_mb))
         assert plan.card_pictures == pytest.approx(images)
+
+
+def test_a_walk_along_a_road_is_told_of_traffic():
+    """The road of the invented parcel runs at y = 60 m; a drive is no road with traffic."""
+    road = LineString([(540000, 4820060), (540600, 4820060)])
+    along = LineString([(540020, 4820062), (540200, 4820062), (540200, 4820300)])
+    across = LineString([(540200, 4820060), (540200, 4820300)])
+    start = find_start(fake_land(), toward=(540200, 4820300))
+    rules = WalkRules()
+    for kind, line, told in (
+        ("major", along, True),
+        ("minor", along, True),
+        ("minor", across, False),
+        ("track", along, False),
+    ):
+        land = fake_land(vectors={"roads": frame(road, **{"class": [kind]})})
+        (walk,) = find_walks(fake_land(), start=start, targets=[(540200, 4820300)], rules=rules)
+        near = nearby(land, place=(540200, 4820300), walk=replace(walk, line=line))
+        assert ("road" in topics(spot_cautions(near, rules=CautionRules()))) is told, kind

@@ -12,6 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
+from pyproj import Geod, Transformer
 from rasterio.enums import Resampling
 from shapely import LineString, Polygon, box
 
@@ -19,6 +20,7 @@ from siting.grid import Grid
 from siting.ground.layers import Ground, build_ground
 from siting.heading.facing import (
     COMPASS_DAY,
+    _far_side,
     find_aims,
     followed_lines,
     grid_north_deg,
@@ -31,7 +33,7 @@ from siting.read import far_dem
 from siting.read.far_dem import far_grid, read_far
 from siting.settings.inputs import DemInput
 from siting.settings.protocol import Protocol
-from siting.types import Candidate, Land
+from siting.types import Candidate, CoverRole, Feature, Land
 from tests.fake_result import CRS, GRID, fake_land
 
 NO_SURVEY = ("", None, None)
@@ -148,6 +150,60 @@ def test_lines_come_in_the_order_of_how_surely_animals_follow_them() -> None:
     assert all(abs(shape.centroid.x - middle) < GRID.cell_size_m for shape in edge)
 
 
+def test_a_pond_and_an_opening_that_only_the_land_cover_knows_have_lines() -> None:
+    role = np.full(GRID.shape, CoverRole.TREE, dtype=np.int8)
+    role[30:50, 30:60] = CoverRole.WATER
+    role[70:82, 40:52] = CoverRole.GRASS  # 0.36 ha: an opening, no field
+    land = fake_land(vectors={}, role=role)
+    found = {group.kind: group for group in followed_lines(land, layers_of(land), reach_m=15.0)}
+    for kind, (row, col), shape in (
+        ("bank", (40, 45), (20, 30)),
+        ("forest edge", (76, 46), (12, 12)),
+    ):
+        east, north = GRID.left + col * 5.0, GRID.top - row * 5.0
+        outline = box(
+            east - shape[1] * 2.5, north - shape[0] * 2.5, east + shape[1] * 2.5,
+            north + shape[0] * 2.5,
+        ).exterior  # fmt: skip
+        rings = found[kind].geometries
+        assert rings
+        # within one cell of the edge of the cells, but for the corners, which are rounded off
+        away = [outline.hausdorff_distance(ring) for ring in rings]
+        assert min(away) < 15.0
+        assert max(ring.distance(outline) for ring in rings) < 5.0
+    # where the layer has the pond, its own outline is the bank
+    drawn = gpd.GeoDataFrame(geometry=[box(540150, 4820350, 540300, 4820450)], crs=CRS)
+    land = fake_land(vectors={"water": drawn}, role=role)
+    banks = [g for g in followed_lines(land, layers_of(land), reach_m=15.0) if g.kind == "bank"]
+    assert [len(group.geometries) for group in banks] == [1]
+
+
+def test_on_wide_cells_the_edge_a_cell_away_is_what_the_camera_looks_at() -> None:
+    """A spot stands for its whole cell: at 30 m the edge it was chosen for may be 20 m off."""
+    grid = Grid(CRS, GRID.left, GRID.top, 30.0, 40, 40)
+    role = np.full(grid.shape, CoverRole.TREE, dtype=np.int8)
+    role[:20] = CoverRole.PASTURE
+    parcel = box(GRID.left + 60, GRID.top - 1140, GRID.left + 1140, GRID.top - 60)
+    land = fake_land(
+        grid=grid, vectors={}, role=role, parcel_shape=parcel, height=np.zeros(grid.shape)
+    )
+    land = replace(land, dem_cell_m=30.0, cover_cell_m=30.0)
+    east = GRID.left + 615.0
+    north_side, south_side = GRID.top - 580.0, GRID.top - 620.0  # the edge runs at -600
+    (looks_south, looks_north), _ = find_aims(
+        [Candidate(19, 20, east, north_side, 0.5, 1), Candidate(20, 20, east, south_side, 0.5, 1)],
+        land=land,
+        layers=layers_of(land),
+        camera=PROTOCOL.camera,
+        heading=PROTOCOL.heading.model_copy(update={"sun_weight": 0.0, "cover_weight": 0.0}),
+        sun=PROTOCOL.sun,
+        survey=SURVEY,
+    )
+    assert math.cos(math.radians(looks_south.heading_deg)) < -0.3
+    assert math.cos(math.radians(looks_north.heading_deg)) > 0.3
+    assert "forest edge" in looks_south.reason
+
+
 @pytest.mark.parametrize("slope", [0.0, 0.5, 1.0, -2.0])
 def test_a_border_of_cells_gets_a_smooth_line_of_the_right_bearing(slope: float) -> None:
     n, cell = 120, 2.0
@@ -192,6 +248,24 @@ def test_grid_north_against_the_formula(crs: str, meridian: float, easting: floa
 
 
 # --- far elevations -------------------------------------------------------------------------
+
+
+def test_the_far_side_of_a_feature_is_looked_for_from_true_north() -> None:
+    """On a map turned by some degrees the place is where a needle, not the grid, points back to."""
+    lcc = "+proj=lcc +lat_1=43 +lat_2=44 +lat_0=43.5 +lon_0=-78 +datum=WGS84"
+    x, y = Transformer.from_crs("EPSG:4326", lcc, always_xy=True).transform(-90.0, 43.5)
+    grid = Grid(lcc, x - 100.0, y + 100.0, 2.0, 100, 100)
+    log = Feature("log", x, y, 1.0, "log")
+    # a camera that looks at the log along true north stands 28 m due south of it
+    lon, lat, _ = Geod(ellps="WGS84").fwd(-90.0, 43.5, 180.0, 28.0)
+    back = Transformer.from_crs("EPSG:4326", lcc, always_xy=True).transform(lon, lat)
+    open_ground = np.zeros(grid.shape, dtype=bool)
+    row, col = (int(v) for v in grid.rowcol(*back))
+    open_ground[row - 1 : row + 2, col - 1 : col + 2] = True
+    free = _far_side([(x + 28.0, y)], [log], grid=grid, open_ground=open_ground)
+    assert abs(grid_north_deg(grid)) > 5.0
+    assert free(0, 0.0)
+    assert not free(0, 180.0)
 
 
 def write_plane(path: Path, *, n: int = 400, cell: float = 5.0, overviews: bool = False) -> None:

@@ -14,7 +14,7 @@ from siting.ranking.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
 from siting.ranking.letters import PROBLEMS, closed_shares, letter_sentence, limit_of, where
 from siting.settings.protocol import Protocol
 from siting.types import NoGo, Spot
-from tests.fake_result import fake_result, fake_spot, frame
+from tests.fake_result import FIRM, fake_result, fake_spot, frame
 
 RULES = Protocol().no_go
 
@@ -175,6 +175,8 @@ def test_counting_firm_spots(result):
         replace(spot, details={"stability": {"word": "fair"}}),
     )
     assert firm_count((firm, fair, firm)) == 2
+    last = replace(spot, details={"stability": replace(FIRM, behind=True)})
+    assert firm_count((firm, last)) == 1
     assert firm_count((spot, spot)) is None
     assert firm_count(()) == 0
 

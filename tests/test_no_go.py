@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 import shapely
 
-from siting.ground.no_go import LABELS, reasons
+from siting.grid import Grid
+from siting.ground.no_go import LABELS, no_go_bits, reasons
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
-from siting.types import NoGo
+from siting.types import CoverRole, NoGo
+from tests.fake_result import fake_land
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 
@@ -80,6 +82,24 @@ def test_a_point_or_line_of_the_owner_keeps_its_distance_and_is_told(result, tmp
     assert NoGo.USER in NoGo(int(again.no_go[spot.row, spot.col]))
     assert 18.0 < away.max() <= 20.01
     assert any("2 of the owner's no-go shapes" in note.text for note in again.notes)
+
+
+def test_a_pond_that_only_the_land_cover_knows_keeps_its_set_back():
+    grid = Grid("EPSG:32617", 540000.0, 4820600.0, 2.0, 120, 120)
+    role = np.full(grid.shape, CoverRole.GRASS, dtype=np.int8)
+    role[50:60, 50:70] = CoverRole.WATER
+    east, north = grid.xy(*np.indices(grid.shape))
+    land = fake_land(
+        grid=grid, vectors={}, role=role, parcel_shape=shapely.box(540010, 4820370, 540230, 4820590)
+    )
+    pond = shapely.box(540100, 4820480, 540140, 4820500)
+    away = shapely.distance(shapely.points(east, north), pond)
+    rules = Protocol().no_go
+    bits = no_go_bits(land, slope_deg=np.zeros(grid.shape), role=role, streams=(), rules=rules)
+    wet = (bits & NoGo.WATER) > 0
+    # the corners of a pond of cells are rounded off by less than half a cell
+    np.testing.assert_array_equal(wet[away < rules.water_m - 0.5], True)
+    np.testing.assert_array_equal(wet[away > rules.water_m + 0.5], False)
 
 
 def test_height_above_water_is_told_against_the_bed_and_not_the_bank(result):

@@ -121,6 +121,20 @@ def test_best_of_each_kind_makes_the_alternatives_differ():
     assert result.spots[0].score == quick_sample().spots[0].score
 
 
+@pytest.mark.parametrize("each_kind", [False, True])
+def test_a_list_that_nothing_shakes_is_firm(each_kind):
+    """Each trial makes the same list, so no spot of it may be called a toss-up."""
+    inputs = quick_inputs()
+    protocol = load_protocol(None, best_of_each_kind=each_kind)
+    calm = {"weight_spread": 0.0, "error_fine_m": 0.0, "error_medium_m": 0.0, "draws": 4}
+    still = protocol.stability.model_copy(update=calm)
+    result = site_parcel(
+        inputs, protocol.model_copy(update={"stability": still}), read_parcel(inputs)
+    )
+    shares = [spot.details["stability"].share_among for spot in result.spots]
+    assert shares == [1.0] * len(result.spots)
+
+
 def test_pairwise_comparison_sets_the_weights_and_is_told(tmp_path):
     file = tmp_path / "protocol.toml"
     file.write_text(

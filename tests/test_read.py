@@ -119,6 +119,20 @@ def test_classes_are_never_mixed(tmp_path):
         assert set(np.unique(read_land_of(land).cover_code)) == {41, 81}
 
 
+@pytest.mark.parametrize("size_m", [2.0, 7.0, 12.0])
+def test_no_brush_is_invented_between_a_tree_and_the_grass_beside_it(size_m, tmp_path):
+    """Half of a crown of 20 m and half of nothing is no brush of some metres that blocks a lens."""
+    n = int(400 / size_m)
+    east, south = np.meshgrid(*2 * [(np.arange(n) + 0.5) * size_m])
+    height = np.where(np.hypot(east - 150, south - 150) < 60, 20.0, 0.0).astype(np.float32)
+    raster(tmp_path / "canopy.tif", height, cell_m=size_m, left=LEFT - 20, top=TOP + 20)
+    land = clean(tmp_path).set("canopy.file", "canopy.tif")
+    canopy = read_land_of(land).canopy_m
+    assert set(np.unique(canopy[np.isfinite(canopy)])) <= {0.0, 20.0}
+    crown_m2 = (height == 20.0).sum() * size_m**2
+    assert (canopy == 20.0).sum() * CELL_M**2 == pytest.approx(crown_m2, rel=0.04)
+
+
 def test_overviews_are_not_read_for_classes(tmp_path):
     land = clean(tmp_path)
     values = np.where(np.mgrid[0:60, 0:60][1] % 2, 41, 81).astype(np.uint8)

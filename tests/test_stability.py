@@ -13,6 +13,7 @@ from siting.ground.terrain import gradient, mean_within, slope_deg
 from siting.ranking.stability import (
     draw_gradient_errors,
     draw_weights,
+    listed_ranks,
     rank_acceptability,
     ranks_of,
     shaken_slopes,
@@ -170,8 +171,10 @@ def test_words_follow_the_share():
     totals[:30, 1] = 0.1  # the second place drops to the last in 30 of 100 draws
     totals[:65, 2] = 0.05  # the third in 65
     found = stability_of(totals, shown=4, first=2, firm_share=0.8, fair_share=0.4)
-    assert [s.word for s in found] == ["firm", "fair", "toss-up", "fair"]
+    # the fourth of six is of the lower half, and stays there in the other 35
+    assert [s.word for s in found] == ["firm", "fair", "toss-up", "toss-up"]
     assert [s.among for s in found] == [2, 2, 3, 3]
+    assert (found[3].behind, found[3].share_among) == (True, pytest.approx(0.35))
     assert found[0].share_first == 1.0
     assert found[1].share_among == 0.7
     assert found[0].words == (
@@ -185,7 +188,33 @@ def test_among_is_never_more_than_half_of_the_places():
     totals = np.tile([0.9, 0.6, 0.5], (10, 1))
     found = stability_of(totals, shown=10, first=5, firm_share=0.8, fair_share=0.4)
     assert [s.among for s in found] == [1, 1, 1]
-    assert [s.word for s in found] == ["firm", "toss-up", "toss-up"]
+    assert [s.behind for s in found] == [False, True, True]
+    assert found[2].words.endswith("it stayed behind the first in 100\u00a0%.")
+
+
+@pytest.mark.parametrize("n", [2, 3, 4, 7, 11, 19, 40])
+def test_a_list_that_nothing_shakes_is_firm_throughout(n):
+    """No place is asked whether it keeps a standing that it never had."""
+    totals = np.tile(np.linspace(0.9, 0.1, n), (10, 1))
+    found = stability_of(totals, shown=10, first=3, firm_share=0.8, fair_share=0.4)
+    assert [(s.word, s.share_among) for s in found] == [("firm", 1.0)] * min(n, 10)
+
+
+def test_a_place_of_the_lower_half_is_asked_how_often_it_stays_there():
+    totals = np.tile([0.9, 0.8, 0.7, 0.6, 0.5], (100, 1))
+    totals[:45, 3] = 0.85  # the fourth of five comes second in 45 of 100 draws
+    found = stability_of(totals, shown=5, first=2, firm_share=0.8, fair_share=0.5)
+    assert (found[3].among, found[3].behind, found[3].word) == (2, True, "fair")
+    assert found[3].words.endswith("it stayed behind the first 2 in 55\u00a0%.")
+
+
+def test_ranks_of_a_list_with_the_best_of_each_kind_by_hand():
+    """Three of four are shown; the best pond goes in before the third trail, below the second."""
+    totals = np.array([[0.9, 0.8, 0.7, 0.2], [0.1, 0.8, 0.7, 0.9]])
+    kinds = ["trail", "trail", "trail", "pond"]
+    got = listed_ranks(totals, shown=3, kinds=kinds)
+    np.testing.assert_array_equal(got, [[0, 1, 3, 2], [3, 1, 2, 0]])
+    np.testing.assert_array_equal(listed_ranks(totals, shown=3), ranks_of(totals))
 
 
 def test_turning_choices_by_hand():

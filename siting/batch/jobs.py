@@ -126,10 +126,14 @@ def parcel_row(result: Result, protocol: Protocol) -> Row:
 
 
 def firm_count(spots: tuple[Spot, ...]) -> int | None:
-    """How many spots are firm when weights and elevations are shaken; None = not told."""
-    words = [_word(spot.details.get("stability")) for spot in spots]
-    known = [word for word in words if word]
-    return known.count("firm") if known or not spots else None
+    """How many spots are firm choices when weights and elevations are shaken; None = not told.
+
+    A spot that firmly stays behind the better half of the places is none.
+    """
+    told = [spot.details.get("stability") for spot in spots]
+    known = [one for one in told if _word(one)]
+    firm = sum(_word(one) == "firm" and not getattr(one, "behind", False) for one in known)
+    return firm if known or not spots else None
 
 
 def _word(stability: Any) -> str:

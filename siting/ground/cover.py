@@ -215,13 +215,23 @@ def patches_at_least(mask: BoolArray, *, smallest_cells: float) -> BoolArray:
 
 
 def openings(
-    open_ground: BoolArray, woods: BoolArray, *, least_cells: float, most_cells: float, ring: float
+    open_ground: BoolArray,
+    woods: BoolArray,
+    *,
+    known: BoolArray,
+    least_cells: float,
+    most_cells: float,
+    ring: float,
 ) -> BoolArray:
     """Open patches inside forest: between two sizes and mostly rimmed by trees.
+
+    A patch that runs on over the border of the array, or into cells that are not known, may be
+    the corner of a field: its size is not known, and it is no opening.
 
     Parameters
     ----------
     open_ground, woods : (rows, cols) bool
+    known : (rows, cols) bool, True where the cover is known
     least_cells, most_cells : size limits of a patch, cells
     ring : least share of the patch's outer rim that is woods, 0..1
     """
@@ -233,7 +243,9 @@ def openings(
         if not least_cells <= patch.sum() < most_cells:
             continue
         rim = ndimage.binary_dilation(patch, structure=_EIGHT) & ~patch
-        if rim.any() and woods[rows, cols][rim].mean() >= ring:
+        inner = all(s.start > 0 and s.stop < n for s, n in zip(box, label.shape, strict=True))
+        whole = inner and bool(known[rows, cols][rim].all())
+        if whole and woods[rows, cols][rim].mean() >= ring:
             out[rows, cols] |= patch
     return out
 

@@ -69,7 +69,8 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
     The nearest touched cell is found by the exact Euclidean distance transform; the distance is
     then measured to the straight piece of the geometry that is nearest to that cell's centre. So
     it is a distance to the true shape: never too small, and too large by less than one and a half
-    cells where two pieces compete (by a hundredth of a cell on average).
+    cells where two pieces compete (on average, near very crooked lines, by 0.003 of a cell of 2 m,
+    0.015 of one of 10 m and 0.033 of one of 30 m).
 
     Parameters
     ----------

@@ -118,6 +118,7 @@ def _cover_kinds(
     gaps = openings(
         open_ground,
         woods,
+        known=role != CoverRole.UNKNOWN,
         least_cells=rules.min_opening_m2 / cell_m2,
         most_cells=rules.min_field_ha * 1e4 / cell_m2,
         ring=rules.opening_ring_share,

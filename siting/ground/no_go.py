@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray
-from siting.ground.distance import burn, within
+from siting.ground.distance import burn, distance_to_cells, within
 from siting.ground.layers import ROAD_CLASSES
 from siting.settings.protocol import NoGoRules
 from siting.types import BoolArray, CoverRole, Land, NoGo, NoGoArray, Note, RoleArray
@@ -48,7 +48,8 @@ def no_go_bits(
     slope_deg : (rows, cols) float32, degrees, NaN = not known
     role : (rows, cols) int8, `CoverRole` after specks were removed
     streams : lines derived from the terrain
-    rules : NoGoRules, set-backs in metres from the true shapes
+    rules : NoGoRules, set-backs in metres from the true shapes; of water that only the land cover
+        knows, from the edges of its cells
     ruled_out : (place, radius in metres) pairs of an earlier visit
 
     Returns
@@ -73,7 +74,9 @@ def no_go_bits(
     mark(NoGo.NO_DATA, np.isnan(slope_deg) | (role == CoverRole.UNKNOWN))
     with np.errstate(invalid="ignore"):
         mark(NoGo.STEEP, slope_deg > rules.steep_deg)
-    mark(NoGo.WATER, role == CoverRole.WATER)
+    pond = distance_to_cells(role == CoverRole.WATER, cell_size_m=grid.cell_size_m)
+    if pond is not None:
+        mark(NoGo.WATER, (role == CoverRole.WATER) | (pond < rules.water_m))
     mark(NoGo.BUILT_COVER, role == CoverRole.BUILT)
     mark(NoGo.WATER, within(streams, distance_m=rules.water_m, grid=grid))
     if "water" in land.vectors:

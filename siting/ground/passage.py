@@ -310,16 +310,22 @@ def _ponds(land: Land) -> list[Named]:
 
 
 def _ponds_of_cells(land: Land, ground: Ground) -> list[Named]:
-    """Ponds that only the land cover knows."""
-    mapped = [pond.shape for pond in _ponds(land)]
-    wet = ground.role == CoverRole.WATER
-    patches = shapes(wet.astype(np.uint8), mask=wet, connectivity=8, transform=land.grid.transform)
-    found = [shapely.geometry.shape(outline) for outline, _ in patches]
     return [
         Named(pond, "the pond" if pond.area < _LAKE_M2 else "the lake")
-        for pond in found
-        if not any(pond.intersects(other) for other in mapped)
+        for pond in ponds_of_cells(land, ground.role)
     ]
+
+
+def ponds_of_cells(land: Land, role: RoleArray) -> list[Geometry]:
+    """Outlines of the ponds that only the land cover knows, along the edges of its cells.
+
+    `role` is (rows, cols) int8, `CoverRole` of each cell.
+    """
+    mapped = [shape for shape in _shapes(land, "water") if "Polygon" in shape.geom_type]
+    wet = role == CoverRole.WATER
+    patches = shapes(wet.astype(np.uint8), mask=wet, connectivity=8, transform=land.grid.transform)
+    found = [shapely.geometry.shape(outline) for outline, _ in patches]
+    return [pond for pond in found if not any(pond.intersects(other) for other in mapped)]
 
 
 def _shapes(land: Land, name: str) -> list[Geometry]:

@@ -37,8 +37,9 @@ def felt_distance(
 
     For places on a coarse lattice inside the parcel, points every 25 m along the shapes count by
     their distance when a sight line joins them to an animal's head (1 m), and by `factor` times
-    it when none does; the least of these over the plain distance, between 1 and `factor`, is
-    spread over the cells between the places.
+    it when none does; the least of these over the distance to the nearest of the points, between 1
+    and `factor`, is spread over the cells between the places. Where nothing is hidden the plain
+    distance comes back.
 
     Parameters
     ----------
@@ -72,10 +73,13 @@ def felt_distance(
         place_height_m=_ANIMAL_M,
         other_height_m=height_m,
     )
-    away = np.hypot(*(place[pairs[0]] - points[pairs[1]]).T) * np.where(hidden, factor, 1.0)
-    felt = np.full(len(place), np.inf)
-    np.minimum.at(felt, pairs[0], away)
-    ratio = np.clip(felt / np.maximum(distance_m[row, col], 1.0), 1.0, factor)
+    away = np.hypot(*(place[pairs[0]] - points[pairs[1]]).T)
+    plain, felt = (np.full(len(place), np.inf) for _ in range(2))
+    np.minimum.at(plain, pairs[0], away)
+    np.minimum.at(felt, pairs[0], away * np.where(hidden, factor, 1.0))
+    # Against the nearest of the same points, not against the shape, which runs between them.
+    ratio = np.where(np.isfinite(plain), felt / np.maximum(plain, 1.0), 1.0)
+    ratio = np.clip(ratio, 1.0, factor)
     spread = _spread(row, col, ratio, shape=distance_m.shape)
     return np.where(matters, distance_m * spread, distance_m).astype(np.float32)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 from pyproj import Geod
@@ -12,6 +13,7 @@ from siting.grid import Grid
 from siting.ground.distance import burn
 from siting.ground.feature_order import serves
 from siting.ground.layers import Ground as Layers
+from siting.ground.passage import ponds_of_cells
 from siting.ground.view import Ground
 from siting.heading.aim import Aim, aims
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
@@ -55,6 +57,9 @@ def find_aims(
     """
     if not candidates:
         return (), ()
+    # A spot stands for its whole cell: what drew it there may lie as far away as a cell is wide.
+    reach = max(heading.line_reach_m, land.grid.cell_size_m)
+    heading = heading.model_copy(update={"line_reach_m": reach})
     place = [(c.easting, c.northing) for c in candidates]
     easting, northing = (np.array(values) for values in zip(*place, strict=True))
     lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
@@ -100,15 +105,20 @@ def _far_side(
     grid: Grid,
     open_ground: BoolArray | None,
 ) -> Callable[[int, float], bool]:
-    """Whether the place from which a heading shows the feature, as far from it, is open ground."""
+    """Whether the place from which a heading shows the feature, as far from it, is open ground.
+
+    Headings are from true north; `place` and features are on the grid, whose north may be turned.
+    """
+    turned_deg = grid_north_deg(grid)
 
     def free(i: int, heading_deg: float) -> bool:
         feature = served[i]
         if feature is None or open_ground is None:
             return True
         away = float(np.hypot(feature.easting - place[i][0], feature.northing - place[i][1]))
-        east = feature.easting - away * np.sin(np.radians(heading_deg))
-        north = feature.northing - away * np.cos(np.radians(heading_deg))
+        on_grid = np.radians(heading_deg - turned_deg)
+        east = feature.easting - away * np.sin(on_grid)
+        north = feature.northing - away * np.cos(on_grid)
         row = int((grid.top - north) // grid.cell_size_m)
         col = int((east - grid.left) // grid.cell_size_m)
         within = 0 <= row < open_ground.shape[0] and 0 <= col < open_ground.shape[1]
@@ -153,16 +163,20 @@ def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines
         water = list(land.vectors["water"].geometry.values)
         lines.append(Lines("stream", [g for g in water if g.geom_type.endswith("LineString")]))
         lines.append(Lines("bank", [g for g in water if g.geom_type.endswith("Polygon")]))
-    lines.append(Lines("valley line", layers.streams, land.dem_cell_m * 2))
-    # A cell of land cover is no finer than its file: the edge is smoothed over that much.
-    edge = border_lines(
-        layers.woods,
-        layers.fields,
+    # A cell of land cover is no finer than its file: lines drawn from cells are smoothed over that.
+    drawn = partial(
+        border_lines,
         grid=land.grid,
         smooth_m=land.cover_cell_m,
         within=land.parcel_shape.buffer(reach_m).bounds,
     )
-    lines.append(Lines("forest edge", edge, max(10.0, 1.5 * land.cover_cell_m)))
+    half = max(10.0, 1.5 * land.cover_cell_m)
+    pond = burn(ponds_of_cells(land, layers.role), grid=land.grid)
+    shore = Lines("bank", drawn(pond, ~pond), half)
+    open_ground = layers.fields | layers.opening
+    lines += [shore] if shore.geometries else []
+    lines.append(Lines("valley line", layers.streams, land.dem_cell_m * 2))
+    lines.append(Lines("forest edge", drawn(layers.woods, open_ground), half))
     return tuple(lines)
 
 

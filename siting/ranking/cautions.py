@@ -38,7 +38,8 @@ class Nearby:
     """What lies near a spot or its walk; infinity where a layer knows of nothing.
 
     Distances in metres, slopes in degrees. `crossings` are the streams crossed on the walk,
-    `outside_m` the part of the walk off the parcel and off every road and trail.
+    `outside_m` its part off the parcel and off every road and trail, `beside_road_m` its part on or
+    within 10 m of a road with through or village traffic.
     """
 
     water_m: float = float("inf")
@@ -50,7 +51,11 @@ class Nearby:
     walk_slope_deg: float = 0.0
     crossings: int = 0
     outside_m: float = 0.0
+    beside_road_m: float = 0.0
 
+
+# A walk that leads this far beside traffic is told of it; its first steps from a car are not.
+_BESIDE_ROAD_M, _BESIDE_M = 30.0, 10.0
 
 _TEXTS = {
     "permission": (
@@ -164,7 +169,18 @@ def nearby(
         walk_slope_deg=walk.steepest_deg if walk else 0.0,
         crossings=walk.known_crossings + walk.unknown_crossings if walk else 0,
         outside_m=walk.outside_m if walk else 0.0,
+        beside_road_m=_beside_road_m(land, walk) if walk else 0.0,
     )
+
+
+def _beside_road_m(land: Land, walk: Walk) -> float:
+    """Metres of a walk on or beside a major or minor road."""
+    frame = land.vectors.get("roads")
+    if frame is None or frame.empty:
+        return 0.0
+    busy = np.asarray(frame.geometry[frame["class"] != "track"], dtype=object)
+    beside = shapely.union_all(shapely.buffer(busy, _BESIDE_M))
+    return float(shapely.length(shapely.intersection(walk.line, beside)))
 
 
 def _layer(land: Land, name: str) -> list[Geometry]:
@@ -212,7 +228,7 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         "livestock": near.livestock_m <= rules.livestock_m,
         "boundary": near.boundary_m <= rules.boundary_m,
         "neighbour": near.outside_m >= 1.0,
-        "road": near.road_m <= rules.road_m,
+        "road": near.road_m <= rules.road_m or near.beside_road_m >= _BESIDE_ROAD_M,
         "people": near.people_m <= rules.people_m,
     }
     return tuple(Caution(topic, _TEXTS[topic]) for topic, here in applies.items() if here)

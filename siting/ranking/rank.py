@@ -36,6 +36,19 @@ def choose(
     return _apart(order, candidates, spacing_m=spacing_m, most=most)
 
 
+def rivals(
+    total: FloatArray,
+    candidates: tuple[Candidate, ...],
+    *,
+    chosen: Sequence[int],
+    spacing_m: float,
+) -> list[int]:
+    """The chosen candidates and all that could stand beside them, best first, spacing kept."""
+    taken = set(chosen)
+    order = [*chosen, *(i for i in order_of(total, candidates) if i not in taken)]
+    return _apart(order, candidates, spacing_m=spacing_m, most=len(order))
+
+
 def _apart(
     order: Sequence[int], candidates: Sequence[Candidate], *, spacing_m: float, most: int
 ) -> list[int]:

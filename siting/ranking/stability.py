@@ -34,12 +34,14 @@ class PlaceStability:
     share_first : float
         Share of the draws in which it came first.
     share_among : float
-        Share of the draws in which it was among the first `among`.
+        Share of the draws in which it was among the first `among`, or behind them where `behind`.
     among, draws : int
     word : str
         "firm", "fair" or "toss-up", by `share_among`.
     words : str
         The same as a sentence.
+    behind : bool
+        True for a place of the lower half, which is asked how often it stays there.
     """
 
     share_first: float
@@ -48,6 +50,7 @@ class PlaceStability:
     draws: int
     word: str
     words: str
+    behind: bool = False
 
 
 @dataclass(frozen=True)
@@ -204,8 +207,35 @@ def ranks_of(totals: FloatArray) -> NDArray[np.int64]:
     return ranks
 
 
-def rank_acceptability(totals: FloatArray) -> NDArray[np.float64]:
+def listed_ranks(totals: FloatArray, *, shown: int, kinds: Sequence[str] = ()) -> NDArray[np.int64]:
+    """Rank of each place in the list that each draw would give; those not listed come after.
+
+    Without kinds the list is by score; with them the best of each kind has a place in it before a
+    second of any, as in `siting.ranking.rank.choose`.
+
+    Parameters
+    ----------
+    totals : (n_draws, n) float, higher is better; NaN comes last
+    shown : int, length of the list
+    kinds : the kind of each place by the weights given, "" for one that is not put forward
+    """
+    ranks = ranks_of(totals)
+    for draw in ranks if any(kinds) else ():
+        order = np.argsort(draw).tolist()
+        first_of = {kinds[i]: i for i in reversed(order) if kinds[i]}
+        led = sorted(order, key=lambda i: first_of.get(kinds[i]) != i)
+        unlisted = np.ones(len(order), dtype=bool)
+        unlisted[led[:shown]] = False
+        draw[:] = np.argsort(np.argsort(draw + len(order) * unlisted))
+    return ranks
+
+
+def rank_acceptability(
+    totals: FloatArray, *, shown: int = 0, kinds: Sequence[str] = ()
+) -> NDArray[np.float64]:
     """Share of the draws in which each place takes each rank; (n places, n ranks), rows sum to 1.
+
+    The parameters are those of `listed_ranks`.
 
     References
     ----------
@@ -218,7 +248,7 @@ def rank_acceptability(totals: FloatArray) -> NDArray[np.float64]:
     array([[0.75, 0.25],
            [0.25, 0.75]])
     """
-    ranks = ranks_of(totals)
+    ranks = listed_ranks(totals, shown=shown, kinds=kinds)
     n_draws, n = ranks.shape
     counts = np.zeros((n, n))
     np.add.at(counts, (np.arange(n)[None].repeat(n_draws, axis=0), ranks), 1.0)
@@ -226,13 +256,20 @@ def rank_acceptability(totals: FloatArray) -> NDArray[np.float64]:
 
 
 def stability_of(
-    totals: FloatArray, *, shown: int, first: int, firm_share: float, fair_share: float
+    totals: FloatArray,
+    *,
+    shown: int,
+    first: int,
+    firm_share: float,
+    fair_share: float,
+    kinds: Sequence[str] = (),
 ) -> tuple[PlaceStability, ...]:
     """The stability of the first `shown` places; places are in the order of the list.
 
     A place among the first `first` of the list is asked how often it stays among those; a later
     one how often it stays among all that are shown. Neither number is more than half of the
-    places there are, for among all of them everything is firm.
+    places there are, for among all of them everything is firm. A place of the lower half is asked
+    how often it stays behind the upper one. So a list that nothing shakes is firm throughout.
 
     Parameters
     ----------
@@ -240,27 +277,35 @@ def stability_of(
     shown, first : int
     firm_share, fair_share : float
         From these shares on a place is called firm or fair.
+    kinds : see `listed_ranks`
     """
     n_draws, n = totals.shape
-    acceptability = rank_acceptability(totals)
+    acceptability = rank_acceptability(totals, shown=shown, kinds=kinds)
     most = max(1, n // 2)
     out = []
     for index in range(min(shown, n)):
         among = min(first if index < first else shown, most)
-        share = float(acceptability[index, :among].sum())
+        behind = index >= among
+        stayed = acceptability[index, among:] if behind else acceptability[index, :among]
+        share = float(stayed.sum())
         word = FIRM if share >= firm_share else FAIR if share >= fair_share else TOSS_UP
         share_first = float(acceptability[index, 0])
-        words = _sentence(word, share, among=among, share_first=share_first, n_draws=n_draws)
-        out.append(PlaceStability(share_first, share, among, n_draws, word, words))
+        told = _stayed(share, among=among, behind=behind, share_first=share_first)
+        words = (
+            f"{word.capitalize()}: we changed the weights and heights a little {n_draws} times; "
+            f"it {told}."
+        )
+        out.append(PlaceStability(share_first, share, among, n_draws, word, words, behind))
     return tuple(out)
 
 
-def _sentence(word: str, share: float, *, among: int, share_first: float, n_draws: int) -> str:
-    told = f"{word.capitalize()}: we changed the weights and heights a little {n_draws} times; it"
-    if among == 1:
-        return f"{told} came first in {percent(share)}."
+def _stayed(share: float, *, among: int, behind: bool, share_first: float) -> str:
     first = f" and came first in {percent(share_first)}" if share_first >= 0.005 else ""
-    return f"{told} stayed among the first {among} in {percent(share)}{first}."
+    if behind:
+        return f"stayed behind the first {f'{among} ' if among > 1 else ''}in {percent(share)}"
+    if among == 1:
+        return f"came first in {percent(share)}"
+    return f"stayed among the first {among} in {percent(share)}{first}"
 
 
 def turning_choices(

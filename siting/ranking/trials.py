@@ -42,6 +42,7 @@ def try_ranks(
     flat_curve: Knots,
     scoring: Scoring,
     rules: StabilityRules,
+    kinds: Sequence[str] = (),
 ) -> tuple[tuple[PlaceStability, ...], tuple[Note, ...]]:
     """How firm the first `shown` places are, and a note on what was shaken and what would turn.
 
@@ -63,6 +64,7 @@ def try_ranks(
     flat_curve : knots from degrees to membership
     scoring : Scoring
     rules : StabilityRules
+    kinds : the kind of each place where the best of each kind comes before a second of any
 
     Returns
     -------
@@ -94,6 +96,7 @@ def try_ranks(
         first=rules.first,
         firm_share=rules.firm_share,
         fair_share=rules.fair_share,
+        kinds=kinds,
     )
     choices = _choices(judged, scoring)
     return found, (_note(choices, shown=shown, error_m=error_m, rules=rules),)

@@ -234,6 +234,7 @@ def read_canopy(
         z_unit=spec.z_unit,
         most_gb=rules.most_memory_gb,
         allow_remote=inputs.allow_remote,
+        smooth=False,
     )
     checks.check_canopy(canopy, file=source.file)
     return np.maximum(canopy, 0.0), (source,), notes

@@ -108,11 +108,14 @@ def read_elevation(
     z_unit: str,
     most_gb: float,
     allow_remote: bool = False,
+    smooth: bool = True,
 ) -> tuple[FloatArray, RasterFacts, Source, tuple[Note, ...]]:
     """Heights of a raster on the grid.
 
     Values are unmasked, scaled and turned into metres before they are resampled: as they are
     where the cells coincide, by average where the file is finer than the grid, else bilinearly.
+    Heights of plants are not `smooth`: between a tree and the grass beside it nothing is half as
+    high. They are taken from the nearest cell, or as the median where the file is finer.
 
     Returns
     -------
@@ -138,7 +141,10 @@ def read_elevation(
         text = f"{facts.file} ({key}): {infinite:,} infinite values were taken as no data."
         notes += (Note("A-NODATA-01", "assumption", text),)
     finer = facts.cell_m < 0.75 * grid.cell_size_m
-    method = Resampling.average if finer else Resampling.bilinear
+    if smooth:
+        method = Resampling.average if finer else Resampling.bilinear
+    else:
+        method = Resampling.med if finer else Resampling.nearest
     out, how = _lay_on_grid(metres, facts, window, grid, method=method, missing=np.nan)
     notes += _notes(facts, grid, how, key)
     return out.astype(np.float32), facts, _source(facts, key, metres, how, factor), notes
