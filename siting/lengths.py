@@ -1,4 +1,4 @@
-"""Numbers as a reader meets them: lengths with feet, shares, points."""
+"""Numbers as a reader meets them: lengths with feet, directions, shares, points."""
 
 from __future__ import annotations
 
@@ -7,6 +7,16 @@ import math
 FEET_PER_M = 1 / 0.3048
 _MILE_M = 1609.344
 NO_BREAK = "\u00a0"
+COMPASS = (
+    "north",
+    "north-east",
+    "east",
+    "south-east",
+    "south",
+    "south-west",
+    "west",
+    "north-west",
+)
 
 
 def length(metres: float) -> str:
@@ -50,6 +60,17 @@ def points(score: float) -> int:
     (94, 12)
     """
     return round(100 * score)
+
+
+def compass_word(bearing_deg: float) -> str:
+    """The nearest of the eight compass directions, in words.
+
+    Examples
+    --------
+    >>> compass_word(350.0), compass_word(93.0)
+    ('north', 'east')
+    """
+    return COMPASS[round(bearing_deg / 45.0) % 8]
 
 
 def whole_minutes(minutes: float) -> int:

@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting.errors import SitingError
+from siting.lengths import length
 from siting.ranking.assign import Assignment, assign
 from siting.ranking.assign_program import Option, place_kind
 from siting.ranking.criteria import ATTRACTOR_LAYERS
-from siting.ranking.words import length
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_assign import AssignRules, AssignShare
 

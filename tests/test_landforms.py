@@ -5,8 +5,9 @@ import pytest
 
 from siting.grid import Grid
 from siting.ground.landforms import funnels, saddles
-from siting.ground.neighbourhood import compass_word, counts_at, disc_of, peaks
+from siting.ground.neighbourhood import counts_at, disc_of, peaks
 from siting.ground.woodland import field_corners, narrow_woods
+from siting.lengths import compass_word
 from siting.types import CoverRole
 
 CELLS_M = (2.0, 10.0, 30.0)

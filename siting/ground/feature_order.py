@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
-from siting.ground.neighbourhood import compass_word
+from siting.lengths import compass_word
 from siting.types import Candidate, Feature
 
 # In the order in which a spot is named when several are as near and as strong.

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from siting.grid import Grid
 from siting.ground.feature_order import apart
-from siting.ground.neighbourhood import compass_word
+from siting.lengths import compass_word
 from siting.types import CoverRole, Feature, RoleArray
 
 if TYPE_CHECKING:

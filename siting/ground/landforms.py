@@ -11,7 +11,6 @@ import numpy as np
 from siting.grid import FloatArray, Grid
 from siting.ground.neighbourhood import (
     IndexArray,
-    compass_word,
     counts_at,
     feature_at,
     peaks,
@@ -19,6 +18,7 @@ from siting.ground.neighbourhood import (
     sums_at,
 )
 from siting.ground.terrain import smoothed
+from siting.lengths import compass_word
 from siting.types import BoolArray, Feature
 
 _RING_POINTS = 16

@@ -13,28 +13,6 @@ from siting.types import BoolArray, Feature
 
 IndexArray = NDArray[np.int64]
 
-COMPASS = (
-    "north",
-    "north-east",
-    "east",
-    "south-east",
-    "south",
-    "south-west",
-    "west",
-    "north-west",
-)
-
-
-def compass_word(bearing_deg: float) -> str:
-    """The nearest of the eight compass directions, in words.
-
-    Examples
-    --------
-    >>> compass_word(350.0), compass_word(93.0)
-    ('north', 'east')
-    """
-    return COMPASS[round(bearing_deg / 45.0) % 8]
-
 
 def feature_at(
     kind: str, row: int, col: int, *, grid: Grid, strength: float, words: str

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
-from siting.heading.aim_words import AimFacts, lens_advice, notes, point_of, reason, sun_when
+from siting.heading.aim_words import AimFacts, lens_advice, notes, reason, sun_when
 from siting.heading.compass import Declination
 from siting.heading.headings import HEADING_STEP_DEG, HEADINGS_DEG, Headings
 from siting.heading.sun import SunTrack
+from siting.lengths import compass_word
 
 IndexArray = NDArray[np.intp]
 
@@ -245,5 +246,5 @@ def _rather(judged: Headings, i: int, chosen: int) -> str:
     if not clearly:
         return ""
     won = max(clearly, key=lambda name: clearly[name])
-    facing = point_of(float(HEADINGS_DEG[rival]))
+    facing = compass_word(float(HEADINGS_DEG[rival]))
     return f"facing {facing} there is less low sun, but this way {_BETTER[won]}"

@@ -7,21 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.grid import FloatArray
-from siting.lengths import FEET_PER_M, length
+from siting.lengths import FEET_PER_M, compass_word, length
 
 GOOD, FAIR = 0.7, 0.5
 """Scores from which a heading is called good, and fair; our choice."""
 
-_POINTS = (
-    "north",
-    "north-east",
-    "east",
-    "south-east",
-    "south",
-    "south-west",
-    "west",
-    "north-west",
-)
 # Common practice, no source: knee height, 1 to 2 feet.
 _USUAL_LENS_M = (0.3, 0.6)
 _LEVEL_DEG = 3.0
@@ -56,17 +46,6 @@ class AimFacts:
     inside_m: float = float("inf")
     side_open: bool = True
     rather: str = ""
-
-
-def point_of(heading_deg: float) -> str:
-    """The nearest of eight compass points.
-
-    Examples
-    --------
-    >>> point_of(350.0), point_of(25.0), point_of(180.0)
-    ('north', 'north-east', 'south')
-    """
-    return _POINTS[round(heading_deg / 45.0) % 8]
 
 
 def sun_when(by_hour: FloatArray) -> str:
@@ -191,7 +170,7 @@ def _target(facts: AimFacts) -> str:
         return f"{seen}, {ahead} ahead: {facts.target}"
     if not facts.side_open:
         return ""
-    side = point_of(facts.heading_deg + 180.0)
+    side = compass_word(facts.heading_deg + 180.0)
     return (
         f"not in view, {ahead} away: {facts.target}. To have it in the picture, use a tree on dry "
         f"ground on the {side} side of it"

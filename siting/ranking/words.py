@@ -7,9 +7,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
-from siting.ground.neighbourhood import compass_word
-from siting.lengths import FEET_PER_M, percent, points
-from siting.lengths import length as length
+from siting.lengths import FEET_PER_M, compass_word, length, percent, points
 from siting.ranking.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
 from siting.settings.protocol_travel import WetRules
 from siting.types import CoverRole, Feature, Note

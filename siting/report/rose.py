@@ -6,7 +6,7 @@ from xml.etree import ElementTree
 
 from markupsafe import Markup
 
-from siting.heading.aim_words import point_of
+from siting.lengths import compass_word
 from siting.report.facts import Facing, whole_degrees
 from siting.report.svg import polar
 
@@ -14,7 +14,7 @@ from siting.report.svg import polar
 def face(heading_deg: float | None) -> str:
     """A heading in degrees and in words, "" where there is none."""
     degrees = whole_degrees(heading_deg)
-    return "" if degrees is None else f"{degrees}° {point_of(degrees)}"
+    return "" if degrees is None else f"{degrees}° {compass_word(degrees)}"
 
 
 def by_compass(facing: Facing) -> str:
@@ -24,7 +24,7 @@ def by_compass(facing: Facing) -> str:
         return ""
     if compass is None:
         return f"{face(degrees)} (true)"
-    return f"{compass}° {point_of(degrees)}"
+    return f"{compass}° {compass_word(degrees)}"
 
 
 def reading(facing: Facing) -> str:
@@ -33,8 +33,8 @@ def reading(facing: Facing) -> str:
     if degrees is None:
         return ""
     if compass is None:
-        return f"{point_of(degrees)}: {degrees}° true"
-    return f"{point_of(degrees)}: {compass}° on a compass ({degrees}° true)"
+        return f"{compass_word(degrees)}: {degrees}° true"
+    return f"{compass_word(degrees)}: {compass}° on a compass ({degrees}° true)"
 
 
 def rose(facing: Facing) -> Markup:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from siting.heading.aim_words import lens_height
+from siting.lengths import length
 from siting.ranking.visits import VisitPlan
-from siting.ranking.words import length
 from siting.settings.protocol import CameraRules, VisitRules
 
 BRING = (

@@ -8,7 +8,7 @@ from typing import Any
 
 from siting.grid import Grid
 from siting.ground.no_go import LABELS
-from siting.ranking.words import length
+from siting.lengths import length
 from siting.report import drawing
 from siting.settings.protocol import NoGoRules
 from siting.types import NoGo, NoGoArray
