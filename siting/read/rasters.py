@@ -24,6 +24,7 @@ from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import FloatArray, Grid, transformer
 from siting.read.datum import check_environment
 from siting.read.input_files import check_raster_file, is_remote
+from siting.read.notices import unreadable_notices_ignored
 from siting.read.projection import file_crs, metres_per_unit, name_of
 from siting.settings.inputs import RasterInput
 
@@ -77,6 +78,7 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
         with (
             rasterio.Env(**(_REMOTE if remote else {})),
             warnings.catch_warnings(),
+            unreadable_notices_ignored(),
         ):
             # Told as E-GEO-01 or E-CRS-01 by `describe`, in words a user can act on.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)

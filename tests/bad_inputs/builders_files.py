@@ -71,6 +71,22 @@ def file_dem(land: Land, kind: str) -> Land:
 
 
 @builder
+def file_notice(land: Land, _: str) -> Land:
+    """A name inside the file that is no UTF-8: the library's notice of it cannot be read."""
+    path = land.folder / "dem.tif"
+    path.write_bytes(path.read_bytes().replace(b"<GDALMetadata", b"<GDALM\xfftadata"))
+    return land
+
+
+@builder
+def file_suffix(land: Land, text: str) -> Land:
+    """A sound file under the suffix of another kind: "NAME NEW_NAME KEY"."""
+    name, other, key = text.split()
+    (land.folder / name).rename(land.folder / other)
+    return land.set(key, other)
+
+
+@builder
 def file_zipped(land: Land, which: str) -> Land:
     """A file packed into an archive."""
     name = {"dem": "dem.tif", "parcel": "parcel.gpkg"}[which]
