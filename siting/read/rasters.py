@@ -42,6 +42,7 @@ _REMOTE = {
 }
 _COARSEST_M = 150.0
 _MOST_PIECE_BYTES = 1_000_000_000
+_LEAST_EDGE = 1e-9  # of a cell, in the map's own unit; less is a damaged number
 
 
 @dataclass(frozen=True)
@@ -169,7 +170,9 @@ def _check_pieces(dataset: DatasetReader, band: int, file: str) -> None:
 def _position(dataset: DatasetReader, file: str) -> Affine:
     transform: Affine = dataset.transform
     if not transform.is_identity:
-        if transform.is_degenerate or not all(math.isfinite(v) for v in transform):
+        sound = all(math.isfinite(v) for v in transform) and not transform.is_degenerate
+        edges = math.hypot(transform.a, transform.d), math.hypot(transform.b, transform.e)
+        if not sound or min(edges) < _LEAST_EDGE:
             raise _no_position(file, "its cells have no size")
         return transform
     gcps, _ = dataset.gcps
