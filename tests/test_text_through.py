@@ -16,6 +16,7 @@ from pathlib import Path
 from unittest import mock
 
 import pytest
+from shapely.geometry import LineString, Point
 
 import siting.cli
 from siting.read.columns import plain_text
@@ -32,12 +33,26 @@ def scored(folder: Path, text: str) -> Path:
     )
     corner = land.outline.exterior.interpolate(0).buffer(8)
     told = [{"reason": text, "name": text}]
-    geojson(folder / "no_go.geojson", to_lonlat(corner), properties=told)
+    no_go = file_named(text)
+    geojson(folder / no_go, to_lonlat(corner), properties=told)
+    west, south, east, north = land.outline.bounds
+    ways = {
+        "water": LineString([(west, south + 60), (west + 90, south + 80), (east, south + 50)]),
+        "trails": LineString([(west + 40, south), (west + 60, north)]),
+        "roads": LineString([(east + 20, south - 40), (east + 20, north + 40)]),
+        "crossings": Point(west + 45, south + 70),
+        "feeders": Point(west + 150, south + 150),
+        "livestock": Point(east + 60, north).buffer(20),
+        "way_in": Point(east + 20, south),
+    }
+    for layer, shape in ways.items():
+        geojson(folder / f"{layer}.geojson", to_lonlat(shape), properties=told)
+        land.set(f"layers.{layer}", f"{layer}.geojson")
     house = land.outline.exterior.interpolate(300).buffer(5)
     geojson(folder / "house.geojson", to_lonlat(house), properties=told)
     if not any(c < " " for c in text):
         write_legend(land, text)
-    land.set("parcel.file", "lot.geojson").set("layers.no_go", "no_go.geojson")
+    land.set("parcel.file", "lot.geojson").set("layers.no_go", no_go)
     land.set("layers.buildings", "house.geojson")
     write_settings(land)
     with (
@@ -47,6 +62,12 @@ def scored(folder: Path, text: str) -> Path:
         siting.cli.main()
     assert end.value.code == 0
     return folder / "out"
+
+
+def file_named(text: str) -> str:
+    """The text as the name of a file, where a file may have such a name."""
+    plain = all(c.isprintable() and c not in "/\\:" for c in text) and len(text) < 100
+    return f"{text}.geojson" if plain else "no_go.geojson"
 
 
 def write_legend(land: Land, text: str) -> None:
