@@ -23,6 +23,7 @@ from siting.read.columns import plain_text
 from tests.bad_inputs.builders_text import PAYLOADS
 from tests.bad_inputs.land import Land, clean, geojson, to_lonlat
 from tests.bad_inputs.runner import words, write_settings
+from tests.hostile import TEXTS
 
 
 def scored(folder: Path, text: str) -> Path:
@@ -75,7 +76,7 @@ def write_legend(land: Land, text: str) -> None:
     csv.writer(out).writerows(
         [("code", "name", "role"), (41, text, "tree"), (81, "hay", "pasture")]
     )
-    (land.folder / "legend.csv").write_text(out.getvalue(), encoding="utf-8")
+    (land.folder / "legend.csv").write_text(out.getvalue(), encoding="utf-8", errors="replace")
     land.set("land_cover.legend", "legend.csv")
 
 
@@ -110,9 +111,13 @@ def harmless(tmp_path_factory) -> Path:
     return scored(tmp_path_factory.mktemp("harmless"), "Mill Lot")
 
 
-@pytest.mark.parametrize("name", PAYLOADS)
+# An identifier of nothing but spaces is refused, by a row of tests/bad_inputs.
+EVERY = PAYLOADS | {f"text {k}": text for k, text in enumerate(TEXTS) if text.strip()}
+
+
+@pytest.mark.parametrize("name", EVERY)
 def test_text_stays_text(name, harmless, tmp_path, capsys):
-    text = PAYLOADS[name]
+    text = EVERY[name]
     out = scored(tmp_path, text)
     terminal = capsys.readouterr()
     assert all(c == "\n" or c.isprintable() for c in terminal.out + terminal.err)

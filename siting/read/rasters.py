@@ -42,6 +42,7 @@ _REMOTE = {
 }
 _COARSEST_M = 150.0
 _MOST_PIECE_BYTES = 1_000_000_000
+_MOST_BANDS = 256  # of a file whose band is not named
 _LEAST_EDGE = 1e-9  # of a cell, in the map's own unit; less is a damaged number
 
 
@@ -214,13 +215,11 @@ def _check_degrees(dataset: DatasetReader, transform: Affine, crs: str, file: st
 
 
 def _band(dataset: DatasetReader, asked: int, file: str, key: str) -> int:
-    data = [
-        number
-        for number, flags in enumerate(dataset.mask_flag_enums, start=1)
-        if dataset.colorinterp[number - 1].name != "alpha" and flags is not None
-    ]
     if asked and asked <= dataset.count:
         return asked
+    # A damaged head may tell of thousands of bands, and each question goes through all of them.
+    colours = dataset.colorinterp if dataset.count <= _MOST_BANDS else ()
+    data = [number for number, colour in enumerate(colours, start=1) if colour.name != "alpha"]
     if asked or len(data) != 1:
         raise SitingError(
             "E-BAND-01",

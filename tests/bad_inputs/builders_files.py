@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import struct
 import unicodedata
 import zipfile
 from pathlib import Path
@@ -13,7 +14,18 @@ import pyogrio
 import rasterio
 from shapely.affinity import translate
 
-from tests.bad_inputs.land import CRS, LEFT, SIZE, TOP, Land, builder, frame, geojson, to_lonlat
+from tests.bad_inputs.land import (
+    CRS,
+    LEFT,
+    SIZE,
+    TOP,
+    Land,
+    builder,
+    codes,
+    frame,
+    geojson,
+    to_lonlat,
+)
 
 VRT = """<VRTDataset rasterXSize="{n}" rasterYSize="{n}"><SRS>{crs}</SRS>
 <GeoTransform>{left}, 5, 0, {top}, 0, -5</GeoTransform><VRTRasterBand dataType="Float32" band="1">
@@ -75,6 +87,21 @@ def file_notice(land: Land, _: str) -> Land:
     """A name inside the file that is no UTF-8: the library's notice of it cannot be read."""
     path = land.folder / "dem.tif"
     path.write_bytes(path.read_bytes().replace(b"<GDALMetadata", b"<GDALM\xfftadata"))
+    return land
+
+
+@builder
+def file_many_bands(land: Land, count: str) -> Land:
+    """A head that tells of far more bands than there are: the tag of samples to a pixel."""
+    land.cover(codes(), compress="lzw", nodata=0)
+    path = land.folder / "cover.tif"
+    data = bytearray(path.read_bytes())
+    (at,) = struct.unpack_from("<I", data, 4)
+    (entries,) = struct.unpack_from("<H", data, at)
+    for entry in range(at + 2, at + 2 + 12 * entries, 12):
+        if struct.unpack_from("<H", data, entry)[0] == 277:
+            struct.pack_into("<H", data, entry + 8, int(count))
+    path.write_bytes(data)
     return land
 
 
