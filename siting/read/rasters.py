@@ -88,6 +88,8 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
                 yield dataset
     except PermissionError as error:
         raise _unreadable(path, key, str(error), code="E-FILE-03") from error
+    except UnicodeDecodeError as error:
+        raise _unreadable(path, key, "a text in it is no UTF-8", code="E-FILE-02") from error
     except (RasterioIOError, RasterioError, ProjError, CPLE_BaseError, MemoryError) as error:
         if isinstance(error, CPLE_OutOfMemoryError) or out_of_memory(error):
             text = f"{path} ({key}) cannot be read: the machine has no more memory."

@@ -95,13 +95,28 @@ def file_many_bands(land: Land, count: str) -> Land:
     """A head that tells of far more bands than there are: the tag of samples to a pixel."""
     land.cover(codes(), compress="lzw", nodata=0)
     path = land.folder / "cover.tif"
-    data = bytearray(path.read_bytes())
-    (at,) = struct.unpack_from("<I", data, 4)
-    (entries,) = struct.unpack_from("<H", data, at)
+    path.write_bytes(with_tag(path.read_bytes(), 277, value=int(count)))
+    return land
+
+
+def with_tag(data: bytes, tag: int, **change: int) -> bytes:
+    """A little-endian TIFF with the kind or the (short) value of a tag changed."""
+    out = bytearray(data)
+    (at,) = struct.unpack_from("<I", out, 4)
+    (entries,) = struct.unpack_from("<H", out, at)
     for entry in range(at + 2, at + 2 + 12 * entries, 12):
-        if struct.unpack_from("<H", data, entry)[0] == 277:
-            struct.pack_into("<H", data, entry + 8, int(count))
-    path.write_bytes(data)
+        if struct.unpack_from("<H", out, entry)[0] == tag:
+            for name, number in change.items():
+                struct.pack_into("<H", out, entry + {"kind": 2, "value": 8}[name], number)
+    return bytes(out)
+
+
+@builder
+def file_system_no_text(land: Land, _: str) -> Land:
+    """One point on the map and no size of cells, and the system's name is no UTF-8."""
+    path = land.folder / "dem.tif"
+    data = path.read_bytes().replace(b"WGS 84|", b"WGS 8\xb4|")
+    path.write_bytes(with_tag(data, 33550, kind=16396))
     return land
 
 
