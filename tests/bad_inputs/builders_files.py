@@ -114,8 +114,13 @@ def with_tag(data: bytes, tag: int, **change: int) -> bytes:
 @builder
 def file_system_no_text(land: Land, _: str) -> Land:
     """One point on the map and no size of cells, and the system's name is no UTF-8."""
-    path = land.folder / "dem.tif"
+    land.cover(codes(), compress="lzw", nodata=0)
+    path = land.folder / "cover.tif"
     data = path.read_bytes().replace(b"WGS 84|", b"WGS 8\xb4|")
+    # The number of the system (key 3072) is lost, and its name told to be longer than it is.
+    for before, after in (((3072, 0, 1, 32617), (3104, 0, 1, 32617)),
+                          ((1026, 34737, 22, 0), (1026, 34737, 278, 0))):  # fmt: skip
+        data = data.replace(struct.pack("<4H", *before), struct.pack("<4H", *after))
     path.write_bytes(with_tag(data, 33550, kind=16396))
     return land
 
