@@ -155,9 +155,9 @@ def siting(debug: bool) -> None:
         format="%(levelname)s %(name)s: %(message)s",
         stream=sys.stderr,
     )
-    # Libraries chatter at debug level; only our own lines help a user.
+    # Libraries chatter; only our own lines help a user, and what is wrong is told in one message.
     for noisy in ("rasterio", "numba", "fiona", "pyogrio", "matplotlib"):
-        logging.getLogger(noisy).setLevel(logging.WARNING)
+        logging.getLogger(noisy).setLevel(logging.WARNING if debug else logging.ERROR)
 
 
 @siting.command()

@@ -131,8 +131,9 @@ class ResourceError(SitingError):
     """The machine could not do it: disk, memory, lock."""
 
 
-# How libraries that are not Python call a lack of memory: GEOS and GDAL hand on C++'s name for it.
-_NO_MEMORY = ("bad_alloc", "out of memory", "allocate memory", "memory allocation")
+# How libraries that are not Python call a lack of memory: GEOS and GDAL hand on C++'s name for it,
+# SuperLU tells which of its own calls failed.
+_NO_MEMORY = ("bad_alloc", "out of memory", "allocate memory", "memory allocation", "malloc fail")
 
 
 def out_of_memory(error: BaseException | None) -> bool:

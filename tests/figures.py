@@ -130,6 +130,13 @@ def page(asked: argparse.Namespace) -> Iterator[Row]:
                "tests/browser")  # fmt: skip
 
 
+def text(asked: argparse.Namespace) -> Iterator[Row]:
+    """Text and privacy."""
+    yield told("hostile text through all outputs of a parcel and of a batch",
+               "tests/test_text_through.py", "tests/test_batch_text.py")  # fmt: skip
+    yield told("files to pass on hold no exact place, name or outline", "tests/test_public.py")
+
+
 def laws(asked: argparse.Namespace) -> Iterator[Row]:
     """Laws that hold for all inputs."""
     yield told("properties (Hypothesis)", "tests/properties", "tests/test_grid.py",
@@ -232,7 +239,8 @@ def _help_seconds() -> float:
 
 PARTS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "inputs": inputs, "damage": damage, "files": files, "kills": kills, "sameness": sameness,
-    "page": page, "laws": laws, "differences": differences, "faults": faults, "costs": costs,
+    "page": page, "text": text, "laws": laws, "differences": differences,
+    "faults": faults, "costs": costs,
 }  # fmt: skip
 
 

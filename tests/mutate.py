@@ -5,8 +5,13 @@
     python -m tests.mutate --format KML --only 17    one of them again
 
 Each file is damaged in a way that follows from its number alone: cut short, bits turned, pieces
-lost, doubled, moved or filled. Then a whole run on it, in a process of its own, must end with
-status 0 or 3, in time, within its memory, and without a trace of the program.
+lost, doubled, moved or filled. Then a whole run on it must end with status 0 or 3, in time, within
+its memory, and without a trace of the program. Every twentieth run also writes all its outputs,
+which must be whole or absent.
+
+Some fifty runs share a process, each on its own copy of the files. If anything is amiss there, a
+signal, too much memory or time, every one of them is done again in a process of its own, and that
+is what counts.
 """
 
 from __future__ import annotations
@@ -32,12 +37,15 @@ import geopandas as gpd
 import pyogrio
 from shapely.geometry import LineString
 
+from siting.files import LAST, PART
 from tests.bad_inputs.builders_files import KML
 from tests.bad_inputs.land import Land, clean, frame, geojson, to_lonlat
 from tests.bad_inputs.runner import run, write_settings
 
 MOST_SECONDS = 30
 MOST_BYTES = 1_000_000_000
+TOGETHER = 50  # runs in one process
+DRAWN = 20  # one run in so many writes all its outputs
 
 
 @dataclass(frozen=True)
@@ -134,47 +142,88 @@ def prepared(name: str, folder: Path) -> Land:
     return land
 
 
-def _child(land: Land, victims: dict[str, bytes]) -> int:
-    """Run on the damaged files; 0 and 3 as the command line's own, 99 for a trace of it."""
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    signal.alarm(MOST_SECONDS)
-    for name, data in victims.items():
-        (land.folder / name).write_bytes(data)
-        if name == "inputs.toml":
-            land.text = data
-        elif name == "protocol.toml":
-            land.protocol = data
-    told = io.StringIO()
-    with redirect_stdout(told), redirect_stderr(told):
-        outcome = run(land, "score")
-    said = outcome.out + outcome.err
-    if "Traceback" in said or "E-INTERNAL" in said:
-        sys.stderr.write(said)
-        return 99
-    return outcome.status
-
-
-def attempt(name: str, number: int, whole: Land) -> tuple[str, str]:
-    """What came of one damaged file: "0", "3", or how it failed; and what was damaged."""
+def victim_of(name: str, number: int) -> tuple[str, random.Random]:
+    """Which file is damaged, and the chance that says how."""
     chance = random.Random(f"{name} {number}")
-    victim = chance.choice(FORMATS[name].files)
+    return chance.choice(FORMATS[name].files), chance
+
+
+def _one(name: str, number: int, whole: Land) -> int:
+    """Run on a damaged copy; 0 and 3 as the command line's own, or one of `_ENDS`."""
     with tempfile.TemporaryDirectory(prefix="siting-mutate-") as place:
         folder = Path(place)
         shutil.copytree(whole.folder, folder, dirs_exist_ok=True)
         land = replace(whole, folder=folder, inputs=copy.deepcopy(whole.inputs))
+        victim, chance = victim_of(name, number)
         data = damaged((folder / victim).read_bytes(), chance)
-        begin = time.monotonic()
-        child = os.fork()
-        if child == 0:
-            try:
-                os._exit(_child(land, {victim: data}))
-            except BaseException as error:
-                # A child must never go on as its parent.
-                sys.stderr.write(f"{type(error).__name__}: {error}\n")
-                os._exit(98)
-        _, state, used = os.wait4(child, 0)
-        spent = time.monotonic() - begin
-    return _verdict(state, used.ru_maxrss * 1024, spent), victim
+        (folder / victim).write_bytes(data)
+        if victim == "inputs.toml":
+            land.text = data
+        elif victim == "protocol.toml":
+            land.protocol = data
+        told = io.StringIO()
+        signal.alarm(MOST_SECONDS)
+        with redirect_stdout(told), redirect_stderr(told):
+            outcome = run(land, "score", draw=number % DRAWN == 0)
+        signal.alarm(0)
+        said = outcome.out + outcome.err
+        if "Traceback" in said or "E-INTERNAL" in said:
+            sys.stderr.write(said)
+            return 99
+        left = {p.name for p in (folder / "out").glob("*")} - {".lock"}
+        whole_set = LAST in left and not any(one.endswith(PART) for one in left)
+        if left and (outcome.status != 0 or not whole_set):
+            return 97
+        return outcome.status
+
+
+_ENDS = {99: "trace", 98: "runner", 97: "half written"}
+
+
+def several(name: str, numbers: range, whole: Land) -> dict[int, str]:
+    """What came of damaged files run in one process; without those that must be done again."""
+    out, into = os.pipe()
+    child = os.fork()
+    if child == 0:
+        try:
+            os.close(out)
+            resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+            for number in numbers:
+                begin = time.monotonic()
+                status = _one(name, number, whole)
+                line = f"{number} {status} {time.monotonic() - begin:.1f}\n"
+                os.write(into, line.encode())
+            os._exit(0)
+        except BaseException as error:
+            # A child must never go on as its parent.
+            sys.stderr.write(f"{type(error).__name__}: {error}\n")
+            os._exit(98)
+    os.close(into)
+    with open(out, encoding="ascii") as stream:  # noqa: PTH123 - a pipe has no path
+        lines = [line.split() for line in stream]
+    _, state, used = os.wait4(child, 0)
+    if state != 0 or used.ru_maxrss * 1024 > MOST_BYTES:
+        return {}
+    return {
+        int(number): status
+        for number, status, spent in lines
+        if status in ("0", "3") and float(spent) < MOST_SECONDS
+    }
+
+
+def attempt(name: str, number: int, whole: Land) -> str:
+    """What came of one damaged file in a process of its own: "0", "3", or how it failed."""
+    begin = time.monotonic()
+    child = os.fork()
+    if child == 0:
+        try:
+            resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+            os._exit(_one(name, number, whole))
+        except BaseException as error:
+            sys.stderr.write(f"{type(error).__name__}: {error}\n")
+            os._exit(98)
+    _, state, used = os.wait4(child, 0)
+    return _verdict(state, used.ru_maxrss * 1024, time.monotonic() - begin)
 
 
 def _verdict(state: int, memory_bytes: int, spent: float) -> str:
@@ -186,7 +235,7 @@ def _verdict(state: int, memory_bytes: int, spent: float) -> str:
     if memory_bytes > MOST_BYTES:
         return f"{memory_bytes / 1e9:.1f} GB"
     status = os.WEXITSTATUS(state)
-    return {99: "trace", 98: "runner"}.get(status, str(status))
+    return _ENDS.get(status, str(status))
 
 
 def campaign(name: str, numbers: range) -> tuple[Counter[str], list[str]]:
@@ -195,14 +244,18 @@ def campaign(name: str, numbers: range) -> tuple[Counter[str], list[str]]:
     failures: list[str] = []
     with tempfile.TemporaryDirectory() as place:
         land = prepared(name, Path(place))
-        warm = run(land, "score")
+        warm = run(land, "score", draw=True)
         if warm.status != 0:
             raise RuntimeError(f"the whole {name} is not accepted: {warm.err}")
-        for number in numbers:
-            end, victim = attempt(name, number, land)
-            ends[end] += 1
-            if end not in ("0", "3"):
-                failures.append(f"{name} {number} ({victim}): {end}")
+        shutil.rmtree(land.folder / "out")
+        for first in range(numbers.start, numbers.stop, TOGETHER):
+            these = range(first, min(first + TOGETHER, numbers.stop))
+            told = several(name, these, land)
+            for number in these:
+                end = told[number] if number in told else attempt(name, number, land)
+                ends[end] += 1
+                if end not in ("0", "3"):
+                    failures.append(f"{name} {number} ({victim_of(name, number)[0]}): {end}")
     return ends, failures
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 from pathlib import Path
 
 import pytest
@@ -68,3 +69,15 @@ def test_no_host_of_a_package_registry_and_no_path_of_a_machine():
         if path.suffix in {".py", ".md", ".toml", ".js", ".html", ".css", ".csv", ".txt"}:
             text = path.read_text(encoding="utf-8")
             assert [w for w in words if w in text] == [], name
+
+
+def test_every_law_names_its_tests():
+    """Forty laws of docs/reliability.md, each with tests that are there."""
+    text = (ROOT / "docs" / "reliability.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| (\d+(?:, \d+)*) [^|]+\|([^|]+)\|$", text, re.MULTILINE)
+    assert [int(n) for numbers, _ in rows for n in numbers.split(", ")] == list(range(1, 41))
+    for _, tests in rows:
+        named = re.findall(r"`(tests/[\w/]+\.py)::(\w+)`", tests)
+        assert named
+        for file, test in named:
+            assert f"def {test}(" in (ROOT / file).read_text(encoding="utf-8"), test

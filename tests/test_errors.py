@@ -130,6 +130,7 @@ def _raised(error: Exception, cause: Exception | None = None) -> Exception:
         shapely.errors.GEOSException("std::bad_alloc"),
         OSError(errno.ENOMEM, os.strerror(errno.ENOMEM)),
         RuntimeError("Cannot allocate memory"),
+        RuntimeError("SUPERLU_MALLOC fails for buf in intCalloc() at line 173 in file memory.c"),
         _raised(SitingError("E-FILE-02", "x"), MemoryError()),
     ],
 )

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 
+import geopandas as gpd
 import pytest
+import shapely
 
 from siting.errors import SitingError
 from siting.pipeline import site_parcel
@@ -49,6 +52,33 @@ def test_no_exact_place_no_name_no_parcel_in_any_file(run):
         # A two-letter parcel id may stand inside a hash; it must not stand as a word.
         found = [w for w in found if w != result.land.parcel.id or f'"{w}' in text]
         assert found == [], path.name
+
+
+def _written(metres: float, degrees: bool) -> set[str]:
+    """The ways that a coordinate may be written, from coarse to fine."""
+    digits = (3, 4, 5, 6) if degrees else (0, 1)
+    return {f"{metres:.{n}f}" for n in digits}
+
+
+def test_no_corner_of_parcel_or_layers_in_any_file(run):
+    """Not a coordinate of outline, layers or grid, in degrees or metres, to a hundred metres."""
+    _, result, folder = run
+    frames = [gpd.GeoSeries([result.land.parcel_shape], crs=result.land.grid.crs)]
+    frames += [frame.geometry for frame in result.land.vectors.values()]
+    told: set[str] = set()
+    for shapes in frames:
+        for here, degrees in ((shapes, False), (shapes.to_crs(4326), True)):
+            for value in shapely.get_coordinates(here.to_numpy()).ravel():
+                told |= _written(float(value), degrees)
+    for value in result.land.grid.bounds:
+        told |= _written(float(value), False)
+    # A place rounded to two digits may be written with noughts after them.
+    shown = [w for spot in result.spots for w in (f"{spot.lon:.2f}", f"{spot.lat:.2f}")]
+    told -= {word + "0" * n for word in shown for n in range(1, 5)}
+    assert len(told) > 200
+    for path in folder.iterdir():
+        found = set(re.findall(r"-?\d+\.\d+|\d{6,}", path.read_text(encoding="utf-8"))) & told
+        assert found == set(), path.name
 
 
 def test_uncertainty_covers_the_rounding(run):

@@ -16,12 +16,14 @@ from pathlib import Path
 from unittest import mock
 
 import pytest
+from shapely.geometry import LineString, Point
 
 import siting.cli
 from siting.read.columns import plain_text
 from tests.bad_inputs.builders_text import PAYLOADS
 from tests.bad_inputs.land import Land, clean, geojson, to_lonlat
 from tests.bad_inputs.runner import words, write_settings
+from tests.hostile import TEXTS
 
 
 def scored(folder: Path, text: str) -> Path:
@@ -32,12 +34,26 @@ def scored(folder: Path, text: str) -> Path:
     )
     corner = land.outline.exterior.interpolate(0).buffer(8)
     told = [{"reason": text, "name": text}]
-    geojson(folder / "no_go.geojson", to_lonlat(corner), properties=told)
+    no_go = file_named(text)
+    geojson(folder / no_go, to_lonlat(corner), properties=told)
+    west, south, east, north = land.outline.bounds
+    ways = {
+        "water": LineString([(west, south + 60), (west + 90, south + 80), (east, south + 50)]),
+        "trails": LineString([(west + 40, south), (west + 60, north)]),
+        "roads": LineString([(east + 20, south - 40), (east + 20, north + 40)]),
+        "crossings": Point(west + 45, south + 70),
+        "feeders": Point(west + 150, south + 150),
+        "livestock": Point(east + 60, north).buffer(20),
+        "way_in": Point(east + 20, south),
+    }
+    for layer, shape in ways.items():
+        geojson(folder / f"{layer}.geojson", to_lonlat(shape), properties=told)
+        land.set(f"layers.{layer}", f"{layer}.geojson")
     house = land.outline.exterior.interpolate(300).buffer(5)
     geojson(folder / "house.geojson", to_lonlat(house), properties=told)
     if not any(c < " " for c in text):
         write_legend(land, text)
-    land.set("parcel.file", "lot.geojson").set("layers.no_go", "no_go.geojson")
+    land.set("parcel.file", "lot.geojson").set("layers.no_go", no_go)
     land.set("layers.buildings", "house.geojson")
     write_settings(land)
     with (
@@ -49,12 +65,18 @@ def scored(folder: Path, text: str) -> Path:
     return folder / "out"
 
 
+def file_named(text: str) -> str:
+    """The text as the name of a file, where a file may have such a name."""
+    plain = all(c.isprintable() and c not in "/\\:" for c in text) and len(text) < 100
+    return f"{text}.geojson" if plain else "no_go.geojson"
+
+
 def write_legend(land: Land, text: str) -> None:
     out = io.StringIO()
     csv.writer(out).writerows(
         [("code", "name", "role"), (41, text, "tree"), (81, "hay", "pasture")]
     )
-    (land.folder / "legend.csv").write_text(out.getvalue(), encoding="utf-8")
+    (land.folder / "legend.csv").write_text(out.getvalue(), encoding="utf-8", errors="replace")
     land.set("land_cover.legend", "legend.csv")
 
 
@@ -89,9 +111,13 @@ def harmless(tmp_path_factory) -> Path:
     return scored(tmp_path_factory.mktemp("harmless"), "Mill Lot")
 
 
-@pytest.mark.parametrize("name", PAYLOADS)
+# An identifier of nothing but spaces is refused, by a row of tests/bad_inputs.
+EVERY = PAYLOADS | {f"text {k}": text for k, text in enumerate(TEXTS) if text.strip()}
+
+
+@pytest.mark.parametrize("name", EVERY)
 def test_text_stays_text(name, harmless, tmp_path, capsys):
-    text = PAYLOADS[name]
+    text = EVERY[name]
     out = scored(tmp_path, text)
     terminal = capsys.readouterr()
     assert all(c == "\n" or c.isprintable() for c in terminal.out + terminal.err)

@@ -30,6 +30,9 @@ IndexArray = NDArray[np.int64]
 NEIGHBOUR_LINKS = ((0, 1), (1, 0), (1, 1), (1, -1))
 _DIRECT_SOLVE_MAX_NODES = 250_000
 _UNCUT_CELLS = 16
+# Bytes to a node and to a doubling of the nodes that the factors take while they grow: measured 97
+# to 120 on grids of 3,600 to 160,000 nodes.
+_FACTOR_BYTES = 130
 
 
 @dataclass(frozen=True)
@@ -177,6 +180,9 @@ def solve_symmetric(matrix: csr_matrix, right_side: FloatArray) -> FloatArray:
             pass
     from scipy.sparse.linalg import splu
 
+    nodes = matrix.shape[0]
+    # The library of factors writes on the terminal when it runs out of memory; numpy only raises.
+    np.empty(int(_FACTOR_BYTES * nodes * math.log2(nodes + 1)), dtype=np.uint8)
     factors = splu(
         matrix.tocsc(),
         permc_spec="NATURAL",

@@ -82,7 +82,7 @@ def parse_legend(text: str, *, name: str) -> Legend:
             role[code] = CoverRole[word.upper()]
         else:
             faults.append(f"line {number}: role {_short(row['role'])} is not known")
-        names[code] = (row.get("name") or str(code)).strip()
+        names[code] = " ".join((row.get("name") or "").split()) or str(code)  # one line
         if second is not None:
             alias[second] = code
         elif row.get("grid_code"):

@@ -191,7 +191,8 @@ def _read_numbers(
     """Numbers of a window with NaN for no data, whether it is beyond doubt which cells those are,
     and how many values were infinite."""
     raw = dataset.read(facts.band, window=window, masked=True)
-    values = np.ma.getdata(raw).astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling NaN is one as well
+        values = np.ma.getdata(raw).astype(np.float64)
     missing = _missing(raw, spec)
     infinite = int((np.isinf(values) & ~missing).sum())
     values[missing | ~np.isfinite(values)] = np.nan

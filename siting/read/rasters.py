@@ -24,6 +24,7 @@ from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import FloatArray, Grid, transformer
 from siting.read.datum import check_environment
 from siting.read.input_files import check_raster_file, is_remote
+from siting.read.notices import unreadable_notices_ignored
 from siting.read.projection import file_crs, metres_per_unit, name_of
 from siting.settings.inputs import RasterInput
 
@@ -41,6 +42,8 @@ _REMOTE = {
 }
 _COARSEST_M = 150.0
 _MOST_PIECE_BYTES = 1_000_000_000
+_MOST_BANDS = 256  # of a file whose band is not named
+_LEAST_EDGE = 1e-9  # of a cell, in the map's own unit; less is a damaged number
 
 
 @dataclass(frozen=True)
@@ -77,6 +80,7 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
         with (
             rasterio.Env(**(_REMOTE if remote else {})),
             warnings.catch_warnings(),
+            unreadable_notices_ignored(),
         ):
             # Told as E-GEO-01 or E-CRS-01 by `describe`, in words a user can act on.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
@@ -84,6 +88,8 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
                 yield dataset
     except PermissionError as error:
         raise _unreadable(path, key, str(error), code="E-FILE-03") from error
+    except UnicodeDecodeError as error:
+        raise _unreadable(path, key, "a text in it is no UTF-8", code="E-FILE-02") from error
     except (RasterioIOError, RasterioError, ProjError, CPLE_BaseError, MemoryError) as error:
         if isinstance(error, CPLE_OutOfMemoryError) or out_of_memory(error):
             text = f"{path} ({key}) cannot be read: the machine has no more memory."
@@ -167,7 +173,9 @@ def _check_pieces(dataset: DatasetReader, band: int, file: str) -> None:
 def _position(dataset: DatasetReader, file: str) -> Affine:
     transform: Affine = dataset.transform
     if not transform.is_identity:
-        if transform.is_degenerate or not all(math.isfinite(v) for v in transform):
+        sound = all(math.isfinite(v) for v in transform) and not transform.is_degenerate
+        edges = math.hypot(transform.a, transform.d), math.hypot(transform.b, transform.e)
+        if not sound or min(edges) < _LEAST_EDGE:
             raise _no_position(file, "its cells have no size")
         return transform
     gcps, _ = dataset.gcps
@@ -209,13 +217,11 @@ def _check_degrees(dataset: DatasetReader, transform: Affine, crs: str, file: st
 
 
 def _band(dataset: DatasetReader, asked: int, file: str, key: str) -> int:
-    data = [
-        number
-        for number, flags in enumerate(dataset.mask_flag_enums, start=1)
-        if dataset.colorinterp[number - 1].name != "alpha" and flags is not None
-    ]
     if asked and asked <= dataset.count:
         return asked
+    # A damaged head may tell of thousands of bands, and each question goes through all of them.
+    colours = dataset.colorinterp if dataset.count <= _MOST_BANDS else ()
+    data = [number for number, colour in enumerate(colours, start=1) if colour.name != "alpha"]
     if asked or len(data) != 1:
         raise SitingError(
             "E-BAND-01",

@@ -53,7 +53,7 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
     if not is_remote(path):
         check_vector_file(path, key=key)
     try:
-        names = [str(name) for name, _ in pyogrio.list_layers(_source_of(path, key))]
+        names = _layers_of(_source_of(path, key), path)
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     if layer in names or (not layer and len(names) == 1):
@@ -79,6 +79,19 @@ def _source_of(path: str, key: str) -> str | bytes:
             cure="Rename the file or folder.",
         )
     return Path(path).read_bytes()
+
+
+def _layers_of(source: str | bytes, path: str) -> list[str]:
+    """Names of the layers; a format without names takes that of the file."""
+    names = [str(name) for name, _ in pyogrio.list_layers(source)]
+    # Bytes are given a file in memory whose name is drawn by lot.
+    in_memory = isinstance(source, bytes)
+    return [Path(path).stem if in_memory and n.startswith("pyogrio_") else n for n in names]
+
+
+def _layer_in(source: str | bytes, name: str, path: str) -> str | int:
+    """The layer as the library knows it: in bytes by its number."""
+    return _layers_of(source, path).index(name) if isinstance(source, bytes) else name
 
 
 def unreadable(path: str, key: str, error: Exception) -> SitingError:
@@ -117,7 +130,8 @@ def _layer_facts(
 ) -> tuple[str, str, int]:
     name = layer_name(path, layer, key=key)
     try:
-        info = pyogrio.read_info(_source_of(path, key), layer=name)
+        source = _source_of(path, key)
+        info = pyogrio.read_info(source, layer=_layer_in(source, name, path))
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     if info["driver"] not in DRIVERS:
@@ -195,8 +209,9 @@ def read_frame(
         with warnings.catch_warnings():
             # Faulty rings are repaired and told by the caller.
             warnings.simplefilter("ignore")
+            asked = _layer_in(source, name, path)
             frames = [
-                pyogrio.read_dataframe(source, layer=name, bbox=box, force_2d=True)
+                pyogrio.read_dataframe(source, layer=asked, bbox=box, force_2d=True)
                 for box in (boxes or (None,))
             ]
     except _FAILURES as error:

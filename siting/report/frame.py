@@ -20,6 +20,10 @@ EARTH_RADIUS_M = 6378137.0  # of EPSG:3857
 _DEGREE = 5
 _LATTICE = 25
 _MERCATOR_LIMIT_DEG = 85.0
+# Libraries of numbers differ in the last digit from one version to the next; what goes into a page
+# is rounded well above that and far below what could be seen.
+METRE_DIGITS = 6
+_COEFFICIENT_DIGITS = 10
 Pair = tuple[FloatArray, FloatArray]
 
 
@@ -177,14 +181,18 @@ def _fit(source: Pair, target: Pair) -> Fit:
     ).reshape(-1, source[0].size)
     wanted = (np.column_stack(target) - np.array(centre_out)) / scale_out
     solved = np.linalg.lstsq(terms.T, wanted, rcond=None)[0]
-    rows = (tuple(map(float, solved[:, 0])), tuple(map(float, solved[:, 1])))
-    fit = Fit(centre_in, scale_in, centre_out, scale_out, rows, 0.0)
+    first_row, second_row = (
+        tuple(round(float(v), _COEFFICIENT_DIGITS) + 0.0 for v in column)  # no -0.0
+        for column in solved.T
+    )
+    fit = Fit(centre_in, scale_in, centre_out, scale_out, (first_row, second_row), 0.0)
     first, second = fit(*source)
     error = float(np.hypot(first - target[0], second - target[1]).max())
-    return replace(fit, max_error=error)
+    return replace(fit, max_error=round(error, METRE_DIGITS))
 
 
 def _box(pair: Pair) -> tuple[tuple[float, float], float]:
-    low, high = [float(v.min()) for v in pair], [float(v.max()) for v in pair]
+    low = [round(float(v.min()), METRE_DIGITS) for v in pair]
+    high = [round(float(v.max()), METRE_DIGITS) for v in pair]
     centre = ((low[0] + high[0]) / 2, (low[1] + high[1]) / 2)
     return centre, max(high[0] - low[0], high[1] - low[1]) / 2

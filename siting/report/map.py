@@ -133,7 +133,8 @@ def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Pict
 def _degrees(parcel: Geometry, frame: Frame) -> list[list[float]]:
     xy = shapely.get_coordinates(shapely.envelope(parcel))
     lon, lat = frame.lonlat(xy[:, 0], xy[:, 1])
-    return [[float(lat.min()), float(lon.min())], [float(lat.max()), float(lon.max())]]
+    box = ((lat.min(), lon.min()), (lat.max(), lon.max()))
+    return [[round(float(degree), 9) for degree in corner] for corner in box]
 
 
 def _page(data: dict[str, Any], map_script: str) -> str:

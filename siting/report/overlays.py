@@ -22,7 +22,7 @@ from shapely import LineString
 
 from siting.grid import FloatArray, Grid
 from siting.ground.terrain import hillshade, smoothed
-from siting.report.frame import EARTH_RADIUS_M, Frame, degrees_of
+from siting.report.frame import EARTH_RADIUS_M, METRE_DIGITS, Frame, degrees_of
 
 # Twenty steps of cividis (Nuñez, Anderton & Renslow 2018, doi 10.1371/journal.pone.0199239): even
 # to the eye, the same order for every kind of colour vision, and in grey print.
@@ -35,6 +35,7 @@ SCORE_COLOURS = (
 _STEPS = len(SCORE_COLOURS)
 _GROUND_GREYS = 32
 _DARKEST, _BRIGHTEST = 96, 250
+_CORNER_DIGITS = 9  # of a degree, a tenth of a millimetre
 _HALF_TURN_M = math.pi * EARTH_RADIUS_M
 _MOST_PIXELS = 1_200_000
 _MOST_PIXELS_PER_CELL = 40.0
@@ -54,7 +55,10 @@ class Plane:
     def corners(self) -> list[list[float]]:
         """[[south, west], [north, east]] in degrees."""
         right, bottom = self.left + self.width * self.pixel_m, self.top - self.height * self.pixel_m
-        return [list(degrees_of(self.left, bottom)), list(degrees_of(right, self.top))]
+        return [
+            [round(degree, _CORNER_DIGITS) for degree in degrees_of(x, y)]
+            for x, y in ((self.left, bottom), (right, self.top))
+        ]
 
 
 @dataclass(frozen=True)
@@ -68,7 +72,9 @@ class Picture:
 def plane_over(frame: Frame, *, grid: Grid, pixels_per_cell: float) -> Plane:
     """The upright Web Mercator rectangle around `grid`, in pixels about that much finer."""
     x, y = frame.mercator(*grid.boundary_points())
-    left, right, bottom, top = (float(v) for v in (x.min(), x.max(), y.min(), y.max()))
+    left, right, bottom, top = (
+        round(float(v), METRE_DIGITS) for v in (x.min(), x.max(), y.min(), y.max())
+    )
     stretch = (right - left) / (grid.n_cols * grid.cell_size_m)
     pixel = grid.cell_size_m * stretch / pixels_per_cell
     pixel = max(pixel, math.sqrt((right - left) * (top - bottom) / _MOST_PIXELS))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+import struct
 import unicodedata
 import zipfile
 from pathlib import Path
@@ -13,7 +14,18 @@ import pyogrio
 import rasterio
 from shapely.affinity import translate
 
-from tests.bad_inputs.land import CRS, LEFT, SIZE, TOP, Land, builder, frame, geojson, to_lonlat
+from tests.bad_inputs.land import (
+    CRS,
+    LEFT,
+    SIZE,
+    TOP,
+    Land,
+    builder,
+    codes,
+    frame,
+    geojson,
+    to_lonlat,
+)
 
 VRT = """<VRTDataset rasterXSize="{n}" rasterYSize="{n}"><SRS>{crs}</SRS>
 <GeoTransform>{left}, 5, 0, {top}, 0, -5</GeoTransform><VRTRasterBand dataType="Float32" band="1">
@@ -68,6 +80,57 @@ def file_dem(land: Land, kind: str) -> Land:
         with path.open("wb") as stream:
             stream.truncate(5 * 2**30)
     return land
+
+
+@builder
+def file_notice(land: Land, _: str) -> Land:
+    """A name inside the file that is no UTF-8: the library's notice of it cannot be read."""
+    path = land.folder / "dem.tif"
+    path.write_bytes(path.read_bytes().replace(b"<GDALMetadata", b"<GDALM\xfftadata"))
+    return land
+
+
+@builder
+def file_many_bands(land: Land, count: str) -> Land:
+    """A head that tells of far more bands than there are: the tag of samples to a pixel."""
+    land.cover(codes(), compress="lzw", nodata=0)
+    path = land.folder / "cover.tif"
+    path.write_bytes(with_tag(path.read_bytes(), 277, value=int(count)))
+    return land
+
+
+def with_tag(data: bytes, tag: int, **change: int) -> bytes:
+    """A little-endian TIFF with the kind or the (short) value of a tag changed."""
+    out = bytearray(data)
+    (at,) = struct.unpack_from("<I", out, 4)
+    (entries,) = struct.unpack_from("<H", out, at)
+    for entry in range(at + 2, at + 2 + 12 * entries, 12):
+        if struct.unpack_from("<H", out, entry)[0] == tag:
+            for name, number in change.items():
+                struct.pack_into("<H", out, entry + {"kind": 2, "value": 8}[name], number)
+    return bytes(out)
+
+
+@builder
+def file_system_no_text(land: Land, _: str) -> Land:
+    """One point on the map and no size of cells, and the system's name is no UTF-8."""
+    land.cover(codes(), compress="lzw", nodata=0)
+    path = land.folder / "cover.tif"
+    data = path.read_bytes().replace(b"WGS 84|", b"WGS 8\xb4|")
+    # The number of the system (key 3072) is lost, and its name told to be longer than it is.
+    for before, after in (((3072, 0, 1, 32617), (3104, 0, 1, 32617)),
+                          ((1026, 34737, 22, 0), (1026, 34737, 278, 0))):  # fmt: skip
+        data = data.replace(struct.pack("<4H", *before), struct.pack("<4H", *after))
+    path.write_bytes(with_tag(data, 33550, kind=16396))
+    return land
+
+
+@builder
+def file_suffix(land: Land, text: str) -> Land:
+    """A sound file under the suffix of another kind: "NAME NEW_NAME KEY"."""
+    name, other, key = text.split()
+    (land.folder / name).rename(land.folder / other)
+    return land.set(key, other)
 
 
 @builder
@@ -214,7 +277,10 @@ def file_one_huge_piece(land: Land, _: str) -> Land:
 
 @builder
 def path_with(land: Land, name: str) -> Land:
-    """A parcel file with a name that trips programs."""
+    """A parcel file with a name that trips programs; a package unless the name says otherwise."""
+    if name.endswith(".geojson"):
+        geojson(land.folder / name, to_lonlat(land.outline))
+        return land.set("parcel.file", name)
     if name == "200 letters":
         name = "p" * 200
     shutil.copy(land.folder / "parcel.gpkg", land.folder / f"{name}.gpkg")

@@ -131,9 +131,9 @@ def place_few_cells(land: Land, shape: str) -> Land:
 
 
 @builder
-def place_no_size(land: Land, _: str) -> Land:
-    """Cells of no height: a world file gone wrong."""
-    return land.dem(relief(), transform=Affine(CELL_M, 0, LEFT, 0, 0.0, TOP))
+def place_no_size(land: Land, height: str) -> Land:
+    """Cells of no height, or of next to none: a world file gone wrong."""
+    return land.dem(relief(), transform=Affine(CELL_M, 0, LEFT, 0, -float(height or 0), TOP))
 
 
 @builder

@@ -46,9 +46,10 @@ def text_in(land: Land, argument: str) -> Land:
 
 @builder
 def text_ids(land: Land, kind: str) -> Land:
-    """Identifiers that cannot be told apart, or are none."""
+    """Identifiers that cannot be told apart, or are none; or two names for one piece of land."""
     both = [to_lonlat(land.outline)] * 2
-    ids = {"twice": ["A7", "A7"], "empty": ["A7", None], "spaces": ["A7", "  "]}[kind]
+    ids = {"twice": ["A7", "A7"], "empty": ["A7", None], "spaces": ["A7", "  "],
+           "one outline": ["A7", "A8"]}[kind]  # fmt: skip
     geojson(land.folder / "t.geojson", *both, properties=[{"id": i} for i in ids])
     return land.set("parcel.file", "t.geojson").set("parcel.id", "A7")
 

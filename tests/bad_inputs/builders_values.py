@@ -54,6 +54,14 @@ def value_all(land: Land, value: str) -> Land:
 
 
 @builder
+def value_signalling(land: Land, _: str) -> Land:
+    """NaN of the kind that signals, as damaged files hold it."""
+    values = relief()
+    values.view(np.uint32)[2:5, 2:9] = 0x7FA00000
+    return land.dem(values)
+
+
+@builder
 def value_infinite(land: Land, _: str) -> Land:
     values = relief()
     values[2:5, 2:9] = np.inf

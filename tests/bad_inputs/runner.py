@@ -98,16 +98,20 @@ def words(land: Land, command: str) -> list[str]:
     return [*line, *land.options]
 
 
-def run(land: Land, command: str) -> Outcome:
-    """Run a command as the command line would, but in this process and without drawing."""
+def run(land: Land, command: str, *, draw: bool = False) -> Outcome:
+    """Run a command as the command line would, but in this process; pages only where asked for."""
     write_settings(land)
     if land.unreadable is not None:
         land.unreadable.chmod(0o555 if land.unreadable.is_dir() else 0)
     kept: dict[str, Any] = {}
 
+    write_report = siting.commands.write_report
+
     def keep_result(result: Result, folder: Path, **kwargs: Any) -> None:
         kept["result"] = result
-        if land.writes:
+        if draw:
+            write_report(result, folder, **kwargs)
+        elif land.writes:
             with staged(folder) as stage:
                 stage.write("map.html", "a map")
 
