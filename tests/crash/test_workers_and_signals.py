@@ -137,7 +137,7 @@ def test_killed_parents_leave_no_workers(land, tmp_path):
 def test_odd_surroundings_change_no_byte(land, clean, tmp_path, program):
     """Another clock, another language, another hash seed, no docstrings, many threads."""
     code = (
-        "import sys; from pathlib import Path; from siting import fingerprints; "
+        "import sys; from pathlib import Path; from siting.batch import fingerprints; "
         f"fingerprints.program_print = lambda: {program!r}; "
         "from tests.batch_tools import run; run(Path(sys.argv[1]), Path(sys.argv[2]))"
     )
