@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from siting.batch import fingerprints
 from siting.batch.journal import Journal, entry_of, line_of
 from siting.errors import ResourceError
 
@@ -114,3 +116,17 @@ def test_a_full_disk_is_told(tmp_path, monkeypatch):
     with pytest.raises(ResourceError, match="E-DISK-01"):
         journal.add("parcel", "P1", key="a")
     assert journal.get("parcel", "P1") is None
+
+
+def test_what_is_compiled_is_no_part_of_the_program(tmp_path, monkeypatch):
+    """Kernels compiled by the first run must not make the second do everything again."""
+    copied = tmp_path / "siting"
+    shutil.copytree(Path(fingerprints.__file__).parents[1], copied)
+    monkeypatch.setattr(fingerprints, "__file__", str(copied / "batch" / "fingerprints.py"))
+    before = fingerprints.program_print()
+    cache = copied / "kernels" / "__pycache__"
+    cache.mkdir(exist_ok=True)
+    (cache / "water.fill-1.py311.1.nbc").write_bytes(b"compiled")
+    assert fingerprints.program_print() == before
+    (copied / "lengths.py").write_text("# another program\n")
+    assert fingerprints.program_print() != before

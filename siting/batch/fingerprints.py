@@ -77,7 +77,8 @@ def program_print() -> str:
     """A fingerprint of this program's code and of the libraries it computes with."""
     digest = hashlib.sha256(__version__.encode())
     root = Path(__file__).parents[1]
-    for path in sorted(p for p in root.rglob("*") if p.is_file() and p.suffix != ".pyc"):
+    # What Python and numba compile stands in __pycache__ and comes and goes.
+    for path in sorted(p for p in root.rglob("*") if p.is_file() and "__pycache__" not in p.parts):
         digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
     for name in _LIBRARIES:
         digest.update(f"{name} {importlib.metadata.version(name)}\n".encode())
