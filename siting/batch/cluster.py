@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 import time
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,8 @@ _STOP_SECONDS = 2.0
 _EMPTY_CLUSTER_SECONDS = 120.0
 _FIRST_WORKER_SECONDS = 30.0
 _CONNECT_SECONDS = 15.0
+# How often a job may be lost with the cluster it ran on before that counts as its own death.
+_MOST_LOSSES = 5
 
 
 class DaskExecutor:
@@ -45,7 +48,8 @@ class DaskExecutor:
                 rule="The cluster must be running before the batch is started.",
                 cure="Start it as docs/batch.md shows, and give the address that it prints.",
             ) from error
-        self._futures: dict[Any, str] = {}
+        self._futures: dict[Any, tuple[str, Any]] = {}
+        self._losses: Counter[str] = Counter()
         self._tries = 0
         self._seen = time.monotonic()
 
@@ -65,7 +69,7 @@ class DaskExecutor:
         self._tries += 1
         key = f"siting-{os.getpid()}-{self._tries}"
         future = self._client.submit(_on_cluster, self._task, job, key=key, pure=False, retries=0)
-        self._futures[future] = name
+        self._futures[future] = (name, job)
 
     def wait(self) -> list[Ended]:
         """Wait until a job ended; tell all that did."""
@@ -82,14 +86,25 @@ class DaskExecutor:
                 done = {f for f in self._futures if f.status in ("cancelled", "lost")}
             if done:
                 self._seen = time.monotonic()
-                return [self._outcome(f) for f in [f for f in self._futures if f in done]]
+                ended = [self._outcome(f) for f in [f for f in self._futures if f in done]]
+                if any(ended):
+                    return [one for one in ended if one is not None]
             self._check_alive()
 
-    def _outcome(self, future: Any) -> Ended:
-        name = self._futures.pop(future)
+    def _outcome(self, future: Any) -> Ended | None:
+        """What became of a job; None when it was sent again.
+
+        A job that goes under with its cluster (a scheduler or all workers started again) has
+        done nothing wrong; one whose worker dies may have killed it.
+        """
+        name, job = self._futures.pop(future)
         if future.status == "finished":
             return Ended(name, future.result())
         _LOG.warning("the job of %s was lost: %s", name, future.status)
+        self._losses[name] += 1
+        if future.status in ("cancelled", "lost") and self._losses[name] <= _MOST_LOSSES:
+            self.submit(name, job)
+            return None
         return Ended(name, died=True)
 
     def _check_alive(self) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import threading
 import time
+from collections import Counter
 from contextlib import contextmanager
 
 import pytest
@@ -102,6 +103,30 @@ def test_the_workers_start_again_under_way(cluster, land, clean, tmp_path):
     with struck(cluster, tmp_path, strike):
         run(land, tmp_path, dask=cluster.scheduler_address)
     assert digests(tmp_path) == clean
+
+
+class Lost:
+    """The future of a job whose cluster was started again."""
+
+    status = "cancelled"
+
+
+def test_a_job_lost_with_its_cluster_is_sent_again_but_not_for_ever(monkeypatch):
+    sent = []
+    executor = object.__new__(DaskExecutor)
+    executor._futures, executor._losses = {}, Counter()
+    monkeypatch.setattr(DaskExecutor, "submit", lambda _, name, job: sent.append((name, job)))
+    for _ in range(5):
+        future = Lost()
+        executor._futures[future] = ("a", 7)
+        assert executor._outcome(future) is None
+    assert sent == [("a", 7)] * 5
+    executor._futures[future] = ("a", 7)
+    assert executor._outcome(future).died
+    future.status = "error"
+    executor._futures[future] = ("b", 8)
+    assert executor._outcome(future).died
+    assert len(sent) == 5
 
 
 def test_a_parcel_done_twice_at_a_time_is_whole(cluster, land, clean, tmp_path):
