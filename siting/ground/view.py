@@ -79,8 +79,7 @@ def elevation_at(ground: Ground, place: Places) -> FloatArray:
     from siting.kernels import between_centres
 
     grid, (easting, northing) = ground.grid, np.broadcast_arrays(*place)
-    row = (grid.top - northing) / grid.cell_size_m - 0.5
-    col = (easting - grid.left) / grid.cell_size_m - 0.5
+    row, col = _cells_of(grid, easting, northing)
     dem = np.ascontiguousarray(ground.dem, dtype=np.float32)
     out: FloatArray = between_centres(dem, row.ravel(), col.ravel()).reshape(row.shape)
     return out
@@ -263,16 +262,17 @@ def screened(
     steps = 2 ** np.ceil(np.log2(cells)).astype(np.int64)
     dem = np.ascontiguousarray(ground.dem, dtype=np.float32)
     bulge_m = drop_m(length, refraction_k=refraction_k)
-    rows = [_cells_of(ground.grid, end_point) for end_point in (start, end)]
-    hidden: NDArray[np.bool_] = hidden_lines(dem, *rows, z_start, z_end, bulge_m, steps)
+    ends = [np.column_stack(_cells_of(ground.grid, *point.T)) for point in (start, end)]
+    hidden: NDArray[np.bool_] = hidden_lines(dem, *ends, z_start, z_end, bulge_m, steps)
     return hidden
 
 
-def _cells_of(grid: Grid, points: FloatArray) -> NDArray[np.float64]:
-    """(n, 2) row and column, counted from the centre of the first cell, of easting, northing."""
-    row = (grid.top - points[:, 1]) / grid.cell_size_m - 0.5
-    col = (points[:, 0] - grid.left) / grid.cell_size_m - 0.5
-    return np.column_stack([row, col])
+def _cells_of(
+    grid: Grid, easting: FloatArray, northing: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Rows and columns of places, counted from the centre of the first cell."""
+    row = (grid.top - northing) / grid.cell_size_m - 0.5
+    return row, (easting - grid.left) / grid.cell_size_m - 0.5
 
 
 def coarser(ground: Ground, factor: int) -> Ground:
