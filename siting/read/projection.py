@@ -23,6 +23,7 @@ _WORLD_MERCATOR = {"EPSG:3857", "EPSG:900913", "EPSG:3395", "EPSG:3785", "ESRI:1
 _MOST_SCALE_ERROR = 0.001
 _MOST_TURNED_DEG = 10.0
 _BEYOND_DEG, _MOST_BEYOND_DEG = 1.0, 5.0
+_FARTHEST = 1e8  # degrees, metres or feet: no map of the Earth has a coordinate beyond it
 
 
 def parse_crs(text: str, *, key: str) -> str:
@@ -269,7 +270,7 @@ def _degrees_outside(area: tuple[float, float, float, float], lon: float, lat: f
 def project(geometry: Geometry, source: str, target: str, *, file: str) -> Geometry:
     """A geometry in another coordinate system; E-CRS-06 where a point cannot be converted."""
     corners = shapely.get_coordinates(geometry)
-    if not np.isfinite(corners).all():
+    if not _on_a_map(corners):
         raise _outside(corners, source, target, file)
     if source == target:
         return geometry
@@ -281,11 +282,16 @@ def project(geometry: Geometry, source: str, target: str, *, file: str) -> Geome
         except ProjError as error:
             raise _outside(points, source, target, file) from error
         moved = np.column_stack([east, north])
-        if not np.isfinite(moved).all():
+        if not _on_a_map(moved):
             raise _outside(points, source, target, file)
         return moved
 
     return shapely.transform(geometry, convert)
+
+
+def _on_a_map(points: NDArray[np.float64]) -> bool:
+    """Whether all points can be places: a damaged file may have a corner at 1e200 metres."""
+    return not points.size or bool((np.abs(points) < _FARTHEST).all())
 
 
 def _outside(points: NDArray[np.float64], source: str, target: str, file: str) -> SitingError:

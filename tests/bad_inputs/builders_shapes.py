@@ -187,6 +187,15 @@ def shape_json(land: Land, kind: str) -> Land:
 
 
 @builder
+def shape_road(land: Land, _: str) -> Land:
+    """A road over the land whose last corner a damaged file has put beyond all maps."""
+    west, south, _, _ = land.outline.bounds
+    road = LineString([(west, south), (west + 200.0, south), (1e200, south + 50.0)])
+    pyogrio.write_dataframe(frame(road, **{"class": ["minor"]}), land.folder / "roads.gpkg")
+    return land.set("layers.roads", "roads.gpkg")
+
+
+@builder
 def shape_null(land: Land, _: str) -> Land:
     """A feature without a shape."""
     geojson(land.folder / "null.geojson", None)
