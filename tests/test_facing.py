@@ -311,9 +311,9 @@ def test_far_elevations_of_a_plane(tmp_path: Path, overviews: bool) -> None:
     assert not known[(x < 540_250) & (y > 4_819_750)].any()
     inside = known & (np.abs(x - 541_000) < 900) & (np.abs(y - 4_819_000) < 900)
     inside &= (x > 540_400) | (y < 4_819_600)
-    # The thinned cells do not meet those of the file (6.02 for 6): the place is held within a
-    # tenth of a cell, 3 m of a slope of 0.0224; a whole cell would be 0.3 m at least.
-    assert np.abs(dem - expected)[inside].max() < 0.067
+    # Means of six cells lie where they should; a shift by one cell of 5 m would be 0.05 m. From
+    # the overviews six of ours are one and a half: the place is held within a tenth of a cell.
+    assert np.abs(dem - expected)[inside].max() < (0.067 if overviews else 0.002)
     assert [note.code for note in notes] == ["A-SKYLINE-01"]
 
 

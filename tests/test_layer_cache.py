@@ -23,8 +23,8 @@ OTHER = Grid("EPSG:32618", 50_000.0, 4_830_000.0, 10.0, 150, 150)
 
 @pytest.fixture(autouse=True)
 def _fresh(monkeypatch):
-    monkeypatch.setattr(layer_cache, "_FACTS", layer_cache._Kept())
-    monkeypatch.setattr(layer_cache, "_LAYERS", layer_cache._Kept())
+    monkeypatch.setattr(layer_cache, "_FACTS", layer_cache.Kept(most=64))
+    monkeypatch.setattr(layer_cache, "_LAYERS", layer_cache.Kept(most=64))
 
 
 def read(name: str, grid: Grid, path: Path = SAMPLE):
@@ -75,7 +75,7 @@ def test_boxes_choose_what_they_meet():
 
 
 def test_what_was_used_least_is_forgotten():
-    kept = layer_cache._Kept()
+    kept = layer_cache.Kept(most=64)
     for k in range(100):
         kept.get(k, lambda k=k: k)
         kept.get(0, lambda: -1)
@@ -85,7 +85,7 @@ def test_what_was_used_least_is_forgotten():
 
 
 def test_a_failure_is_not_kept():
-    kept = layer_cache._Kept()
+    kept = layer_cache.Kept(most=64)
 
     def fail():
         raise ValueError("no")

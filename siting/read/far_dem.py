@@ -12,6 +12,7 @@ from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
 from siting.read import rasters
+from siting.read.coarse_cells import read_coarse
 from siting.read.units import elevation_factor
 from siting.settings.inputs import DemInput
 from siting.types import Note
@@ -63,29 +64,31 @@ def read_far(
         if window is None:
             return None
         step = max(1, int(wide.cell_size_m / facts.cell_m))
-        shape = (math.ceil(window.height / step), math.ceil(window.width / step))
-        raw = dataset.read(
-            facts.band, window=window, out_shape=shape, masked=True, resampling=Resampling.average
+        values, window = read_coarse(
+            dataset, facts, window, step=step, masked=spec.nodata != "none"
         )
+    if not values.size:
+        return None
     factor, _ = elevation_factor(
         band_unit=facts.unit, crs=facts.crs, asserted=spec.z_unit, file=facts.file
     )
-    missing = np.ma.getmaskarray(raw) if spec.nodata != "none" else np.zeros(shape, bool)
-    values = np.ma.getdata(raw).astype(np.float64)
+    missing = np.isnan(values)
     if isinstance(spec.nodata, float):
-        missing = missing | np.isclose(values, spec.nodata, rtol=1e-6)
-    metres = (values * facts.scale + facts.offset) * factor
+        missing |= np.isclose(values, spec.nodata, rtol=1e-6)
+    metres = (values.astype(np.float64) * facts.scale + facts.offset) * factor
     # Far away nobody checks for undeclared "no data": what no ground can be is none, nor are the
     # cells beside it, which may be averages of both.
     strange = ~missing & ~((metres > _LOWEST_M) & (metres < _HIGHEST_M))
-    missing = missing | ndimage.binary_dilation(strange, np.ones((3, 3)))
+    if strange.any():
+        missing |= ndimage.binary_dilation(strange, np.ones((3, 3)))
     metres = np.where(missing, np.nan, metres).astype(np.float32)
     out = np.full(wide.shape, np.nan, np.float32)
-    scale = Affine.scale(window.width / shape[1], window.height / shape[0])
     reproject(
         metres,
         out,
-        src_transform=facts.transform @ Affine.translation(window.col_off, window.row_off) @ scale,
+        src_transform=facts.transform
+        @ Affine.translation(window.col_off, window.row_off)
+        @ Affine.scale(step),
         src_crs=facts.crs,
         src_nodata=np.nan,
         dst_transform=wide.transform,

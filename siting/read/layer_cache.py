@@ -90,11 +90,19 @@ def state_of(path: str) -> tuple[tuple[int, int], ...] | None:
     return tuple(out) if 0 <= out[0][0] <= _MOST_BYTES else None
 
 
-class _Kept:
-    """The values used last, by key."""
+class Kept:
+    """The values used last, by key.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    most : int
+        The sizes of all values together; above it the one not used for longest goes.
+    size : function of a value
+    """
+
+    def __init__(self, most: int, size: Callable[[Any], int] = lambda value: 1) -> None:
         self._values: OrderedDict[Hashable, Any] = OrderedDict()
+        self._most, self._size, self._sum = most, size, 0
 
     def get(self, key: Hashable, make: Callable[[], Value]) -> Value:
         """The value under a key, made when it is not there; a failure is not kept."""
@@ -103,12 +111,13 @@ class _Kept:
             value: Value = self._values[key]
             return value
         value = self._values[key] = make()
-        while len(self._values) > _MOST_ENTRIES:
-            self._values.popitem(last=False)
+        self._sum += self._size(value)
+        while self._sum > self._most:
+            self._sum -= self._size(self._values.popitem(last=False)[1])
         return value
 
 
-_FACTS, _LAYERS = _Kept(), _Kept()
+_FACTS, _LAYERS = Kept(_MOST_ENTRIES), Kept(_MOST_ENTRIES)
 
 
 def facts(path: str, key: Hashable, read: Callable[[], Value]) -> Value:
