@@ -65,9 +65,11 @@ def saddles(
     angles = np.arange(_RING_POINTS) * 2 * np.pi / _RING_POINTS
     steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]
     rise = np.stack([seen_at(ground, step) - ground for step in steps])
-    relief = _saddle_relief(rise)
     # Beside a crest the ring alternates too, but there the ground as a whole is tilted.
-    clear = relief * np.maximum(0.0, 1.0 - _tilt_over_twist(rise))
+    level = np.maximum(0.0, 1.0 - _tilt_over_twist(rise))
+    relief = np.zeros(ground.shape)
+    relief[level > 0] = _saddle_relief(rise[:, level > 0])
+    clear = relief * level
     found = []
     spacing_cells = spacing_m / (nth * grid.cell_size_m)
     for row, col in peaks(clear, least=relief_m / 10, spacing_cells=spacing_cells):
@@ -83,7 +85,7 @@ def saddles(
 
 
 def _saddle_relief(rise: FloatArray) -> FloatArray:
-    """(rows, cols) relief in metres, 0 where the ring does not alternate; from (points, r, c).
+    """(cells,) relief in metres, 0 where the ring does not alternate; from (points, cells).
 
     The best of all ways to part the ring in four runs, high, low, high, low, would be slow; the
     two highest points at least 90 degrees apart and the lowest point in each gap between them
@@ -107,14 +109,12 @@ def _saddle_relief(rise: FloatArray) -> FloatArray:
 def _tilt_over_twist(rise: FloatArray) -> FloatArray:
     """First over second harmonic of the ring: 0 at a saddle, large on a plain slope."""
     angles = np.arange(rise.shape[0]) * 2 * np.pi / rise.shape[0]
-    tilt, twist = (
-        np.hypot(
-            np.tensordot(np.cos(k * angles), rise, 1), np.tensordot(np.sin(k * angles), rise, 1)
-        )
-        for k in (1, 2)
-    )
+    waves = np.stack([wave(k * angles) for k in (1, 2) for wave in (np.cos, np.sin)])
+    parts = np.tensordot(waves.astype(rise.dtype), rise, 1)
+    tilt, twist = np.hypot(parts[0], parts[1]), np.hypot(parts[2], parts[3])
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.nan_to_num(tilt / twist, nan=np.inf)
+        share: FloatArray = np.nan_to_num(tilt / twist, nan=np.inf)
+    return share
 
 
 def _two_highest_sides(rise: FloatArray) -> tuple[float, float]:

@@ -214,6 +214,22 @@ def _quietness(
     """Quietness 0..1: the worst of the disturbances that are known; missing when none is known."""
     out: dict[str, FloatArray] = {}
     judged: list[tuple[FloatArray, Knots]] = []
+    inside = burn([land.parcel_shape], grid=land.grid)
+
+    def felt(
+        plain: FloatArray, shapes: list[Geometry], curve: Knots, height_m: float
+    ) -> FloatArray:
+        """Distance with what the terrain hides counted as farther away."""
+        return felt_distance(
+            plain,
+            shapes,
+            ground=SightGround(land.dem, land.grid),
+            inside=inside,
+            factor=rules.screened_factor,
+            height_m=height_m,
+            reach_m=curve[-1][0],
+        )
+
     if "roads" in land.vectors:
         roads = land.vectors["roads"]
         for kind in ROAD_CLASSES:
@@ -221,12 +237,12 @@ def _quietness(
             out[f"distance_to_road_{kind}_m"] = _distance(shapes, land.grid)
             curve: Knots = getattr(rules, f"road_{kind}")
             plain = out[f"distance_to_road_{kind}_m"]
-            judged.append((_felt(land, plain, shapes, curve, rules, _VEHICLE_M), curve))
+            judged.append((felt(plain, shapes, curve, _VEHICLE_M), curve))
     if "buildings" in land.vectors:
         shapes = _shapes(land, "buildings")
         out["distance_to_building_m"] = _distance(shapes, land.grid)
         plain = out["distance_to_building_m"]
-        judged.append((_felt(land, plain, shapes, rules.building, rules, _EAVES_M), rules.building))
+        judged.append((felt(plain, shapes, rules.building, _EAVES_M), rules.building))
     if "distance_to_busy_trail_m" in layers:
         judged.append((layers["distance_to_busy_trail_m"], rules.busy_trail))
     if not judged:
@@ -237,26 +253,6 @@ def _quietness(
         return out, ()
     text = f"No {' and no '.join(missing)} were given: quiet is judged without them."
     return out, (Note("W-QUIET-01", "warning", text),)
-
-
-def _felt(
-    land: Land,
-    plain: FloatArray,
-    shapes: list[Geometry],
-    curve: Knots,
-    rules: Disturbance,
-    height_m: float,
-) -> FloatArray:
-    """Distance with what the terrain hides counted as farther away."""
-    return felt_distance(
-        plain,
-        shapes,
-        ground=SightGround(land.dem, land.grid),
-        inside=burn([land.parcel_shape], grid=land.grid),
-        factor=rules.screened_factor,
-        height_m=height_m,
-        reach_m=curve[-1][0],
-    )
 
 
 def _absent(layers: Mapping[str, FloatArray]) -> tuple[Note, ...]:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -38,6 +38,15 @@ _STREAM_REACH_M = 10.0
 _LAKE_M2 = 50_000.0
 
 
+@dataclass(frozen=True)
+class Obstacles:
+    """Cells on mapped roads (by class), buildings and ponds; (rows, cols) bool each."""
+
+    roads: Mapping[str, BoolArray]
+    buildings: BoolArray
+    ponds: BoolArray
+
+
 def with_passage(
     land: Land,
     ground: Ground,
@@ -53,7 +62,8 @@ def with_passage(
     slope = ground.layers["slope_deg"]
     directions = flow_directions(land.dem)
     area = drainage.upstream_area_m2(directions, cell_size_m=land.grid.cell_size_m)
-    ratio = funnel_ratio(land, role=ground.role, slope_deg=slope, rules=travel)
+    hindered = obstacles(land)
+    ratio = funnel_ratio(land, hindered, role=ground.role, slope_deg=slope, rules=travel)
     valleys = drainage.stream_lines(
         directions,
         drainage.stream_cells(area, threshold_ha=stream_threshold_ha),
@@ -63,6 +73,7 @@ def with_passage(
         land,
         ground,
         valleys=valleys,
+        hindered=hindered,
         ratio=ratio,
         rules=sought,
     )
@@ -74,8 +85,17 @@ def with_passage(
     return replace(ground, layers=layers, features=found)
 
 
+def obstacles(land: Land) -> Obstacles:
+    """What of the mapped things hinders travel."""
+    return Obstacles(
+        roads={kind: _road_cells(land, kind) for kind in ROAD_CLASSES},
+        buildings=burn(_shapes(land, "buildings"), grid=land.grid, all_touched=True),
+        ponds=burn([pond.shape for pond in _ponds(land)], grid=land.grid),
+    )
+
+
 def funnel_ratio(
-    land: Land, *, role: RoleArray, slope_deg: FloatArray, rules: TravelRules
+    land: Land, hindered: Obstacles, *, role: RoleArray, slope_deg: FloatArray, rules: TravelRules
 ) -> FloatArray:
     """Flow of travel through each cell against the ground around it; (rows, cols) float32.
 
@@ -88,7 +108,7 @@ def funnel_ratio(
         role_cost={kind: getattr(rules, f"cost_{kind.name.lower()}") for kind in CoverRole},
         slope_knots=rules.slope_cost,
     )
-    cost = _with_obstacles(cost, land, rules)
+    cost = _with_obstacles(cost, hindered, rules)
     factor = coarsening_factor(
         grid.shape,
         cell_size_m=grid.cell_size_m,
@@ -114,16 +134,15 @@ def _slope_to_the_rim(slope_deg: FloatArray, dem: FloatArray) -> FloatArray:
 
 
 def _with_obstacles(
-    cost: NDArray[np.float64], land: Land, rules: TravelRules
+    cost: NDArray[np.float64], hindered: Obstacles, rules: TravelRules
 ) -> NDArray[np.float64]:
     """Cost raised on mapped roads, buildings and ponds."""
-
     raised = [
-        (_road_cells(land, kind), float(getattr(rules, f"cost_road_{kind}")))
-        for kind in ROAD_CLASSES
+        (cells, float(getattr(rules, f"cost_road_{kind}")))
+        for kind, cells in hindered.roads.items()
     ]
-    raised.append((_building_cells(land), rules.cost_built))
-    raised.append((_pond_cells(land), rules.cost_water))
+    raised.append((hindered.buildings, rules.cost_built))
+    raised.append((hindered.ponds, rules.cost_water))
     for cells, least in raised:
         cost = np.where(cells & np.isfinite(cost), np.maximum(cost, least), cost)
     return cost
@@ -136,23 +155,6 @@ def _road_cells(land: Land, kind: str) -> BoolArray:
     roads = land.vectors["roads"]
     half = max(_ROAD_HALF_WIDTH_M[kind], land.grid.cell_size_m / 2)
     return within(list(roads.geometry[roads["class"] == kind]), distance_m=half, grid=land.grid)
-
-
-def _building_cells(land: Land) -> BoolArray:
-    return burn(_shapes(land, "buildings"), grid=land.grid, all_touched=True)
-
-
-def _pond_cells(land: Land) -> BoolArray:
-    return burn([pond.shape for pond in _ponds(land)], grid=land.grid)
-
-
-def _open_water(land: Land, ground: Ground) -> BoolArray:
-    return np.asarray((ground.role == CoverRole.WATER) | _pond_cells(land))
-
-
-def _roads_and_buildings(land: Land, ground: Ground) -> BoolArray:
-    roads = _road_cells(land, "major") | _road_cells(land, "minor")
-    return np.asarray((ground.role == CoverRole.BUILT) | roads | _building_cells(land))
 
 
 def height_above_water_m(land: Land, ground: Ground, directions: NDArray[np.uint8]) -> FloatArray:
@@ -207,13 +209,14 @@ def find_features(
     ground: Ground,
     *,
     valleys: Sequence[Geometry],
+    hindered: Obstacles,
     ratio: FloatArray,
     rules: FeatureRules,
 ) -> tuple[Feature, ...]:
     """All features on the parcel and just over its boundary, in a fixed order."""
     found = [
         *_line_features(land, ground, valleys),
-        *_raster_features(land, ground, ratio, rules),
+        *_raster_features(land, ground, hindered, ratio=ratio, rules=rules),
     ]
     near = shapely.buffer(land.parcel_shape, 2 * rules.reach_m)
     shapely.prepare(near)
@@ -221,7 +224,7 @@ def find_features(
 
 
 def _raster_features(
-    land: Land, ground: Ground, ratio: FloatArray, rules: FeatureRules
+    land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
 ) -> list[Feature]:
     role = _main_roles(ground)
     return [
@@ -237,8 +240,11 @@ def _raster_features(
         *landforms.funnels(
             ratio,
             ground.layers["slope_deg"],
-            water=_open_water(land, ground),
-            people=_roads_and_buildings(land, ground),
+            water=(ground.role == CoverRole.WATER) | hindered.ponds,
+            people=(ground.role == CoverRole.BUILT)
+            | hindered.roads["major"]
+            | hindered.roads["minor"]
+            | hindered.buildings,
             least_ratio=rules.funnel_ratio,
             grid=land.grid,
         ),
