@@ -250,17 +250,23 @@ def _crosses_unknown(net: Net, steps: Steps, *, ways: Ways, reach_m: float) -> I
     if not ways.streams:
         return np.empty(0, dtype=np.int64)
     streams = shapely.union_all(ways.streams)
+    # Both ends of a step over a stream lie within the step's length, 2.24 cells, of it.
     reach = 2.5 * net.grid.cell_size_m
-    near = burn([streams.buffer(reach)], grid=net.grid, all_touched=True).ravel()
+    near = burn([streams.buffer(reach)], grid=net.grid).ravel()
     maybe = np.nonzero(near[steps.tail] & near[steps.head])[0]
-    line = _step_lines(net, steps.tail[maybe], head=steps.head[maybe])
+    # There and back is the same line: it is looked at once.
+    low = np.minimum(steps.tail[maybe], steps.head[maybe])
+    high = np.maximum(steps.tail[maybe], steps.head[maybe])
+    pairs, which = np.unique(low * net.free.size + high, return_inverse=True)
+    tail, head = np.divmod(pairs, net.free.size)
+    line = _step_lines(net, tail, head=head)
     shapely.prepare(streams)
     hit = shapely.intersects(streams, line)
     known = crossing_places(ways)
     if known is not None:
         crossed = shapely.intersection(line[hit], streams)
         hit[hit] = shapely.distance(crossed, known) > reach_m
-    return maybe[hit]
+    return np.asarray(maybe[hit[which]])
 
 
 def crossing_places(ways: Ways) -> Geometry | None:
