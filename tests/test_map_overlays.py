@@ -120,7 +120,9 @@ def test_zone_areas_cover_the_cells_of_their_rule_inside_the_parcel():
     no_go[:, :5] = NoGo.OUTSIDE.value | NoGo.ROAD.value
     no_go[10:20, 3:15] |= NoGo.ROAD.value
     no_go[30, 30] = NoGo.STEEP.value
-    areas = drawing.zone_areas(no_go, NoGo.ROAD, grid=grid)
+    told = dict(drawing.zone_areas(no_go, [NoGo.ROAD, NoGo.WATER, NoGo.STEEP], grid=grid))
+    assert list(told) == [NoGo.ROAD, NoGo.STEEP]
+    areas = told[NoGo.ROAD]
     assert [area.area for area in areas] == [10 * 10 * 25.0]
     assert areas[0].bounds == (25.0, 100.0, 75.0, 150.0)
     data = {zone["bit"]: zone for zone in zones.zones_data(no_go, grid=grid)}

@@ -22,7 +22,7 @@ from siting.heading.aim_words import lens_height
 from siting.ranking.cautions import FIRST, all_cautions, texts
 from siting.ranking.visits import visit_plan
 from siting.report.facts import Facing, spot_facts
-from siting.report.plan import plan, true_north_deg, window_around
+from siting.report.plan import plan, shut_areas, true_north_deg, window_around
 from siting.report.rose import face, rose
 from siting.report.sheet import field_sheet
 from siting.report.sheet_words import set_up, what_to_clear
@@ -330,7 +330,9 @@ def test_same_result_same_bytes(result):
 def drawn(result, bounds=(540100, 4820100, 540500, 4820500), **options):
     window = window_around(bounds, width_mm=100.0, height_mm=80.0, key="t")
     return ElementTree.fromstring(
-        plan(result, window, facts=spot_facts(result), title="t", **options)
+        plan(
+            result, window, facts=spot_facts(result), shut=shut_areas(result), title="t", **options
+        )
     )
 
 

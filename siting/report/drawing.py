@@ -6,7 +6,7 @@ list x0, y0, dx1, dy1, ... with x to the east and y to the south of the corner.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
-from siting.types import NoGo, NoGoArray
+from siting.types import BoolArray, NoGo, NoGoArray
 
 _STEPS_PER_M = 10.0
 # Zones are drawn from cells; corners of the steps are cut by less than a cell.
@@ -61,17 +61,39 @@ def shortened(geometry: Geometry, *, grid: Grid, tolerance_m: float) -> Geometry
     return shapely.simplify(cut, tolerance_m, preserve_topology=True)
 
 
-def zone_areas(no_go: NoGoArray, rule: NoGo, *, grid: Grid) -> list[Geometry]:
-    """Areas inside the parcel where one rule holds, drawn from the cells, larger ones first."""
+def parcel_window(no_go: NoGoArray, grid: Grid) -> tuple[Grid, slice, slice]:
+    """The smallest part of the grid that holds every cell inside the parcel: its rows, columns."""
     inside = (no_go & NoGo.OUTSIDE.value) == 0
-    hit = ((no_go & rule.value) != 0) & inside
+    row, col = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+    if not row.size:
+        return grid, slice(None), slice(None)
+    rows, cols = (slice(int(n[0]), int(n[-1]) + 1) for n in (row, col))
+    part = grid.window(rows.start, cols.start, rows.stop - rows.start, cols.stop - cols.start)
+    return part, rows, cols
+
+
+def zone_areas(
+    no_go: NoGoArray, rules: Sequence[NoGo], *, grid: Grid
+) -> Iterator[tuple[NoGo, list[Geometry]]]:
+    """Areas inside the parcel where each rule holds, drawn from the cells, larger ones first.
+
+    A rule that holds nowhere is left out.
+    """
+    part, rows, cols = parcel_window(no_go, grid)
+    bits = no_go[rows, cols]
+    inside = (bits & NoGo.OUTSIDE.value) == 0
+    for rule in rules:
+        areas = cell_areas(((bits & rule.value) != 0) & inside, grid=part)
+        if areas:
+            yield rule, sorted(areas, key=lambda area: (-area.area, area.bounds))
+
+
+def cell_areas(hit: BoolArray, *, grid: Grid) -> list[Geometry]:
+    """The patches of marked cells, along the edges of the cells."""
     if not hit.any():
         return []
-    areas = [
-        shape(found)
-        for found, _ in shapes(hit.astype(np.uint8), mask=hit, transform=grid.transform)
-    ]
-    return sorted(areas, key=lambda area: (-area.area, area.bounds))
+    found = shapes(hit.astype(np.uint8), mask=hit, transform=grid.transform)
+    return [shape(area) for area, _ in found]
 
 
 def lighter(areas: list[Geometry], *, cell_size_m: float) -> list[Geometry]:

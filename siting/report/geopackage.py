@@ -174,13 +174,12 @@ def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:
     words: list[zones.Rule] = []
     bits: list[NoGo] = []
     areas: list[Geometry] = []
-    for bit, rule in zones.rules(set_backs).items():
-        found = drawing.zone_areas(result.no_go, bit, grid=result.land.grid)
+    rules = zones.rules(set_backs)
+    told = [bit for bit in rules if bit is not NoGo.OUTSIDE]
+    for bit, found in drawing.zone_areas(result.no_go, told, grid=result.land.grid):
         parts = [area for area in found if isinstance(area, shapely.Polygon)]
-        if bit is NoGo.OUTSIDE or not parts:
-            continue
         bits.append(bit)
-        words.append(rule)
+        words.append(rules[bit])
         areas.append(shapely.MultiPolygon(parts))
     columns = {
         "reason": pd.array([rule.label for rule in words], dtype="string"),

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting import __version__
 from siting.grid import FloatArray
 from siting.ranking.cautions import FIRST
-from siting.report import assets, cells, overlays, pagedata
+from siting.report import assets, drawing, overlays, pagedata
 from siting.report.frame import Frame, page_frame
 from siting.report.overlays import Picture
 from siting.report.text import clean, island
@@ -58,7 +58,7 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
     """
     ground = pagedata.ground_window(result)
     frame = page_frame(ground)
-    parcel = cells.parcel_window(result.no_go, result.land.grid)
+    parcel = drawing.parcel_window(result.no_go, result.land.grid)[0]
     score = pagedata.cut(_shown_score(result), result.land.grid, parcel)
     shade = overlays.ground_picture(_cut(result.land.dem, result, frame), grid=ground, frame=frame)
     colours = overlays.score_picture(score, grid=parcel, frame=frame)

@@ -137,7 +137,7 @@ def palette_png(classes: NDArray[np.uint8], colours: list[tuple[int, int, int, i
         stream,
         format="PNG",
         optimize=False,
-        compress_level=9,
+        compress_level=7,
         bits=next(b for b in (1, 2, 4, 8) if b >= bits),
         transparency=bytes(colour[3] for colour in colours),
     )

@@ -13,12 +13,10 @@ from xml.etree import ElementTree
 
 import numpy as np
 import shapely
-from rasterio.features import shapes
 from shapely import Geometry, LineString
-from shapely.geometry import shape
 
 from siting.grid import Grid
-from siting.report import overlays
+from siting.report import drawing, overlays
 from siting.report.facts import SpotFacts
 from siting.report.svg import Element, polar, sub, text
 from siting.types import NoGo, Result
@@ -76,6 +74,7 @@ def plan(
     window: Window,
     *,
     facts: Sequence[SpotFacts],
+    shut: Sequence[Geometry],
     title: str,
     close: bool = False,
     field_of_view_deg: float = 0.0,
@@ -88,6 +87,7 @@ def plan(
     result : Result
     window : Window
     facts : the spots to mark
+    shut : areas where no camera may stand, see `shut_areas`
     title : str
         What the picture shows, for those who cannot see it.
     close : bool
@@ -96,7 +96,8 @@ def plan(
         The drawn view: its angle and length.
     """
     svg = _svg(window, title)
-    _no_go(svg, result, window=window)
+    fill = {"class": "no-go", "fill": f"url(#{window.key}-hatch)"}
+    _areas(svg, shut, window=window, style=fill)
     named = _contours(svg, result, window=window)
     _layers(svg, result, window=window)
     _lines(svg, [result.land.parcel_shape], window=window, style={"class": "parcel"})
@@ -162,15 +163,13 @@ def _svg(window: Window, title: str) -> Element:
     return svg
 
 
-def _no_go(svg: Element, result: Result, *, window: Window) -> None:
-    """Hatch and outline of all ground of the parcel where no camera may stand."""
-    inside = (result.no_go & NoGo.OUTSIDE.value) == 0
-    shut = (result.no_go != 0) & inside
-    grid = result.land.grid
-    found = shapes(shut.astype(np.uint8), mask=shut, transform=grid.transform)
-    areas = [shape(area).simplify(0.8 * grid.cell_size_m) for area, _ in found]
-    fill = {"class": "no-go", "fill": f"url(#{window.key}-hatch)"}
-    _areas(svg, areas, window=window, style=fill)
+def shut_areas(result: Result) -> list[Geometry]:
+    """All ground of the parcel where no camera may stand, its corners cut by less than a cell."""
+    grid, rows, cols = drawing.parcel_window(result.no_go, result.land.grid)
+    bits = result.no_go[rows, cols]
+    shut = (bits != 0) & ((bits & NoGo.OUTSIDE.value) == 0)
+    found = drawing.cell_areas(shut, grid=grid)
+    return [area.simplify(0.8 * grid.cell_size_m) for area in found]
 
 
 def _contours(svg: Element, result: Result, *, window: Window) -> list[tuple[LineString, str]]:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 from markupsafe import Markup
+from shapely import Geometry
 
 from siting import __version__
 from siting.ground.distance import burn
@@ -19,7 +20,7 @@ from siting.lengths import length, points, whole_minutes
 from siting.ranking.cautions import FIRST, parcel_cautions, texts
 from siting.ranking.visits import visit_plan
 from siting.report.facts import Facing, SpotFacts, whole_degrees
-from siting.report.plan import Window, plan, window_around
+from siting.report.plan import Window, plan, shut_areas, window_around
 from siting.report.rose import by_compass, face, reading, rose
 from siting.report.sheet_words import (
     BRING,
@@ -93,6 +94,7 @@ def field_sheet(
     parcel = result.land.parcel
     general = texts(parcel_cautions(_roles(result)))
     shared = _shared(shown, general=general)
+    shut = shut_areas(result)
     return environment.get_template("sheet.html").render(
         css=Markup(css),
         css_hash=_csp_hash(css),
@@ -103,11 +105,18 @@ def field_sheet(
         area=_area(result),
         days=_days(survey),
         rules=clean(protocol.name),
-        cover=_cover(result, facts),
+        cover=_cover(result, facts, shut=shut),
         marks=_marks(result, facts),
         rows=[_row(fact) for fact in facts],
         pages=[
-            _page(result, fact, told=(*general, *shared), camera=protocol.camera, number=number)
+            _page(
+                result,
+                fact,
+                told=(*general, *shared),
+                shut=shut,
+                camera=protocol.camera,
+                number=number,
+            )
             for number, fact in enumerate(shown, 1)
         ],
         sure=any(fact.stability for fact in facts),
@@ -162,13 +171,14 @@ def _days(survey: SurveyInput) -> str:
     return f"{survey.first_day.isoformat()} to {survey.last_day.isoformat()}"
 
 
-def _cover(result: Result, facts: Sequence[SpotFacts]) -> Markup:
+def _cover(result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometry]) -> Markup:
     shapes = [result.land.parcel_shape, *(f.walk.line for f in facts if f.walk is not None)]
     bounds = shapely.buffer(shapely.box(*shapely.total_bounds(shapes)), 25.0).bounds
     height = _cover_height_mm(len(facts), len(_warnings(result)))
     window = window_around(bounds, width_mm=_COVER_WIDTH_MM, height_mm=height, key="cover")
     label = clean(result.land.parcel.label or result.land.parcel.id)
-    return Markup(plan(result, window, facts=facts, title=f"Map of {label} with the spots"))
+    title = f"Map of {label} with the spots"
+    return Markup(plan(result, window, facts=facts, shut=shut, title=title))
 
 
 def _cover_height_mm(spots: int, warnings: int) -> float:
@@ -227,7 +237,13 @@ def _row(fact: SpotFacts) -> dict[str, str]:
 
 
 def _page(
-    result: Result, fact: SpotFacts, *, told: tuple[str, ...], camera: CameraRules, number: int
+    result: Result,
+    fact: SpotFacts,
+    *,
+    told: tuple[str, ...],
+    shut: Sequence[Geometry],
+    camera: CameraRules,
+    number: int,
 ) -> SpotPage:
     own = tuple(line for line in fact.cautions if line not in told)
     geo = f"geo:{fact.lat:.5f},{fact.lon:.5f}"
@@ -243,7 +259,7 @@ def _page(
         else f"{fact.elevation_m:.0f} m ({round(fact.elevation_m) / 0.3048:.0f} ft)",
         geo=geo,
         qr=_qr(geo, fact),
-        map=_spot_map(result, fact, camera=camera, number=number),
+        map=_spot_map(result, fact, shut=shut, camera=camera, number=number),
         rose=rose(facing),
         face=reading(facing),
         face_second=face(facing.second_deg),
@@ -310,7 +326,14 @@ def _qr(geo: str, fact: SpotFacts) -> Markup:
     return Markup(code.svg_inline(scale=1, border=4, omitsize=True, svgclass="qr", title=title))
 
 
-def _spot_map(result: Result, fact: SpotFacts, *, camera: CameraRules, number: int) -> Markup:
+def _spot_map(
+    result: Result,
+    fact: SpotFacts,
+    *,
+    shut: Sequence[Geometry],
+    camera: CameraRules,
+    number: int,
+) -> Markup:
     around = max(_LEAST_AROUND_M, 2.2 * fact.search_radius_m)
     place = shapely.Point(fact.spot.easting, fact.spot.northing)
     width, height = _SPOT_MM
@@ -321,6 +344,7 @@ def _spot_map(result: Result, fact: SpotFacts, *, camera: CameraRules, number: i
         result,
         window,
         facts=[fact],
+        shut=shut,
         title=f"Map around spot {fact.spot.rank}",
         close=True,
         field_of_view_deg=camera.field_of_view_deg,
