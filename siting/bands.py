@@ -5,6 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+First = TypeVar("First")
+Second = TypeVar("Second")
 
 _CELLS = 500_000
 _ENOUGH = 2_000_000
@@ -36,6 +43,44 @@ def in_bands(step: Callable[[slice], object], shape: tuple[int, ...]) -> None:
         return
     with ThreadPoolExecutor(helpers) as pool:
         list(pool.map(step, parts))
+
+
+def by_bands(
+    step: Callable[[NDArray[Any]], NDArray[Any]], values: NDArray[Any], *, reach: int
+) -> NDArray[Any]:
+    """A filter of a large grid worked out band by band; the same values as all at once.
+
+    Parameters
+    ----------
+    step : function
+        Gives a filtered array of the same shape, by values at most `reach` rows away.
+    values : (rows, cols)
+    reach : int
+
+    Examples
+    --------
+    >>> by_bands(lambda part: part * 2, np.array([[1, 2], [3, 4]]), reach=0).tolist()
+    [[2, 4], [6, 8]]
+    """
+    parts: dict[int, NDArray[Any]] = {}
+
+    def filtered(rows: slice) -> None:
+        top = max(rows.start - reach, 0)
+        part = step(values[top : rows.stop + reach])
+        parts[rows.start] = part[rows.start - top : rows.stop - top]
+
+    in_bands(filtered, values.shape)
+    return np.concatenate([parts[start] for start in sorted(parts)])
+
+
+def side_by_side(first: Callable[[], First], second: Callable[[], Second]) -> tuple[First, Second]:
+    """Two steps that know nothing of each other, at the same time where helpers are wanted."""
+    if _helpers() == 1:
+        return first(), second()
+    with ThreadPoolExecutor(1) as pool:
+        other = pool.submit(first)
+        mine = second()
+        return other.result(), mine
 
 
 def _helpers() -> int:

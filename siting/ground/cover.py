@@ -15,6 +15,7 @@ from scipy import ndimage
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
+from siting.ground.distance import spread
 from siting.types import BoolArray, CoverRole, RoleArray
 
 SHIPPED = ("nlcd", "worldcover", "corine", "dynamic-world", "c-cap")
@@ -194,9 +195,7 @@ def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
     source = speck | kept_always
     if source.all():
         return role
-    nearest = ndimage.distance_transform_edt(source, return_distances=False, return_indices=True)
-    out = role.copy()
-    out[speck] = role[tuple(index[speck] for index in nearest)]
+    out: RoleArray = np.where(speck, spread(role, ~source), role)
     return out
 
 

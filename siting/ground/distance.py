@@ -170,6 +170,18 @@ def distance_to_cells(cells: BoolArray, *, cell_size_m: float) -> FloatArray | N
     return _to_cells(cells, cell_size_m=cell_size_m, more_m=-cell_size_m / 2)
 
 
+def cells_to(cells: BoolArray) -> FloatArray:
+    """Distance in cells from each cell's centre to that of the nearest marked cell.
+
+    Returns
+    -------
+    (rows, cols) float32; inf when no cell is marked
+    """
+    if not cells.any():
+        return np.full(cells.shape, np.inf, dtype=np.float32)
+    return _to_cells(cells, cell_size_m=1.0, more_m=0.0)
+
+
 def distance_to_border(
     first: BoolArray, second: BoolArray, *, cell_size_m: float
 ) -> FloatArray | None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.bands import in_bands
 from siting.grid import FloatArray
 from siting.ground.circuits import (
     NEIGHBOUR_LINKS,
@@ -123,16 +124,20 @@ def refine(coarse: FloatArray, factor: int, *, shape: tuple[int, int]) -> NDArra
     """
     from scipy.ndimage import map_coordinates
 
-    at = np.meshgrid(*((np.arange(n) + 0.5) / factor - 0.5 for n in shape), indexing="ij")
+    down, right = ((np.arange(n) + 0.5) / factor - 0.5 for n in shape)
     known = np.isfinite(coarse)
+    share, value = known.astype(np.float64), np.where(known, coarse, 0.0).astype(np.float64)
+    out = np.empty(shape, dtype=np.float32)
 
-    def sample(values: FloatArray) -> FloatArray:
-        return np.asarray(map_coordinates(values, at, order=1, mode="nearest"))
+    def fill(rows: slice) -> None:
+        at = np.meshgrid(down[rows], right, indexing="ij")
+        weight = map_coordinates(share, at, order=1, mode="nearest")
+        with np.errstate(invalid="ignore", divide="ignore"):
+            fine = map_coordinates(value, at, order=1, mode="nearest") / weight
+        out[rows] = np.where(weight > 1e-9, fine, np.nan)
 
-    weight = sample(known.astype(np.float64))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        fine = sample(np.where(known, coarse, 0.0).astype(np.float64)) / weight
-    return np.where(weight > 1e-9, fine, np.nan).astype(np.float32)
+    in_bands(fill, shape)
+    return out
 
 
 def current_density(

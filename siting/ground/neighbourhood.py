@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from siting.bands import by_bands
 from siting.grid import FloatArray, Grid
 from siting.types import BoolArray, Feature
 
@@ -103,7 +104,11 @@ def peaks(height: FloatArray, *, least: float, spacing_cells: float) -> list[tup
     Of equal heights the northern, then the western comes first.
     """
     solid = np.where(np.isfinite(height), height, -np.inf)
-    top = (solid == ndimage.maximum_filter(solid, size=3, mode="nearest")) & (solid >= least)
+
+    def highest(part: FloatArray) -> FloatArray:
+        return np.asarray(ndimage.maximum_filter(part, size=3, mode="nearest"))
+
+    top = (solid == by_bands(highest, solid, reach=1)) & (solid >= least)
     row, col = np.nonzero(top)
     order = np.lexsort((col, row, -solid[top]))
     kept: list[tuple[int, int]] = []

@@ -12,6 +12,7 @@ from rasterio.features import shapes
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.bands import by_bands, side_by_side
 from siting.grid import FloatArray, Grid
 from siting.ground import drainage, features, landforms, woodland
 from siting.ground.distance import burn, distance_to, spread, within
@@ -60,10 +61,12 @@ def with_passage(
     Adds funnel_ratio, height_above_water_m, wetter_than_share and distance_to_feature_m.
     """
     slope = ground.layers["slope_deg"]
-    directions = flow_directions(land.dem)
-    area = drainage.upstream_area_m2(directions, cell_size_m=land.grid.cell_size_m)
     hindered = obstacles(land)
-    ratio = funnel_ratio(land, hindered, role=ground.role, slope_deg=slope, rules=travel)
+    directions, ratio = side_by_side(
+        lambda: flow_directions(land.dem),
+        lambda: funnel_ratio(land, hindered, role=ground.role, slope_deg=slope, rules=travel),
+    )
+    area = drainage.upstream_area_m2(directions, cell_size_m=land.grid.cell_size_m)
     valleys = drainage.stream_lines(
         directions,
         drainage.stream_cells(area, threshold_ha=stream_threshold_ha),
@@ -178,7 +181,11 @@ def _lowest_near(dem: FloatArray, grid: Grid) -> FloatArray:
     """Lowest elevation in a square that reaches as far as a mapped stream may be off."""
     width = 2 * int(_STREAM_REACH_M // grid.cell_size_m) + 1
     known = np.where(np.isfinite(dem), dem, np.float32(np.inf))
-    return np.asarray(ndimage.minimum_filter(known, size=width, mode="nearest"))
+
+    def lowest(part: FloatArray) -> FloatArray:
+        return np.asarray(ndimage.minimum_filter(part, size=width, mode="nearest"))
+
+    return by_bands(lowest, known, reach=width // 2)
 
 
 def wetter_than_share(

@@ -81,7 +81,9 @@ def felt_distance(
     ratio = np.where(np.isfinite(plain), felt / np.maximum(plain, 1.0), 1.0)
     ratio = np.clip(ratio, 1.0, factor)
     spread = _spread(row, col, ratio, shape=distance_m.shape)
-    return np.where(matters, distance_m * spread, distance_m).astype(np.float32)
+    out = distance_m.astype(np.float32)
+    out[matters] = distance_m[matters] * spread[matters]
+    return out
 
 
 def _pairs(

@@ -7,7 +7,7 @@ import warnings
 import numpy as np
 from scipy import ndimage
 
-from siting.bands import in_bands
+from siting.bands import by_bands, in_bands
 from siting.grid import FloatArray
 
 
@@ -189,9 +189,14 @@ def smoothed(dem: FloatArray, *, sigma_m: float, cell_size_m: float, every: int 
     known = np.isfinite(dem)
     sigma = sigma_m / cell_size_m
 
+    def along_rows(values: FloatArray) -> FloatArray:
+        def blur(part: FloatArray) -> FloatArray:
+            return np.asarray(ndimage.gaussian_filter1d(part, sigma, axis=1)[:, ::every])
+
+        return by_bands(blur, values, reach=0)
+
     def blurred(values: FloatArray) -> FloatArray:
-        down = ndimage.gaussian_filter1d(values, sigma, axis=0)[::every]
-        return np.asarray(ndimage.gaussian_filter1d(down, sigma, axis=1)[:, ::every])
+        return along_rows(along_rows(values.T).T)
 
     total = blurred(np.where(known, dem, 0.0).astype(np.float64))
     weight = blurred(known.astype(np.float64))

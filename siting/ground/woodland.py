@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
+from siting.ground.distance import cells_to
 from siting.ground.neighbourhood import counts_at, disc_of, feature_at, peaks, whole_disc_inside
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
 
@@ -112,10 +113,10 @@ def narrow_woods(
     woods = role == CoverRole.TREE
     half = max(width_m / grid.cell_size_m, 3.0) / 2
     padded = np.pad(woods, 1, mode="edge")
-    core = ndimage.distance_transform_edt(padded)[1:-1, 1:-1] > half
+    core = cells_to(~padded)[1:-1, 1:-1] > half
     if not core.any():
         return []
-    to_core = ndimage.distance_transform_edt(~core)
+    to_core = cells_to(core)
     wide = woods & (to_core <= half)
     label, count = ndimage.label(woods & ~wide, structure=_EIGHT)
     found = []

@@ -13,6 +13,7 @@ from shapely import LineString, STRtree
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
+from siting.ground.distance import cells_to
 from siting.types import BoolArray
 
 
@@ -176,7 +177,7 @@ def border_lines(
         return []
     reach = max(smooth_m / grid.cell_size_m, 1.0)
     smooth = ndimage.gaussian_filter(kind.astype(np.float32), 0.7 * reach)
-    near = ndimage.distance_transform_edt(~other) <= reach + 0.5
+    near = cells_to(other) <= reach + 0.5
     lines: list[Geometry] = []
     contours = find_contours(smooth, 0.5)  # type: ignore[no-untyped-call]
     for contour in contours:

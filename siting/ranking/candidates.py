@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from siting.bands import by_bands
 from siting.grid import FloatArray, Grid
 from siting.types import BoolArray, Candidate
 
@@ -40,7 +41,11 @@ def find_candidates(
     if not usable.any():
         return ()
     rounded = np.where(usable, np.round(score / TIE) * TIE, -1.0)
-    peak = usable & (rounded >= ndimage.maximum_filter(rounded, size=3))
+
+    def highest(part: FloatArray) -> FloatArray:
+        return np.asarray(ndimage.maximum_filter(part, size=3))
+
+    peak = usable & (rounded >= by_bands(highest, rounded, reach=1))
     row, col = np.nonzero(peak)
     order = np.lexsort((col, row, -rounded[row, col]))
     row, col = row[order], col[order]
