@@ -62,15 +62,16 @@ def by_bands(
     >>> by_bands(lambda part: part * 2, np.array([[1, 2], [3, 4]]), reach=0).tolist()
     [[2, 4], [6, 8]]
     """
-    parts: dict[int, NDArray[Any]] = {}
+    like = step(values[:1])
+    out = np.empty((values.shape[0], *like.shape[1:]), dtype=like.dtype)
 
-    def filtered(rows: slice) -> None:
+    def fill(rows: slice) -> None:
         top = max(rows.start - reach, 0)
         part = step(values[top : rows.stop + reach])
-        parts[rows.start] = part[rows.start - top : rows.stop - top]
+        out[rows] = part[rows.start - top : rows.stop - top]
 
-    in_bands(filtered, values.shape)
-    return np.concatenate([parts[start] for start in sorted(parts)])
+    in_bands(fill, values.shape)
+    return out
 
 
 def side_by_side(first: Callable[[], First], second: Callable[[], Second]) -> tuple[First, Second]:

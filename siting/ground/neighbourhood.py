@@ -6,9 +6,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
-from siting.bands import by_bands
 from siting.grid import FloatArray, Grid
 from siting.types import BoolArray, Feature
 
@@ -103,16 +101,16 @@ def peaks(height: FloatArray, *, least: float, spacing_cells: float) -> list[tup
 
     Of equal heights the northern, then the western comes first.
     """
-    solid = np.where(np.isfinite(height), height, -np.inf)
-
-    def highest(part: FloatArray) -> FloatArray:
-        return np.asarray(ndimage.maximum_filter(part, size=3, mode="nearest"))
-
-    top = (solid == by_bands(highest, solid, reach=1)) & (solid >= least)
-    row, col = np.nonzero(top)
-    order = np.lexsort((col, row, -solid[top]))
+    row, col = np.nonzero((height >= least) & (height < np.inf))
+    own, last = height[row, col], (height.shape[0] - 1, height.shape[1] - 1)
+    top = np.ones(row.size, dtype=bool)
+    for down, right in np.ndindex(3, 3):
+        near = np.clip(row + down - 1, 0, last[0]), np.clip(col + right - 1, 0, last[1])
+        # A neighbour that is not known, or infinite, is no higher ground.
+        top &= ~((height[near] > own) & (height[near] < np.inf))
+    order = np.lexsort((col[top], row[top], -own[top]))
     kept: list[tuple[int, int]] = []
-    for r, c in zip(row[order].tolist(), col[order].tolist(), strict=True):
+    for r, c in zip(row[top][order].tolist(), col[top][order].tolist(), strict=True):
         if all((r - a) ** 2 + (c - b) ** 2 >= spacing_cells**2 for a, b in kept):
             kept.append((r, c))
     return kept

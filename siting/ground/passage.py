@@ -146,9 +146,10 @@ def _with_obstacles(
     ]
     raised.append((hindered.buildings, rules.cost_built))
     raised.append((hindered.ponds, rules.cost_water))
+    out = cost.copy()
     for cells, least in raised:
-        cost = np.where(cells & np.isfinite(cost), np.maximum(cost, least), cost)
-    return cost
+        out[cells] = np.maximum(out[cells], least)  # what is not known stays so
+    return out
 
 
 def _road_cells(land: Land, kind: str) -> BoolArray:
@@ -199,14 +200,14 @@ def wetter_than_share(
     return out
 
 
-def _share_below(values: NDArray[np.float32]) -> NDArray[np.float64]:
+def _share_below(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """Share of the values that are smaller than each of them."""
     order = np.argsort(values)
     ordered = values[order]
-    rank = np.arange(values.size)
+    rank = np.arange(values.size, dtype=np.float64)
     # Equal values share the rank of the first of them.
     rank[1:][ordered[1:] == ordered[:-1]] = 0
-    share = np.empty(values.size)
+    share = np.empty(values.size, dtype=np.float32)
     share[order] = np.maximum.accumulate(rank) / max(values.size, 1)
     return share
 
