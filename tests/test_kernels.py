@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import heapq
+import math
 
 import numpy as np
 import pytest
@@ -214,3 +215,28 @@ def test_values_and_distances_of_the_nearest_source_equal_scipy():
     kernels.source_distances(5, nearest, 2.0, -1.0, far)
     np.testing.assert_array_equal(spread, values[tuple(index)][5:35])
     np.testing.assert_array_equal(far, np.maximum(want - 1.0, 0.0).astype(np.float32)[5:35])
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+def test_arc_tangents_equal_the_standard_library(kind):
+    values = np.array([0.0, -0.3, 1.0, 57.0, np.inf, np.nan], dtype=kind)
+    out = np.empty_like(values)
+    kernels.arc_tangents(values, out)
+    want = np.array([math.atan(value) for value in values])
+    np.testing.assert_array_equal(np.isnan(out), np.isnan(want))
+    # half a unit of the last place of 1.57 in float32 is 6e-8
+    np.testing.assert_allclose(out, want, rtol=0, atol=1.3e-7)
+
+
+def test_wetness_equals_the_standard_library():
+    area = np.array([[100.0, 5e6, np.nan], [400.0, 400.0, 400.0]])
+    slope = np.array([[45.0, 0.0, 3.0], [np.nan, 0.1, 12.5]], dtype=np.float32)
+    out = np.empty(slope.shape, dtype=np.float32)
+    kernels.wetness(area, slope, 10.0, 0.1, out)
+    for (row, col), found in np.ndenumerate(out):
+        tangent = math.tan(math.radians(max(float(slope[row, col]), 0.1)))
+        want = math.log(area[row, col] / 10.0 / tangent)
+        if np.isnan(area[row, col]) or np.isnan(slope[row, col]):
+            assert np.isnan(found)
+        else:
+            assert found == pytest.approx(want, rel=2e-7)  # float32

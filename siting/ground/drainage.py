@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.bands import in_bands
 from siting.ground.flow import CODES, NO_DATA, OFFSETS, flow_directions
 
 if TYPE_CHECKING:
@@ -192,8 +193,16 @@ def wetness_index(
     ----------
     Beven KJ, Kirkby MJ (1979), doi 10.1080/02626667909491834.
     """
-    tangent = np.tan(np.radians(np.maximum(slope_deg, slope_floor_deg), dtype=np.float64))
-    return np.asarray(np.log(area_m2 / cell_size_m / tangent), dtype=np.float32)
+    from siting import kernels
+
+    slope = np.asarray(slope_deg)
+    out = np.empty(slope.shape, dtype=np.float32)
+
+    def fill(rows: slice) -> None:
+        kernels.wetness(area_m2[rows], slope[rows], cell_size_m, slope_floor_deg, out[rows])
+
+    in_bands(fill, out.shape)
+    return out
 
 
 def _paths(directions: NDArray[np.uint8], cells: NDArray[np.bool_]) -> list[IndexArray]:

@@ -109,9 +109,16 @@ def _saddle_relief(rise: FloatArray) -> FloatArray:
 def _tilt_over_twist(rise: FloatArray) -> FloatArray:
     """First over second harmonic of the ring: 0 at a saddle, large on a plain slope."""
     angles = np.arange(rise.shape[0]) * 2 * np.pi / rise.shape[0]
-    waves = np.stack([wave(k * angles) for k in (1, 2) for wave in (np.cos, np.sin)])
-    parts = np.tensordot(waves.astype(rise.dtype), rise, 1)
-    tilt, twist = np.hypot(parts[0], parts[1]), np.hypot(parts[2], parts[3])
+
+    def harmonic(k: int) -> FloatArray:
+        # Added up one by one: a product of matrices rounds otherwise on other processors.
+        along, across = np.zeros(rise.shape[1:]), np.zeros(rise.shape[1:])
+        for angle, height in zip(angles, rise, strict=True):
+            along += np.cos(k * angle) * height
+            across += np.sin(k * angle) * height
+        return np.hypot(along, across)
+
+    tilt, twist = harmonic(1), harmonic(2)
     with np.errstate(invalid="ignore", divide="ignore"):
         share: FloatArray = np.nan_to_num(tilt / twist, nan=np.inf)
     return share

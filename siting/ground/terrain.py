@@ -103,7 +103,12 @@ def slope_deg(dem: FloatArray, cell_size_m: float) -> FloatArray:
 
 def slope_of(east: FloatArray, north: FloatArray) -> FloatArray:
     """Slope in degrees from rise per metre towards east and north."""
-    out: FloatArray = np.degrees(np.arctan(np.hypot(east, north)))
+    from siting import kernels
+
+    tangent = np.hypot(east, north)
+    angle = np.empty_like(tangent)
+    kernels.arc_tangents(tangent.ravel(), angle.reshape(-1))
+    out: FloatArray = np.degrees(angle)
     return out
 
 

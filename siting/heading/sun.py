@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
@@ -58,7 +58,7 @@ class SunTrack:
     n_days: int
     time_zone: str
 
-    @property
+    @cached_property
     def never_up(self) -> bool:
         """True in a polar night that lasts all the days given."""
         return not self.minutes.any()

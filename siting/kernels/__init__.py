@@ -6,12 +6,14 @@ numba costs a third of a second.
 """
 
 from siting.kernels.distance import distances, from_nearest, nearest_rows, source_distances
+from siting.kernels.functions import arc_tangents, wetness
 from siting.kernels.sight import between_centres, disc_mean, hidden_lines
 from siting.kernels.water import NO_DATA, OUTLET, fill, steepest, upstream_cells
 
 __all__ = [
     "NO_DATA",
     "OUTLET",
+    "arc_tangents",
     "between_centres",
     "disc_mean",
     "distances",
@@ -22,4 +24,5 @@ __all__ = [
     "source_distances",
     "steepest",
     "upstream_cells",
+    "wetness",
 ]

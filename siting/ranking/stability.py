@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
+from siting.ground.terrain import slope_of
 from siting.lengths import percent
 
 # (draws or 1, places) totals from memberships and weights that broadcast against each other.
@@ -190,7 +191,7 @@ def shaken_slopes(
         cells = rows[place][known[place]], cols[place][known[place]]
         along = east[cells][None] + errors[:, place, :1]
         across = north[cells][None] + errors[:, place, 1:]
-        out[:, place] = np.degrees(np.arctan(np.hypot(along, across))).mean(axis=1)
+        out[:, place] = slope_of(along, across).mean(axis=1)
     return out
 
 
