@@ -11,7 +11,10 @@ Solar Energy 76(5):577-589, doi 10.1016/j.solener.2003.12.003.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from functools import lru_cache
+from importlib.util import find_spec, module_from_spec, spec_from_file_location
+from pathlib import Path
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -86,6 +89,17 @@ def sun_position(
     )
 
 
+@lru_cache(maxsize=1)
+def _algorithm() -> Any:
+    """The module of the algorithm by itself: all of pvlib would bring far more than the sun."""
+    package: Any = find_spec("pvlib")
+    file = Path(package.submodule_search_locations[0]) / "spa.py"
+    found: Any = spec_from_file_location("pvlib_spa", file)
+    module = module_from_spec(found)
+    found.loader.exec_module(module)
+    return module
+
+
 def sky(times: pd.DatetimeIndex, *, delta_t_s: float | None = None) -> Sky:
     """The half of `sun_position` that no place enters."""
     if times.tz is None:
@@ -95,8 +109,7 @@ def sky(times: pd.DatetimeIndex, *, delta_t_s: float | None = None) -> Sky:
             rule="The sun's place needs an instant, and a clock time without a zone is not one.",
             cure="Give the time zone by its IANA name, for example America/Chicago.",
         )
-    from pvlib import spa
-
+    spa = _algorithm()
     utc = times.tz_convert("UTC")
     seconds = ((utc - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1)).to_numpy()
     more_s: FloatArray | float = (
@@ -120,8 +133,7 @@ def seen_from(
     temperature_c: float = 10.0,
 ) -> SunPosition:
     """The half of `sun_position` that depends on the place."""
-    from pvlib import spa
-
+    spa = _algorithm()
     hour_angle = spa.local_hour_angle(above.sidereal_deg, longitude_deg, above.ascension_deg)
     u = spa.uterm(latitude_deg)
     x, y = spa.xterm(u, latitude_deg, altitude_m), spa.yterm(u, latitude_deg, altitude_m)
