@@ -252,6 +252,15 @@ def growth(at: Setting) -> str:
         whole.append(((side + 250) ** 2 / 1e6, done))
     rows += [_row("whole run", m, done) for m, done in whole]
     slopes = [_exponent(costs[2:]), _exponent(whole[1:])]
+    parcel = []
+    for context in (700, 3000, 9000):
+        folder = at.folder / f"raster{context}"
+        inputs = write_parcel(folder, side_m=640, context_m=context, cell_m=2.0)
+        done = best(at.python, "-m", "siting", "score", inputs, "-o", folder / "out", times=2)
+        shutil.rmtree(folder)
+        parcel.append(((640 + 2 * context) ** 2 / 4e6, done))
+    cut = [[f"{m:.1f}", f"{done.cpu_s:.1f}", f"{done.peak_mb:.0f}"] for m, done in parcel]
+    memory = [done.peak_mb for _, done in parcel]
     return (
         "The surface stage from 0.25 M to 64 M cells, and whole runs at 1 m.\n\n"
         + table(["", "M cells", "processor s", "processor s a M cells", "peak MB"], rows)
@@ -260,6 +269,14 @@ def growth(at: Setting) -> str:
             max(slopes) < 1.1,
             f"time grows with cells to the power {slopes[0]:.2f} (surface) and {slopes[1]:.2f} "
             "(whole run) over the largest sizes; 1 is linear.",
+        )
+        + "\nOne parcel of 41 ha at 2 m, cut out of rasters of growing size:\n\n"
+        + table(["M cells of the raster", "processor s", "peak MB"], cut)
+        + "\n"
+        + verdict(
+            max(memory) < 1.1 * memory[0],
+            f"the largest raster takes {memory[-1] / memory[0]:.2f} times the memory of the "
+            "smallest; only the part around the parcel is read.",
         )
     )
 
