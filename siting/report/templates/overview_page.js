@@ -135,3 +135,4 @@ window.sitingOverview = {
   signs: (by) => [...SIGNS[by].values()],
 };
 document.documentElement.dataset.ready = "yes";
+document.documentElement.dataset.drawn = "yes";
