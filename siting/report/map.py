@@ -37,8 +37,6 @@ _SCRIPTS = (
     "map_page.js",
 )
 _MIN_ZOOM, _MAX_ZOOM = 11, 21
-# Where no script runs only the words are shown.
-_BARE_STYLE = ".desk, .head-buttons, .skip { display: none; }"
 _SCORE_OPACITY = 0.7
 
 
@@ -144,13 +142,14 @@ def _page(data: dict[str, Any], map_script: str) -> str:
         map_script,
         f'(function () {{\n"use strict";\n{own}\n}})();\n',
     ]
+    first = assets.template_text("first.js")
     styles = [assets.leaflet_style(), assets.template_text("map.css")]
     html = assets.render(
         "map.html",
-        policy=assets.security_policy(scripts=scripts, styles=[*styles, _BARE_STYLE]),
+        policy=assets.security_policy(scripts=[first, *scripts], styles=styles),
+        first=Markup(first),
         scripts=[Markup(text) for text in scripts],
         styles=[Markup(text) for text in styles],
-        bare=Markup(_BARE_STYLE),
         island=Markup(island(data)),
         title=clean(data["parcel"]["label"]),
         version=__version__,

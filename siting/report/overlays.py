@@ -34,7 +34,7 @@ SCORE_COLOURS = (
 )  # fmt: skip
 _STEPS = len(SCORE_COLOURS)
 _GROUND_GREYS = 32
-_DARKEST, _BRIGHTEST = 96, 250
+_DARKEST, _BRIGHTEST = 97, 285  # all beyond 255 is white: slopes that face the light
 _CORNER_DIGITS = 9  # of a degree, a tenth of a millimetre
 _HALF_TURN_M = math.pi * EARTH_RADIUS_M
 _MOST_PIXELS = 1_200_000
@@ -151,7 +151,7 @@ def ground_picture(dem: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
     shade = warped(light, grid=grid, frame=frame, plane=plane, smooth=True).astype(np.float32)
     steps = _GROUND_GREYS - 2
     classes = np.where(np.isfinite(shade), 1 + np.rint(np.nan_to_num(shade) * steps), 0)
-    greys = np.linspace(_DARKEST, _BRIGHTEST, steps + 1).round().astype(int).tolist()
+    greys = np.linspace(_DARKEST, _BRIGHTEST, steps + 1).clip(0, 255).round().astype(int).tolist()
     colours = [(0, 0, 0, 0)] + [(grey, grey, grey, 255) for grey in greys]
     return Picture(palette_png(classes.astype(np.uint8), colours), plane)
 

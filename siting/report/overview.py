@@ -47,10 +47,12 @@ def overview_page(batch: Batch, *, relief: Relief | None, protocol_name: str) ->
     data = page_data(batch, relief=relief)
     own = "\n".join(assets.template_text(name) for name in _SCRIPTS)
     scripts = [assets.leaflet_script(), f'(function () {{\n"use strict";\n{own}\n}})();\n']
+    first = assets.template_text("first.js")
     styles = [assets.leaflet_style(), assets.template_text("overview.css")]
     html = assets.render(
         "overview.html",
-        policy=assets.security_policy(scripts=scripts, styles=styles),
+        policy=assets.security_policy(scripts=[first, *scripts], styles=styles),
+        first=Markup(first),
         scripts=[Markup(text) for text in scripts],
         styles=[Markup(text) for text in styles],
         island=Markup(island(data)),

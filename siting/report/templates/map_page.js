@@ -214,6 +214,7 @@ function start() {
   fillHead();
   nameMarkers();
   scheduleNames();
+  document.documentElement.setAttribute("data-drawn", "yes");
   window.siting = { DATA, CELLS, STATE, MAP, VISITS, totalScore, cellScore, ranking, hundredths,
     answerAt, ask, metresOf, degreesOf, applyFit, inflateHere, bytesOf, weightsText, visitsJson,
     visitsCsv, shownHundredths, decoded, cellAt, moveWeight, resetWeights, select, paintScores, aboutWords };

@@ -94,6 +94,7 @@ function showVisits() {
       visit.note ? [". ", user(visit.note)] : "");
   }));
   byId("visits-none").hidden = done.length > 0;
+  byId("visits-text").value = visitsJson();
   showFirst();
   byId("visits-kept").textContent = keeps
     ? "Marks and notes stay in this browser on this device only. Save them to a file to hand back."

@@ -128,7 +128,12 @@ async function copyWeights() {
   }
 }
 
+// A viewer that cannot save would put the file in place of this page: there the text is to be copied.
 function saveFile(name, type, text) {
+  if (!("download" in HTMLAnchorElement.prototype)) {
+    byId("visits-plain").open = true;
+    return;
+  }
   const url = URL.createObjectURL(new Blob([text], { type: type + ";charset=utf-8" }));
   const link = node("a", { href: url, download: name });
   document.body.append(link);

@@ -246,6 +246,28 @@ function makeRoom() {
   if (whole && ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
 }
 
+// On paper the map has a size of its own: there it shows all parcels.
+function setUpPrint() {
+  let before = null;
+  const start = () => {
+    if (before) return;
+    before = { centre: MAP.getCenter(), zoom: MAP.getZoom() };
+    document.documentElement.classList.add("printing");
+    MAP.invalidateSize({ animate: false });
+    if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
+  };
+  const end = () => {
+    if (!before) return;
+    document.documentElement.classList.remove("printing");
+    MAP.invalidateSize({ animate: false });
+    MAP.setView(before.centre, before.zoom, { animate: false });
+    before = null;
+  };
+  window.addEventListener("beforeprint", start);
+  window.addEventListener("afterprint", end);
+  window.matchMedia("print").addEventListener("change", (event) => (event.matches ? start() : end()));
+}
+
 LISTENERS.push((what) => {
   if (what === "by") drawKey();
   paint();

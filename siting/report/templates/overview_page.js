@@ -122,6 +122,7 @@ drawFilters();
 drawHeads();
 STATE.shown = ordered(wanted());
 drawMap();
+setUpPrint();
 drawKey();
 drawRows();
 drawCells();
@@ -134,4 +135,5 @@ window.sitingOverview = {
   },
   signs: (by) => [...SIGNS[by].values()],
 };
+document.documentElement.dataset.drawn = "yes";
 document.documentElement.dataset.ready = "yes";
