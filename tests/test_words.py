@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.lengths import NO_BREAK, length, percent, points, whole_minutes
+from siting.ranking.rank import bearing_to
 from siting.ranking.words import layers_together, pulled_down, why
 from siting.report.facts import spot_facts
 from siting.report.layers import layers_data
@@ -55,6 +57,34 @@ def test_the_shape_of_the_land_never_leads():
     assert len(why(parts, weights, MEASURES, named=True)) == 2  # the name says it
     only = why({"feature": 1.0}, weights, MEASURES, named=True)
     assert len(only) == 1  # nothing else speaks for it
+
+
+@pytest.mark.parametrize(
+    ("bearing", "words"), [(None, "away"), (2.0, "to the north"), (224.0, "to the south-west")]
+)
+def test_why_tells_the_way_to_the_trail_where_it_is_known(bearing, words):
+    way = {"distance_to_trail_m": bearing, "distance_to_water_m": 90.0}
+    said = why({"trail": 0.9}, {"trail": 1.0}, MEASURES, bearings_deg=way)
+    assert said == (f"A game or quiet trail 4 m (13 ft) {words}.",)
+
+
+@pytest.mark.parametrize("bearing", [0.0, 37.0, 90.0, 135.0, 180.0, 251.0, 270.0, 359.0])
+def test_the_way_to_a_thing_is_that_in_which_its_distance_falls(bearing):
+    east, north = 60 * np.sin(np.radians(bearing)), 60 * np.cos(np.radians(bearing))
+    row, col = np.mgrid[0:5, 0:5]
+    distance = np.hypot((col - 2) * 5.0 - east, (2 - row) * 5.0 - north)
+    found = bearing_to(distance, (2, 2), cell_size_m=5.0)
+    # Differences over 10 m of a circle of 60 m: 5/60 to the third is a twentieth of a degree.
+    assert abs((found - bearing + 180.0) % 360.0 - 180.0) < 0.2
+
+
+def test_no_way_is_told_between_two_things_at_the_rim_or_beside_the_unknown():
+    between = np.abs(np.abs(np.arange(-4.0, 5.0)) - 4.0)[None].repeat(9, axis=0) * 5.0
+    assert bearing_to(between, (4, 4), cell_size_m=5.0) is None
+    assert bearing_to(between, (4, 2), cell_size_m=5.0) == 270.0
+    assert bearing_to(between, (0, 2), cell_size_m=5.0) is None
+    between[3, 2] = np.inf
+    assert bearing_to(between, (4, 2), cell_size_m=5.0) is None
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -10,6 +11,8 @@ from siting.grid import FloatArray
 from siting.ranking.candidates import order_of, spaced
 from siting.ranking.words import feature_words, kind_of, on_site, pulled_down, search_radius_m, why
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
+
+_LEAST_FALL = 0.7  # metres of distance to the metre: at 45 degrees off the nearest way
 
 
 def choose(
@@ -108,7 +111,17 @@ def make_spots(
                 conditions=float(judged.conditions[n]),
                 memberships=parts,
                 measures=measures,
-                why=why(parts, judged.weights, measures, named=candidate.feature is not None),
+                why=why(
+                    parts,
+                    judged.weights,
+                    measures,
+                    bearings_deg={
+                        name: bearing_to(values, at, cell_size_m=land.grid.cell_size_m)
+                        for name, values in layers.items()
+                        if name.startswith("distance_to_")
+                    },
+                    named=candidate.feature is not None,
+                ),
                 pulled_down=pulled_down(parts, measures),
                 check=on_site(
                     role=CoverRole(int(role[at])),
@@ -126,6 +139,34 @@ def make_spots(
             )
         )
     return tuple(spots)
+
+
+def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: float) -> float | None:
+    """The way from a cell to what a distance is measured to, degrees clockwise from grid north.
+
+    It is the way in which the distance falls. None where it falls by less than 0.7 m to the metre
+    (between two things about equally near, or right on the thing) or is not known all around.
+
+    Parameters
+    ----------
+    distance_m : (rows, cols) float, metres
+    at : row and column
+    cell_size_m : float
+
+    Examples
+    --------
+    >>> bearing_to(np.array([[0.0, 10.0, 20.0]] * 3), (1, 1), cell_size_m=10.0)
+    270.0
+    """
+    row, col = at
+    around = distance_m[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
+    if around.shape != (3, 3) or not np.isfinite(around).all():
+        return None
+    east = float(around[1, 2] - around[1, 0]) / (2.0 * cell_size_m)
+    north = float(around[0, 1] - around[2, 1]) / (2.0 * cell_size_m)
+    if math.hypot(east, north) < _LEAST_FALL:
+        return None
+    return math.degrees(math.atan2(-east, -north)) % 360.0
 
 
 def _heading_measure(details: Mapping[str, object]) -> dict[str, float]:

@@ -33,20 +33,23 @@ NAMES: Mapping[str, str] = {
 }
 
 
-def _far(words: str) -> Callable[[float], str]:
-    def told(metres: float) -> str:
-        return f"{words} right here." if metres < 1.0 else f"{words} {length(metres)} away."
+def _far(words: str) -> Callable[[float, float | None], str]:
+    def told(metres: float, bearing_deg: float | None) -> str:
+        if metres < 1.0:
+            return f"{words} right here."
+        where = "away" if bearing_deg is None else f"to the {compass_word(bearing_deg)}"
+        return f"{words} {length(metres)} {where}."
 
     return told
 
 
-_WHY: Mapping[str, Callable[[float], str]] = {
+_WHY: Mapping[str, Callable[[float, float | None], str]] = {
     "trail": _far("A game or quiet trail"),
     "water": _far("Water"),
     "crossing": _far("A crossing of a stream"),
     "edge": _far("The line where forest meets field"),
     "opening": _far("An opening in the forest"),
-    "funnel": lambda ratio: (
+    "funnel": lambda ratio, _: (
         f"Easy ways across the land come together here ({ratio:.1f} times as much as around)."
     ),
     "soft_edge": _far("The edge of brush or reeds"),
@@ -75,6 +78,7 @@ def why(
     weights: Mapping[str, float],
     measures: Mapping[str, float],
     *,
+    bearings_deg: Mapping[str, float | None] | None = None,
     named: bool = False,
 ) -> tuple[str, ...]:
     """What speaks for a spot, strongest first; the feature of the land last.
@@ -84,6 +88,8 @@ def why(
     memberships : mapping from criterion to 0..1 at the spot
     weights : mapping from criterion to its weight
     measures : mapping from layer name to the value at the spot
+    bearings_deg : mapping from layer name to the compass bearing of what its distance is measured
+        to, None where that cannot be told
     named : whether the spot's name tells its feature: then it is not told twice
     """
     strength = {
@@ -96,7 +102,9 @@ def why(
     if not chosen:
         best = max(strength, key=lambda n: strength[n], default="")
         chosen = [best] if best and strength[best] > 0 else []
-    said = tuple(_WHY[name](measures[ATTRACTOR_LAYERS[name]]) for name in chosen)
+    way = bearings_deg or {}
+    layers = {name: ATTRACTOR_LAYERS[name] for name in chosen}
+    said = tuple(_WHY[n](measures[layer], way.get(layer)) for n, layer in layers.items())
     return said or ("Nothing draws animals here for sure; the ground itself is good.",)
 
 
