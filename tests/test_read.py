@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import resource
 import sys
 import time
@@ -224,6 +225,20 @@ def test_only_the_window_is_asked_for(state):
 def test_too_much_is_refused_before_it_is_read(tmp_path):
     small = RULES.model_copy(update={"most_memory_gb": 0.0001})
     assert code_of(read_land_of, clean(tmp_path), small) == "E-MEM-01"
+
+
+def test_the_cell_size_told_with_too_much_is_enough(tmp_path):
+    # 60 x 60 cells of 5 m and the libraries take 200.8 MB; a quarter of the cells 200.2 MB.
+    land, small = clean(tmp_path), RULES.model_copy(update={"most_memory_gb": 0.2004})
+    with pytest.raises(SitingError) as caught:
+        read_land_of(land, small)
+    assert caught.value.code == "E-MEM-01"
+    told = re.search(r"set grid\.cell_size_m to ([\d.]+) or more", str(caught.value))
+    assert told is not None
+    assert read_land_of(land.set("grid.cell_size_m", float(told[1])), small).grid.n_rows < 60
+    nothing = RULES.model_copy(update={"most_memory_gb": 0.1})
+    with pytest.raises(SitingError, match=r"set a larger grid\.cell_size_m"):
+        read_land_of(land, nothing)
 
 
 def test_a_file_that_changes_is_noticed(tmp_path, monkeypatch):

@@ -25,6 +25,9 @@ from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
 from siting.types import Note, Parcel
 
+# Peak memory of whole runs on 10 and 14 million cells of 1 m (docs/speed.md); libraries alone.
+_BYTES_A_CELL, _BYTES_AT_LEAST = 220, 200_000_000
+
 
 def choose_grid(
     inputs: Inputs, path: str, parcel: Parcel, *, rules: GridRules
@@ -60,18 +63,31 @@ def choose_grid(
     pad = rules.context_m
     bounds = (left - pad, bottom - pad, right + pad, top + pad)
     grid = Grid.from_bounds(bounds, crs=crs, cell_size_m=cell, anchor=anchor)
-    if grid.n_rows * grid.n_cols * 100 > rules.most_memory_gb * 1e9:
-        raise SitingError(
-            "E-MEM-01",
-            f"The grid of parcel {parcel.id} has {grid.n_rows:,} x {grid.n_cols:,} cells, about "
-            f"{grid.n_rows * grid.n_cols * 100 / 1e9:,.1f} GB.",
-            rule=f"At most {rules.most_memory_gb:g} GB may be used (grid.most_memory_gb).",
-            cure="Raise the limit, set a larger grid.cell_size_m, or split the parcel.",
-        )
+    _check_memory(grid, parcel, rules)
     lonlat = inverse_bounds((left, bottom, right, top), crs)
     fit = conversion_note(parcel.crs, crs, bounds_lonlat=lonlat, cell_m=cell)
     clock = check_zone(inputs.survey.time_zone, lon)
     return grid, (*notes, *cell_notes, *((fit,) if fit else ()), *clock)
+
+
+def _check_memory(grid: Grid, parcel: Parcel, rules: GridRules) -> None:
+    """E-MEM-01 where a run on the grid would take more memory than the rules allow."""
+    cells = grid.n_rows * grid.n_cols
+    need = cells * _BYTES_A_CELL + _BYTES_AT_LEAST
+    most = rules.most_memory_gb * 1e9
+    if need <= most:
+        return
+    fits = grid.cell_size_m * math.sqrt(cells * _BYTES_A_CELL / max(most - _BYTES_AT_LEAST, 1.0))
+    size = "a larger grid.cell_size_m"
+    if fits <= rules.largest_cell_m:
+        size = f"grid.cell_size_m to {math.ceil(fits * 10) / 10:g} or more"
+    raise SitingError(
+        "E-MEM-01",
+        f"The grid of parcel {parcel.id} has {grid.n_rows:,} x {grid.n_cols:,} cells, about "
+        f"{need / 1e9:,.1f} GB.",
+        rule=f"At most {rules.most_memory_gb:g} GB may be used (grid.most_memory_gb).",
+        cure=f"Raise the limit, set {size}, or split the parcel.",
+    )
 
 
 def _cell(
