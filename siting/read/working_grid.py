@@ -77,7 +77,8 @@ def _check_memory(grid: Grid, parcel: Parcel, rules: GridRules) -> None:
     most = rules.most_memory_gb * 1e9
     if need <= most:
         return
-    fits = grid.cell_size_m * math.sqrt(cells * _BYTES_A_CELL / max(most - _BYTES_AT_LEAST, 1.0))
+    share = max(most - _BYTES_AT_LEAST, 1.0) / (cells * _BYTES_A_CELL)
+    fits = 1.05 * grid.cell_size_m / math.sqrt(share)  # the lattice may take a row or two more
     size = "a larger grid.cell_size_m"
     if fits <= rules.largest_cell_m:
         size = f"grid.cell_size_m to {math.ceil(fits * 10) / 10:g} or more"
