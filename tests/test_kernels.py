@@ -13,6 +13,7 @@ from hypothesis.extra import numpy as hnp
 from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates
 
 from siting import kernels
+from siting.ground.terrain import slope_of
 
 AROUND = [(0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)]
 GROUND = hnp.arrays(
@@ -226,6 +227,12 @@ def test_arc_tangents_equal_the_standard_library(kind):
     np.testing.assert_array_equal(np.isnan(out), np.isnan(want))
     # half a unit of the last place of 1.57 in float32 is 6e-8
     np.testing.assert_allclose(out, want, rtol=0, atol=1.3e-7)
+
+
+def test_slope_of_a_turned_view_is_the_turned_slope():
+    east, north = np.random.default_rng(3).normal(size=(2, 7, 9)).astype(np.float32)
+    turned = slope_of(np.rot90(east), np.rot90(north))
+    np.testing.assert_array_equal(turned, np.rot90(slope_of(east, north)))
 
 
 def test_wetness_equals_the_standard_library():

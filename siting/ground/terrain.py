@@ -105,7 +105,7 @@ def slope_of(east: FloatArray, north: FloatArray) -> FloatArray:
     """Slope in degrees from rise per metre towards east and north."""
     from siting import kernels
 
-    tangent = np.hypot(east, north)
+    tangent = np.ascontiguousarray(np.hypot(east, north))
     angle = np.empty_like(tangent)
     kernels.arc_tangents(tangent.ravel(), angle.reshape(-1))
     out: FloatArray = np.degrees(angle)
