@@ -22,6 +22,7 @@ import tempfile
 import time
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -35,8 +36,10 @@ def pytest_counts(*words: str) -> tuple[int, int, int, list[str]]:
     with tempfile.TemporaryDirectory() as place:
         report = Path(place) / "report.xml"
         subprocess.run(
-            [sys.executable, "-m", "pytest", "-q", "-W", "ignore", f"--junitxml={report}", *words],
+            [sys.executable, "-m", "pytest", "-q", "-W", "ignore", f"--junitxml={report}",
+             "-n", str(os.cpu_count()), "--dist", "worksteal", *words],
             cwd=ROOT, capture_output=True, text=True, check=False,
+            env={**os.environ, "SITING_SLOW": "1"},
         )  # fmt: skip
         if not report.exists():
             return 0, 1, 0, [f"{' '.join(words)}: nothing ran"]
@@ -78,17 +81,23 @@ def files(asked: argparse.Namespace) -> Iterator[Row]:
 
 
 def damage(asked: argparse.Namespace) -> Iterator[Row]:
-    """Damaged inputs."""
-    from tests.mutate import FORMATS, campaign
+    """Damaged inputs, as many formats at a time as there are processors."""
+    from tests.mutate import FORMATS
 
-    for name in FORMATS:
-        ends, failures = campaign(name, range(asked.count))
-        figure = (
-            f"{asked.count}: {ends['3']} refused, {ends['0']} worked on, {len(failures)} not borne"
-        )
-        if failures:
-            figure += f" ({'; '.join(failures[:5])})"
-        yield f"damaged {name} files", figure, f"python -m tests.mutate --format {name}"
+    def told(name: str) -> str:
+        done = subprocess.run(
+            [sys.executable, "-m", "tests.mutate", "--format", name, "--count", str(asked.count)],
+            cwd=ROOT, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        found = re.search(rf"{name}: (\d+) damaged, (.* not borne)[^\n]*\n(.*)", done.stdout, re.S)
+        if found is None:
+            return f"failed: {done.stderr.strip()[-200:]}"
+        bad = "; ".join(found[3].strip().splitlines()[:5])
+        return f"{found[1]}: {found[2]}" + (f" ({bad})" if bad else "")
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        for name, figure in zip(FORMATS, pool.map(told, FORMATS), strict=True):
+            yield f"damaged {name} files", figure, f"python -m tests.mutate --format {name}"
 
 
 def faults(asked: argparse.Namespace) -> Iterator[Row]:
