@@ -26,10 +26,10 @@ def fresh(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(coarse_cells, "_PIECES", Kept(most=10**9, size=lambda p: int(p.nbytes)))
 
 
-def write(path: Path, values: np.ndarray) -> None:
+def write(path: Path, values: np.ndarray, *, nodata: float | None = -9999) -> None:
     profile = {"driver": "GTiff", "height": SHAPE[0], "width": SHAPE[1], "count": 1,
                "crs": "EPSG:32617", "transform": from_origin(5e5, 4.8e6, 5, 5)}  # fmt: skip
-    with rasterio.open(path, "w", dtype=values.dtype.name, nodata=-9999, **profile) as file:
+    with rasterio.open(path, "w", dtype=values.dtype.name, nodata=nodata, **profile) as file:
         file.write(values, 1)
 
 
@@ -101,6 +101,24 @@ def test_pieces_are_shared_and_a_changed_file_is_read_again(
     second, _ = read(path, Window(0, 0, 157, 103))
     assert len(asked) == 2 * count
     assert not np.array_equal(first, second, equal_nan=True)
+
+
+def test_a_mask_that_comes_beside_it_counts(tmp_path: Path) -> None:
+    path = tmp_path / "dem.tif"
+    write(path, np.abs(heights()), nodata=None)
+    before, _ = read(path, Window(0, 0, 157, 103))
+    status = path.stat()
+    known = np.ones(SHAPE, dtype=bool)
+    known[:48] = False
+    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=False), rasterio.open(path, "r+") as file:
+        file.write_mask(known)
+    assert (tmp_path / "dem.tif.msk").exists()
+    os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns))
+    assert path.stat().st_size == status.st_size
+    after, _ = read(path, Window(0, 0, 157, 103))
+    assert np.isfinite(before).all()
+    assert np.isnan(after[:8]).all()
+    assert np.isfinite(after[8:]).all()
 
 
 def test_no_data_may_be_denied(tmp_path: Path) -> None:

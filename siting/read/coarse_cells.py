@@ -49,13 +49,13 @@ def read_coarse(
     cols = _span(window.col_off, window.width, step, facts.shape[1])
     out = np.full((max(len(rows), 0), max(len(cols), 0)), np.nan, dtype=np.float32)
     size = max(_PIECE_CELLS // step, 1)
-    state = _state(dataset.name)
+    state = _state(dataset)
     for top in range(rows.start // size * size, rows.stop if out.size else 0, size):
         for left in range(cols.start // size * size, cols.stop, size):
             bottom = min(top + size, facts.shape[0] // step)
             right = min(left + size, facts.shape[1] // step)
             part = (range(top, bottom), range(left, right))
-            key = (dataset.name, state, facts.band, step, masked, top, left)
+            key = (state, facts.band, step, masked, top, left)
 
             def read(part: tuple[range, range] = part) -> FloatArray:
                 return _piece(dataset, facts.band, *part, step=step, masked=masked)
@@ -92,10 +92,13 @@ def _piece(
     return out
 
 
-def _state(name: str) -> tuple[int, int] | None:
-    """Size and time of a local file; None for what cannot be told to have changed."""
-    try:
-        status = Path(name).stat()
-    except (OSError, ValueError):
-        return None
-    return status.st_size, status.st_mtime_ns
+def _state(dataset: DatasetReader) -> tuple[tuple[str, int, int], ...] | None:
+    """Size and time of all files of a raster; None where one cannot be told to have changed."""
+    found = []
+    for name in dataset.files:
+        try:
+            status = Path(name).stat()
+        except (OSError, ValueError):
+            return None
+        found.append((name, status.st_size, status.st_mtime_ns))
+    return tuple(found) or None
