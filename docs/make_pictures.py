@@ -1,12 +1,13 @@
-"""Draws the pictures of travel-and-ranks.md with siting's own functions.
+"""Draws the pictures of README.md and travel-and-ranks.md with siting's own functions.
 
-Run `python docs/make_pictures.py`. Needs matplotlib, which comes with the extra `dev`.
-Everything drawn is invented.
+Run `python docs/make_pictures.py`. Needs matplotlib and playwright, which come with the extra
+`dev`, and Chromium. Everything drawn is invented.
 """
 
 from __future__ import annotations
 
 import io
+import tempfile
 from pathlib import Path
 
 import matplotlib as mpl
@@ -21,6 +22,7 @@ from siting.ground.movement import concentration, current_density, travel_cost
 from siting.pipeline import site_parcel
 from siting.settings.protocol import Protocol
 from siting.read.land import read_parcel
+from siting.report import write_report
 from siting.settings.load import load_inputs
 from siting.ground.terrain import hillshade, slope_deg
 from siting.types import CoverRole
@@ -140,6 +142,28 @@ def draw_stability(result) -> None:
     save(figure, "ranks-stability.png", dpi=80)
 
 
+def draw_map(result, inputs) -> None:
+    """The page as the coordinator at a desk and the volunteer on a phone see it."""
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as play:
+        write_report(result, Path(folder), protocol=Protocol(), inputs=inputs)
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+        shots = []
+        for width in (1180, 390):
+            page = browser.new_page(viewport={"width": width, "height": 760})
+            page.goto((Path(folder) / "map.html").as_uri())
+            if width < 500:
+                page.locator("#spots li button").first.click()
+            page.wait_for_timeout(1500)
+            shots.append(Image.open(io.BytesIO(page.screenshot())).convert("RGB"))
+        browser.close()
+    both = Image.new("RGB", (sum(shot.width for shot in shots) + 24, 760), "white")
+    both.paste(shots[0], (0, 0))
+    both.paste(shots[1], (shots[0].width + 24, 0))
+    both.quantize(160).save(IMAGES / "map.png", optimize=True)
+
+
 def save(figure, name: str, *, dpi: int) -> None:
     """A small file: 96 colours are enough for these."""
     buffer = io.BytesIO()
@@ -156,6 +180,7 @@ def main() -> None:
     draw_built_lands()
     draw_sample(result)
     draw_stability(result)
+    draw_map(result, inputs)
 
 
 if __name__ == "__main__":
