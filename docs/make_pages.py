@@ -14,9 +14,9 @@ import click
 
 from siting.cli import siting
 from siting.settings.inputs import LAYER_NAMES, Inputs
+from siting.settings.load import facts, toml_value
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_base import Section
-from siting.settings.load import facts, toml_value
 
 DOCS = Path(__file__).parent
 
@@ -65,9 +65,9 @@ def inputs_page() -> str:
     lines = [
         "# Inputs file: every key",
         "",
-        "What is particular to a piece of land lives in one TOML file; paths count from its folder. "
-        "Most keys are also options of `siting score` and `siting check`, where paths count from the "
-        "folder you are in; an option wins over the file.",
+        "What is particular to a piece of land lives in one TOML file; paths count from its "
+        "folder. Most keys are also options of `siting score` and `siting check`, where paths "
+        "count from the folder you are in; an option wins over the file.",
         "",
         "This page is made from the program by `python docs/make_pages.py`.",
         "",

@@ -19,12 +19,12 @@ from matplotlib.colors import ListedColormap
 from PIL import Image
 
 from siting.ground.movement import concentration, current_density, travel_cost
+from siting.ground.terrain import hillshade, slope_deg
 from siting.pipeline import site_parcel
-from siting.settings.protocol import Protocol
 from siting.read.land import read_parcel
 from siting.report import write_report
 from siting.settings.load import load_inputs
-from siting.ground.terrain import hillshade, slope_deg
+from siting.settings.protocol import Protocol
 from siting.types import CoverRole
 
 ROOT = Path(__file__).parents[1]
