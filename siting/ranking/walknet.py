@@ -225,7 +225,8 @@ def step_seconds(net: Net, steps: Steps, *, off_path_factor: float) -> FloatArra
     rise = (net.height_m[steps.head] - net.height_m[steps.tail]) / steps.run_m
     on_path = net.on_path[steps.tail] & net.on_path[steps.head]
     speed = tobler_km_per_h(rise) * np.where(on_path, 1.0, off_path_factor) / 3.6
-    seconds: FloatArray = steps.run_m / speed
+    # Whole microseconds: the last digit of numpy's exponentials is not the same everywhere.
+    seconds: FloatArray = np.round(steps.run_m / speed, 6)
     return seconds
 
 
