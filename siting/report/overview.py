@@ -26,7 +26,13 @@ from siting.report.overlays import SCORE_COLOURS, ground_picture
 from siting.report.text import clean, island
 
 Relief = tuple[FloatArray, Grid]
-_SCRIPTS = ("overview_data.js", "overview_map.js", "overview_table.js", "overview_page.js")
+_SCRIPTS = (
+    "print.js",
+    "overview_data.js",
+    "overview_map.js",
+    "overview_table.js",
+    "overview_page.js",
+)
 # Outlines are drawn coarser until all of them together have no more points than this.
 _MOST_POINTS = 60_000
 _FIRST_TOLERANCE_M = 2.0

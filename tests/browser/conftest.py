@@ -119,3 +119,13 @@ def at_place(page, easting, northing):
 def click_at(page, easting, northing):
     x, y = at_place(page, easting, northing)
     page.mouse.click(x, y)
+
+
+def show_only(page: Any, *labels: str) -> None:
+    """Leave nothing on the map but the layers of these labels."""
+    page.wait_for_selector("html[data-ready]")
+    page.click("#tab-key")
+    for box in page.locator("#key-marks input, #key-zones input").all():
+        box.uncheck()
+    for label in labels:
+        page.get_by_label(label).check()

@@ -7,7 +7,7 @@ import pytest
 
 from siting.report.map import map_page
 from siting.settings.protocol import Protocol
-from tests.browser.conftest import PHONE, WIDE, click_at, opened
+from tests.browser.conftest import PHONE, WIDE, click_at, opened, show_only
 from tests.map_result import map_result, variants
 
 STATES = ("spots", "card", "ask", "weights", "visits", "key", "guide", "measure")
@@ -78,11 +78,7 @@ def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
     # Two pixels of the device to one of the page, so that measuring adds less than it tells.
     with opened(browser, path, device_scale_factor=2, **WIDE) as found:
         page = found.page
-        page.wait_for_selector("html[data-ready]")
-        page.click("#tab-key")
-        for box in page.locator("#key-marks input, #key-zones input").all():
-            box.uncheck()
-        page.get_by_label("Score in colours").check()
+        show_only(page, "Score in colours")
         page.evaluate("document.querySelector('.picture-score').style.opacity = 1")
         page.evaluate("document.querySelector('#map_siting').style.background = '#000'")
         page.wait_for_timeout(200)

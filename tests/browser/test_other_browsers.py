@@ -13,7 +13,7 @@ from siting.report.map import map_page
 from siting.report.overview import overview_page
 from siting.settings.protocol import Protocol
 from tests.batch_rows import invented_batch
-from tests.browser.conftest import PHONE, WIDE, opened
+from tests.browser.conftest import PHONE, WIDE, opened, show_only
 from tests.map_result import map_result
 
 SIZES = pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
@@ -127,12 +127,7 @@ def test_the_dark_map_shows_the_relief(browser, tmp_path):
         for theme in ("light", "dark"):
             with opened(browser, path, color_scheme=theme, **WIDE) as found:
                 page = found.page
-                page.wait_for_selector("html[data-ready]")
-                page.click("#tab-key")
-                for box in page.locator("#key-marks input, #key-zones input").all():
-                    box.uncheck()
-                page.get_by_label("Shaded ground").check()
-                page.get_by_label("Score in colours").check()
+                show_only(page, "Shaded ground", "Score in colours")
                 page.wait_for_timeout(200)
                 frame = page.locator("#map_siting").bounding_box()
                 clip = {"x": frame["x"] + frame["width"] / 2 - 100, "width": 200,

@@ -106,30 +106,22 @@ function setUpTheme() {
   show();
 }
 
-// On paper the map has the paper's width and shows the whole parcel, and the key is there.
-function setUpPrint() {
-  let before = null, opened = [];
-  const start = () => {
-    if (before) return;
-    before = { centre: MAP.getCenter(), zoom: MAP.getZoom() };
-    document.documentElement.classList.add("printing");
-    opened = [...document.querySelectorAll(".cautions:not([open])")];
-    opened.forEach((fold) => { fold.open = true; });
-    MAP.invalidateSize({ animate: false });
-    showParcel();
-    tidyNames();
-  };
-  const end = () => {
-    if (!before) return;
-    document.documentElement.classList.remove("printing");
-    opened.forEach((fold) => { fold.open = false; });
-    MAP.invalidateSize({ animate: false });
-    MAP.setView(before.centre, before.zoom, { animate: false });
-    before = null;
-  };
-  window.addEventListener("beforeprint", start);
-  window.addEventListener("afterprint", end);
-  window.matchMedia("print").addEventListener("change", (event) => (event.matches ? start() : end()));
+// On paper the map shows the whole parcel, and the cautions are unfolded.
+function setUpPaper() {
+  let opened = [];
+  setUpPrint({
+    prepare() {
+      opened = [...document.querySelectorAll(".cautions:not([open])")];
+      opened.forEach((fold) => { fold.open = true; });
+    },
+    show() {
+      showParcel();
+      tidyNames();
+    },
+    restore() {
+      opened.forEach((fold) => { fold.open = false; });
+    },
+  });
   byId("print-button").addEventListener("click", () => window.print());
 }
 
@@ -210,7 +202,7 @@ function start() {
   setUpVisits();
   buildWeights();
   buildKey();
-  setUpPrint();
+  setUpPaper();
   fillHead();
   nameMarkers();
   scheduleNames();

@@ -109,7 +109,7 @@ function drawMap() {
     MARKS[i] = new Sign(place, { weight: 1.2, color: "#14231b", fillOpacity: 1, radius: 6, interactive: false });
   });
   ALL = bounds();
-  if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
+  if (ALL.isValid()) showAll();
   else MAP.setView([0, 0], 2);
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(MAP);
   paint();
@@ -243,29 +243,11 @@ function drawKey() {
 function makeRoom() {
   const whole = MAP.getBounds().contains(ALL);
   MAP.invalidateSize({ animate: false });
-  if (whole && ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
+  if (whole) showAll();
 }
 
-// On paper the map has a size of its own: there it shows all parcels.
-function setUpPrint() {
-  let before = null;
-  const start = () => {
-    if (before) return;
-    before = { centre: MAP.getCenter(), zoom: MAP.getZoom() };
-    document.documentElement.classList.add("printing");
-    MAP.invalidateSize({ animate: false });
-    if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
-  };
-  const end = () => {
-    if (!before) return;
-    document.documentElement.classList.remove("printing");
-    MAP.invalidateSize({ animate: false });
-    MAP.setView(before.centre, before.zoom, { animate: false });
-    before = null;
-  };
-  window.addEventListener("beforeprint", start);
-  window.addEventListener("afterprint", end);
-  window.matchMedia("print").addEventListener("change", (event) => (event.matches ? start() : end()));
+function showAll() {
+  if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
 }
 
 LISTENERS.push((what) => {

@@ -122,7 +122,7 @@ drawFilters();
 drawHeads();
 STATE.shown = ordered(wanted());
 drawMap();
-setUpPrint();
+setUpPrint({ show: showAll });
 drawKey();
 drawRows();
 drawCells();
