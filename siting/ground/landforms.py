@@ -68,7 +68,8 @@ def saddles(
     # Beside a crest the ring alternates too, but there the ground as a whole is tilted.
     level = np.maximum(0.0, 1.0 - _tilt_over_twist(rise))
     relief = np.zeros(ground.shape)
-    relief[level > 0] = _saddle_relief(rise[:, level > 0])
+    some = level > 0
+    relief[some] = _saddle_relief(rise[:, some])
     clear = relief * level
     found = []
     spacing_cells = spacing_m / (nth * grid.cell_size_m)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -182,10 +183,7 @@ def _lowest_near(dem: FloatArray, grid: Grid) -> FloatArray:
     """Lowest elevation in a square that reaches as far as a mapped stream may be off."""
     width = 2 * int(_STREAM_REACH_M // grid.cell_size_m) + 1
     known = np.where(np.isfinite(dem), dem, np.float32(np.inf))
-
-    def lowest(part: FloatArray) -> FloatArray:
-        return np.asarray(ndimage.minimum_filter(part, size=width, mode="nearest"))
-
+    lowest = partial(ndimage.minimum_filter, size=width, mode="nearest")
     return by_bands(lowest, known, reach=width // 2)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
@@ -41,10 +43,7 @@ def find_candidates(
     if not usable.any():
         return ()
     rounded = np.where(usable, np.round(score / TIE) * TIE, -1.0)
-
-    def highest(part: FloatArray) -> FloatArray:
-        return np.asarray(ndimage.maximum_filter(part, size=3))
-
+    highest = partial(ndimage.maximum_filter, size=3)
     peak = usable & (rounded >= by_bands(highest, rounded, reach=1))
     row, col = np.nonzero(peak)
     order = np.lexsort((col, row, -rounded[row, col]))

@@ -162,11 +162,10 @@ def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: floa
     around = distance_m[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
     if around.shape != (3, 3) or not np.isfinite(around).all():
         return None
-    east = float(around[1, 2] - around[1, 0]) / (2.0 * cell_size_m)
-    north = float(around[0, 1] - around[2, 1]) / (2.0 * cell_size_m)
-    if math.hypot(east, north) < _LEAST_FALL:
+    south, east = (float(np.gradient(around, cell_size_m, axis=k)[1, 1]) for k in (0, 1))
+    if math.hypot(east, south) < _LEAST_FALL:
         return None
-    return math.degrees(math.atan2(-east, -north)) % 360.0
+    return math.degrees(math.atan2(-east, south)) % 360.0
 
 
 def _heading_measure(details: Mapping[str, object]) -> dict[str, float]:

@@ -6,15 +6,13 @@ gets the same values alone and in a batch, whatever was read before.
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 from rasterio.io import DatasetReader
 from rasterio.warp import Resampling
 from rasterio.windows import Window
 
 from siting.grid import FloatArray
-from siting.read.layer_cache import Kept
+from siting.read.layer_cache import Kept, stamp
 from siting.read.rasters import RasterFacts
 
 _PIECE_CELLS = 512  # of the raster, a side
@@ -92,13 +90,12 @@ def _piece(
     return out
 
 
-def _state(dataset: DatasetReader) -> tuple[tuple[str, int, int], ...] | None:
+def _state(dataset: DatasetReader) -> tuple[tuple[str, tuple[int, int]], ...] | None:
     """Size and time of all files of a raster; None where one cannot be told to have changed."""
     found = []
     for name in dataset.files:
-        try:
-            status = Path(name).stat()
-        except (OSError, ValueError):
+        known = stamp(name)
+        if known is None:
             return None
-        found.append((name, status.st_size, status.st_mtime_ns))
+        found.append((name, known))
     return tuple(found) or None

@@ -28,6 +28,7 @@ from siting.read import checks, parcels, raster_layers, vectors
 from siting.read.been_there import ruled_out
 from siting.read.far_dem import read_far
 from siting.read.input_files import read_text, resolve
+from siting.read.layer_cache import stamp
 from siting.read.projection import name_of, project
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, RasterInput
@@ -284,12 +285,10 @@ def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     files += [inputs.survey.visited]
     out: list[_FILE_TIMES] = []
     for file in dict.fromkeys(f.partition("::")[0] for f in files if f):
-        path = inputs.folder / file
-        try:
-            status = path.stat()
-        except (OSError, ValueError):
-            continue  # Told with its own code when the file is read.
-        out.append((str(path), status.st_size, status.st_mtime_ns))
+        path = str(inputs.folder / file)
+        known = stamp(path)
+        if known is not None:  # Else it is told with its own code when the file is read.
+            out.append((path, *known))
     return out
 
 

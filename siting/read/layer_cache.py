@@ -73,20 +73,22 @@ class WholeLayer:
         return out
 
 
+def stamp(name: str) -> tuple[int, int] | None:
+    """Size and time of change of a local file; None for what is none."""
+    try:
+        status = Path(name).stat()
+    except (OSError, ValueError):
+        return None
+    return status.st_size, status.st_mtime_ns
+
+
 def state_of(path: str) -> tuple[tuple[int, int], ...] | None:
     """Size and time of a local file and of the files that belong to it; None for others."""
     local = Path(path)
     names = [path, path + "-wal"]
     if local.suffix.lower() == ".shp":
         names += [str(local.with_suffix(end)) for end in (".dbf", ".shx", ".prj", ".cpg")]
-    out: list[tuple[int, int]] = []
-    for name in names:
-        try:
-            status = Path(name).stat()
-        except (OSError, ValueError):
-            out.append((-1, -1))
-        else:
-            out.append((status.st_size, status.st_mtime_ns))
+    out = [stamp(name) or (-1, -1) for name in names]
     return tuple(out) if 0 <= out[0][0] <= _MOST_BYTES else None
 
 

@@ -20,13 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
+from siting.report import assets
 from siting.report.drawing import parcel_window
 from siting.types import NoGo, NoGoArray
 
 UNKNOWN = 0xFFFF
 _FINE = 25600  # steps in a membership of 1
 _HALF = 128  # half a hundredth, in steps
-_LEVEL = 7  # of zlib: 9 takes five times as long to save another 3 %
 MOST_CELLS = 250_000
 MOST_BYTES = 1_300_000  # of base64: leaves room for the rest of a 3 MB page
 
@@ -125,7 +125,7 @@ def _deflated(planes: list[NDArray[np.uint16]]) -> str:
     for plane in planes:
         rest = _residual(plane)
         parts += [(rest >> 8).astype(np.uint8).tobytes(), (rest & 255).astype(np.uint8).tobytes()]
-    packer = zlib.compressobj(_LEVEL, zlib.DEFLATED, -15)
+    packer = zlib.compressobj(assets.PACKING, zlib.DEFLATED, -15)
     return base64.b64encode(packer.compress(b"".join(parts)) + packer.flush()).decode("ascii")
 
 

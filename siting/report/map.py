@@ -26,6 +26,7 @@ from siting.types import NoGo, Result
 
 _MAP_ID = "siting"
 _SCRIPTS = (
+    "print.js",
     "map_cells.js",
     "map_score.js",
     "map_base.js",
@@ -56,8 +57,8 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
     """
     ground = pagedata.ground_window(result)
     frame = page_frame(ground)
-    parcel = drawing.parcel_window(result.no_go, result.land.grid)[0]
-    score = pagedata.cut(_shown_score(result), result.land.grid, parcel)
+    parcel, rows, cols = drawing.parcel_window(result.no_go, result.land.grid)
+    score = _shown_score(result)[rows, cols]
     shade = overlays.ground_picture(_cut(result.land.dem, result, frame), grid=ground, frame=frame)
     colours = overlays.score_picture(score, grid=parcel, frame=frame)
     data = pagedata.page_data(result, protocol=protocol, frame=frame)

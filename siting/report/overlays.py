@@ -22,6 +22,7 @@ from shapely import LineString
 
 from siting.grid import FloatArray, Grid
 from siting.ground.terrain import hillshade, smoothed
+from siting.report import assets
 from siting.report.frame import EARTH_RADIUS_M, METRE_DIGITS, Frame, degrees_of
 
 # Twenty steps of cividis (Nuñez, Anderton & Renslow 2018, doi 10.1371/journal.pone.0199239): even
@@ -137,7 +138,7 @@ def palette_png(classes: NDArray[np.uint8], colours: list[tuple[int, int, int, i
         stream,
         format="PNG",
         optimize=False,
-        compress_level=7,
+        compress_level=assets.PACKING,
         bits=next(b for b in (1, 2, 4, 8) if b >= bits),
         transparency=bytes(colour[3] for colour in colours),
     )
