@@ -18,8 +18,8 @@ import matplotlib.pyplot as plt
 from matplotlib.colors import ListedColormap
 from PIL import Image
 
-from siting.ground.movement import concentration, current_density, travel_cost
 from siting.ground.terrain import hillshade, slope_deg
+from siting.ground.travel.movement import concentration, current_density, travel_cost
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.report import write_report

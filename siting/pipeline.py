@@ -9,26 +9,26 @@ import numpy as np
 from siting.curves import membership
 from siting.grid import FloatArray
 from siting.ground.distance import burn
-from siting.ground.feature_order import name_by_feature
 from siting.ground.layers import Ground, build_ground
 from siting.ground.no_go import no_go_bits, owner_notes
-from siting.ground.passage import with_passage
+from siting.ground.shapes.feature_order import name_by_feature
+from siting.ground.travel.passage import with_passage
 from siting.heading.aim import Aim
-from siting.heading.facing import find_aims
+from siting.heading.choose import find_aims
 from siting.lengths import percent
-from siting.ranking.candidates import find_candidates
-from siting.ranking.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
-from siting.ranking.criteria import CONDITION_LAYERS, combine, memberships, weights_of
-from siting.ranking.rank import choose, make_spots, rivals
-from siting.ranking.stability import PlaceStability
-from siting.ranking.trials import try_ranks
-from siting.ranking.walk import Walk, ways_in
-from siting.ranking.words import kind_of, layers_together, wet_warnings
 from siting.read.land import read_land
+from siting.scoring.candidates import find_candidates
+from siting.scoring.choose import choose, make_spots, rivals
+from siting.scoring.combine import CONDITION_LAYERS, combine, memberships, weights_of
+from siting.scoring.stability import PlaceStability
+from siting.scoring.trials import try_ranks
 from siting.settings.inputs import Inputs
 from siting.settings.load import compared_weights
 from siting.settings.protocol import CandidateRules, Protocol
 from siting.types import Candidate, Land, Note, Parcel, Result, Scores, Spot
+from siting.walk.route import Walk, ways_in
+from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
+from siting.words.reasons import kind_of, layers_together, wet_warnings
 
 Progress = Callable[[str], None]
 

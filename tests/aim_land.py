@@ -11,7 +11,7 @@ from siting.grid import Grid
 from siting.ground.view import Ground
 from siting.heading.aim import Aim, aims
 from siting.heading.compass import declination
-from siting.heading.headings import Headings, Surroundings, judge
+from siting.heading.heading_scores import Headings, Surroundings, judge
 from siting.heading.sun import sun_track
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules

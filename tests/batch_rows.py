@@ -8,9 +8,9 @@ from typing import Any
 
 import shapely
 
-from siting.ranking.assign import Assignment, assign
-from siting.ranking.assign_program import Option
-from siting.report.batch_tables import Batch
+from siting.batch.output.tables import Batch
+from siting.batch.survey.assign import Assignment, assign
+from siting.batch.survey.assign_program import Option
 from siting.settings.protocol_assign import AssignRules
 
 PROBLEMS = (

@@ -12,8 +12,7 @@ from shapely import LineString, Point, box
 
 from siting.grid import Grid
 from siting.heading.aim import Aim
-from siting.ranking.stability import PlaceStability
-from siting.ranking.walk import find_start, find_walks
+from siting.scoring.stability import PlaceStability
 from siting.settings.protocol import WalkRules
 from siting.types import (
     CoverRole,
@@ -27,6 +26,7 @@ from siting.types import (
     Source,
     Spot,
 )
+from siting.walk.route import find_start, find_walks
 
 CRS = "EPSG:32617"
 LEFT, TOP = 540000.0, 4820600.0

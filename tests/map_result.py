@@ -11,10 +11,10 @@ from shapely import LineString, box
 from shapely.affinity import translate
 
 from siting.heading.aim import Aim
-from siting.ranking.criteria import combine, weights_of
-from siting.ranking.walk import Walk
+from siting.scoring.combine import combine, weights_of
 from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo, Note, Result, Spot
+from siting.walk.route import Walk
 from tests.fake_result import FIRM, PLACES, fake_aim, fake_result
 
 CELL_CRITERIA = ("trail", "water", "edge", "flat", "view", "quiet", "strap")

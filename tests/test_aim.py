@@ -10,10 +10,10 @@ import pytest
 from shapely import LineString
 
 from siting.ground.view import Ground
-from siting.heading.aim_words import AimFacts, lens_advice, notes, reason, sun_when
-from siting.heading.headings import HEADINGS_DEG
-from siting.heading.slant import Lines
+from siting.heading.heading_scores import HEADINGS_DEG
+from siting.heading.line_crossing import Lines
 from siting.types import CoverRole
+from siting.words.heading import AimFacts, lens_advice, notes, reason, sun_when
 from tests.aim_land import CELL, EAST, GRID, HALF, NORTH, NOWHERE, N, aim_of, land, look
 
 ONLY_SUN = {

@@ -12,11 +12,11 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from siting.batch.survey.assign import Assignment, assign
+from siting.batch.survey.assign_program import Option, place_kind
 from siting.errors import SitingError
 from siting.lengths import length
-from siting.ranking.assign import Assignment, assign
-from siting.ranking.assign_program import Option, place_kind
-from siting.ranking.criteria import ATTRACTOR_LAYERS
+from siting.scoring.combine import ATTRACTOR_LAYERS
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_assign import AssignRules, AssignShare
 

@@ -13,8 +13,8 @@ import pytest
 
 from siting.batch.run import Outcome
 from siting.commands import batch_summary
-from siting.report.exchange import cell
-from siting.report.text import clean
+from siting.report.files.tables import cell
+from siting.report.shared.text import clean
 from tests.batch_tools import run, small_land, spoil
 from tests.hostile import TEXTS
 from tests.test_text_through import structure

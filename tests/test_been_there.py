@@ -13,8 +13,8 @@ import shapely
 
 from siting.errors import SitingError
 from siting.pipeline import site_parcel
-from siting.read.been_there import Visit, read_visits
 from siting.read.land import read_parcel
+from siting.read.vector.visit_file import Visit, read_visits
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from siting.types import NoGo

@@ -9,7 +9,10 @@ from dataclasses import replace
 import pytest
 from shapely import LineString
 
-from siting.ranking.cautions import (
+from siting.settings.protocol import CautionRules, VisitRules, WalkRules
+from siting.types import CoverRole
+from siting.walk.route import find_start, find_walks
+from siting.words.cautions import (
     FIRST,
     GENERAL,
     Nearby,
@@ -19,10 +22,7 @@ from siting.ranking.cautions import (
     spot_cautions,
     texts,
 )
-from siting.ranking.visits import visit_plan
-from siting.ranking.walk import find_start, find_walks
-from siting.settings.protocol import CautionRules, VisitRules, WalkRules
-from siting.types import CoverRole
+from siting.words.service_interval import visit_plan
 from tests.fake_result import CRS, fake_land, frame
 
 # A caution hands over to somebody who knows: one of these must be in it.

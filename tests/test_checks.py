@@ -11,7 +11,7 @@ from shapely.geometry import box
 
 from siting.errors import SitingError
 from siting.read import checks
-from siting.read.units import elevation_factor, unit_factor
+from siting.read.raster.units import elevation_factor, unit_factor
 from siting.types import CoverRole
 
 HILLS = 250 + 8 * np.sin(np.arange(2500).reshape(50, 50) / 90.0)

@@ -11,10 +11,10 @@ import rasterio
 from rasterio.transform import from_origin
 from rasterio.windows import Window
 
-from siting.read import coarse_cells
-from siting.read.coarse_cells import read_coarse
-from siting.read.layer_cache import Kept
-from siting.read.rasters import describe, opened
+from siting.read.raster import coarse_cells
+from siting.read.raster.coarse_cells import read_coarse
+from siting.read.raster.rasters import describe, opened
+from siting.read.vector.layer_cache import Kept
 from siting.settings.inputs import DemInput
 
 SHAPE, STEP = (103, 157), 6

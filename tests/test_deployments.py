@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 from frictionless import Package, Resource, Schema
 
-from siting.report import deployments as planned
-from siting.report.facts import spot_facts
+from siting.report.files import deployments as planned
+from siting.report.shared.facts import spot_facts
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules
 from tests.fake_result import fake_result, with_details

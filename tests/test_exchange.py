@@ -22,17 +22,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import shape
 
-from siting.report import exchange, lonlat
-from siting.report.facts import CRITERIA, spot_facts, whole_degrees, wrapped_lon
-from siting.report.geopackage import geopackage
-from siting.report.waypoints import short_name
+from siting.report.files import tables
+from siting.report.files.geopackage import geopackage
+from siting.report.shared import lonlat
+from siting.report.shared.facts import CRITERIA, spot_facts, whole_degrees, wrapped_lon
 from siting.settings.protocol import NoGoRules
 from siting.types import NoGo
+from siting.words.waypoints import short_name
 from tests.fake_result import CRS, PARCEL, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
 
 STANDARDS = Path(__file__).parents[1] / ".." / "shared" / "reference" / "standards"
-NS = {"g": exchange.GPX, "s": exchange.OWN}
+NS = {"g": tables.GPX, "s": tables.OWN}
 
 
 @pytest.fixture(scope="module")
@@ -75,13 +76,13 @@ def geojson_faults(data):
 
 
 def test_geojson_keeps_the_rules_of_rfc_7946(result, facts):
-    data = json.loads(exchange.geojson(result, facts))
+    data = json.loads(tables.geojson(result, facts))
     assert geojson_faults(data) == []
     assert [feature["properties"]["rank"] for feature in data["features"]] == [1, 2, 3, 4]
 
 
 def test_the_rules_find_planted_faults(result, facts):
-    data = json.loads(exchange.geojson(result, facts))
+    data = json.loads(tables.geojson(result, facts))
     lon, lat = data["features"][0]["geometry"]["coordinates"]
     data["features"][0]["geometry"]["coordinates"] = [lat + 200, lon]
     data["crs"] = {}
@@ -90,7 +91,7 @@ def test_the_rules_find_planted_faults(result, facts):
 
 
 def test_geojson_places_lie_where_the_spots_are(result, facts):
-    data = json.loads(exchange.geojson(result, facts))
+    data = json.loads(tables.geojson(result, facts))
     back = result.land.grid.to_lonlat
     for spot, feature in zip(result.spots, data["features"], strict=True):
         east, north = back.transform(*feature["geometry"]["coordinates"], direction="INVERSE")
@@ -106,7 +107,7 @@ def test_geojson_places_lie_where_the_spots_are(result, facts):
 
 
 def test_geojson_of_no_spots(result):
-    data = json.loads(exchange.geojson(replace(result, spots=()), ()))
+    data = json.loads(tables.geojson(replace(result, spots=()), ()))
     assert data == {"type": "FeatureCollection", "features": []}
 
 
@@ -118,7 +119,7 @@ def test_numbers_that_are_none_become_null(result):
         details={},
     )
     changed = replace(result, spots=(spot,))
-    data = json.loads(exchange.geojson(changed, spot_facts(changed)))
+    data = json.loads(tables.geojson(changed, spot_facts(changed)))
     properties = data["features"][0]["properties"]
     assert properties["elevation_m"] is None
     assert properties["measures"] == {"distance_to_water_m": None, "slope_deg": None}
@@ -187,11 +188,11 @@ def rows_of(text):
 
 
 def test_csv_has_one_row_a_spot_and_fixed_columns(result, facts):
-    rows = rows_of(exchange.spots_csv(result, facts))
+    rows = rows_of(tables.spots_csv(result, facts))
     assert [row["rank"] for row in rows] == ["1", "2", "3", "4"]
-    assert tuple(rows[0]) == exchange.COLUMNS
-    bare = rows_of(exchange.spots_csv(*_bare()))
-    assert tuple(bare[0]) == exchange.COLUMNS
+    assert tuple(rows[0]) == tables.COLUMNS
+    bare = rows_of(tables.spots_csv(*_bare()))
+    assert tuple(bare[0]) == tables.COLUMNS
     assert bare[0]["heading_true_deg"] == ""
     assert all(f"part_{name}" in rows[0] for name in CRITERIA)
 
@@ -202,8 +203,8 @@ def _bare():
 
 
 def test_csv_and_geojson_agree(result, facts):
-    rows = rows_of(exchange.spots_csv(result, facts))
-    features = json.loads(exchange.geojson(result, facts))["features"]
+    rows = rows_of(tables.spots_csv(result, facts))
+    features = json.loads(tables.geojson(result, facts))["features"]
     for row, feature in zip(rows, features, strict=True):
         for name, value in feature["properties"].items():
             if name in row and isinstance(value, int | float):
@@ -215,34 +216,34 @@ def test_csv_and_geojson_agree(result, facts):
 @settings(deadline=None)
 @given(st.text(max_size=60))
 def test_no_cell_is_a_formula(text):
-    cell = exchange.cell(text)
+    cell = tables.cell(text)
     assert not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
     assert cell.removeprefix("'") == text.removeprefix("'")
 
 
 def test_numbers_stay_numbers():
-    assert exchange.cell(-80.5012) == "-80.5012"
-    assert exchange.cell(False) == "false"
-    assert exchange.cell(float(np.float32(0.5))) == "0.5"
+    assert tables.cell(-80.5012) == "-80.5012"
+    assert tables.cell(False) == "false"
+    assert tables.cell(float(np.float32(0.5))) == "0.5"
 
 
 @pytest.mark.parametrize("text", TEXTS)
 def test_hostile_text_stays_text(text):
     bad = hostile_result(text)
     facts = spot_facts(bad)
-    rows = rows_of(exchange.spots_csv(bad, facts))
+    rows = rows_of(tables.spots_csv(bad, facts))
     assert len(rows) == 4
     for row in rows:
         for name, value in row.items():
             number = name.endswith(("_m", "_deg", "_min")) or name in ("score", "rank")
             assert number or not value.startswith(("=", "+", "-", "@")), name
-    json.loads(exchange.geojson(bad, facts))
-    root = ElementTree.fromstring(exchange.gpx(bad, facts))
+    json.loads(tables.geojson(bad, facts))
+    root = ElementTree.fromstring(tables.gpx(bad, facts))
     assert len(root.findall("g:wpt", NS)) == 4
     assert all(len(name.text) <= 30 for name in root.findall("g:wpt/g:name", NS))
     content = geopackage(bad, facts, set_backs=NoGoRules())
     assert content[:15] == b"SQLite format 3"
-    for written in (exchange.spots_csv(bad, facts), exchange.gpx(bad, facts)):
+    for written in (tables.spots_csv(bad, facts), tables.gpx(bad, facts)):
         written.encode("utf-8")
 
 
@@ -251,7 +252,7 @@ def test_hostile_text_stays_text(text):
 
 @pytest.fixture(scope="module")
 def gpx_text(result, facts):
-    return exchange.gpx(result, facts)
+    return tables.gpx(result, facts)
 
 
 def test_gpx_is_valid_by_its_schema(gpx_text):
@@ -301,7 +302,7 @@ def test_gpx_is_read_by_another_library(result, facts, gpx_text):
 
 def test_gpx_without_walks_has_no_routes():
     bare, facts = _bare()
-    assert gpxpy.parse(exchange.gpx(bare, facts)).routes == []
+    assert gpxpy.parse(tables.gpx(bare, facts)).routes == []
 
 
 @pytest.mark.parametrize(
@@ -340,7 +341,7 @@ def test_gpx_without_walks_has_no_routes():
 def test_waypoint_names_fit_a_small_receiver(title, name):
     base = fake_result()
     changed = replace(base, spots=(replace(base.spots[0], name=title),))
-    points = gpxpy.parse(exchange.gpx(changed, spot_facts(changed))).waypoints
+    points = gpxpy.parse(tables.gpx(changed, spot_facts(changed))).waypoints
     assert points[0].name == name
 
 
@@ -356,7 +357,7 @@ def test_gpx_east_of_the_antimeridian():
     base = fake_result()
     spot = replace(base.spots[0], lon=180.0, lat=-18.0)
     changed = replace(base, spots=(spot,))
-    text = exchange.gpx(changed, spot_facts(changed))
+    text = tables.gpx(changed, spot_facts(changed))
     assert 'lon="-180.0000000"' in text
 
 
@@ -424,7 +425,7 @@ def test_geopackage_of_no_spots(result, tmp_path):
 def test_same_result_same_bytes(result, facts):
     again = with_details(fake_result())
     others = spot_facts(again)
-    for make in (exchange.geojson, exchange.spots_csv, exchange.gpx):
+    for make in (tables.geojson, tables.spots_csv, tables.gpx):
         assert make(result, facts) == make(again, others)
     first = geopackage(result, facts, set_backs=NoGoRules())
     assert first == geopackage(again, others, set_backs=NoGoRules())

@@ -18,7 +18,7 @@ from shapely import LineString, Polygon, box
 
 from siting.grid import Grid
 from siting.ground.layers import Ground, build_ground
-from siting.heading.facing import (
+from siting.heading.choose import (
     COMPASS_DAY,
     _far_side,
     find_aims,
@@ -26,11 +26,11 @@ from siting.heading.facing import (
     grid_north_deg,
     surroundings,
 )
-from siting.heading.slant import border_lines
+from siting.heading.line_crossing import border_lines
 from siting.heading.sun import sun_track
-from siting.ranking.candidates import find_candidates
-from siting.read import far_dem
-from siting.read.far_dem import far_grid, read_far
+from siting.read.raster import far_dem
+from siting.read.raster.far_dem import far_grid, read_far
+from siting.scoring.candidates import find_candidates
 from siting.settings.inputs import DemInput
 from siting.settings.protocol import Protocol
 from siting.types import Candidate, CoverRole, Feature, Land

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting.grid import Grid
-from siting.ground.feature_order import KINDS, apart, in_order, serves
-from siting.ground.features import (
+from siting.ground.shapes.feature_order import KINDS, apart, in_order, serves
+from siting.ground.shapes.features import (
     Named,
     called,
     forks,

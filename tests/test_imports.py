@@ -57,9 +57,9 @@ ROOMS = (
     {"errors", "bands", "kernels", "curves", "grid", "types", "files", "lengths", "lock"},
     {"settings"},
     {"ground"},
-    {"heading"},
-    {"ranking"},
+    {"heading", "scoring", "walk", "words"},
     {"read"},
+    {"web"},
     {"report"},
     {"pipeline"},
     {"batch"},
@@ -67,7 +67,7 @@ ROOMS = (
     {"cli"},
     {"__main__"},
 )  # fmt: skip
-PURE = {"ground", "heading", "ranking"}
+PURE = {"ground", "heading", "scoring", "walk", "words"}
 # Libraries that open files.
 READERS = {"rasterio", "pyogrio", "geopandas", "tomllib", "folium", "gpxpy"}
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from siting.grid import Grid
-from siting.ground.landforms import funnels, saddles
 from siting.ground.neighbourhood import counts_at, disc_of, peaks
-from siting.ground.woodland import field_corners, narrow_woods
+from siting.ground.shapes.landforms import funnels, saddles
+from siting.ground.shapes.woodland import field_corners, narrow_woods
 from siting.lengths import compass_word
 from siting.types import CoverRole
 

@@ -13,7 +13,7 @@ import shapely
 from pandas.testing import assert_frame_equal
 
 from siting.grid import Grid
-from siting.read import layer_cache, vectors
+from siting.read.vector import layer_cache, vectors
 from siting.settings.inputs import LAYER_NAMES, LayerInput
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters" / "layers.gpkg"

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from siting.batch.jobs import firm_count, parcel_row
+from siting.batch.survey.letters import PROBLEMS, closed_shares, letter_sentence, limit_of, where
 from siting.ground.no_go import LABELS
-from siting.ranking.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS
-from siting.ranking.letters import PROBLEMS, closed_shares, letter_sentence, limit_of, where
+from siting.scoring.combine import ATTRACTOR_LAYERS, CONDITION_LAYERS
 from siting.settings.protocol import Protocol
 from siting.types import NoGo, Spot
 from tests.fake_result import FIRM, fake_result, fake_spot, frame

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from siting.grid import Grid
-from siting.report import cells
+from siting.report.page import cells
 from siting.types import NoGo
 
 UNIT = st.floats(0.0, 1.0, width=32)

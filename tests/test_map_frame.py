@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from siting.grid import Grid, transformer
-from siting.report.frame import degrees_of, mercator_of, page_frame, unwrapped, utm_zone
+from siting.report.shared.frame import degrees_of, mercator_of, page_frame, unwrapped, utm_zone
 
 PLACES = [
     ("EPSG:32617", 540000.0, 4820000.0, 2.0, 900),

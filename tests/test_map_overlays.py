@@ -11,8 +11,8 @@ import pytest
 from PIL import Image
 
 from siting.grid import Grid
-from siting.report import drawing, overlays, zones
-from siting.report.frame import page_frame
+from siting.report.shared import drawing, overlays, zones
+from siting.report.shared.frame import page_frame
 from siting.settings.protocol import NoGoRules
 from siting.types import NoGo
 

@@ -8,9 +8,9 @@ import re
 
 import pytest
 
-from siting.report import assets
-from siting.report.map import map_page
-from siting.report.text import clean, island
+from siting.report.page.map import map_page
+from siting.report.shared import assets
+from siting.report.shared.text import clean, island
 from siting.settings.protocol import Protocol
 from tests.map_result import map_result
 

@@ -5,8 +5,8 @@ import pytest
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-from siting.ground.circuits import node_currents, potentials, resistor_grid
-from siting.ground.movement import (
+from siting.ground.travel.circuits import node_currents, potentials, resistor_grid
+from siting.ground.travel.movement import (
     coarsen_cost,
     coarsening_factor,
     concentration,
@@ -176,7 +176,7 @@ def test_multigrid_agrees_with_the_direct_solver(monkeypatch):
     pytest.importorskip("pyamg", reason="pyamg is optional")
     cost = np.random.default_rng(3).uniform(1, 9, (60, 50))
     direct = current_density(cost)
-    monkeypatch.setattr("siting.ground.circuits._DIRECT_SOLVE_MAX_NODES", 10)
+    monkeypatch.setattr("siting.ground.travel.circuits._DIRECT_SOLVE_MAX_NODES", 10)
     np.testing.assert_allclose(current_density(cost), direct, rtol=1e-5)
 
 

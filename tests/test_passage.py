@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 import shapely
 
-from siting.ground.feature_order import serves
+from siting.ground.shapes.feature_order import serves
 from siting.lengths import percent
 from siting.pipeline import site_parcel
-from siting.ranking.words import feature_words, wet_warnings
 from siting.read.land import read_parcel
 from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, Feature
+from siting.words.reasons import feature_words, wet_warnings
 from tests.fake_result import fake_land, frame
 from tests.properties.test_scores_properties import ground_of
 

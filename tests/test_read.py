@@ -23,11 +23,11 @@ from shapely.geometry import LineString, Point, box
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.read import land as read
-from siting.read import raster_layers
-from siting.read.columns import plain_text
-from siting.read.parcels import checked_parcel, point_parcel, read_parcels
-from siting.read.rasters import describe, opened, source_window
-from siting.read.vectors import read_layer, simpler
+from siting.read.raster import raster_layers
+from siting.read.raster.rasters import describe, opened, source_window
+from siting.read.vector.columns import plain_text
+from siting.read.vector.parcels import checked_parcel, point_parcel, read_parcels
+from siting.read.vector.vectors import read_layer, simpler
 from siting.settings.inputs import DemInput, LayerInput, ParcelInput
 from siting.settings.load import load_inputs
 from siting.settings.protocol import GridRules

@@ -16,9 +16,10 @@ import rasterio
 from rasterio.io import MemoryFile
 
 import siting
-from siting.report import deployments, exchange, write_report
-from siting.report.raster import suitability_tif
-from siting.report.record import changed, counts, run_json
+from siting.report import write_report
+from siting.report.files import deployments, tables
+from siting.report.files.raster import suitability_tif
+from siting.report.files.record import changed, counts, run_json
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol, VisitRules, WalkRules
 from siting.types import NoGo, Note
@@ -209,7 +210,7 @@ def test_a_failure_leaves_the_earlier_files_alone(result, tmp_path, monkeypatch)
     def fail(result):
         raise OSError("planted")
 
-    monkeypatch.setattr("siting.report.raster.suitability_tif", fail)
+    monkeypatch.setattr("siting.report.files.raster.suitability_tif", fail)
     with pytest.raises(OSError, match="planted"):
         write_report(result, tmp_path, protocol=Protocol(name="other"), inputs=INPUTS, time=NOW)
     assert hashes(tmp_path) == before
@@ -229,7 +230,7 @@ def test_every_field_is_documented():
     page = (Path(__file__).parents[1] / "docs" / "outputs.md").read_text(encoding="utf-8")
     record_keys = record(fake_result())
     fields = [field.name for field in deployments.FIELDS]
-    for name in (*FILES, *exchange.COLUMNS, *fields, *record_keys):
+    for name in (*FILES, *tables.COLUMNS, *fields, *record_keys):
         assert re.search(rf"\b{re.escape(name)}\b", page), name
     for bit in NoGo:
         assert re.search(rf"\b{bit.value} ", page), bit

@@ -11,9 +11,9 @@ import pytest
 import rasterio
 import shapely
 
+from siting.batch.output.overview import page_data
 from siting.batch.worklist import batch_parcels, outlines
-from siting.read.relief import read_relief
-from siting.report.overview import page_data
+from siting.read.raster.relief import read_relief
 from siting.settings.load import load_inputs
 from tests.batch_rows import invented_batch
 

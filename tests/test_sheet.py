@@ -18,16 +18,16 @@ from hypothesis import strategies as st
 from pyproj import Proj
 
 from siting.grid import Grid
-from siting.heading.aim_words import lens_height
-from siting.ranking.cautions import FIRST, all_cautions, texts
-from siting.ranking.visits import visit_plan
-from siting.report.facts import Facing, spot_facts
-from siting.report.plan import plan, shut_areas, true_north_deg, window_around
-from siting.report.rose import face, rose
-from siting.report.sheet import field_sheet
-from siting.report.sheet_words import set_up, what_to_clear
+from siting.report.paper.plan import plan, shut_areas, true_north_deg, window_around
+from siting.report.paper.rose import face, rose
+from siting.report.paper.sheet import field_sheet
+from siting.report.shared.facts import Facing, spot_facts
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol, SheetRules, VisitRules
+from siting.words.cautions import FIRST, all_cautions, texts
+from siting.words.heading import lens_height
+from siting.words.service_interval import visit_plan
+from siting.words.sheet import set_up, what_to_clear
 from tests.fake_result import CRS, fake_aim, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
 from tests.test_cautions import CLAIMS, DEFERS

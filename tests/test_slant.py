@@ -10,7 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import LineString, MultiLineString, Point, Polygon
 
-from siting.heading.slant import Lines, crossing_angle_deg, crossing_distance_m, nearest_line
+from siting.heading.line_crossing import (
+    Lines,
+    crossing_angle_deg,
+    crossing_distance_m,
+    nearest_line,
+)
 
 ORIGIN = (np.array([0.0]), np.array([0.0]))
 

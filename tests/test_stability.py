@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as hnp
 from scipy.ndimage import gaussian_filter
 
 from siting.ground.terrain import gradient, mean_within, slope_deg
-from siting.ranking.stability import (
+from siting.scoring.stability import (
     draw_gradient_errors,
     draw_weights,
     listed_ranks,

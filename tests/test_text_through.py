@@ -19,7 +19,7 @@ import pytest
 from shapely.geometry import LineString, Point
 
 import siting.cli
-from siting.read.columns import plain_text
+from siting.read.vector.columns import plain_text
 from tests.bad_inputs.builders_text import PAYLOADS
 from tests.bad_inputs.land import Land, clean, geojson, to_lonlat
 from tests.bad_inputs.runner import words, write_settings

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from siting.grid import Grid
-from siting.ranking.criteria import combine
-from siting.ranking.trials import elevation_error_m, try_ranks
+from siting.scoring.combine import combine
+from siting.scoring.trials import elevation_error_m, try_ranks
 from siting.settings.protocol import Protocol, Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import Candidate

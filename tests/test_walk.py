@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from shapely import LineString, Point, box
 
 from siting.grid import Grid
-from siting.ranking.walk import Start, find_start, find_walks, walk_notes
-from siting.ranking.walknet import (
+from siting.settings.protocol import WalkRules
+from siting.types import CoverRole
+from siting.walk.network import (
     STEPS,
     all_steps,
     build_net,
@@ -23,8 +24,7 @@ from siting.ranking.walknet import (
     tobler_km_per_h,
     ways_of,
 )
-from siting.settings.protocol import WalkRules
-from siting.types import CoverRole
+from siting.walk.route import Start, find_start, find_walks, walk_notes
 from tests.fake_result import CRS, fake_land, frame
 
 ON_PATH = WalkRules(off_path_factor=1.0)

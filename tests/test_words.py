@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from siting.lengths import NO_BREAK, length, percent, points, whole_minutes
-from siting.ranking.rank import bearing_to
-from siting.ranking.words import layers_together, pulled_down, why
-from siting.report.facts import spot_facts
-from siting.report.layers import layers_data
+from siting.report.page.layers import layers_data
+from siting.report.shared.facts import spot_facts
+from siting.scoring.choose import bearing_to
 from siting.types import Feature, Note
+from siting.words.reasons import layers_together, pulled_down, why
 from tests.fake_result import fake_result, with_details
 
 MEASURES = {

@@ -15,13 +15,13 @@ from typing import Any
 import numpy as np
 import shapely
 
+from siting.batch.survey.assign_program import Option, place_kind
+from siting.batch.survey.letters import letter_sentence, limit_of, where
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.files import LAST, safe_name
 from siting.lengths import whole_minutes
 from siting.pipeline import site_parcel
-from siting.ranking.assign_program import Option, place_kind
-from siting.ranking.letters import letter_sentence, limit_of, where
-from siting.read.parcels import checked_parcel
+from siting.read.vector.parcels import checked_parcel
 from siting.report import write_report
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol

@@ -18,15 +18,15 @@ from siting.batch.cluster import connect
 from siting.batch.executors import Executor, PoolExecutor, SerialExecutor, run_jobs, stop_signals
 from siting.batch.jobs import Job, parcel_folder
 from siting.batch.journal import Journal
+from siting.batch.output import tables
+from siting.batch.output.overview import overview_page
+from siting.batch.output.record import batch_json
+from siting.batch.output.tables import Batch
+from siting.batch.survey.assign import Assignment, assign
 from siting.batch.worklist import Sizes, batch_parcels, file_prints, outlines, try_inputs
 from siting.files import LAST, clean_parts, file_hash, make_folder, remove, staged
 from siting.lock import locked
-from siting.ranking.assign import Assignment, assign
-from siting.read.relief import read_relief
-from siting.report import batch_tables
-from siting.report.batch_record import batch_json
-from siting.report.batch_tables import Batch
-from siting.report.overview import overview_page
+from siting.read.raster.relief import read_relief
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol as SurveyProtocol
 from siting.types import Parcel
@@ -151,11 +151,11 @@ def _write(batch: Batch, run: _Run, files: Mapping[str, str]) -> None:
         # A proposal of an earlier run would contradict the tables beside it.
         remove(run.folder / ASSIGNMENTS)
     with staged(run.folder) as stage:
-        stage.write("parcels.csv", batch_tables.parcels_csv(batch))
-        stage.write("parcels.gpkg", batch_tables.parcels_gpkg(batch))
-        stage.write("failures.csv", batch_tables.failures_csv(batch))
+        stage.write("parcels.csv", tables.parcels_csv(batch))
+        stage.write("parcels.gpkg", tables.parcels_gpkg(batch))
+        stage.write("failures.csv", tables.failures_csv(batch))
         if batch.assignment is not None:
-            stage.write(ASSIGNMENTS, batch_tables.assignments_csv(batch))
+            stage.write(ASSIGNMENTS, tables.assignments_csv(batch))
         relief = read_relief(run.inputs, batch.shapes)
         page = overview_page(batch, relief=relief, protocol_name=run.protocol.name)
         stage.write("overview.html", page)

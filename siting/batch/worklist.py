@@ -15,9 +15,9 @@ from siting.batch.journal import Journal
 from siting.errors import SitingError
 from siting.files import safe_name
 from siting.grid import transformer
-from siting.read import rasters
 from siting.read.land import all_parcels, input_path, read_legend
 from siting.read.projection import WGS84, metres_per_unit
+from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Parcel

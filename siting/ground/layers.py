@@ -37,7 +37,7 @@ class Ground:
     woods, fields, opening : (rows, cols) bool
     streams : lines derived from the terrain, empty when a water layer was given
     crossings : points where a trail meets a stream, and those the user knows
-    features : features found (`siting.ground.passage` adds them)
+    features : features found (`siting.ground.travel.passage` adds them)
     """
 
     layers: Mapping[str, FloatArray]

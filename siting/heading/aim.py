@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
-from siting.heading.aim_words import AimFacts, lens_advice, notes, reason, sun_when
 from siting.heading.compass import Declination
-from siting.heading.headings import HEADING_STEP_DEG, HEADINGS_DEG, Headings
+from siting.heading.heading_scores import HEADING_STEP_DEG, HEADINGS_DEG, Headings
 from siting.heading.sun import SunTrack
 from siting.lengths import compass_word
+from siting.words.heading import AimFacts, lens_advice, notes, reason, sun_when
 
 IndexArray = NDArray[np.intp]
 

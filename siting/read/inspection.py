@@ -14,8 +14,7 @@ from siting.errors import SitingError
 from siting.grid import Grid
 from siting.ground.cover import roles
 from siting.ground.distance import burn
-from siting.read import checks, rasters, vectors
-from siting.read.been_there import ruled_out
+from siting.read import checks
 from siting.read.land import (
     all_parcels,
     input_path,
@@ -25,8 +24,11 @@ from siting.read.land import (
     read_legend,
     read_parcel,
 )
-from siting.read.parcels import checked_parcel
 from siting.read.projection import name_of, project
+from siting.read.raster import rasters
+from siting.read.vector import vectors
+from siting.read.vector.parcels import checked_parcel
+from siting.read.vector.visit_file import ruled_out
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, LayerInput
 from siting.settings.protocol import GridRules, Protocol

@@ -24,12 +24,14 @@ from siting.ground.cover import (
     shipped_legend,
 )
 from siting.ground.distance import burn
-from siting.read import checks, parcels, raster_layers, vectors
-from siting.read.been_there import ruled_out
-from siting.read.far_dem import read_far
+from siting.read import checks
 from siting.read.input_files import read_text, resolve
-from siting.read.layer_cache import stamp
 from siting.read.projection import name_of, project
+from siting.read.raster import raster_layers
+from siting.read.raster.far_dem import read_far
+from siting.read.vector import parcels, vectors
+from siting.read.vector.layer_cache import stamp
+from siting.read.vector.visit_file import ruled_out
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, RasterInput
 from siting.settings.protocol import GridRules

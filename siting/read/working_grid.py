@@ -9,7 +9,6 @@ import shapely
 
 from siting.errors import SitingError
 from siting.grid import Grid
-from siting.read import rasters
 from siting.read.checks import check_zone
 from siting.read.datum import conversion_note
 from siting.read.projection import (
@@ -21,6 +20,7 @@ from siting.read.projection import (
     project,
     working_crs,
 )
+from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
 from siting.types import Note, Parcel

@@ -54,7 +54,7 @@ def write_report(
     ResourceError
         E-DISK-01 when the disk is full or refuses.
     """
-    from siting.report.record import public_json, run_json
+    from siting.report.files.record import public_json, run_json
 
     when = time if time is not None else dt.datetime.now(dt.UTC)
     contents = _public_contents if public else _contents
@@ -74,12 +74,12 @@ def write_report(
 
 def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
     """What makes each file but run.json, in order of writing."""
-    from siting.report import deployments, exchange
-    from siting.report.facts import spot_facts
-    from siting.report.geopackage import geopackage
-    from siting.report.map import map_page
-    from siting.report.raster import suitability_tif
-    from siting.report.sheet import field_sheet
+    from siting.report.files import deployments, tables
+    from siting.report.files.geopackage import geopackage
+    from siting.report.files.raster import suitability_tif
+    from siting.report.page.map import map_page
+    from siting.report.paper.sheet import field_sheet
+    from siting.report.shared.facts import spot_facts
 
     facts = spot_facts(result)
     survey, camera = inputs.survey, protocol.camera
@@ -88,9 +88,9 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
         "field_sheet.html": lambda: field_sheet(
             result, facts, protocol=protocol, survey=inputs.survey
         ),
-        "spots.geojson": lambda: exchange.geojson(result, facts),
-        "spots.csv": lambda: exchange.spots_csv(result, facts),
-        "spots.gpx": lambda: exchange.gpx(result, facts),
+        "spots.geojson": lambda: tables.geojson(result, facts),
+        "spots.csv": lambda: tables.spots_csv(result, facts),
+        "spots.gpx": lambda: tables.gpx(result, facts),
         "spots.gpkg": lambda: geopackage(result, facts, set_backs=protocol.no_go),
         "deployments.csv": lambda: deployments.deployments_csv(
             result, facts, survey=survey, camera=camera
@@ -115,8 +115,8 @@ def _check_nothing_exact(folder: Path) -> None:
 
 def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
     """What makes each file that may be passed on, in order of writing."""
-    from siting.report import deployments, public
-    from siting.report.facts import spot_facts
+    from siting.report.files import deployments, public
+    from siting.report.shared.facts import spot_facts
 
     hidden = public.public_result(result, decimals=protocol.sharing.decimals)
     facts = spot_facts(hidden)

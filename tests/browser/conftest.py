@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from siting.report.map import map_page
+from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from tests.map_result import map_result
 

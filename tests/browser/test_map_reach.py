@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from siting.report.map import map_page
+from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, click_at, opened, show_only
 from tests.map_result import map_result, variants
@@ -64,7 +64,7 @@ def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
 
     from PIL import Image
 
-    from siting.report.frame import mercator_of
+    from siting.report.shared.frame import mercator_of
 
     result = map_result()
     grid = result.land.grid

@@ -9,7 +9,7 @@ import pytest
 
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
-from siting.report.map import map_page
+from siting.report.page.map import map_page
 from siting.settings.load import load_inputs, load_protocol
 from tests.browser.conftest import PHONE, WIDE, opened
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from siting.report.map import map_page
+from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from siting.types import Note
 from tests.browser.conftest import WIDE, opened

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from siting.read.been_there import read_visits
-from siting.report.map import map_page
+from siting.read.vector.visit_file import read_visits
+from siting.report.page.map import map_page
 from tests.browser.conftest import WIDE, click_at, opened
 from tests.map_result import map_result, variants
 

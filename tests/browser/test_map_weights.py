@@ -7,8 +7,8 @@ import tomllib
 import numpy as np
 import pytest
 
-from siting.ranking.criteria import combine
-from siting.report.map import map_page
+from siting.report.page.map import map_page
+from siting.scoring.combine import combine
 from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo
 from tests.browser.conftest import WIDE, opened

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from siting.batch.output.overview import overview_page
 from siting.grid import Grid
-from siting.report.map import map_page
-from siting.report.overview import overview_page
+from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from tests.batch_rows import invented_batch
 from tests.browser.conftest import PHONE, WIDE, opened, show_only

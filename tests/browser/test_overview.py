@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from siting.report.overview import overview_page, page_data
+from siting.batch.output.overview import overview_page, page_data
 from tests.batch_rows import invented_batch
 from tests.browser.conftest import PHONE, WIDE, opened
 

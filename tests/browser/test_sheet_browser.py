@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from siting.ranking.cautions import all_cautions, texts
-from siting.report.facts import spot_facts
-from siting.report.sheet import field_sheet
+from siting.report.paper.sheet import field_sheet
+from siting.report.shared.facts import spot_facts
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
+from siting.words.cautions import all_cautions, texts
 from tests.browser.conftest import PHONE, WIDE, opened
 from tests.fake_result import fake_result, with_details
 from tests.hostile import TEXTS, hostile_result

@@ -54,8 +54,8 @@ def _child(asked: dict[str, Any]) -> None:
 
 def main() -> None:
     import siting.commands
-    import siting.report.map
-    import siting.report.sheet  # noqa: F401
+    import siting.report.page.map
+    import siting.report.paper.sheet  # noqa: F401
     import tests.crash.points  # noqa: F401
     from siting.batch import fingerprints
 

@@ -17,9 +17,9 @@ from typing import Any
 import siting.batch.jobs
 import siting.batch.run
 import siting.files
-import siting.heading.headings
+import siting.heading.heading_scores
 import siting.pipeline
-import siting.read.far_dem
+import siting.read.raster.far_dem
 
 POINTS: dict[str, Callable[[int], None]] = {}
 
@@ -115,7 +115,7 @@ def _parcel(nth: int) -> None:
 
 @point("03 mid raster warp")
 def _warp(nth: int) -> None:
-    _during(siting.read.far_dem, "reproject", nth)
+    _during(siting.read.raster.far_dem, "reproject", nth)
 
 
 @point("04 after layers")

@@ -11,8 +11,8 @@ from shapely import LineString
 from shapely.affinity import rotate
 
 from siting.ground.view import Ground
-from siting.heading.headings import Surroundings
-from siting.heading.slant import Lines
+from siting.heading.heading_scores import Surroundings
+from siting.heading.line_crossing import Lines
 from siting.settings.protocol_heading import SunRules
 from siting.types import CoverRole
 from tests.aim_land import CELL, GRID, N, aim_of, land, look

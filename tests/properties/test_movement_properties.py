@@ -6,8 +6,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.sparse.csgraph import connected_components, dijkstra
 
-from siting.ground.circuits import ResistorGrid, potentials, resistor_grid
-from siting.ground.movement import current_density, refine, travel_cost
+from siting.ground.travel.circuits import ResistorGrid, potentials, resistor_grid
+from siting.ground.travel.movement import current_density, refine, travel_cost
 
 costs = hnp.arrays(
     np.float64,

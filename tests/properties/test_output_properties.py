@@ -16,10 +16,10 @@ import gpxpy
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from siting.report import exchange
-from siting.report.facts import spot_facts
-from siting.report.map import map_page
-from siting.report.text import clean, island
+from siting.report.files import tables
+from siting.report.page.map import map_page
+from siting.report.shared.facts import spot_facts
+from siting.report.shared.text import clean, island
 from siting.settings.protocol import Protocol
 from siting.types import Result
 from tests.fake_result import fake_result, with_details
@@ -65,10 +65,10 @@ def test_34_files_are_read_back_as_they_were_written(
 ) -> None:
     result = renamed(text, spots_at)
     facts = spot_facts(result)
-    features = json.loads(exchange.geojson(result, facts))["features"]
-    written = exchange.spots_csv(result, facts).encode("utf-8").decode("utf-8-sig")
+    features = json.loads(tables.geojson(result, facts))["features"]
+    written = tables.spots_csv(result, facts).encode("utf-8").decode("utf-8-sig")
     rows = list(csv.DictReader(io.StringIO(written, newline="")))
-    points = gpxpy.parse(exchange.gpx(result, facts).encode("utf-8")).waypoints
+    points = gpxpy.parse(tables.gpx(result, facts).encode("utf-8")).waypoints
     assert len(features) == len(rows) == len(points) == len(spots_at)
     for (lon, lat), feature, row, point in zip(spots_at, features, rows, points, strict=True):
         for found_lon, found_lat in (
@@ -129,7 +129,7 @@ def test_35_a_page_holds_the_spots_and_loads_nothing(text: str) -> None:
     parser.feed(page)
     parser.close()
     shown = json.loads(parser.found)["spots"]
-    features = json.loads(exchange.geojson(result, spot_facts(result)))["features"]
+    features = json.loads(tables.geojson(result, spot_facts(result)))["features"]
     assert len(shown) == len(features)
     for spot, feature in zip(shown, features, strict=True):
         lon, lat = feature["geometry"]["coordinates"]

@@ -13,10 +13,10 @@ from hypothesis.extra import numpy as hnp
 from siting.curves import membership
 from siting.ground.layers import build_ground
 from siting.ground.no_go import no_go_bits
-from siting.ground.passage import with_passage
-from siting.ranking.candidates import find_candidates
-from siting.ranking.criteria import ATTRACTOR_LAYERS, CONDITION_LAYERS, combine, memberships
-from siting.ranking.rank import choose
+from siting.ground.travel.passage import with_passage
+from siting.scoring.candidates import find_candidates
+from siting.scoring.choose import choose
+from siting.scoring.combine import ATTRACTOR_LAYERS, CONDITION_LAYERS, combine, memberships
 from siting.settings.protocol import Protocol, Scoring
 from siting.types import Candidate, NoGo
 from tests.fake_result import GRID, fake_land

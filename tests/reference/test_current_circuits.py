@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from siting.ground.circuits import node_currents, potentials, resistor_grid
+from siting.ground.travel.circuits import node_currents, potentials, resistor_grid
 
 # Verification case 4 of the open-source Circuitscape (Circuitscape.jl, commit 742dd0a6,
 # test/input/raster/pairwise/4 and test/output_verify): 4 neighbours, mean resistance.

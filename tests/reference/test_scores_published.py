@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from siting.curves import membership
-from siting.ranking.criteria import combine
+from siting.scoring.combine import combine
 from siting.settings.protocol import Scoring
 
 

@@ -41,7 +41,7 @@ def ours(folder: Path) -> None:
     from siting.ground.distance import distance_to
     from siting.ground.no_go import no_go_bits
     from siting.ground.terrain import slope_deg
-    from siting.ranking.criteria import combine
+    from siting.scoring.combine import combine
     from siting.settings.protocol import NoGoRules, Scoring
     from siting.types import CoverRole, Land, Parcel
 

@@ -1,0 +1,235 @@
+"""The overview of a batch: one page with a map and a table of all parcels, offline.
+
+The parcels are drawn on a canvas and the table shows a hundred rows at a time, so that five
+thousand parcels stay quick. All text goes into the page as data and is set as text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting import __version__
+from siting.batch.output.tables import Batch, Row, roles
+from siting.batch.survey.letters import PROBLEMS
+from siting.grid import FloatArray, Grid
+from siting.lengths import points
+from siting.report.shared import assets
+from siting.report.shared.frame import mercator_of, page_frame, unwrapped
+from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
+from siting.report.shared.text import clean, island
+from siting.words.cautions import FIRST
+
+Relief = tuple[FloatArray, Grid]
+_SCRIPTS = (
+    "shared/print.js",
+    "overview/data.js",
+    "overview/map.js",
+    "overview/table.js",
+    "overview/page.js",
+)
+# Outlines are drawn coarser until all of them together have no more points than this.
+_MOST_POINTS = 60_000
+_FIRST_TOLERANCE_M = 2.0
+# Where in the colours of the scores each fifth of the points stands.
+_STEPS = (0.05, 0.3, 0.5, 0.75, 1.0)
+
+
+def overview_page(batch: Batch, *, relief: Relief | None, protocol_name: str) -> str:
+    """The whole page as HTML text; the same for the same batch.
+
+    Parameters
+    ----------
+    batch : Batch
+    relief : (dem, grid) or None
+        Coarse elevations to draw under the parcels, (rows, cols), NaN = no data.
+    protocol_name : str
+    """
+    data = page_data(batch, relief=relief)
+    own = "\n".join(assets.template_text(name) for name in _SCRIPTS)
+    scripts = [assets.leaflet_script(), f'(function () {{\n"use strict";\n{own}\n}})();\n']
+    first = assets.template_text("shared/first.js")
+    styles = [assets.leaflet_style(), assets.template_text("overview/overview.css")]
+    html = assets.render(
+        "overview/overview.html",
+        policy=assets.security_policy(scripts=[first, *scripts], styles=styles),
+        first=Markup(first),
+        scripts=[Markup(text) for text in scripts],
+        styles=[Markup(text) for text in styles],
+        island=Markup(island(data)),
+        standing=FIRST,
+        protocol=clean(protocol_name),
+        assigned=batch.assignment is not None,
+        version=__version__,
+    )
+    assets.check_page(html)
+    return html
+
+
+def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
+    """What the page draws: one list to each fact, parcel by parcel, failures last."""
+    texts = _Texts()
+    role = roles(batch.assignment)
+    parcels = [_parcel(row, batch, role, texts) for row in batch.rows]
+    parcels += [_failure(row) for row in batch.failures]
+    ids = [str(row["parcel_id"]) for row in (*batch.rows, *batch.failures)]
+    lon_0 = _middle_lon(batch.shapes.values())
+    ground = None
+    if relief is not None:
+        dem, grid = relief
+        frame = page_frame(grid)
+        picture = ground_picture(dem, grid=grid, frame=frame)
+        corners = np.array(picture.plane.corners)
+        corners[:, 1] += lon_0 - unwrapped(np.array(lon_0), frame.lon_0)
+        ground = {"url": picture.url, "corners": corners.round(7).tolist()}
+    return {
+        "columns": {name: [p[name] for p in parcels] for name in _COLUMNS},
+        "texts": texts.all,
+        "problems": dict(PROBLEMS),
+        "colours": [SCORE_COLOURS[round(k * (len(SCORE_COLOURS) - 1))] for k in _STEPS],
+        "shapes": _drawn([batch.shapes.get(name) for name in ids], lon_0),
+        "ground": ground,
+        "cells": _cells(batch),
+    }
+
+
+_COLUMNS = (
+    "id", "label", "cell", "priority", "role", "points", "spots", "firm", "usable", "area",
+    "problem", "limit", "sentence", "cautions", "warnings", "page", "where", "lon", "lat",
+    "heading", "walk", "code",
+)  # fmt: skip
+
+
+class _Texts:
+    """Sentences that many parcels share, each kept once."""
+
+    def __init__(self) -> None:
+        self.all: list[str] = []
+        self._number: dict[str, int] = {}
+
+    def numbers(self, texts: Iterable[str]) -> list[int]:
+        """The places of these texts in the list of all."""
+        out = []
+        for text in map(clean, texts):
+            if text not in self._number:
+                self._number[text] = len(self.all)
+                self.all.append(text)
+            out.append(self._number[text])
+        return out
+
+
+def _parcel(row: Row, batch: Batch, role: Mapping[str, str], texts: _Texts) -> dict[str, Any]:
+    top = row["top"][0] if row["top"] else {}
+    score = row["best_score"]
+    return {
+        "id": clean(row["parcel_id"]),
+        "label": clean(row["parcel_label"]),
+        "cell": clean(row["survey_cell"]),
+        "priority": row["priority"],
+        "role": role.get(row["parcel_id"], ""),
+        "points": None if score is None else points(score),
+        "spots": row["spots"],
+        "firm": row["firm_spots"],
+        "usable": round(100 * row["usable_share"]),
+        "area": row["area_ha"],
+        "problem": row["problem"],
+        "limit": clean(row["limit"]),
+        "sentence": clean(row["sentence"]),
+        "cautions": texts.numbers(row["cautions"]),
+        "warnings": texts.numbers(row["warnings"]),
+        "page": batch.pages.get(row["parcel_id"], ""),
+        "where": clean(top.get("where", "")),
+        "lon": top.get("lon_deg"),
+        "lat": top.get("lat_deg"),
+        "heading": top.get("heading_true_deg"),
+        "walk": top.get("walk_there_min"),
+        "code": "",
+    }
+
+
+def _failure(row: Row) -> dict[str, Any]:
+    told = {
+        "id": clean(row["parcel_id"]),
+        "label": clean(row["parcel_label"]),
+        "cell": clean(row["survey_cell"]),
+        "problem": "failed",
+        "limit": clean(row["message"]),
+        "code": row["code"],
+        "role": "",
+        "sentence": "",
+        "page": "",
+        "where": "",
+        "spots": 0,
+        "cautions": [],
+        "warnings": [],
+    }
+    return {name: told.get(name) for name in _COLUMNS}
+
+
+def _cells(batch: Batch) -> list[dict[str, Any]]:
+    cells = batch.assignment.cells if batch.assignment else ()
+    return [
+        {
+            "cell": clean(choice.cell),
+            "parcel": clean(choice.chosen.parcel) if choice.chosen else "",
+            "spot": choice.chosen.spot if choice.chosen else None,
+            "points": points(choice.chosen.score) if choice.chosen else None,
+            "kind": choice.chosen.kind if choice.chosen else "",
+            "reserves": [clean(option.parcel) for option in choice.reserves],
+            "reason": clean(choice.reason),
+            "traded": clean(choice.traded),
+        }
+        for choice in cells
+    ]
+
+
+def _middle_lon(shapes: Iterable[Geometry | None]) -> float:
+    """A longitude in the middle of the parcels, whether or not they lie on the 180th meridian."""
+    lon = [shapely.get_coordinates(s)[0, 0] for s in shapes if s is not None]
+    if not lon:
+        return 0.0
+    turn = np.radians(np.array(lon))
+    return float(np.degrees(np.arctan2(np.sin(turn).mean(), np.cos(turn).mean())))
+
+
+def _drawn(shapes: Sequence[Geometry | None], lon_0: float) -> dict[str, Any]:
+    """Outlines in whole steps of Web Mercator from a corner: flat lists x0, y0, dx1, dy1, ..."""
+    flat = [None if s is None else _mercator(s, lon_0) for s in shapes]
+    known = np.array([s for s in flat if s is not None], dtype=object)
+    if not known.size:
+        return {"left": 0.0, "top": 0.0, "step": 1.0, "rings": [[] for _ in flat]}
+    left, _, _, top = (float(v) for v in shapely.total_bounds(known))
+    tolerance = _FIRST_TOLERANCE_M
+    while True:
+        light = [None if s is None else shapely.simplify(s, tolerance) for s in flat]
+        points = sum(shapely.get_num_coordinates(s) for s in light if s is not None)
+        if points <= max(_MOST_POINTS, 5 * len(shapes)) or tolerance > 1000.0:
+            break
+        tolerance *= 2.0
+    step = 1.0
+    rings = [[] if s is None else _rings(s, left, top, step) for s in light]
+    return {"left": left, "top": top, "step": step, "rings": rings}
+
+
+def _mercator(shape: Geometry, lon_0: float) -> Geometry:
+    def moved(xy: Any) -> Any:
+        return np.column_stack(mercator_of(unwrapped(xy[:, 0], lon_0), xy[:, 1]))
+
+    return shapely.transform(shape, moved)
+
+
+def _rings(shape: Geometry, left: float, top: float, step: float) -> list[list[int]]:
+    """Outer rings and holes of all parts; a fill by the even-odd rule draws them right."""
+    found = []
+    for part in shapely.get_parts(shape):
+        if part.geom_type == "Polygon":
+            for ring in (part.exterior, *part.interiors):
+                xy = shapely.get_coordinates(ring)
+                steps = np.rint((xy - [left, top]) * [1.0, -1.0] / step).astype(np.int64)[:-1]
+                found.append(np.diff(steps, axis=0, prepend=0).ravel().tolist())
+    return found

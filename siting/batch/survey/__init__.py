@@ -1,0 +1,1 @@
+"""Which spots a survey takes, and its letters."""

@@ -1,0 +1,177 @@
+"""One parcel and spot to each survey cell: chosen together, so that neighbours keep apart.
+
+The choice is a small integer program, solved by HiGHS through `scipy.optimize.milp`. Three wishes
+are met in this order, each as well as the ones before it allow: as many cells as possible get a
+camera; as few cameras as possible go beyond the share that one kind of place may have; the sum of
+the values of the chosen spots is greatest.
+
+Since the last step is an optimum, a cell whose best spot was not chosen always has one of two
+reasons, and it is told: the best spot lies too near the camera of another cell, or its kind of
+place already has its share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+
+from siting.batch.survey.assign_program import TIE, Option, Program, best_few
+from siting.batch.survey.letters import SCANT_SHARE
+from siting.errors import SitingError
+from siting.lengths import length, percent
+from siting.settings.protocol_assign import AssignRules
+
+
+@dataclass(frozen=True)
+class CellChoice:
+    """What is proposed for one cell.
+
+    `chosen` is None for a cell without a camera; `reason` says why this spot or why none, and
+    `traded` what was given up for it ("" when nothing was).
+    """
+
+    cell: str
+    chosen: Option | None
+    reserves: tuple[Option, ...]
+    reason: str
+    traded: str
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """The proposal for all cells, in the order of their names.
+
+    `gap` is how far the sum of values may be below the best possible one, as a share; 0 is exact.
+    """
+
+    cells: tuple[CellChoice, ...]
+    gap: float
+
+
+def assign(options: Sequence[Option], *, cells: Sequence[str], rules: AssignRules) -> Assignment:
+    """A camera and reserves for each survey cell.
+
+    Parameters
+    ----------
+    options : spots of all parcels, each with the cell it lies in
+    cells : names of all cells, also those without any spot
+    rules : AssignRules
+
+    Raises
+    ------
+    SitingError
+        E-ASSIGN-01 when there is no cell at all, or the solver finds no answer in its time.
+    """
+    if not cells:
+        raise SitingError(
+            "E-ASSIGN-01",
+            "No parcel names a survey cell.",
+            rule="Cameras are assigned to cells, so parcels must say in which they lie.",
+            cure="Name the column with [parcel] cell_column, or leave out --assign.",
+        )
+    names = sorted(set(cells))
+    kept = best_few(options, rules)
+    program = Program(kept, names, rules)
+    chosen, gap = program.solve()
+    told = [_cell_choice(program, name, chosen) for name in names]
+    return Assignment(tuple(told), gap)
+
+
+def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> CellChoice:
+    """The words for one cell."""
+    ranked = sorted(program.of_cell[cell], key=lambda n: (-program.values[n], n))
+    others = {n for c, n in chosen.items() if c != cell}
+    pick = chosen.get(cell)
+    reserves = _reserves(program, ranked, pick, others)
+    if pick is None:
+        return CellChoice(cell, None, reserves, _no_camera(program, ranked, others), "")
+    option, best = program.options[pick], program.options[ranked[0]]
+    reason, traded = f"{_called(option)} is the best spot of the cell", ""
+    if program.values[ranked[0]] > program.values[pick] + TIE:
+        reason = f"{_called(option)} is the best spot that goes together with the other cells"
+        traded = f"{_called(best)} would be better, but {_against(program, ranked[0], others)}."
+    else:
+        top = max(ranked, key=lambda n: (program.options[n].score, -n))
+        if program.options[top].score > option.score + TIE:
+            called = _called(program.options[top])
+            traded = f"{called} scores more, but its parcel comes later by priority."
+    over = f"{_over_share(program, pick, others)}{_scant(option)}"
+    return CellChoice(cell, option, reserves, f"{reason}{over}.", traded)
+
+
+def _called(option: Option) -> str:
+    return f"{option.parcel} spot {option.spot} ({round(100 * option.score)} points)"
+
+
+def _scant(option: Option) -> str:
+    if option.usable_share >= SCANT_SHARE:
+        return ""
+    return (
+        f"; only {percent(option.usable_share)} of its parcel is open to a camera: look at it "
+        "before you promise one"
+    )
+
+
+def _reserves(
+    program: Program, ranked: Sequence[int], pick: int | None, others: AbstractSet[int]
+) -> tuple[Option, ...]:
+    """The best spots of other parcels of the cell that keep apart from the other cells' cameras."""
+    taken = set() if pick is None else {program.options[pick].parcel}
+    out: list[Option] = []
+    for n in ranked:
+        option = program.options[n]
+        free = others.isdisjoint(program.distance.near.get(n, ()))
+        if option.parcel not in taken and free and len(out) < program.rules.reserves:
+            out.append(option)
+            taken.add(option.parcel)
+    return tuple(out)
+
+
+def _nearest(program: Program, n: int, others: AbstractSet[int]) -> tuple[str, str] | None:
+    """Cell and distance of the nearest camera that is too near an option; None when none is."""
+    near = [m for m in program.distance.near.get(n, ()) if m in others]
+    if not near:
+        return None
+    m = min(near, key=lambda other: program.distance.between(n, other))
+    return program.options[m].cell, length(program.distance.between(n, m))
+
+
+def _no_camera(program: Program, ranked: Sequence[int], others: AbstractSet[int]) -> str:
+    if not ranked:
+        return "No parcel of the cell has a spot that scores enough."
+    best = _called(program.options[ranked[0]])
+    found = _nearest(program, ranked[0], others)
+    if found is None:
+        return f"The time for the choice ended before {best} could be placed."
+    asked = length(program.rules.distance_m)
+    return (
+        f"Every spot lies within {asked} of the camera of another cell: {best} is {found[1]} from "
+        f"that of cell {found[0]}."
+    )
+
+
+def _against(program: Program, n: int, others: AbstractSet[int]) -> str:
+    """Why an option was not chosen, the choices of the other cells given."""
+    found = _nearest(program, n, others)
+    if found is not None:
+        asked = length(program.rules.distance_m)
+        return f"it lies {found[1]} from the camera of cell {found[0]}; {asked} are asked"
+    kind, cameras = program.options[n].kind, len(others) + 1
+    used = sum(1 for m in others if program.options[m].kind == kind)
+    return (
+        f"{used} of the {cameras} cameras already stand at this kind of place ({kind}); at most "
+        f"{program.most(kind, cameras)} are asked"
+    )
+
+
+def _over_share(program: Program, pick: int, others: AbstractSet[int]) -> str:
+    kind, cameras = program.options[pick].kind, len(others) + 1
+    used = 1 + sum(1 for m in others if program.options[m].kind == kind)
+    most = program.most(kind, cameras)
+    if used <= most:
+        return ""
+    return (
+        f"; with it {used} of the {cameras} cameras stand at this kind of place ({kind}), more "
+        f"than the {most} asked, since no other choice fills as many cells"
+    )

@@ -1,0 +1,1 @@
+"""Shapes of the land that channel movement: saddles, corners of woods, crossings."""

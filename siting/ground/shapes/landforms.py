@@ -1,0 +1,203 @@
+"""Features that show in the ground: saddles, and the funnels of easy travel.
+
+Each function smooths or measures over a distance in metres, not over a number of cells, so that
+2 m and 30 m data give the same features where both can show them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from siting.grid import FloatArray, Grid
+from siting.ground.neighbourhood import (
+    IndexArray,
+    counts_at,
+    feature_at,
+    peaks,
+    seen_at,
+    sums_at,
+)
+from siting.ground.terrain import smoothed
+from siting.lengths import compass_word
+from siting.types import BoolArray, Feature
+
+_RING_POINTS = 16
+
+
+def saddles(
+    dem: FloatArray,
+    *,
+    grid: Grid,
+    smoothing_m: float = 15.0,
+    ring_m: float = 60.0,
+    relief_m: float = 1.5,
+    spacing_m: float = 100.0,
+) -> list[Feature]:
+    """Saddles: places with higher ground on two opposite sides and lower ground on the other two.
+
+    Sixteen points on a ring around each cell of the smoothed ground are compared with its middle;
+    going round, they must be above it, below, above and below again. The relief of the saddle is
+    the smallest of the two rises and two drops on the ring.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float
+        Elevation in metres, north up, NaN = no data.
+    grid : Grid
+    smoothing_m : float
+        Standard deviation of the smoothing, metres.
+    ring_m : float
+        Radius of the ring, metres; at least two cells are taken.
+    relief_m : float
+        Least relief, metres: well above the error of the elevations after smoothing.
+    spacing_m : float
+        Of saddles nearer together only the one with most relief is kept, metres.
+
+    Returns
+    -------
+    list of Feature
+        Kind "saddle", strongest first; strength 0.5 at ``relief_m``, 1 at four times that.
+    """
+    # Cells much finer than the smoothing show nothing more: look at every n-th only.
+    nth = max(1, int(smoothing_m / (1.5 * grid.cell_size_m)))
+    ground = smoothed(dem, sigma_m=smoothing_m, cell_size_m=grid.cell_size_m, every=nth)
+    radius = max(ring_m / (nth * grid.cell_size_m), 2.0)
+    angles = np.arange(_RING_POINTS) * 2 * np.pi / _RING_POINTS
+    steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]
+    rise = np.stack([seen_at(ground, step) - ground for step in steps])
+    # Beside a crest the ring alternates too, but there the ground as a whole is tilted.
+    level = np.maximum(0.0, 1.0 - _tilt_over_twist(rise))
+    relief = np.zeros(ground.shape)
+    some = level > 0
+    relief[some] = _saddle_relief(rise[:, some])
+    clear = relief * level
+    found = []
+    spacing_cells = spacing_m / (nth * grid.cell_size_m)
+    for row, col in peaks(clear, least=relief_m / 10, spacing_cells=spacing_cells):
+        if relief[row, col] < relief_m:
+            continue
+        first, second = _two_highest_sides(rise[:, row, col])
+        words = f"saddle between rises to the {compass_word(first)} and {compass_word(second)}"
+        strength = min(1.0, 0.5 + (relief[row, col] / relief_m - 1) / 6)
+        found.append(
+            feature_at("saddle", row * nth, col * nth, grid=grid, strength=strength, words=words)
+        )
+    return found
+
+
+def _saddle_relief(rise: FloatArray) -> FloatArray:
+    """(cells,) relief in metres, 0 where the ring does not alternate; from (points, cells).
+
+    The best of all ways to part the ring in four runs, high, low, high, low, would be slow; the
+    two highest points at least 90 degrees apart and the lowest point in each gap between them
+    give the same answer on a ring of a smooth saddle.
+    """
+    points = rise.shape[0]
+    best = np.zeros(rise.shape[1:])
+    quarter = points // 4
+    for first in range(points):
+        for second in range(first + quarter, min(points, first + points - quarter + 1)):
+            high = np.minimum(rise[first], rise[second])
+            if not (high > best).any():
+                continue
+            between = rise[first + 1 : second].min(axis=0)
+            beyond = np.concatenate([rise[second + 1 :], rise[:first]]).min(axis=0)
+            relief = np.minimum(high, -np.maximum(between, beyond))
+            best = np.where(relief > best, relief, best)
+    return best
+
+
+def _tilt_over_twist(rise: FloatArray) -> FloatArray:
+    """First over second harmonic of the ring: 0 at a saddle, large on a plain slope."""
+    angles = np.arange(rise.shape[0]) * 2 * np.pi / rise.shape[0]
+
+    def harmonic(k: int) -> FloatArray:
+        # Added up one by one: a product of matrices rounds otherwise on other processors.
+        along, across = np.zeros(rise.shape[1:]), np.zeros(rise.shape[1:])
+        for angle, height in zip(angles, rise, strict=True):
+            along += np.cos(k * angle) * height
+            across += np.sin(k * angle) * height
+        return np.hypot(along, across)
+
+    tilt, twist = harmonic(1), harmonic(2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share: FloatArray = np.nan_to_num(tilt / twist, nan=np.inf)
+    return share
+
+
+def _two_highest_sides(rise: FloatArray) -> tuple[float, float]:
+    """Bearings (degrees) of the highest ring point and of the highest one across from it."""
+    points = rise.size
+    first = int(np.argmax(rise))
+    across = [(first + k) % points for k in range(points // 4, points - points // 4 + 1)]
+    second = max(across, key=lambda k: rise[k])
+    low, high = sorted((first, second))
+    return 360.0 * low / points, 360.0 * high / points
+
+
+def funnels(
+    ratio: FloatArray,
+    slope_deg: FloatArray,
+    *,
+    water: BoolArray,
+    people: BoolArray,
+    grid: Grid,
+    least_ratio: float = 1.4,
+    reach_m: float = 60.0,
+    spacing_m: float = 100.0,
+) -> list[Feature]:
+    """Places where easy ways across the land are squeezed together, named by what squeezes them.
+
+    Parameters
+    ----------
+    ratio : (rows, cols) float
+        Current density against its surroundings (`siting.ground.travel.movement.concentration`).
+    slope_deg : (rows, cols) float
+        Slope in degrees, NaN = no data.
+    water, people : (rows, cols) bool
+        Open water; roads and built-up ground.
+    grid : Grid
+    spacing_m : float
+        Of funnels nearer together only the strongest is kept, metres.
+    least_ratio : float
+        Smaller squeezes are not named.
+    reach_m : float
+        How far around to look for what squeezes, metres.
+
+    Returns
+    -------
+    list of Feature
+        Kind "funnel", strongest first; strength 0.5 at ``least_ratio``, 1 at twice that.
+    """
+    found = []
+    reach_cells = max(reach_m / grid.cell_size_m, 2.0)
+    places = peaks(ratio, least=least_ratio, spacing_cells=spacing_m / grid.cell_size_m)
+    row, col = np.array(places, dtype=np.int64).reshape(-1, 2).T
+    rim_slope = _mean_at(slope_deg, row, col, radius_cells=reach_cells)
+    near_water, near_people = (
+        counts_at(mask, row, col, radius_cells=reach_cells) > 0 for mask in (water, people)
+    )
+    for k, at in enumerate(places):
+        if near_water[k] and near_people[k]:
+            words = "gap between water and road or buildings"
+        elif near_water[k]:
+            words = "narrow way along the water"
+        elif near_people[k]:
+            words = "way squeezed by road or buildings"
+        elif slope_deg[at] <= 10 and rim_slope[k] >= max(10.0, 1.5 * slope_deg[at]):
+            words = "level way through steep ground"
+        else:
+            words = "narrow easy way across the land"
+        strength = min(1.0, 0.5 * ratio[at] / least_ratio)
+        found.append(feature_at("funnel", *at, grid=grid, strength=strength, words=words))
+    return found
+
+
+def _mean_at(
+    values: FloatArray, row: IndexArray, col: IndexArray, *, radius_cells: float
+) -> FloatArray:
+    """Mean of the known values in the disc around each cell; NaN where the cell's is not known."""
+    known = np.isfinite(values)
+    total = sums_at(np.where(known, values, 0.0), row, col, radius_cells=radius_cells)
+    count = counts_at(known, row, col, radius_cells=radius_cells)
+    return np.where(known[row, col], total / np.maximum(count, 1), np.nan)

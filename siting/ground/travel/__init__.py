@@ -1,0 +1,1 @@
+"""How animals may travel over the land."""

@@ -1,0 +1,357 @@
+"""How good each heading of each candidate is: seven parts, each of 0..1, and their combination.
+
+sun      low sun inside the picture, minutes a day, above the terrain skyline
+clear    ground in sight ahead; not claimed where elevation cells are too wide to show it
+slant    the angle at which the trail, bank or edge is crossed, and how near; none without one
+target   the feature the spot serves stands in the picture
+private  the view kept on the parcel and off roads and buildings
+level    slope of the ground in view
+cover    what grows in view
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from siting.curves import membership
+from siting.grid import FloatArray
+from siting.ground.view import Ground, Places, Skyline, skyline
+from siting.heading.line_crossing import (
+    Lines,
+    NearestLine,
+    crossing_angle_deg,
+    crossing_distance_m,
+    nearest_line,
+)
+from siting.heading.sun import SunTrack, in_view, low_sun_minutes
+from siting.heading.view_ahead import (
+    clear_m,
+    company,
+    cover_ahead,
+    inside_m,
+    look_ahead,
+    plane_ahead,
+)
+from siting.settings.protocol import CameraRules
+from siting.settings.protocol_heading import HeadingRules, SunRules
+from siting.types import BoolArray, CoverRole, RoleArray
+
+HEADING_STEP_DEG = 5.0
+HEADINGS_DEG: FloatArray = np.arange(0.0, 360.0, HEADING_STEP_DEG)
+PARTS = ("sun", "clear", "slant", "target", "private", "level", "cover")
+
+# No part alone brings a heading to nothing: where all are poor the least poor must still win.
+_LEAST = 0.02
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What the candidates of one parcel look at.
+
+    Parameters
+    ----------
+    ground : Ground
+        Elevations of the working grid.
+    far : Ground or None
+        Coarser elevations that reach further, for the skyline.
+    track : SunTrack
+    role : (rows, cols) int8, `CoverRole` of each cell
+    inside : (rows, cols) bool, True on the parcel
+    people : (rows, cols) bool, True on roads and buildings
+    canopy_m : (rows, cols) float or None, height of vegetation, NaN = not known
+    lines : what animals follow, the surest kind first
+    convergence_deg : float, bearing of grid north from true north
+    dem_cell_m : float, cell size of the elevation file
+    """
+
+    ground: Ground
+    track: SunTrack
+    role: RoleArray
+    inside: BoolArray
+    people: BoolArray
+    lines: Sequence[Lines]
+    dem_cell_m: float
+    far: Ground | None = None
+    canopy_m: FloatArray | None = None
+    convergence_deg: float = 0.0
+
+
+class LowSun(NamedTuple):
+    """Low sun in the picture, minutes a day.
+
+    minutes : (n, 72); flat_minutes : (72,) the same were there no terrain; by_hour : (n, 24, 72)
+    by hour of the local clock; in_front : (n, 72) low sun in the half of the sky ahead, that
+    nearest the middle counting most (settles ties)
+    """
+
+    minutes: FloatArray
+    flat_minutes: FloatArray
+    by_hour: FloatArray
+    in_front: FloatArray
+
+
+class Ahead(NamedTuple):
+    """What lies ahead, arrays of (n, 72).
+
+    clear_m : ground in sight, metres; NaN where not claimed
+    neighbour_share : part of the view in sight outside the parcel
+    people_m : distance to the nearest road or building in sight, infinite when none
+    rise_deg, tilt_deg : slope of the ground along the heading (up positive) and to its right
+    cover : mean score of what grows there; NaN where unknown
+    brush_share, water_share : shrub and open water in view
+    inside_m : how far the whole picture stays on the parcel, infinite to the end of the rays
+    """
+
+    clear_m: FloatArray
+    neighbour_share: FloatArray
+    people_m: FloatArray
+    rise_deg: FloatArray
+    tilt_deg: FloatArray
+    cover: FloatArray
+    brush_share: FloatArray
+    water_share: FloatArray
+    inside_m: FloatArray
+
+
+class Met(NamedTuple):
+    """The line crossed and the feature faced; (n, 72), NaN where there is none.
+
+    crossing_deg : angle to the line; met_m : distance ahead at which it is met
+    target_turn_deg : turn from the heading to the feature; target_m : (n,) distance to it
+    near : NearestLine
+    """
+
+    crossing_deg: FloatArray
+    met_m: FloatArray
+    target_turn_deg: FloatArray
+    target_m: FloatArray
+    near: NearestLine
+
+
+@dataclass(frozen=True)
+class Headings:
+    """Every heading of every candidate, judged.
+
+    Parameters
+    ----------
+    score : (n, 72) combined score 0..1
+    parts : mapping from part to (n, 72) membership 0..1; NaN where the part is not claimed
+    sun, ahead, met : what was measured
+    sky : Skyline at the azimuths of the sun track
+    reach_m : (n,) how far the skyline is known in half of all directions
+    """
+
+    score: FloatArray
+    parts: Mapping[str, FloatArray]
+    sun: LowSun
+    ahead: Ahead
+    met: Met
+    sky: Skyline
+    reach_m: FloatArray
+
+
+def judge(
+    easting: FloatArray,
+    northing: FloatArray,
+    *,
+    around: Surroundings,
+    camera: CameraRules,
+    heading: HeadingRules,
+    sun: SunRules,
+    targets: FloatArray,
+) -> Headings:
+    """Score of each heading of each candidate.
+
+    Parameters
+    ----------
+    easting, northing : (n,) metres in the grid's coordinate system
+    around : Surroundings
+    camera, heading, sun : the protocol's tables of these names
+    targets : (n, 2) easting and northing of the feature each candidate serves, NaN for none
+
+    Returns
+    -------
+    Headings, for bearings from true north at `HEADINGS_DEG`
+    """
+    place = (easting, northing)
+    sky = skyline(
+        around.ground,
+        place,
+        azimuth_deg=around.track.azimuth_deg,
+        far=around.far,
+        eye_height_m=camera.lens_height_m,
+        max_distance_m=sun.horizon_reach_m,
+        refraction_k=sun.refraction_k,
+        convergence_deg=around.convergence_deg,
+    )
+    low_sun = _sun(
+        around.track,
+        sky,
+        half_view_deg=camera.field_of_view_deg / 2.0,
+        low_sun_deg=sun.low_sun_deg,
+    )
+    ahead = _ahead(place, around=around, camera=camera, heading=heading)
+    met = _met(place, targets, around=around, heading=heading)
+    parts = _parts(low_sun, ahead, met, heading=heading, sun=sun)
+    weights = {name: float(getattr(heading, f"{name}_weight")) for name in PARTS}
+    return Headings(
+        score=combined(parts, weights),
+        parts=parts,
+        sun=low_sun,
+        ahead=ahead,
+        met=met,
+        sky=sky,
+        reach_m=np.median(sky.reach_m, axis=1),
+    )
+
+
+def _parts(
+    low_sun: LowSun, ahead: Ahead, met: Met, *, heading: HeadingRules, sun: SunRules
+) -> dict[str, FloatArray]:
+    """Membership of each part, by the curves of the protocol."""
+    rise, tilt = np.tan(np.radians(ahead.rise_deg)), np.tan(np.radians(ahead.tilt_deg))
+    slope = np.degrees(np.arctan(np.hypot(rise, tilt)))
+    crossing = heading.slant_curve if heading.crossing == "slant" else heading.square_curve
+    slant = membership(met.crossing_deg, crossing) * membership(met.met_m, heading.met_curve)
+    neighbours = membership(ahead.neighbour_share, heading.neighbour_curve)
+    return {
+        "sun": membership(low_sun.minutes, sun.curve),
+        "clear": membership(ahead.clear_m, heading.clear_curve),
+        "slant": slant,
+        "target": membership(met.target_turn_deg, heading.target_curve),
+        "private": np.minimum(neighbours, membership(ahead.people_m, heading.people_curve)),
+        "level": membership(slope, heading.level_curve),
+        "cover": ahead.cover,
+    }
+
+
+def _met(place: Places, targets: FloatArray, *, around: Surroundings, heading: HeadingRules) -> Met:
+    near = nearest_line(
+        *place,
+        lines=around.lines,
+        within_m=heading.line_reach_m,
+        convergence_deg=around.convergence_deg,
+    )
+    turn, away = _target(
+        targets - np.stack(place, axis=1), heading=heading, convergence_deg=around.convergence_deg
+    )
+    return Met(
+        crossing_deg=crossing_angle_deg(near, HEADINGS_DEG),
+        met_m=crossing_distance_m(near, HEADINGS_DEG, on_line_m=heading.on_line_m),
+        target_turn_deg=turn,
+        target_m=away,
+        near=near,
+    )
+
+
+def _target(
+    offset: FloatArray, *, heading: HeadingRules, convergence_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Turn from each heading to the feature, and its distance; NaN where none is to be faced.
+
+    A feature as near as `on_line_m` can be had in any direction by a step to its other side.
+    """
+    away = np.hypot(offset[:, 0], offset[:, 1])
+    away = np.where((away > heading.on_line_m) & (away <= heading.target_reach_m), away, np.nan)
+    bearing = np.degrees(np.arctan2(offset[:, 0], offset[:, 1])) + convergence_deg
+    turn = np.abs((HEADINGS_DEG[None, :] - bearing[:, None] + 180.0) % 360.0 - 180.0)
+    return np.where(np.isnan(away)[:, None], np.nan, turn), away
+
+
+def _ahead(
+    place: Places, *, around: Surroundings, camera: CameraRules, heading: HeadingRules
+) -> Ahead:
+    """What the rays meet; a clear view is claimed only where cells are small enough to show it."""
+    half_view = camera.field_of_view_deg / 2.0
+    share = in_view(HEADINGS_DEG, HEADINGS_DEG, half_view_deg=half_view)
+    share = share.astype(np.float64) / share.sum(axis=0, dtype=np.float64)
+    rays = look_ahead(
+        around.ground,
+        place,
+        headings_deg=HEADINGS_DEG,
+        eye_height_m=camera.lens_height_m,
+        sight_m=heading.sight_m,
+        convergence_deg=around.convergence_deg,
+    )
+    claimed = around.dem_cell_m <= heading.finest_claim_m
+    clear = clear_m(
+        rays,
+        share,
+        canopy_m=around.canopy_m,
+        zone_m=camera.zone_m,
+        target_height_m=camera.target_height_m,
+        brush_m=(heading.brush_least_m, heading.brush_most_m),
+    )
+    outside, people = company(
+        rays,
+        share,
+        inside=around.inside,
+        people=around.people,
+        person_height_m=heading.person_height_m,
+        screened=claimed,
+    )
+    rise, tilt = plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
+    value = [getattr(heading, f"role_{kind.name.lower()}", np.nan) for kind in CoverRole]
+    cover, shares = cover_ahead(
+        rays,
+        share,
+        role=around.role,
+        value=np.array(value, float),
+        zone_m=camera.zone_m,
+        watched=(CoverRole.SHRUB, CoverRole.WATER),
+    )
+    return Ahead(
+        clear_m=clear if claimed else np.full_like(clear, np.nan),
+        neighbour_share=outside,
+        people_m=people,
+        rise_deg=np.degrees(np.arctan(rise)),
+        tilt_deg=np.degrees(np.arctan(tilt)),
+        cover=cover,
+        brush_share=shares[CoverRole.SHRUB],
+        water_share=shares[CoverRole.WATER],
+        inside_m=inside_m(rays, share, inside=around.inside),
+    )
+
+
+def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> FloatArray:
+    """Weighted geometric mean of the parts that are known; 1 where none is.
+
+    Examples
+    --------
+    >>> two = {"sun": np.array([0.25, 1.0]), "clear": np.array([1.0, np.nan])}
+    >>> combined(two, {"sun": 1.0, "clear": 1.0})
+    array([0.5, 1. ])
+    """
+    total = sum(
+        (weights[name] * np.isfinite(part) for name, part in parts.items()), start=np.zeros(1)
+    )
+    logs = sum(
+        (
+            weights[name] * np.where(np.isfinite(part), np.log(np.maximum(part, _LEAST)), 0.0)
+            for name, part in parts.items()
+        ),
+        start=np.zeros(1),
+    )
+    out: FloatArray = np.exp(logs / np.where(total > 0, total, 1.0))
+    return out
+
+
+def _sun(track: SunTrack, sky: Skyline, *, half_view_deg: float, low_sun_deg: float) -> LowSun:
+    """Low sun above the skyline; an unknown skyline counts as level."""
+    horizon = np.nan_to_num(sky.horizon_deg, nan=0.0)
+    seen = low_sun_minutes(track, horizon, low_sun_deg=low_sun_deg)
+    flat = low_sun_minutes(track, np.zeros((1, horizon.shape[1])), low_sun_deg=low_sun_deg)
+    share = in_view(track.azimuth_deg, HEADINGS_DEG, half_view_deg=half_view_deg)
+    by_hour = seen @ share
+    turn = np.radians(track.azimuth_deg[:, None] - HEADINGS_DEG[None, :])
+    ahead = np.maximum(np.cos(turn), 0.0) ** 2
+    return LowSun(
+        minutes=by_hour.sum(axis=1),
+        flat_minutes=(flat.sum(axis=1) @ share)[0],
+        by_hour=by_hour,
+        in_front=seen.sum(axis=1) @ ahead,
+    )

@@ -1,1 +1,0 @@
-"""From layers to ranked spots with their reasons, and from parcels to survey cells."""

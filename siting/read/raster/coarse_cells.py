@@ -1,0 +1,101 @@
+"""A raster read in coarse cells, by pieces that the parcels of a batch share.
+
+The coarse cells are counted from the raster's own corner, not from the parcel's, so that a parcel
+gets the same values alone and in a batch, whatever was read before.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from rasterio.io import DatasetReader
+from rasterio.warp import Resampling
+from rasterio.windows import Window
+
+from siting.grid import FloatArray
+from siting.read.raster.rasters import RasterFacts
+from siting.read.vector.layer_cache import Kept, stamp
+
+_PIECE_CELLS = 512  # of the raster, a side
+_MOST_BYTES = 64_000_000
+_PIECES = Kept(most=_MOST_BYTES, size=lambda piece: int(piece.nbytes))
+
+
+def read_coarse(
+    dataset: DatasetReader, facts: RasterFacts, window: Window, *, step: int, masked: bool
+) -> tuple[FloatArray, Window]:
+    """Means of `step` x `step` cells over a window, and the cells of the raster they cover.
+
+    Parameters
+    ----------
+    dataset : open raster
+    facts : RasterFacts
+        Of this raster.
+    window : Window
+        Cells of the raster that are wanted; the answer reaches over its sides to whole coarse
+        cells, but not over the raster's.
+    step : int
+        Cells of the raster to a coarse one, each way.
+    masked : bool
+        Leave out what the raster declares to be no data.
+
+    Returns
+    -------
+    ((rows, cols) float32 as stored, NaN = no data, window); without rows or columns where the
+    raster is narrower than a coarse cell
+    """
+    rows = _span(window.row_off, window.height, step, facts.shape[0])
+    cols = _span(window.col_off, window.width, step, facts.shape[1])
+    out = np.full((max(len(rows), 0), max(len(cols), 0)), np.nan, dtype=np.float32)
+    size = max(_PIECE_CELLS // step, 1)
+    state = _state(dataset)
+    for top in range(rows.start // size * size, rows.stop if out.size else 0, size):
+        for left in range(cols.start // size * size, cols.stop, size):
+            bottom = min(top + size, facts.shape[0] // step)
+            right = min(left + size, facts.shape[1] // step)
+            part = (range(top, bottom), range(left, right))
+            key = (state, facts.band, step, masked, top, left)
+
+            def read(part: tuple[range, range] = part) -> FloatArray:
+                return _piece(dataset, facts.band, *part, step=step, masked=masked)
+
+            piece = read() if state is None else _PIECES.get(key, read)
+            r0, r1 = max(top, rows.start), min(bottom, rows.stop)
+            c0, c1 = max(left, cols.start), min(right, cols.stop)
+            out[r0 - rows.start : r1 - rows.start, c0 - cols.start : c1 - cols.start] = piece[
+                r0 - top : r1 - top, c0 - left : c1 - left
+            ]
+    covered = Window(cols.start * step, rows.start * step, out.shape[1] * step, out.shape[0] * step)
+    return out, covered
+
+
+def _span(start: float, length: float, step: int, cells: int) -> range:
+    """Numbers of the coarse cells over part of a side; a last one that is cut off is left out."""
+    return range(int(start) // step, min(-(-int(start + length) // step), cells // step))
+
+
+def _piece(
+    dataset: DatasetReader, band: int, rows: range, cols: range, *, step: int, masked: bool
+) -> FloatArray:
+    window = Window(cols.start * step, rows.start * step, len(cols) * step, len(rows) * step)
+    raw = dataset.read(
+        band,
+        window=window,
+        out_shape=(len(rows), len(cols)),
+        masked=True,
+        resampling=Resampling.average,
+    )
+    out = np.ma.getdata(raw).astype(np.float32)
+    if masked:
+        out[np.ma.getmaskarray(raw)] = np.nan
+    return out
+
+
+def _state(dataset: DatasetReader) -> tuple[tuple[str, tuple[int, int]], ...] | None:
+    """Size and time of all files of a raster; None where one cannot be told to have changed."""
+    found = []
+    for name in dataset.files:
+        known = stamp(name)
+        if known is None:
+            return None
+        found.append((name, known))
+    return tuple(found) or None

@@ -1,0 +1,125 @@
+"""Coarse elevations far around a parcel, read from the same file, for the skyline only."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from affine import Affine
+from rasterio.warp import Resampling, reproject
+from rasterio.windows import Window
+from scipy import ndimage
+
+from siting.grid import FloatArray, Grid
+from siting.read.raster import rasters
+from siting.read.raster.coarse_cells import read_coarse
+from siting.read.raster.units import elevation_factor
+from siting.settings.inputs import DemInput
+from siting.types import Note
+
+CELL_M = 30.0
+"""Cells of the far elevations; never finer than the working grid's."""
+
+_LOWEST_M, _HIGHEST_M = -500.0, 9000.0
+
+# A file without overviews must be read cell by cell: no more than this many for the skyline.
+_MOST_CELLS = 16_000_000
+
+
+def far_grid(grid: Grid, *, reach_m: float) -> Grid:
+    """The grid of the far elevations: the working grid widened by `reach_m` on every side."""
+    left, bottom, right, top = grid.bounds
+    return Grid.from_bounds(
+        (left - reach_m, bottom - reach_m, right + reach_m, top + reach_m),
+        crs=grid.crs,
+        cell_size_m=max(CELL_M, grid.cell_size_m),
+    )
+
+
+def read_far(
+    path: str, spec: DemInput, grid: Grid, *, reach_m: float, allow_remote: bool = False
+) -> tuple[FloatArray, Grid, tuple[Note, ...]] | None:
+    """Elevations around the working grid in coarse cells, as far as file and budget reach.
+
+    The file is read decimated (from its overviews where it has them). A file without overviews is
+    read over a smaller circle when the whole would be more than 16 million cells.
+
+    Parameters
+    ----------
+    path : str
+    spec : DemInput
+    grid : Grid, the working grid
+    reach_m : float, metres beyond the working grid; 0 reads nothing
+
+    Returns
+    -------
+    (dem, grid, notes), dem (rows, cols) float32 in metres with NaN = no data; or None when
+    nothing was asked or found
+    """
+    if reach_m <= 0:
+        return None
+    with rasters.opened(path, key="dem", allow_remote=allow_remote) as dataset:
+        facts = rasters.describe(dataset, spec, key="dem")
+        reach, wide, window = _window(facts, dataset.overviews(facts.band), grid, reach_m)
+        if window is None:
+            return None
+        step = max(1, int(wide.cell_size_m / facts.cell_m))
+        values, window = read_coarse(
+            dataset, facts, window, step=step, masked=spec.nodata != "none"
+        )
+    if not values.size:
+        return None
+    factor, _ = elevation_factor(
+        band_unit=facts.unit, crs=facts.crs, asserted=spec.z_unit, file=facts.file
+    )
+    missing = np.isnan(values)
+    if isinstance(spec.nodata, float):
+        missing |= np.isclose(values, spec.nodata, rtol=1e-6)
+    metres = (values.astype(np.float64) * facts.scale + facts.offset) * factor
+    # Far away nobody checks for undeclared "no data": what no ground can be is none, nor are the
+    # cells beside it, which may be averages of both.
+    strange = ~missing & ~((metres > _LOWEST_M) & (metres < _HIGHEST_M))
+    if strange.any():
+        missing |= ndimage.binary_dilation(strange, np.ones((3, 3)))
+    metres = np.where(missing, np.nan, metres).astype(np.float32)
+    out = np.full(wide.shape, np.nan, np.float32)
+    reproject(
+        metres,
+        out,
+        src_transform=facts.transform
+        @ Affine.translation(window.col_off, window.row_off)
+        @ Affine.scale(step),
+        src_crs=facts.crs,
+        src_nodata=np.nan,
+        dst_transform=wide.transform,
+        dst_crs=wide.crs,
+        dst_nodata=np.nan,
+        resampling=Resampling.bilinear,
+        num_threads=1,
+    )
+    return out, wide, _notes(reach, reach_m, out, facts.file)
+
+
+def _window(
+    facts: rasters.RasterFacts, overviews: list[int], grid: Grid, reach_m: float
+) -> tuple[float, Grid, Window | None]:
+    """Reach, far grid and cells of the file: all that was asked, or what the budget allows."""
+    wide = far_grid(grid, reach_m=reach_m)
+    window = rasters.source_window(facts, wide, margin=1)
+    thinned = max((f for f in overviews if f * facts.cell_m <= CELL_M), default=1)
+    if window is None or window.width * window.height <= _MOST_CELLS * thinned**2:
+        return reach_m, wide, window
+    left, bottom, right, top = grid.bounds
+    side = math.sqrt(_MOST_CELLS) * thinned * facts.cell_m
+    reach = max((side - max(right - left, top - bottom)) / 2.0, 0.0)
+    wide = far_grid(grid, reach_m=reach)
+    return reach, wide, rasters.source_window(facts, wide, margin=1)
+
+
+def _notes(reach_m: float, asked_m: float, dem: FloatArray, file: str) -> tuple[Note, ...]:
+    if not np.isfinite(dem).any():
+        return ()
+    text = f"The skyline was looked for up to {reach_m / 1000:.1f} km in {file}"
+    if reach_m < asked_m:
+        text += f" ({asked_m / 1000:.1f} km would need a raster with overviews)"
+    return (Note("A-SKYLINE-01", "assumption", f"{text}, where it has elevations."),)

@@ -1,0 +1,1 @@
+"""Reading vector layers, outlines and visit files."""

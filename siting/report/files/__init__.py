@@ -1,0 +1,1 @@
+"""Files for phone, desktop GIS and survey office."""

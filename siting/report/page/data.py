@@ -1,0 +1,249 @@
+"""The one island of data that the page is made from.
+
+User text reaches the page only through here: the page's script sets it as text and never as
+markup.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from siting.files import canonical_json, text_hash
+from siting.grid import FloatArray, Grid
+from siting.heading.aim import Aim
+from siting.report.page import cells, layers
+from siting.report.shared import overlays, zones
+from siting.report.shared.facts import SpotFacts, spot_facts
+from siting.report.shared.frame import Frame, unwrapped
+from siting.report.shared.text import clean
+from siting.settings.protocol import Attractors, CameraRules, Protocol
+from siting.settings.protocol_base import about
+from siting.types import Result
+from siting.words.cautions import GENERAL
+from siting.words.heading import FAIR, GOOD, lens_height
+from siting.words.reasons import NAMES
+from siting.words.sheet import what_to_clear
+
+_MARGIN_M = 200.0
+
+
+def ground_window(result: Result) -> Grid:
+    """The part of the grid that the page shows: the parcel, the walks, and some land around."""
+    grid = result.land.grid
+    left, bottom, right, top = _extent(result)
+    margin = max(_MARGIN_M, 0.15 * max(right - left, top - bottom))
+    cell = grid.cell_size_m
+    row = int((grid.top - top - margin) // cell)
+    col = int((left - margin - grid.left) // cell)
+    n_rows = int((top - bottom + 2 * margin) // cell) + 2
+    n_cols = int((right - left + 2 * margin) // cell) + 2
+    return grid.window(max(row, 0), max(col, 0), n_rows + min(row, 0), n_cols + min(col, 0))
+
+
+def _extent(result: Result) -> tuple[float, float, float, float]:
+    shapes = [result.land.parcel_shape]
+    shapes += [facts.walk.line for facts in spot_facts(result) if facts.walk is not None]
+    return tuple(shapely.total_bounds(shapes).tolist())
+
+
+def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, Any]:
+    """Everything the page's script needs, as plain JSON values.
+
+    Parameters
+    ----------
+    result : Result
+    protocol : Protocol
+        Names, weights, set-backs and camera numbers to show.
+    frame : Frame over `ground_window(result)`
+    """
+    land, ground = result.land, frame.grid
+    packed = cells.pack(
+        result.scores.memberships, total=result.scores.total, no_go=result.no_go, grid=land.grid
+    )
+    return {
+        "format": 1,
+        "parcel": _parcel(result),
+        "frame": frame.as_data(),
+        "origin": [ground.left, ground.top],
+        "palette": list(overlays.SCORE_COLOURS),
+        "cells": packed.as_data(),
+        "cell_size_m": land.grid.cell_size_m,
+        "dem_cell_m": land.dem_cell_m,
+        "cover_cell_m": land.cover_cell_m,
+        "scoring": {
+            "method": protocol.scoring.method,
+            "attraction_share": protocol.scoring.attraction_share,
+            "lowest_score": protocol.candidates.lowest_score,
+        },
+        "criteria": criteria(result, protocol),
+        "missing": _missing(result, protocol),
+        "rules": zones.rules_data(protocol.no_go),
+        "zones": zones.zones_data(cut(result.no_go, land.grid, ground), grid=ground),
+        "layers": layers.layers_data(result, grid=ground),
+        "outline": layers.outline(land.parcel_shape, grid=ground),
+        "contours": layers.contours_data(cut(land.dem, land.grid, ground), grid=ground),
+        "spots": [
+            spot_data(facts, frame=frame, camera=protocol.camera) for facts in spot_facts(result)
+        ],
+        "camera": {
+            "field_of_view_deg": protocol.camera.field_of_view_deg,
+            "zone_m": protocol.camera.zone_m,
+            "heading_good": GOOD,
+            "heading_fair": FAIR,
+        },
+        "cautions_everywhere": _everywhere(result),
+        "notes": [{"level": note.level, "text": clean(note.text)} for note in result.notes],
+    }
+
+
+def _everywhere(result: Result) -> list[str]:
+    """The cautions that hold on the whole land, which the page folds; no spot's own is in it."""
+    every = dict.fromkeys(text for spot in result.spots for text in spot.cautions)
+    return [clean(text) for text in every if text in GENERAL]
+
+
+def _parcel(result: Result) -> dict[str, Any]:
+    parcel = result.land.parcel
+    places = [[round(spot.lon, 6), round(spot.lat, 6)] for spot in result.spots]
+    return {
+        "id": clean(parcel.id),
+        "label": clean(parcel.label or parcel.id),
+        "cell": clean(parcel.cell),
+        "area_ha": round(result.land.parcel_shape.area / 1e4, 1),
+        "usable_share": round(float(result.usable_share), 3),
+        "key": text_hash(canonical_json([clean(parcel.id), places]))[:16],
+    }
+
+
+def cut(values: np.ndarray, grid: Grid, window: Grid) -> np.ndarray:
+    row = round((grid.top - window.top) / grid.cell_size_m)
+    col = round((window.left - grid.left) / grid.cell_size_m)
+    return values[row : row + window.n_rows, col : col + window.n_cols]
+
+
+def criteria(result: Result, protocol: Protocol) -> list[dict[str, Any]]:
+    """The criteria that count on this parcel, attractors first, with weights and words."""
+    rows = []
+    for group, section in (("attractor", protocol.attractors), ("condition", protocol.conditions)):
+        for name in type(section).model_fields:
+            rule = getattr(section, name)
+            if not _judged(result, name):
+                continue
+            rows.append(
+                {
+                    "name": name,
+                    "label": _label(name),
+                    "says": about(type(rule)),
+                    "group": group,
+                    "weight": float(result.scores.weights.get(name, rule.weight)),
+                    "most": _most(rule),
+                    "cells": name in result.scores.memberships,
+                }
+            )
+    return rows
+
+
+def _judged(result: Result, name: str) -> bool:
+    return name in result.scores.memberships or any(
+        name in spot.memberships for spot in result.spots
+    )
+
+
+def _most(rule: Any) -> float:
+    """Where the slider ends: the protocol's own limit for attractors, a useful one for others."""
+    return 1.0 if type(rule) in _attractor_types() else max(3.0, 2.0 * float(rule.weight))
+
+
+def _attractor_types() -> set[Any]:
+    return {info.annotation for info in Attractors.model_fields.values()}
+
+
+def _missing(result: Result, protocol: Protocol) -> list[str]:
+    counted = [
+        name
+        for section in (protocol.attractors, protocol.conditions)
+        for name in type(section).model_fields
+        if getattr(section, name).weight > 0
+    ]
+    return [_label(name) for name in counted if not _judged(result, name)]
+
+
+def _label(name: str) -> str:
+    words = NAMES.get(name, name.replace("_", " "))
+    return words[0].upper() + words[1:]
+
+
+def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[str, Any]:
+    """One spot for the list, its card and its marker."""
+    spot, facing = facts.spot, facts.facing
+    return {
+        "n": spot.rank,
+        "title": facts.title,
+        "lat": facts.lat,
+        "lon": float(unwrapped(np.array(facts.lon), frame.lon_0)),
+        "utm": f"{facts.utm_name}, {facts.utm_easting_m} E, {facts.utm_northing_m} N",
+        "elevation_m": facts.elevation_m,
+        "score": float(spot.score),
+        "points": int(cells.hundredths(np.array(spot.score))),
+        "tie": [spot.row, spot.col],
+        "memberships": {name: float(value) for name, value in spot.memberships.items()},
+        "why": [clean(line) for line in spot.why],
+        "pulled_down": [clean(line) for line in spot.pulled_down],
+        "check": [clean(line) for line in spot.check],
+        "cautions": [clean(line) for line in spot.cautions],
+        "clear": _clear(camera),
+        "lens": facing.lens or _lens(camera),
+        "radius_m": facts.search_radius_m,
+        "aim": _aim(facts),
+        "walk": _walk(facts, frame.grid),
+        "sure": facts.stability,
+        "stability": facts.stability_words,
+    }
+
+
+def _clear(camera: CameraRules) -> list[str]:
+    words = what_to_clear(camera)
+    return [f"{words[:1].upper()}{words[1:]}"]
+
+
+def _lens(camera: CameraRules) -> str:
+    return f"Lens {lens_height(camera.lens_height_m)}."
+
+
+def _aim(facts: SpotFacts) -> dict[str, Any] | None:
+    aim, facing = facts.spot.details.get("aim"), facts.facing
+    if not isinstance(aim, Aim) or facing.heading_deg is None:
+        return None
+    return {
+        "heading_deg": facing.heading_deg,
+        "second_deg": facing.second_deg,
+        "magnetic_deg": facing.magnetic_deg,
+        "second_magnetic_deg": facing.second_magnetic_deg,
+        "rose": _numbers(aim.scores),
+        "sun_min": _numbers(aim.sun_minutes),
+        "why": list(facing.why),
+        "second_why": facing.second_why,
+    }
+
+
+def _walk(facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:
+    walk = facts.walk
+    if walk is None:
+        return None
+    return {
+        "line": list(layers.drawn_all(walk.line, grid)),
+        "length_m": walk.length_m,
+        "there_min": walk.minutes_there,
+        "back_min": walk.minutes_back,
+        "climb_m": walk.climb_m,
+        "along": list(facts.walk_along),
+        "from_road": walk.start_kind == "road",
+        "unknown_crossings": walk.unknown_crossings,
+    }
+
+
+def _numbers(values: FloatArray) -> list[float | None]:
+    return [None if not np.isfinite(v) else round(float(v), 3) for v in np.asarray(values)]

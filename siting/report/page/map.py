@@ -1,0 +1,162 @@
+"""The map page: one file that opens anywhere, with everything inside.
+
+folium makes the map and lays the shaded ground and the score under it. Everything with words in
+it (spots, zones, layers, list, cards) is drawn by the page's own script from one island of data,
+as text: folium would put names into markup.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting import __version__
+from siting.grid import FloatArray
+from siting.report.page import data as page_data
+from siting.report.shared import assets, drawing, overlays
+from siting.report.shared.frame import Frame, page_frame
+from siting.report.shared.overlays import Picture
+from siting.report.shared.text import clean, island
+from siting.settings.protocol import Protocol
+from siting.types import NoGo, Result
+from siting.words.cautions import FIRST
+
+_MAP_ID = "siting"
+_SCRIPTS = (
+    "shared/print.js",
+    "map/cells.js",
+    "map/score.js",
+    "map/base.js",
+    "map/spots.js",
+    "map/rose.js",
+    "map/ask.js",
+    "map/weights.js",
+    "map/visits.js",
+    "map/page.js",
+)
+_MIN_ZOOM, _MAX_ZOOM = 11, 21
+_SCORE_OPACITY = 0.7
+
+
+def map_page(result: Result, *, protocol: Protocol) -> str:
+    """The whole page as HTML text.
+
+    Parameters
+    ----------
+    result : Result
+    protocol : Protocol
+        The rules the result was made by: weights, set-backs and camera numbers are shown.
+
+    Returns
+    -------
+    str
+        UTF-8 text without surrogates; the same for the same result.
+    """
+    ground = page_data.ground_window(result)
+    frame = page_frame(ground)
+    parcel, rows, cols = drawing.parcel_window(result.no_go, result.land.grid)
+    score = _shown_score(result)[rows, cols]
+    shade = overlays.ground_picture(_cut(result.land.dem, result, frame), grid=ground, frame=frame)
+    colours = overlays.score_picture(score, grid=parcel, frame=frame)
+    data = page_data.page_data(result, protocol=protocol, frame=frame)
+    data["score_plane"] = _plane_data(colours)
+    data["made_by"] = f"siting {__version__}"
+    return _page(data, folium_script(result, frame=frame, shade=shade, colours=colours))
+
+
+def _shown_score(result: Result) -> FloatArray:
+    """Scores where a camera may stand; NaN elsewhere."""
+    inside = (result.no_go & NoGo.OUTSIDE.value) == 0
+    out: FloatArray = np.where(inside & (result.no_go == 0), result.scores.total, np.nan)
+    return out.astype(np.float32)
+
+
+def _cut(values: FloatArray, result: Result, frame: Frame) -> FloatArray:
+    return page_data.cut(values, result.land.grid, frame.grid)
+
+
+def _plane_data(picture: Picture) -> dict[str, Any]:
+    plane = picture.plane
+    return {
+        "left": plane.left,
+        "top": plane.top,
+        "pixel_m": plane.pixel_m,
+        "width": plane.width,
+        "height": plane.height,
+    }
+
+
+def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Picture) -> str:
+    """The script that folium writes for the map and its two pictures.
+
+    folium names its objects at random and loads a dozen files from elsewhere; here every name is
+    fixed and nothing is loaded.
+    """
+    import folium
+
+    bounds = _degrees(result.land.parcel_shape, frame)
+    page = folium.Map(
+        location=[(bounds[0][0] + bounds[1][0]) / 2, (bounds[0][1] + bounds[1][1]) / 2],
+        tiles=None,
+        zoom_start=16,
+        min_zoom=_MIN_ZOOM,
+        max_zoom=_MAX_ZOOM,
+        control_scale=False,
+        zoom_snap=0.25,
+        zoom_delta=0.5,
+        attribution_control=False,
+        max_bounds_viscosity=0.8,
+    )
+    page._id = _MAP_ID
+    for name, picture, opacity in (("ground", shade, 1.0), ("score", colours, _SCORE_OPACITY)):
+        layer = folium.raster_layers.ImageOverlay(
+            picture.url,
+            picture.plane.corners,
+            opacity=opacity,
+            class_name=f"picture-{name}",
+            name=name,
+        )
+        layer._id = name
+        layer.add_to(page)
+    figure: Any = page.get_root()
+    figure._id = _MAP_ID
+    for element in (page, figure):
+        element.default_js, element.default_css = [], []
+    figure.render()
+    return str(figure.script.render())
+
+
+def _degrees(parcel: Geometry, frame: Frame) -> list[list[float]]:
+    xy = shapely.get_coordinates(shapely.envelope(parcel))
+    lon, lat = frame.lonlat(xy[:, 0], xy[:, 1])
+    box = ((lat.min(), lon.min()), (lat.max(), lon.max()))
+    return [[round(float(degree), 9) for degree in corner] for corner in box]
+
+
+def _page(data: dict[str, Any], map_script: str) -> str:
+    own = "\n".join(assets.template_text(name) for name in _SCRIPTS)
+    scripts = [
+        assets.leaflet_script(),
+        map_script,
+        f'(function () {{\n"use strict";\n{own}\n}})();\n',
+    ]
+    first = assets.template_text("shared/first.js")
+    styles = [assets.leaflet_style(), assets.template_text("map/map.css")]
+    html = assets.render(
+        "map/map.html",
+        policy=assets.security_policy(scripts=[first, *scripts], styles=styles),
+        first=Markup(first),
+        scripts=[Markup(text) for text in scripts],
+        styles=[Markup(text) for text in styles],
+        island=Markup(island(data)),
+        title=clean(data["parcel"]["label"]),
+        version=__version__,
+        standing=FIRST,
+        spots=data["spots"],
+    )
+    assets.check_page(html)
+    return html

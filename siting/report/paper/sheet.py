@@ -1,0 +1,358 @@
+"""The field sheet: a cover with a map, what to bring and mind, and one page to a spot."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from markupsafe import Markup
+from shapely import Geometry
+
+from siting import __version__
+from siting.ground.distance import burn
+from siting.lengths import length, points, whole_minutes
+from siting.report.paper.plan import Window, plan, shut_areas, window_around
+from siting.report.paper.rose import by_compass, face, reading, rose
+from siting.report.shared.assets import WEB
+from siting.report.shared.facts import Facing, SpotFacts, whole_degrees
+from siting.report.shared.text import clean
+from siting.settings.inputs import SurveyInput
+from siting.settings.protocol import CameraRules, Protocol
+from siting.types import Result
+from siting.words.cautions import FIRST, parcel_cautions, texts
+from siting.words.heading import lens_height
+from siting.words.service_interval import visit_plan
+from siting.words.sheet import (
+    BRING,
+    RECORD,
+    set_up,
+    what_to_clear,
+    when_to_come_back,
+)
+
+_COVER_WIDTH_MM = 186.0
+_SPOT_MM = (92.0, 63.0)
+_LEAST_AROUND_M = 45.0
+# From so much text on a page on, what all pages share moves to "Before you go".
+_MOST_CHARACTERS = 1350
+_ACRES_PER_HA = 2.4710538
+
+
+@dataclass(frozen=True)
+class SpotPage:
+    """What the template prints of one spot."""
+
+    facts: SpotFacts
+    title: str
+    degrees: str
+    utm: str
+    radius: str
+    geo: str
+    qr: Markup
+    map: Markup
+    rose: Markup
+    face: str
+    face_second: str
+    why_heading: tuple[str, ...]
+    lens: str
+    ground: str
+    needle: str
+    walk: str
+    cautions: tuple[str, ...]
+    dense: bool
+
+
+def field_sheet(
+    result: Result, facts: Sequence[SpotFacts], *, protocol: Protocol, survey: SurveyInput
+) -> str:
+    """The sheet as one HTML page: no script, nothing fetched, fit for A4 and Letter.
+
+    Parameters
+    ----------
+    result : Result
+    facts : all spots, best first; the first `protocol.sheet.spots` get a page of their own
+    protocol : Protocol
+    survey : SurveyInput
+        Planned days, for the head of the sheet.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(WEB / "sheet"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    css = (WEB / "sheet/sheet.css").read_text(encoding="utf-8")
+    shown = facts[: protocol.sheet.spots]
+    parcel = result.land.parcel
+    general = texts(parcel_cautions(_roles(result)))
+    shared = _shared(shown, general=general)
+    shut = shut_areas(result)
+    return environment.get_template("sheet.html").render(
+        css=Markup(css),
+        css_hash=_csp_hash(css),
+        version=__version__,
+        label=clean(parcel.label) or f"parcel {clean(parcel.id)}",
+        parcel_id=clean(parcel.id),
+        cell=clean(parcel.cell),
+        area=_area(result),
+        days=_days(survey),
+        rules=clean(protocol.name),
+        cover=_cover(result, facts, shut=shut),
+        marks=_marks(result, facts),
+        rows=[_row(fact) for fact in facts],
+        pages=[
+            _page(
+                result,
+                fact,
+                told=(*general, *shared),
+                shut=shut,
+                camera=protocol.camera,
+                number=number,
+            )
+            for number, fact in enumerate(shown, 1)
+        ],
+        sure=any(fact.stability for fact in facts),
+        first=FIRST,
+        general=general,
+        shared=shared,
+        pages_words=_pages_words(len(shown), len(facts)),
+        bring=BRING,
+        setup=set_up(protocol.camera, protocol.visits),
+        clear=what_to_clear(protocol.camera),
+        record=RECORD,
+        plan=visit_plan(protocol.visits),
+        plan_words=when_to_come_back(visit_plan(protocol.visits)),
+        warnings=_warnings(result),
+    )
+
+
+def _area(result: Result) -> str:
+    hectares = round(float(shapely.area(result.land.parcel_shape)) / 1e4, 1)
+    return f"{hectares:.1f} ha ({hectares * _ACRES_PER_HA:.0f} acres)"
+
+
+def _shared(facts: Sequence[SpotFacts], *, general: tuple[str, ...]) -> tuple[str, ...]:
+    """Cautions that all pages share, when any page is too full: they are told before them all."""
+    own = [[line for line in fact.cautions if line not in general] for fact in facts]
+    if not any(_full(fact, lines) for fact, lines in zip(facts, own, strict=True)):
+        return ()
+    return tuple(line for line in own[0] if all(line in lines for lines in own))
+
+
+def _pages_words(shown: int, spots: int) -> str:
+    if not 0 < shown < spots:
+        return ""
+    which = "spot 1" if shown == 1 else f"spots 1 to {shown}"
+    return f"This sheet has pages for {which}; the others are in the table only."
+
+
+def _roles(result: Result) -> list[int]:
+    inside = burn([result.land.parcel_shape], grid=result.land.grid, all_touched=True)
+    return [int(role) for role in np.unique(result.land.role[inside])]
+
+
+def _csp_hash(text: str) -> str:
+    """The fingerprint by which the page's policy knows its one style sheet."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
+
+
+def _days(survey: SurveyInput) -> str:
+    if survey.first_day is None or survey.last_day is None:
+        return "not planned yet"
+    return f"{survey.first_day.isoformat()} to {survey.last_day.isoformat()}"
+
+
+def _cover(result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometry]) -> Markup:
+    shapes = [result.land.parcel_shape, *(f.walk.line for f in facts if f.walk is not None)]
+    bounds = shapely.buffer(shapely.box(*shapely.total_bounds(shapes)), 25.0).bounds
+    height = _cover_height_mm(len(facts), len(_warnings(result)))
+    window = window_around(bounds, width_mm=_COVER_WIDTH_MM, height_mm=height, key="cover")
+    label = clean(result.land.parcel.label or result.land.parcel.id)
+    title = f"Map of {label} with the spots"
+    return Markup(plan(result, window, facts=facts, shut=shut, title=title))
+
+
+def _cover_height_mm(spots: int, warnings: int) -> float:
+    """What the lines below the map leave of a Letter page."""
+    return min(max(190.0 - 8.2 * spots - 5.0 * warnings, 70.0), 130.0)
+
+
+def _marks(result: Result, facts: Sequence[SpotFacts]) -> list[tuple[str, str]]:
+    """The key of the maps: only what is there, by (class of the sample, words)."""
+    vectors = result.land.vectors
+    there = {
+        "parcel": True,
+        "no-go": True,
+        "walk": any(fact.walk for fact in facts),
+        "stream": "water" in vectors or bool(result.streams),
+        "trail": "trails" in vectors,
+        "road": "roads" in vectors,
+        "building": "buildings" in vectors,
+        "crossing": "crossings" in vectors,
+        "contour": True,
+        "search": True,
+        "view": any(fact.facing.heading_deg is not None for fact in facts),
+    }
+    return [(name, words) for name, words in _KEY.items() if there[name]]
+
+
+_KEY = {
+    "parcel": "parcel",
+    "no-go": "no camera here",
+    "walk": "walk",
+    "stream": "water, stream",
+    "trail": "trail",
+    "road": "road, track",
+    "building": "building",
+    "crossing": "known crossing",
+    "contour": "height line",
+    "search": "look within this circle",
+    "view": "view and heading",
+}
+
+
+def _row(fact: SpotFacts) -> dict[str, str]:
+    """A spot's line in the table of the cover."""
+    walk = fact.walk
+    return {
+        "rank": str(fact.spot.rank),
+        "title": fact.title,
+        "degrees": _degrees(fact),
+        "face": by_compass(fact.facing),
+        "walk": ""
+        if walk is None
+        else f"{length(walk.length_m)}, {_minutes(walk.minutes_there).removeprefix('about ')}",
+        "points": str(points(fact.spot.score)),
+        "stability": fact.stability,
+    }
+
+
+def _page(
+    result: Result,
+    fact: SpotFacts,
+    *,
+    told: tuple[str, ...],
+    shut: Sequence[Geometry],
+    camera: CameraRules,
+    number: int,
+) -> SpotPage:
+    own = tuple(line for line in fact.cautions if line not in told)
+    geo = f"geo:{fact.lat:.5f},{fact.lon:.5f}"
+    facing = fact.facing
+    return SpotPage(
+        facts=fact,
+        title=fact.title,
+        degrees=_degrees(fact),
+        utm=f"{fact.utm_name}: {fact.utm_easting_m} E, {fact.utm_northing_m} N",
+        radius=length(fact.search_radius_m),
+        ground=""
+        if fact.elevation_m is None
+        else f"{fact.elevation_m:.0f} m ({round(fact.elevation_m) / 0.3048:.0f} ft)",
+        geo=geo,
+        qr=_qr(geo, fact),
+        map=_spot_map(result, fact, shut=shut, camera=camera, number=number),
+        rose=rose(facing),
+        face=reading(facing),
+        face_second=face(facing.second_deg),
+        why_heading=tuple(_sentence(line) for line in facing.why[:2]),
+        lens=facing.lens.removeprefix("Lens ") or f"{lens_height(camera.lens_height_m)}.",
+        needle=_needle(facing),
+        walk=_walk(fact),
+        cautions=own,
+        dense=_full(fact, own),
+    )
+
+
+def _sentence(words: str) -> str:
+    """With a capital and a full stop."""
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+
+
+def _full(fact: SpotFacts, cautions: Sequence[str]) -> bool:
+    """Whether there is so much to read on a page that it must be set closer."""
+    lines = (*fact.why, *fact.pulled_down, *fact.check, *cautions, *fact.facing.why)
+    return sum(len(line) for line in lines) > _MOST_CHARACTERS
+
+
+def _degrees(fact: SpotFacts) -> str:
+    """Latitude and longitude to five decimals, about a metre, with their halves named."""
+    north, east = ("N" if fact.lat >= 0 else "S"), ("E" if fact.lon >= 0 else "W")
+    return f"{abs(fact.lat):.5f}° {north}, {abs(fact.lon):.5f}° {east}"
+
+
+def _needle(facing: Facing) -> str:
+    """What a compass shows for the heading, and why it differs."""
+    magnetic, declination = whole_degrees(facing.magnetic_deg), facing.declination_deg
+    if magnetic is None or declination is None:
+        return ""
+    side = "east" if declination >= 0 else "west"
+    second = whole_degrees(facing.second_magnetic_deg)
+    other = "" if second is None else f" (second heading {second}°)"
+    return f"{magnetic}°{other}; the needle points {abs(declination):.0f}° {side} of true north"
+
+
+def _walk(fact: SpotFacts) -> str:
+    walk = fact.walk
+    if walk is None:
+        return ""
+    begin = "the way in" if walk.start_kind == "given" else "the nearest road point (ask first)"
+    climb = f", {length(walk.climb_m)} up" if walk.climb_m >= 5 else ""
+    along = f" along {' and '.join(fact.walk_along)}" if fact.walk_along else ""
+    wet = ". It crosses a stream where no crossing is known" if walk.unknown_crossings else ""
+    return (
+        f"{length(walk.length_m)} from {begin}{along}{climb}: {_minutes(walk.minutes_there)} "
+        f"there, {_minutes(walk.minutes_back)} back{wet}"
+    )
+
+
+def _minutes(minutes: float) -> str:
+    return f"about {whole_minutes(minutes)} min"
+
+
+def _qr(geo: str, fact: SpotFacts) -> Markup:
+    import segno
+
+    title = f"Position of spot {fact.spot.rank} as a geo link"
+    code = segno.make(geo, error="m", micro=False)
+    return Markup(code.svg_inline(scale=1, border=4, omitsize=True, svgclass="qr", title=title))
+
+
+def _spot_map(
+    result: Result,
+    fact: SpotFacts,
+    *,
+    shut: Sequence[Geometry],
+    camera: CameraRules,
+    number: int,
+) -> Markup:
+    around = max(_LEAST_AROUND_M, 2.2 * fact.search_radius_m)
+    place = shapely.Point(fact.spot.easting, fact.spot.northing)
+    width, height = _SPOT_MM
+    window: Window = window_around(
+        shapely.buffer(place, around).bounds, width_mm=width, height_mm=height, key=f"s{number}"
+    )
+    svg = plan(
+        result,
+        window,
+        facts=[fact],
+        shut=shut,
+        title=f"Map around spot {fact.spot.rank}",
+        close=True,
+        field_of_view_deg=camera.field_of_view_deg,
+        view_m=camera.view_far_m,
+    )
+    return Markup(svg)
+
+
+def _warnings(result: Result) -> list[str]:
+    """Warnings of the run, each once."""
+    kept = dict.fromkeys(clean(n.text) for n in result.notes if n.level == "warning")
+    return list(kept)

@@ -1,0 +1,1 @@
+"""What page, paper and files share."""

@@ -1,0 +1,135 @@
+"""Putting a page together so that it needs nothing but itself.
+
+Scripts and styles are written into the page and named by their hash in its Content-Security-
+Policy, so a browser runs these and nothing else. A page that would load anything is refused.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Sequence
+from html.parser import HTMLParser
+from pathlib import Path
+
+WEB = Path(__file__).parents[2] / "web"
+LEAFLET_VERSION = "1.9.3"
+PACKING = 7
+"""Level of zlib for cells and pictures: 9 takes five times as long to save another 3 %."""
+# Strings that look like addresses and load nothing: the names of the SVG and XHTML vocabularies.
+_NAMES = ("http://www.w3.org/2000/svg", "http://www.w3.org/1999/xhtml")
+_LOADING = ("src", "href", "srcset", "action", "formaction", "poster", "data", "background", "ping")
+_INERT = ("application/json",)
+_ADDRESS = re.compile(r"(?:https?:)?//[a-z0-9.-]+\.[a-z]{2,}", re.IGNORECASE)
+_CSS_LOAD = re.compile(r"@import|url\(\s*['\"]?(?!data:|#)", re.IGNORECASE)
+
+
+def leaflet_file(name: str) -> bytes:
+    """A file of the Leaflet that XStatic-Leaflet carries, as it was published."""
+    from xstatic.pkg import leaflet
+
+    return (Path(leaflet.BASE_DIR) / name).read_bytes()
+
+
+def leaflet_script() -> str:
+    """Leaflet's program, without the links that its attribution and its source map would show."""
+    text = leaflet_file("leaflet.js").decode("utf-8").replace("\r\n", "\n")
+    text = re.sub(r"\n//# sourceMappingURL=\S+\s*$", "\n", text)
+    return text.replace("https://leafletjs.com", "")
+
+
+def leaflet_style() -> str:
+    """Leaflet's style sheet without the rules that load pictures (the page uses none of them)."""
+    text = leaflet_file("leaflet.css").decode("utf-8").replace("\r\n", "\n")
+    text = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
+    kept = [rule for rule in re.findall(r"[^{}]+\{[^{}]*\}", text) if "url(" not in rule]
+    return "".join(kept)
+
+
+def template_text(name: str) -> str:
+    """A file of siting/web."""
+    return (WEB / name).read_text(encoding="utf-8")
+
+
+def source_hash(text: str) -> str:
+    """A script or style as a Content-Security-Policy names it."""
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return "'sha256-" + base64.b64encode(digest).decode("ascii") + "'"
+
+
+def security_policy(*, scripts: Sequence[str], styles: Sequence[str]) -> str:
+    """The policy under which only these scripts and styles run and nothing is loaded."""
+    return "; ".join(
+        [
+            "default-src 'none'",
+            "script-src " + (" ".join(map(source_hash, scripts)) or "'none'"),
+            "style-src " + (" ".join(map(source_hash, styles)) or "'none'"),
+            "img-src data: blob:",
+            "base-uri 'none'",
+            "form-action 'none'",
+        ]
+    )
+
+
+def render(template: str, **values: object) -> str:
+    """A template of this package filled in; every value is escaped unless it is Markup."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(WEB),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    return environment.get_template(template).render(**values)
+
+
+def check_page(html: str) -> None:
+    """Refuse a page that would load anything, or that has a script or style the policy forbids.
+
+    Raises
+    ------
+    RuntimeError
+        With what was found; no input of a user can cause it.
+    """
+    reader = _Reader()
+    reader.feed(html)
+    reader.close()
+    if reader.faults:
+        raise RuntimeError(f"the page would reach outside itself: {reader.faults[0]}")
+
+
+class _Reader(HTMLParser):
+    """Looks at every element of a page for something that loads."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.faults: list[str] = []
+        self._inside = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        values = {name: value or "" for name, value in attrs}
+        inert = tag == "script" and values.get("type") in _INERT
+        self._inside = "" if inert else tag
+        if tag in ("base", "iframe", "object", "embed", "link"):
+            self.faults.append(f"<{tag}>")
+        for name, value in values.items():
+            if name in _LOADING and not value.startswith(("data:", "#")):
+                self.faults.append(f'{name}="{value[:60]}" in <{tag}>')
+            if name == "style" or name.startswith("on"):
+                self.faults.append(f"an inline {name} in <{tag}>")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._inside = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._inside == "style" and (hit := _CSS_LOAD.search(data)):
+            self.faults.append(f"{data[hit.start() : hit.start() + 60]!r} in a style")
+        if self._inside == "script":
+            for name in _NAMES:
+                data = data.replace(name, "")
+            if hit := _ADDRESS.search(data):
+                self.faults.append(f"{hit.group()!r} in a script")

@@ -1,0 +1,224 @@
+"""What every file says about a spot, in one place, so that no two of them disagree."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+
+from siting.grid import transformer
+from siting.ground.shapes.feature_order import side_of
+from siting.heading.aim import Aim
+from siting.report.shared.frame import utm_zone
+from siting.report.shared.text import clean
+from siting.scoring.stability import PlaceStability
+from siting.settings.protocol import Attractors, Conditions
+from siting.types import Result, Spot
+from siting.walk.route import Walk
+from siting.words.reasons import NAMES
+
+CRITERIA: tuple[str, ...] = (*Attractors.model_fields, *Conditions.model_fields)
+"""Names of all criteria, in the order of the protocol."""
+
+# A walk follows a trail when it runs within so much of it for so long; wider than a cell.
+_BESIDE_M, _FOLLOWED_M = 4.0, 30.0
+
+SEPARATOR = " | "
+"""Between the sentences of one cell of a table."""
+
+
+@dataclass(frozen=True)
+class Facing:
+    """Where the camera looks, degrees clockwise; None where it is not known.
+
+    `heading_deg` and `second_deg` count from true north, `magnetic_deg` and
+    `second_magnetic_deg` from where a compass needle points. `score` and `second_score` are 0..1;
+    `sun_minutes` is low sun in the picture a day and `sun_when` its time of day; `clear_m` is the
+    clear ground ahead, None where the elevations cannot show it; `rise_deg` the slope ahead, up
+    positive; `skyline_m` how far the skyline is known; `compass` names model and day.
+    """
+
+    heading_deg: float | None = None
+    magnetic_deg: float | None = None
+    second_deg: float | None = None
+    second_magnetic_deg: float | None = None
+    declination_deg: float | None = None
+    why: tuple[str, ...] = ()
+    second_why: str = ""
+    lens: str = ""
+    score: float | None = None
+    second_score: float | None = None
+    sun_minutes: float | None = None
+    sun_when: str = ""
+    clear_m: float | None = None
+    rise_deg: float | None = None
+    skyline_m: float | None = None
+    compass: str = ""
+
+
+@dataclass(frozen=True)
+class SpotFacts:
+    """A spot in plain values: text is clean, positions are rounded once and for all."""
+
+    spot: Spot
+    id: str
+    label: str
+    title: str
+    lon: float
+    lat: float
+    utm_name: str
+    utm_easting_m: int
+    utm_northing_m: int
+    elevation_m: float | None
+    search_radius_m: int
+    habitat: str
+    facing: Facing
+    walk: Walk | None
+    walk_along: tuple[str, ...]
+    stability: str
+    stability_words: str
+    why: tuple[str, ...]
+    pulled_down: tuple[str, ...]
+    check: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def spot_facts(result: Result) -> tuple[SpotFacts, ...]:
+    """The facts of all spots, best first."""
+    return tuple(_facts(result, spot) for spot in result.spots)
+
+
+def spot_id(result: Result, spot: Spot) -> str:
+    """Identifier of a spot: the parcel's and the rank."""
+    return f"{clean(result.land.parcel.id)}-{spot.rank:02d}"
+
+
+def _facts(result: Result, spot: Spot) -> SpotFacts:
+    utm_crs, utm_name = utm_zone(spot.lon, spot.lat)
+    easting, northing = transformer("EPSG:4326", utm_crs).transform(spot.lon, spot.lat)
+    stability = spot.details.get("stability")
+    firm = stability if isinstance(stability, PlaceStability) else None
+    walk = spot.details.get("walk")
+    code = int(result.land.cover_code[spot.row, spot.col])
+    return SpotFacts(
+        spot=spot,
+        id=spot_id(result, spot),
+        label=f"{spot.rank:02d}",
+        title=_title(result, spot),
+        walk_along=_along(result, walk if isinstance(walk, Walk) else None),
+        lon=round(wrapped_lon(spot.lon), 7),
+        lat=round(spot.lat, 7),
+        utm_name=utm_name,
+        utm_easting_m=round(easting),
+        utm_northing_m=round(northing),
+        elevation_m=_number(spot.elevation_m),
+        search_radius_m=max(math.ceil(spot.search_radius_m), 1),
+        habitat=clean(result.land.class_names.get(code, "")),
+        facing=_facing(spot.details.get("aim")),
+        walk=walk if isinstance(walk, Walk) else None,
+        stability=firm.word if firm else "",
+        stability_words=firm.words if firm else "",
+        why=_cleaned(spot.why),
+        pulled_down=_cleaned(spot.pulled_down),
+        check=_cleaned(spot.check),
+        cautions=_cleaned(spot.cautions),
+    )
+
+
+def _title(result: Result, spot: Spot) -> str:
+    """A name that was given as it was given; else the kind of place and the side of the land."""
+    if spot.name:
+        return clean(spot.name)
+    kind = NAMES.get(spot.kind, spot.kind) or f"spot {spot.rank}"
+    side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
+    return clean(f"{kind[:1].upper()}{kind[1:]}, {side}")
+
+
+def _along(result: Result, walk: Walk | None) -> tuple[str, ...]:
+    """Names of the trails that a walk follows for a while, in the order it meets them."""
+    trails = result.land.vectors.get("trails")
+    if walk is None or trails is None or "name" not in trails.columns:
+        return ()
+    met: dict[str, float] = {}
+    for name, shape in zip(trails["name"], trails.geometry, strict=True):
+        if not isinstance(name, str) or not name.strip() or shape is None:
+            continue
+        beside = shapely.intersection(walk.line, shapely.buffer(shape, _BESIDE_M))
+        if beside.length >= _FOLLOWED_M:
+            met[clean(name)] = float(
+                walk.line.project(shapely.Point(shapely.get_coordinates(beside)[0]))
+            )
+    return tuple(sorted(met, key=lambda name: met[name]))
+
+
+def _cleaned(lines: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(clean(line) for line in lines)
+
+
+def _facing(aim: object) -> Facing:
+    if not isinstance(aim, Aim):
+        return Facing()
+    return Facing(
+        heading_deg=_number(aim.heading_deg),
+        magnetic_deg=_number(aim.magnetic_heading_deg),
+        second_deg=_number(aim.second_heading_deg),
+        second_magnetic_deg=_number(aim.second_magnetic_deg),
+        declination_deg=_number(aim.declination_deg),
+        why=tuple(clean(line) for line in (aim.reason, *aim.notes) if line),
+        second_why=clean(aim.second_reason),
+        lens=clean(aim.lens),
+        score=_number(aim.score),
+        second_score=_number(aim.second_score),
+        sun_minutes=_number(aim.best_sun_minutes),
+        sun_when=aim.sun_when,
+        clear_m=_number(aim.clear_m),
+        rise_deg=_number(aim.slope_ahead_deg),
+        skyline_m=_number(aim.horizon_reach_m),
+        compass=f"{aim.compass_model} {aim.compass_day}" if aim.declination_deg is not None else "",
+    )
+
+
+def whole_degrees(heading_deg: float | None) -> int | None:
+    """A heading in whole degrees of 0..359.
+
+    Examples
+    --------
+    >>> whole_degrees(359.7), whole_degrees(12.2), whole_degrees(None)
+    (0, 12, None)
+    """
+    return None if heading_deg is None else round(heading_deg) % 360
+
+
+def wrapped_lon(lon: float) -> float:
+    """The same longitude within -180 up to but not 180.
+
+    Examples
+    --------
+    >>> wrapped_lon(180.0), wrapped_lon(-180.0), wrapped_lon(190.0), wrapped_lon(-80.5)
+    (-180.0, -180.0, -170.0, -80.5)
+    """
+    return lon if -180.0 <= lon < 180.0 else (lon + 180.0) % 360.0 - 180.0
+
+
+def plain(value: Any) -> Any:
+    """A value as plain JSON: text cleaned, numbers rounded to 6 digits, not-a-number as None."""
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return round(float(value), 6) if math.isfinite(value) else None
+    if isinstance(value, str):
+        return clean(value)
+    if isinstance(value, dict):
+        return {clean(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    return None
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or not math.isfinite(value) else float(value)

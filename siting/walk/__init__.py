@@ -1,0 +1,1 @@
+"""The way from where one comes in to a spot."""

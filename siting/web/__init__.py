@@ -1,0 +1,1 @@
+"""Scripts, styles and templates of the pages."""

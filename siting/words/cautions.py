@@ -1,0 +1,248 @@
+"""The cautions that apply on a piece of land and at a spot, in plain sentences.
+
+Every sentence hands over to a local rule, the owner or a trained person: the program knows a map,
+not the place. None says that anything is without danger or within the law.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting.settings.protocol import CautionRules
+from siting.types import CoverRole, Land
+from siting.walk.route import Walk
+
+FIRST = (
+    "These notes are general. Local law, permits, the landowner's instructions and the advice of "
+    "licensed or trained people come first; if in doubt, do not go."
+)
+"""The standing sentence that stands above every list of cautions."""
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One hazard or courtesy: a topic for grouping, and the sentence to print."""
+
+    topic: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Nearby:
+    """What lies near a spot or its walk; infinity where a layer knows of nothing.
+
+    Distances in metres, slopes in degrees. `crossings` are the streams crossed on the walk,
+    `outside_m` its part off the parcel and off every road and trail, `beside_road_m` its part on or
+    within 10 m of a road with through or village traffic.
+    """
+
+    water_m: float = float("inf")
+    livestock_m: float = float("inf")
+    boundary_m: float = float("inf")
+    road_m: float = float("inf")
+    people_m: float = float("inf")
+    slope_deg: float = 0.0
+    walk_slope_deg: float = 0.0
+    crossings: int = 0
+    outside_m: float = 0.0
+    beside_road_m: float = 0.0
+
+
+# A walk that leads this far beside traffic is told of it; its first steps from a car are not.
+_BESIDE_ROAD_M, _BESIDE_M = 30.0, 10.0
+
+_TEXTS = {
+    "permission": (
+        "Permission: map lines are approximate and no survey. Stay on land you have permission "
+        "for, and follow the owner's instructions."
+    ),
+    "hunting": (
+        "Hunting: check the season and the colour rule for this area before you walk; wear bright "
+        "orange if in doubt. Local hunting law comes first."
+    ),
+    "ticks": (
+        "Ticks: wear long trousers tucked into your socks and look yourself over afterwards. "
+        "Follow your health authority's tick advice."
+    ),
+    "alone": (
+        "Alone: tell someone where you go and when you will be back, and agree a check-in time. "
+        "Follow your organisation's rules for working alone."
+    ),
+    "weather": (
+        "Weather: check the forecast; follow your weather service's advice on heat, cold, wind "
+        "and storms."
+    ),
+    "tools": (
+        "Clearing: hand pruners only, with the owner's consent. No climbing, felling or chainsaw "
+        "work: that is for trained, licensed people."
+    ),
+    "trees": (
+        "Trees: look up first. Do not strap to, or stand under, a dead or leaning tree. "
+        "If in doubt, ask the owner or a trained forester."
+    ),
+    "people": (
+        "People in pictures: point away from paths, homes and neighbouring land. Follow local "
+        "privacy law; delete pictures of people unless the law requires otherwise; put up a "
+        "notice where required."
+    ),
+    "bait": (
+        "Bait: put out no food, salt or scent. Feeding wildlife is restricted or banned in many "
+        "places: check local law first."
+    ),
+    "water": (
+        "Water: do not cross ice or water to reach a camera; choose another spot. Banks give way "
+        "and streams rise: check local flood and ice warnings first."
+    ),
+    "crossing": (
+        "Crossing: the walk goes over a stream. Cross only on a dry, firm bridge, log or ford, "
+        "never through water or over ice; if in doubt, turn back and choose another spot."
+    ),
+    "crossing_water": (
+        "Crossing and water: the walk goes over a stream. Cross only on a dry, firm bridge, log or "
+        "ford, never through water or over ice; if in doubt, turn back and choose another spot. "
+        "Banks give way and streams rise: check local flood and ice warnings first."
+    ),
+    "steep": (
+        "Steep ground: keep to ground you can walk upright with both hands free. Turn back if in "
+        "doubt, and follow the owner's advice on the way."
+    ),
+    "livestock": (
+        "Livestock: ask the farmer first; do not enter a field with livestock. Treat every fence "
+        "wire as live: do not touch, cross or strap to it."
+    ),
+    "boundary": (
+        "Boundary: it is near and the map may be off by some metres. Ask the owner where it runs; "
+        "keep yourself and the camera's view on this side of it."
+    ),
+    "road": (
+        "Road: keep clear of traffic and gateways. Follow local traffic and parking law when you "
+        "stop, walk beside or cross a road."
+    ),
+    "neighbour": (
+        "Land of others: part of the walk leads outside the parcel. Ask that owner first, or find "
+        "another way; local access law comes first."
+    ),
+}
+
+_ALWAYS = ("permission", "hunting", "alone", "weather", "tools", "trees", "people", "bait")
+_TICK_ROLES = frozenset(
+    {CoverRole.TREE, CoverRole.SHRUB, CoverRole.GRASS, CoverRole.PASTURE, CoverRole.WETLAND}
+)
+
+
+def nearby(
+    land: Land,
+    *,
+    place: tuple[float, float],
+    streams: Sequence[Geometry] = (),
+    slope_deg: float = 0.0,
+    walk: Walk | None = None,
+) -> Nearby:
+    """What lies near one place, measured to the true shapes.
+
+    Parameters
+    ----------
+    land : Land
+    place : (easting, northing), metres
+    streams : lines derived from the terrain, where no water layer was given
+    slope_deg : float, degrees, slope of the ground at the place; NaN counts as steep
+    walk : Walk or None
+    """
+    trails = land.vectors.get("trails")
+    busy: list[Geometry] = []
+    if trails is not None and "use" in trails.columns:
+        busy = list(trails.geometry[trails["use"] == "busy"])
+    point = shapely.Point(place)
+    return Nearby(
+        water_m=_distance(point, [*_layer(land, "water"), *streams]),
+        livestock_m=_distance(point, _layer(land, "livestock")),
+        boundary_m=float(shapely.distance(point, shapely.boundary(land.parcel_shape))),
+        road_m=_distance(point, _layer(land, "roads")),
+        people_m=_distance(point, [*_layer(land, "buildings"), *busy]),
+        slope_deg=90.0 if math.isnan(slope_deg) else slope_deg,
+        walk_slope_deg=walk.steepest_deg if walk else 0.0,
+        crossings=walk.known_crossings + walk.unknown_crossings if walk else 0,
+        outside_m=walk.outside_m if walk else 0.0,
+        beside_road_m=_beside_road_m(land, walk) if walk else 0.0,
+    )
+
+
+def _beside_road_m(land: Land, walk: Walk) -> float:
+    """Metres of a walk on or beside a major or minor road."""
+    frame = land.vectors.get("roads")
+    if frame is None or frame.empty:
+        return 0.0
+    busy = np.asarray(frame.geometry[frame["class"] != "track"], dtype=object)
+    beside = shapely.union_all(shapely.buffer(busy, _BESIDE_M))
+    return float(shapely.length(shapely.intersection(walk.line, beside)))
+
+
+def _layer(land: Land, name: str) -> list[Geometry]:
+    frame = land.vectors.get(name)
+    return [] if frame is None else list(frame.geometry)
+
+
+def _distance(point: Geometry, shapes: Sequence[Geometry]) -> float:
+    away = shapely.distance(point, np.asarray(shapes, dtype=object))
+    return float(np.nanmin(away, initial=np.inf))
+
+
+def parcel_cautions(roles: Iterable[CoverRole | int]) -> tuple[Caution, ...]:
+    """The cautions that hold on the whole piece of land.
+
+    Parameters
+    ----------
+    roles : the land-cover roles found on the parcel
+        Ticks are named where there is any plant cover; unknown cover counts as plant cover.
+    """
+    plants = any(role in _TICK_ROLES or role == CoverRole.UNKNOWN for role in roles)
+    topics = [*_ALWAYS]
+    if plants:
+        topics.insert(topics.index("hunting") + 1, "ticks")
+    return tuple(Caution(topic, _TEXTS[topic]) for topic in topics)
+
+
+def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
+    """The cautions that a spot or the walk to it adds to those of the piece of land.
+
+    Parameters
+    ----------
+    near : Nearby
+    rules : CautionRules
+        Limits within which a caution is printed.
+    """
+    crossing, water = near.crossings > 0, near.water_m <= rules.water_m
+    steep = max(near.slope_deg, near.walk_slope_deg) >= rules.steep_deg
+    applies = {
+        # One sentence where both hold: two would say "cross it" and "do not cross it".
+        "crossing_water": crossing and water,
+        "crossing": crossing and not water,
+        "water": water and not crossing,
+        "steep": steep,
+        "livestock": near.livestock_m <= rules.livestock_m,
+        "boundary": near.boundary_m <= rules.boundary_m,
+        "neighbour": near.outside_m >= 1.0,
+        "road": near.road_m <= rules.road_m or near.beside_road_m >= _BESIDE_ROAD_M,
+        "people": near.people_m <= rules.people_m,
+    }
+    return tuple(Caution(topic, _TEXTS[topic]) for topic, here in applies.items() if here)
+
+
+def all_cautions() -> tuple[Caution, ...]:
+    """Every caution there is, for the documentation and the tests."""
+    return tuple(Caution(topic, text) for topic, text in _TEXTS.items())
+
+
+GENERAL = frozenset(_TEXTS[topic] for topic in (*_ALWAYS, "ticks"))
+"""The sentences that hold everywhere; all others belong to one spot or its walk."""
+
+
+def texts(cautions: Sequence[Caution]) -> tuple[str, ...]:
+    """The sentences alone."""
+    return tuple(caution.text for caution in cautions)

@@ -1,0 +1,235 @@
+"""Plain sentences: why a spot is here, what pulled it down, what only eyes can settle."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+
+from siting.lengths import FEET_PER_M, compass_word, length, percent, points
+from siting.scoring.combine import ATTRACTOR_LAYERS, CONDITION_LAYERS
+from siting.settings.protocol_travel import WetRules
+from siting.types import CoverRole, Feature, Note
+
+_EMPTY_LAYER = re.compile(r"(.+) \(([\w, ]+)\) (has nothing on this land or around it\.)")
+_STRONG = 0.5
+_WEAK = 0.75
+
+NAMES: Mapping[str, str] = {
+    "trail": "game or quiet trail",
+    "water": "water",
+    "crossing": "crossing",
+    "edge": "forest-field edge",
+    "opening": "opening in the forest",
+    "funnel": "easy way through",
+    "soft_edge": "edge of brush or reeds",
+    "feature": "feature of the land",
+    "flat": "near flat ground",
+    "view": "clear view",
+    "heading": "heading",
+    "quiet": "quiet",
+    "strap": "tree to strap to",
+}
+
+
+def _far(words: str) -> Callable[[float, float | None], str]:
+    def told(metres: float, bearing_deg: float | None) -> str:
+        if metres < 1.0:
+            return f"{words} right here."
+        where = "away" if bearing_deg is None else f"to the {compass_word(bearing_deg)}"
+        return f"{words} {length(metres)} {where}."
+
+    return told
+
+
+_WHY: Mapping[str, Callable[[float, float | None], str]] = {
+    "trail": _far("A game or quiet trail"),
+    "water": _far("Water"),
+    "crossing": _far("A crossing of a stream"),
+    "edge": _far("The line where forest meets field"),
+    "opening": _far("An opening in the forest"),
+    "funnel": lambda ratio, _: (
+        f"Easy ways across the land come together here ({ratio:.1f} times as much as around)."
+    ),
+    "soft_edge": _far("The edge of brush or reeds"),
+    "feature": _far("A place where the shape of the land leads animals past"),
+}
+
+_PULLED: Mapping[str, Callable[[float], str]] = {
+    "flat": lambda slope: f"The ground in view slopes by {slope:.0f} degrees.",
+    "view": lambda share: f"Plants may stand in the view: about {percent(share)} of it is clear.",
+    "heading": lambda score: (
+        f"No heading is good all round: the best has {points(score)} of 100 points."
+    ),
+    "quiet": lambda quiet: (
+        f"People, buildings or traffic are not far: {points(quiet)} of 100 points for quiet."
+    ),
+    "strap": lambda metres: (
+        f"The next tree cover is {length(metres)} away: bring a post."
+        if math.isfinite(metres)
+        else "No tree cover is mapped here or anywhere around: bring a post."
+    ),
+}
+
+
+def why(
+    memberships: Mapping[str, float],
+    weights: Mapping[str, float],
+    measures: Mapping[str, float],
+    *,
+    bearings_deg: Mapping[str, float | None] | None = None,
+    named: bool = False,
+) -> tuple[str, ...]:
+    """What speaks for a spot, strongest first; the feature of the land last.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion to 0..1 at the spot
+    weights : mapping from criterion to its weight
+    measures : mapping from layer name to the value at the spot
+    bearings_deg : mapping from layer name to the compass bearing of what its distance is measured
+        to, None where that cannot be told
+    named : whether the spot's name tells its feature: then it is not told twice
+    """
+    strength = {
+        name: memberships[name] * weights[name] for name in ATTRACTOR_LAYERS if name in memberships
+    }
+    strong = [n for n in strength if memberships[n] >= _STRONG and strength[n] > 0]
+    chosen = sorted(strong, key=lambda n: (n == "feature", -strength[n]))
+    if named and len(chosen) > 1 and chosen[-1] == "feature":
+        chosen.pop()
+    if not chosen:
+        best = max(strength, key=lambda n: strength[n], default="")
+        chosen = [best] if best and strength[best] > 0 else []
+    way = bearings_deg or {}
+    layers = {name: ATTRACTOR_LAYERS[name] for name in chosen}
+    said = tuple(_WHY[n](measures[layer], way.get(layer)) for n, layer in layers.items())
+    return said or ("Nothing draws animals here for sure; the ground itself is good.",)
+
+
+def pulled_down(memberships: Mapping[str, float], measures: Mapping[str, float]) -> tuple[str, ...]:
+    """What speaks against a spot, worst first."""
+    weak = [n for n in CONDITION_LAYERS if n in memberships and memberships[n] < _WEAK]
+    weak.sort(key=lambda n: memberships[n])
+    return tuple(_PULLED[name](measures[CONDITION_LAYERS[name]]) for name in weak)
+
+
+def search_radius_m(*, dem_cell_m: float, cover_cell_m: float, gps_m: float) -> float:
+    """How far around the point to look for the right tree, metres, a multiple of 5.
+
+    Half the diagonal of the coarser raster's cell, plus the error of a phone's position.
+
+    Examples
+    --------
+    >>> search_radius_m(dem_cell_m=2.0, cover_cell_m=10.0, gps_m=5.0)
+    15.0
+    """
+    radius = math.hypot(0.5, 0.5) * max(dem_cell_m, cover_cell_m) + gps_m
+    return 5.0 * math.ceil(radius / 5.0)
+
+
+def on_site(
+    *,
+    role: CoverRole,
+    measures: Mapping[str, float],
+    dem_cell_m: float,
+    search_radius: float,
+) -> tuple[str, ...]:
+    """What only eyes on the spot can settle, most important first."""
+    said = [
+        f"Look within {length(search_radius)} for the best tree: the map is no finer than that.",
+        "Look for fresh signs: tracks, droppings, hair on wire, a worn path, rubbed bark.",
+        "Kneel and look: no twigs or tall grass that move in the wind may stand in front of the "
+        'lens, as far as told under "Clear".',
+    ]
+    if measures.get("distance_to_tree_m", 0.0) > 10.0:
+        said.append("No tree cover is mapped within reach: find a single tree or bring a post.")
+    else:
+        said.append("Choose a sound, living tree as thick as a leg that does not sway.")
+    if role in (CoverRole.SHRUB, CoverRole.WETLAND, CoverRole.CROP):
+        said.append("Think ahead: will these plants grow into the view within weeks?")
+    if measures.get("distance_to_water_m", math.inf) < 30.0:
+        said.append("Look for flood marks (drift, mud lines): stay well above them.")
+    if dem_cell_m > 5.0:
+        said.append("The elevation data are coarse: judge slope and view on site.")
+    said.append("Make sure that no house, road, path or neighbour's land is in the picture.")
+    return tuple(said)
+
+
+def feature_words(feature: Feature, easting: float, northing: float) -> str:
+    """What a spot is called by the feature it serves; from 15 m on with how far and where to.
+
+    Examples
+    --------
+    >>> gap = Feature("saddle", 100.0, 220.0, 1.0, "saddle between two knolls")
+    >>> feature_words(gap, 100.0, 216.0), feature_words(gap, 100.0, 200.0)
+    ('Saddle between two knolls', 'Saddle between two knolls, 20 m (66 ft) to the north')
+    """
+    east, north = feature.easting - easting, feature.northing - northing
+    said = feature.words[:1].upper() + feature.words[1:]
+    metres = math.hypot(east, north)
+    if metres < 15.0:
+        return said
+    bearing = math.degrees(math.atan2(east, north)) % 360
+    return f"{said}, {length(metres)} to the {compass_word(bearing)}"
+
+
+def wet_warnings(measures: Mapping[str, float], *, rules: WetRules) -> tuple[str, ...]:
+    """Warnings of floods and of wet ground at a spot, from the elevations."""
+    said = []
+    height = measures.get("height_above_water_m", math.nan)
+    far = measures.get("distance_to_water_m", math.inf)
+    if height <= rules.flood_height_m and far <= rules.flood_reach_m:
+        level = (
+            "level with"
+            if height < 0.15
+            else f"only {height:.1f} m ({round(height, 1) * FEET_PER_M:.0f} ft) above"
+        )
+        said.append(
+            f"Flood: by the elevations this ground lies {level} the water it drains to. High "
+            "water may reach the camera: look for flood marks and heed local flood warnings."
+        )
+    flat = measures.get("slope_deg", math.inf) <= rules.wet_slope_deg
+    if flat and measures.get("wetter_than_share", 0.0) >= 1.0 - rules.wet_share:
+        said.append(
+            "Wet ground: water gathers here. Expect a soft footing and tall growth, and choose a "
+            "tree on firm ground close by."
+        )
+    return tuple(said)
+
+
+def kind_of(memberships: Mapping[str, float], weights: Mapping[str, float]) -> str:
+    """The attractor that speaks most for a spot, "" when there is none."""
+    strength = {
+        name: memberships[name] * weights[name] for name in ATTRACTOR_LAYERS if name in memberships
+    }
+    best = max(strength, key=lambda n: strength[n], default="")
+    return best if best and strength[best] > 0 else ""
+
+
+def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """The notes, with one sentence to a file for all its layers that have nothing here.
+
+    Examples
+    --------
+    >>> told = [
+    ...     Note("W-LAYER-01", "warning", f"a.gpkg ({n}) has nothing on this land or around it.")
+    ...     for n in ("roads", "feeders")
+    ... ]
+    >>> [note.text for note in layers_together(told)]
+    ['a.gpkg (roads, feeders) has nothing on this land or around it.']
+    """
+    out: list[Note] = []
+    first: dict[str, int] = {}
+    for note in notes:
+        empty = _EMPTY_LAYER.fullmatch(note.text) if note.code == "W-LAYER-01" else None
+        if empty is None or empty[1] not in first:
+            if empty is not None:
+                first[empty[1]] = len(out)
+            out.append(note)
+            continue
+        at = first[empty[1]]
+        text = out[at].text.replace(f") {empty[3]}", f", {empty[2]}) {empty[3]}")
+        out[at] = replace(out[at], text=text)
+    return tuple(out)
