@@ -7,6 +7,7 @@ tests/test_docs.py fails when a page is stale.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -114,7 +115,22 @@ def commands_page() -> str:
     return "\n".join(lines) + "\n"
 
 
-PAGES = {"protocol.md": protocol_page, "inputs.md": inputs_page, "commands.md": commands_page}
+def decisions_schema() -> str:
+    """siting/data/decisions.schema.json: the decisions file for other programs (JSON Schema)."""
+    from siting.decisions.model import DecisionsFile
+
+    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    schema |= DecisionsFile.model_json_schema()
+    return json.dumps(schema, indent=1, ensure_ascii=False) + "\n"
+
+
+SCHEMA = "../siting/data/decisions.schema.json"
+PAGES = {
+    "protocol.md": protocol_page,
+    "inputs.md": inputs_page,
+    "commands.md": commands_page,
+    SCHEMA: decisions_schema,
+}
 
 
 def main() -> None:

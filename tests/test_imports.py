@@ -57,7 +57,7 @@ ROOMS = (
     {"errors", "bands", "kernels", "curves", "grid", "types", "files", "lengths", "lock"},
     {"settings"},
     {"ground"},
-    {"heading", "scoring", "walk", "words"},
+    {"heading", "scoring", "walk", "words", "decisions"},
     {"read"},
     {"web"},
     {"report"},
@@ -67,7 +67,7 @@ ROOMS = (
     {"cli"},
     {"__main__"},
 )  # fmt: skip
-PURE = {"ground", "heading", "scoring", "walk", "words"}
+PURE = {"ground", "heading", "scoring", "walk", "words", "decisions"}
 # Libraries that open files.
 READERS = {"rasterio", "pyogrio", "geopandas", "tomllib", "folium", "gpxpy"}
 

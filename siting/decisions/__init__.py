@@ -1,0 +1,1 @@
+"""What people decided about places, and how a place keeps its name."""
