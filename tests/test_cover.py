@@ -3,6 +3,7 @@
 import numpy as np
 
 from siting.ground.cover import openings
+from siting.ground.known import least_area_m2
 
 
 def found(open_ground, woods, known=None):
@@ -26,6 +27,13 @@ def square(rows, cols):
 def test_a_gap_in_the_woods_is_an_opening():
     gap = square(slice(20, 40), slice(20, 40))
     np.testing.assert_array_equal(found(gap, ~gap), gap)
+
+
+def test_a_patch_of_three_source_cells_is_no_opening():
+    """Field test A5: one 30 m cell in thicket was an "opening in the forest 5 m to the north"."""
+    assert least_area_m2(400.0, source_cell_m=30.0) > 3 * 30.0**2
+    assert least_area_m2(400.0, source_cell_m=30.0) <= 4 * 30.0**2
+    assert least_area_m2(400.0, source_cell_m=2.0) == 400.0
 
 
 def test_a_field_that_runs_over_the_border_is_none():

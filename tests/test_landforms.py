@@ -139,10 +139,51 @@ def test_strip_and_point_of_woods(land):
     assert near(woods, "woods point", 420, 0, within=1.5 * land.cell + 30)
 
 
-def test_strip_that_runs_off_the_map_is_a_strip(land):
+def test_woods_that_run_off_what_is_known_are_neither_strip_nor_point(land):
+    """Field test A4: a "point of woods" 13 m from the raster's edge, another on its corner."""
     strip = np.abs(land.x) < 30
     role = land.cover(CoverRole.CROP, (land.y > 400, CoverRole.TREE), (strip, CoverRole.TREE))
-    assert [f.kind for f in narrow_woods(role, grid=land.grid)] == ["woods strip"]
+    assert narrow_woods(role, grid=land.grid) == []
+    role[land.y < -300] = CoverRole.UNKNOWN  # the edge of the known, well inside the array
+    assert narrow_woods(role, grid=land.grid) == []
+
+
+def test_the_rim_of_the_known_makes_woods_neither_narrow_nor_cornered(land):
+    """A raster that ends in the woods, aslant, in a hole, or in the corner of a field."""
+    field = (np.abs(land.x) < 300) & (np.abs(land.y) < 300)
+    for unknown in (land.x + land.y > 500, (np.abs(land.x - 420) < 90) & (land.y > 250)):
+        role = land.cover(CoverRole.TREE, (field, CoverRole.CROP), (unknown, CoverRole.UNKNOWN))
+        assert narrow_woods(role, grid=land.grid) == []
+        corners = {(round(f.easting, -2), round(f.northing, -2)) for f in
+                   field_corners(role, grid=land.grid)}  # fmt: skip
+        assert corners == {(-300, -300), (-300, 300), (300, -300)}
+
+
+def test_narrow_woods_stand_between_open_ground_or_are_not_named(land):
+    """Field test A6: 15 of 22 "narrow woods between open ground" had brush around."""
+    ends = ((land.y > 400, CoverRole.TREE), (land.y < -400, CoverRole.TREE))
+    strip = (np.abs(land.x) < 30, CoverRole.TREE)
+    east = (land.x > 0, CoverRole.SHRUB)
+    water = (land.x > 0, CoverRole.WATER)
+    for base, *sides in ((CoverRole.SHRUB,), (CoverRole.CROP, east), (CoverRole.CROP, water)):
+        assert narrow_woods(land.cover(base, *sides, *ends, strip), grid=land.grid) == []
+    spit = (np.abs(land.x) < 30) & (land.y > 0), CoverRole.TREE
+    for base in (CoverRole.SHRUB, CoverRole.WATER):
+        assert narrow_woods(land.cover(base, ends[0], spit), grid=land.grid) == []
+
+
+def test_cover_too_coarse_for_a_shape_gives_none():
+    """A disc of 60 m holds one cell of 100 m: whatever it shows is the shape of the cells."""
+    land = Land(10.0)
+    field = (np.abs(land.x) < 300) & (np.abs(land.y) < 300)
+    role = land.cover(CoverRole.TREE, (field, CoverRole.CROP))
+    assert len(field_corners(role, source_cell_m=30.0, grid=land.grid)) == 4
+    assert field_corners(role, source_cell_m=100.0, grid=land.grid) == []
+    joined = land.cover(CoverRole.CROP, (np.abs(land.y) > 400, CoverRole.TREE),
+                        (np.abs(land.x) < 30, CoverRole.TREE))  # fmt: skip
+    assert len(narrow_woods(joined, source_cell_m=30.0, grid=land.grid)) == 1
+    assert narrow_woods(joined, source_cell_m=100.0, grid=land.grid) == []
+    assert saddles(ridge(land), source_cell_m=82.0, grid=land.grid) == []
 
 
 def test_whole_woods_and_bare_land_have_no_strip(land):
@@ -155,9 +196,9 @@ def test_whole_woods_and_bare_land_have_no_strip(land):
 def test_funnels_are_named_by_what_squeezes_them():
     land = Land(10.0)
     ratio = np.ones(land.x.shape, dtype=np.float32)
-    spots = {(-500, 0): "gap between water and road", (0, 300): "level way through steep"}
+    spots = {(-500, 0): "gap between the water and a road", (0, 300): "level way through steep"}
     spots |= {(500, 0): "narrow easy way", (0, -500): "narrow way along the water"}
-    spots |= {(500, 500): "way squeezed by road"}
+    spots |= {(500, 500): "way squeezed by a road"}
     water, people = (np.zeros(land.x.shape, dtype=bool) for _ in range(2))
     slope = np.full(land.x.shape, 3.0)
     slope[(np.abs(land.y - 300) < 60) & (np.abs(land.y - 300) > 15)] = 25.0
@@ -167,7 +208,7 @@ def test_funnels_are_named_by_what_squeezes_them():
     people |= np.hypot(land.x + 460, land.y) < 25
     water |= np.hypot(land.x - 40, land.y + 500) < 25
     people |= np.abs(land.x - 540) + 1000 * (land.y < 400) < 15
-    found = funnels(ratio, slope, water=water, people=people, grid=land.grid)
+    found = funnels(ratio, slope, water=water, people={"a road": people}, grid=land.grid)
     assert len(found) == len(spots)
     for (east, north), words in spots.items():
         (feature,) = near(found, "funnel", east, north, within=20)

@@ -14,6 +14,7 @@ from siting.grid import FloatArray, Grid
 from siting.ground.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
 from siting.ground.distance import burn, distance_to, distance_to_border, distance_to_cells
 from siting.ground.drainage import derive_streams
+from siting.ground.known import least_area_m2
 from siting.ground.screening import felt_distance
 from siting.ground.terrain import mean_within, slope_deg
 from siting.ground.view import Ground as SightGround
@@ -67,7 +68,7 @@ def build_ground(
     crossings = _crossings(land, [*water, *streams])
     layers: dict[str, FloatArray] = {}
     layers.update(_terrain_layers(land, camera))
-    layers.update(_cover_layers(role, woods, fields, opening, grid, cover, camera))
+    layers.update(_cover_layers(role, woods, fields, opening, land, cover, camera))
     layers["distance_to_water_m"] = _water_distance(land, [*water, *streams])
     if "trails" in land.vectors:
         trails = land.vectors["trails"]
@@ -110,16 +111,20 @@ def _cover_kinds(
 ) -> tuple[RoleArray, BoolArray, BoolArray, BoolArray]:
     """Roles without specks, and which cells are woods, fields and openings in forest."""
     cell_m2 = land.grid.cell_size_m**2
-    role = without_specks(land.role, smallest_cells=int(np.ceil(rules.speck_m2 / cell_m2)))
+
+    def cells(asked_m2: float) -> float:
+        return least_area_m2(asked_m2, source_cell_m=land.cover_cell_m) / cell_m2
+
+    role = without_specks(land.role, smallest_cells=int(np.ceil(cells(rules.speck_m2))))
     trees = role == CoverRole.TREE
     open_ground = np.isin(role, OPEN_ROLES)
-    woods = patches_at_least(trees, smallest_cells=rules.min_woods_ha * 1e4 / cell_m2)
-    fields = patches_at_least(open_ground, smallest_cells=rules.min_field_ha * 1e4 / cell_m2)
+    woods = patches_at_least(trees, smallest_cells=cells(rules.min_woods_ha * 1e4))
+    fields = patches_at_least(open_ground, smallest_cells=cells(rules.min_field_ha * 1e4))
     gaps = openings(
         open_ground,
         woods,
         known=role != CoverRole.UNKNOWN,
-        least_cells=rules.min_opening_m2 / cell_m2,
+        least_cells=cells(rules.min_opening_m2),
         most_cells=rules.min_field_ha * 1e4 / cell_m2,
         ring=rules.opening_ring_share,
     )
@@ -131,11 +136,11 @@ def _cover_layers(
     woods: BoolArray,
     fields: BoolArray,
     opening: BoolArray,
-    grid: Grid,
+    land: Land,
     rules: CoverRules,
     camera: CameraRules,
 ) -> dict[str, FloatArray]:
-    size = grid.cell_size_m
+    grid, size = land.grid, land.grid.cell_size_m
     shares = {
         CoverRole.TREE: rules.clear_tree,
         CoverRole.SHRUB: rules.clear_shrub,
@@ -148,9 +153,11 @@ def _cover_layers(
         CoverRole.WATER: 1.0,
     }
     clear = clear_share(role, share_of_role=shares)
-    trees = role == CoverRole.TREE
+    # A clump too small for an edge or a feature may still hold the tree that a camera needs.
+    trees = land.role == CoverRole.TREE
     brush = np.isin(role, [CoverRole.SHRUB, CoverRole.WETLAND])
-    brush = patches_at_least(brush, smallest_cells=rules.min_woods_ha * 1e4 / size**2)
+    brush_m2 = least_area_m2(rules.min_woods_ha * 1e4, source_cell_m=land.cover_cell_m)
+    brush = patches_at_least(brush, smallest_cells=brush_m2 / size**2)
     soft = distance_to_border(woods | fields, brush, cell_size_m=size)
     return {
         "clear_share": mean_within(clear, radius_m=camera.view_far_m, cell_size_m=size),

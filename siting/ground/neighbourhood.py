@@ -89,13 +89,6 @@ def sums_at(
     return out
 
 
-def whole_disc_inside(shape: tuple[int, int], radius_cells: float) -> BoolArray:
-    reach = int(radius_cells)
-    inside = np.zeros(shape, dtype=bool)
-    inside[reach : shape[0] - reach, reach : shape[1] - reach] = True
-    return inside
-
-
 def peaks(height: FloatArray, *, least: float, spacing_cells: float) -> list[tuple[int, int]]:
     """Cells of greatest height first, each at least the spacing away from the ones before it.
 

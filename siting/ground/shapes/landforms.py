@@ -6,6 +6,8 @@ Each function smooths or measures over a distance in metres, not over a number o
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from siting.grid import FloatArray, Grid
@@ -28,6 +30,7 @@ def saddles(
     dem: FloatArray,
     *,
     grid: Grid,
+    source_cell_m: float = 0.0,
     smoothing_m: float = 15.0,
     ring_m: float = 60.0,
     relief_m: float = 1.5,
@@ -37,13 +40,16 @@ def saddles(
 
     Sixteen points on a ring around each cell of the smoothed ground are compared with its middle;
     going round, they must be above it, below, above and below again. The relief of the saddle is
-    the smallest of the two rises and two drops on the ring.
+    the smallest of the two rises and two drops on the ring. Elevations whose cells are wider than
+    half the ring's radius show no saddle of that size: none is found in them.
 
     Parameters
     ----------
     dem : (rows, cols) float
         Elevation in metres, north up, NaN = no data.
     grid : Grid
+    source_cell_m : float
+        Cell size of the elevation file, metres; 0 = that of the grid.
     smoothing_m : float
         Standard deviation of the smoothing, metres.
     ring_m : float
@@ -58,6 +64,8 @@ def saddles(
     list of Feature
         Kind "saddle", strongest first; strength 0.5 at ``relief_m``, 1 at four times that.
     """
+    if source_cell_m > ring_m / 2:
+        return []
     # Cells much finer than the smoothing show nothing more: look at every n-th only.
     nth = max(1, int(smoothing_m / (1.5 * grid.cell_size_m)))
     ground = smoothed(dem, sigma_m=smoothing_m, cell_size_m=grid.cell_size_m, every=nth)
@@ -140,7 +148,7 @@ def funnels(
     slope_deg: FloatArray,
     *,
     water: BoolArray,
-    people: BoolArray,
+    people: Mapping[str, BoolArray],
     grid: Grid,
     least_ratio: float = 1.4,
     reach_m: float = 60.0,
@@ -154,8 +162,10 @@ def funnels(
         Current density against its surroundings (`siting.ground.travel.movement.concentration`).
     slope_deg : (rows, cols) float
         Slope in degrees, NaN = no data.
-    water, people : (rows, cols) bool
-        Open water; roads and built-up ground.
+    water : (rows, cols) bool
+        Open water.
+    people : mapping from what it is called ("a road") to (rows, cols) bool
+        What of people's stands there; only layers that were given are in it.
     grid : Grid
     spacing_m : float
         Of funnels nearer together only the strongest is kept, metres.
@@ -174,16 +184,19 @@ def funnels(
     places = peaks(ratio, least=least_ratio, spacing_cells=spacing_m / grid.cell_size_m)
     row, col = np.array(places, dtype=np.int64).reshape(-1, 2).T
     rim_slope = _mean_at(slope_deg, row, col, radius_cells=reach_cells)
-    near_water, near_people = (
-        counts_at(mask, row, col, radius_cells=reach_cells) > 0 for mask in (water, people)
-    )
+    near_water = counts_at(water, row, col, radius_cells=reach_cells) > 0
+    near_people = {
+        name: counts_at(mask, row, col, radius_cells=reach_cells) > 0
+        for name, mask in people.items()
+    }
     for k, at in enumerate(places):
-        if near_water[k] and near_people[k]:
-            words = "gap between water and road or buildings"
+        beside = " and ".join(name for name, near in near_people.items() if near[k])
+        if near_water[k] and beside:
+            words = f"gap between the water and {beside}"
         elif near_water[k]:
             words = "narrow way along the water"
-        elif near_people[k]:
-            words = "way squeezed by road or buildings"
+        elif beside:
+            words = f"way squeezed by {beside}"
         elif slope_deg[at] <= 10 and rim_slope[k] >= max(10.0, 1.5 * slope_deg[at]):
             words = "level way through steep ground"
         else:

@@ -8,11 +8,14 @@ from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import cells_to
-from siting.ground.neighbourhood import counts_at, disc_of, feature_at, peaks, whole_disc_inside
+from siting.ground.known import cells_to_unknown
+from siting.ground.neighbourhood import counts_at, disc_of, feature_at, peaks
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
 
 OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE, CoverRole.BARE)
 IndexArray = NDArray[np.int64]
+# Share of the rim of a strip or point that must be open ground for it to stand out.
+_OPEN_RIM = 0.6
 _EIGHT = np.ones((3, 3), dtype=bool)
 
 
@@ -20,6 +23,7 @@ def field_corners(
     role: RoleArray,
     *,
     grid: Grid,
+    source_cell_m: float = 0.0,
     radius_m: float = 60.0,
     spacing_m: float = 80.0,
 ) -> list[Feature]:
@@ -27,14 +31,19 @@ def field_corners(
 
     On a straight edge half of the disc around an edge cell is woods; in the corner of a field
     with woods on two sides about three quarters are, at the corner of a wood about one quarter.
+    No corner is found where part of the disc is not known, and none at all in cover whose cells
+    are too wide for the disc to show one.
 
     Parameters
     ----------
     role : (rows, cols) int8
         `CoverRole` of each cell, small patches already removed.
     grid : Grid
+    source_cell_m : float
+        Cell size of the land-cover file, metres; 0 = that of the grid.
     radius_m : float
-        Radius of the disc, metres; at least three and a half cells are taken.
+        Radius of the disc, metres; at least three and a half cells of the grid are taken, and
+        two of the file must go into it.
     spacing_m : float
         Of corners nearer together only the sharpest is kept, metres.
 
@@ -47,9 +56,11 @@ def field_corners(
     """
     woods = role == CoverRole.TREE
     fields = np.isin(role, OPEN_ROLES)
+    if source_cell_m > radius_m / 2:
+        return []
     cells = max(radius_m / grid.cell_size_m, 3.5)
     edge = ndimage.binary_dilation(woods) & fields | ndimage.binary_dilation(fields) & woods
-    edge &= whole_disc_inside(role.shape, cells)
+    edge &= cells_to_unknown(role != CoverRole.UNKNOWN) > cells
     row, col = np.nonzero(edge)
     n_woods, n_fields = (counts_at(m, row, col, radius_cells=cells) for m in (woods, fields))
     n_both = n_woods + n_fields
@@ -86,22 +97,28 @@ def narrow_woods(
     role: RoleArray,
     *,
     grid: Grid,
+    source_cell_m: float = 0.0,
     width_m: float = 80.0,
     least_length_m: float = 60.0,
 ) -> list[Feature]:
     """Strips that join woods, and points of woods that reach into open ground.
 
     Narrow woods are those that a disc of ``width_m`` cannot enter. Where they touch wide woods
-    (or the border of the map) at two or more places they are a strip, named at its middle; at
-    one place a point, named at its tip; at none a small wood or hedge, left to other measures.
+    at two or more places they are a strip, named at its middle; at one place a point, named at
+    its tip; at none a small wood or hedge, left to other measures. A strip has open ground on
+    both sides, a point all round: brush or water there makes neither. Woods that reach to the
+    edge of what is known are left alone, for they may go on beyond it.
 
     Parameters
     ----------
     role : (rows, cols) int8
         `CoverRole` of each cell, small patches already removed.
     grid : Grid
+    source_cell_m : float
+        Cell size of the land-cover file, metres; 0 = that of the grid.
     width_m : float
-        Greatest width, metres; at least three cells are taken.
+        Greatest width, metres; at least three cells of the grid are taken, and about three of
+        the file must go into it.
     least_length_m : float
         Shorter ones are rounded-off corners, metres.
 
@@ -110,19 +127,27 @@ def narrow_woods(
     list of Feature
         Kinds "woods strip" and "woods point"; strength 1 for long, 0.5 for just long enough.
     """
+    if source_cell_m > width_m / 2.5:
+        return []
     woods = role == CoverRole.TREE
     half = max(width_m / grid.cell_size_m, 3.0) / 2
-    padded = np.pad(woods, 1, mode="edge")
-    core = cells_to(~padded)[1:-1, 1:-1] > half
+    known = role != CoverRole.UNKNOWN
+    # What is not known counts as woods here: a rim of the map must not make woods narrow.
+    core = cells_to(known & ~woods) > half
     if not core.any():
         return []
+    open_ground = np.isin(role, OPEN_ROLES)
+    whole = cells_to_unknown(known) > half
+    rim_cells = max(round(source_cell_m / grid.cell_size_m), 1)
     to_core = cells_to(core)
     wide = woods & (to_core <= half)
     label, count = ndimage.label(woods & ~wide, structure=_EIGHT)
     found = []
     for index, box in enumerate(ndimage.find_objects(label, count), start=1):
-        rows, cols = (slice(max(s.start - 2, 0), s.stop + 2) for s in box)
+        rows, cols = (slice(max(s.start - rim_cells - 1, 0), s.stop + rim_cells + 1) for s in box)
         part = label[rows, cols] == index
+        if not whole[rows, cols][part].all():
+            continue
         length_m = _extent(part) * grid.cell_size_m
         reach_m = float((to_core[rows, cols][part].max() - half) * grid.cell_size_m)
         if (
@@ -130,11 +155,12 @@ def narrow_woods(
             or reach_m < 0.6 * half * grid.cell_size_m
         ):
             continue
-        joints = _joints(part, wide[rows, cols], (rows.start, cols.start), role.shape)
+        joints = _joints(part, wide[rows, cols])
+        sides = _open_sides(part, woods[rows, cols], open_ground[rows, cols], rim_cells)
         strength = min(1.0, 0.5 * length_m / least_length_m)
-        if joints >= 2:
+        if joints >= 2 and sides >= 2:
             at, kind, words = _middle(part), "woods strip", "narrow woods between open ground"
-        elif joints == 1:
+        elif joints == 1 and sides == 1:
             at = _farthest(part, to_core[rows, cols])
             kind, words = "woods point", "point of woods reaching into open ground"
         else:
@@ -144,14 +170,27 @@ def narrow_woods(
     return found
 
 
-def _joints(
-    part: BoolArray, wide: BoolArray, corner: tuple[int, int], shape: tuple[int, int]
-) -> int:
-    """Places where narrow woods touch wide woods, and ends that run off the map."""
+def _joints(part: BoolArray, wide: BoolArray) -> int:
+    """Places where narrow woods touch wide woods."""
     _, touching = ndimage.label(ndimage.binary_dilation(part, _EIGHT) & wide, structure=_EIGHT)
-    row, col = (axis + start for axis, start in zip(np.nonzero(part), corner, strict=True))
-    leaves = [row == 0, row == shape[0] - 1, col == 0, col == shape[1] - 1]
-    return int(touching) + sum(bool(side.any()) for side in leaves)
+    return int(touching)
+
+
+def _open_sides(part: BoolArray, woods: BoolArray, open_ground: BoolArray, rim_cells: int) -> int:
+    """Sides of narrow woods that are open ground; 0 where any side of some length is not.
+
+    A side is a connected run of the rim off the woods: two of them along a strip, one round a
+    point. Runs shorter than a fifth of the longest are nicks between joints.
+    """
+    rim = ndimage.binary_dilation(part, _EIGHT, iterations=rim_cells) & ~woods
+    label, count = ndimage.label(rim, structure=_EIGHT)
+    if not count:
+        return 0
+    size = np.bincount(label[rim], minlength=count + 1)[1:]
+    open_cells = np.bincount(label[rim & open_ground], minlength=count + 1)[1:]
+    long = size >= size.max() / 5
+    is_open = open_cells >= _OPEN_RIM * size
+    return int(long.sum()) if bool(is_open[long].all()) else 0
 
 
 def _extent(part: BoolArray) -> float:

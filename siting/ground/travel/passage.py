@@ -18,6 +18,7 @@ from siting.grid import FloatArray, Grid
 from siting.ground import drainage
 from siting.ground.distance import burn, distance_to, spread, within
 from siting.ground.flow import flow_directions
+from siting.ground.known import cells_to_unknown
 from siting.ground.layers import ROAD_CLASSES, Ground
 from siting.ground.shapes import features, landforms, woodland
 from siting.ground.shapes.feature_order import in_order
@@ -38,6 +39,9 @@ _ROAD_HALF_WIDTH_M = {"major": 10.0, "minor": 5.0, "track": 2.0}
 # Kinds of features that have a criterion of their own.
 _JUDGED_ELSEWHERE = ("stream crossing", "known crossing", "funnel")
 _STREAM_REACH_M = 10.0
+# How far around a squeeze what squeezes it is looked for, and how far it keeps from the edge of
+# what is known, metres.
+_SQUEEZE_REACH_M, _SQUEEZE_EDGE_M = 60.0, 100.0
 _LAKE_M2 = 50_000.0
 
 
@@ -234,28 +238,72 @@ def _raster_features(
     land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
 ) -> list[Feature]:
     role = _main_roles(ground)
+    saddles = landforms.saddles(
+        land.dem,
+        smoothing_m=rules.smoothing_m,
+        ring_m=rules.saddle_ring_m,
+        relief_m=rules.saddle_relief_m,
+        source_cell_m=land.dem_cell_m,
+        grid=land.grid,
+    )
+    cover_cell_m = land.cover_cell_m
     return [
-        *landforms.saddles(
-            land.dem,
-            smoothing_m=rules.smoothing_m,
-            ring_m=rules.saddle_ring_m,
-            relief_m=rules.saddle_relief_m,
+        *_far_from_unknown(
+            saddles,
+            np.isfinite(land.dem),
+            reach_m=rules.saddle_ring_m + 2 * rules.smoothing_m,
             grid=land.grid,
         ),
-        *woodland.field_corners(role, radius_m=rules.corner_radius_m, grid=land.grid),
-        *woodland.narrow_woods(role, width_m=rules.strip_width_m, grid=land.grid),
-        *landforms.funnels(
-            ratio,
-            ground.layers["slope_deg"],
-            water=(ground.role == CoverRole.WATER) | hindered.ponds,
-            people=(ground.role == CoverRole.BUILT)
-            | hindered.roads["major"]
-            | hindered.roads["minor"]
-            | hindered.buildings,
-            least_ratio=rules.funnel_ratio,
-            grid=land.grid,
+        *woodland.field_corners(
+            role, radius_m=rules.corner_radius_m, source_cell_m=cover_cell_m, grid=land.grid
         ),
+        *woodland.narrow_woods(
+            role, width_m=rules.strip_width_m, source_cell_m=cover_cell_m, grid=land.grid
+        ),
+        *_squeezes(land, ground, hindered, ratio=ratio, rules=rules),
     ]
+
+
+def _squeezes(
+    land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
+) -> list[Feature]:
+    """Squeezes of easy ways, named only after layers that were given.
+
+    Where a cell of a raster is wider than the look around, what squeezes there cannot be seen.
+    """
+    if max(land.dem_cell_m, land.cover_cell_m) > _SQUEEZE_REACH_M / 2:
+        return []
+    people = {
+        "a road": hindered.roads["major"] | hindered.roads["minor"],
+        "buildings": hindered.buildings,
+        "built-up ground": ground.role == CoverRole.BUILT,
+    }
+    found = landforms.funnels(
+        ratio,
+        ground.layers["slope_deg"],
+        water=(ground.role == CoverRole.WATER) | hindered.ponds,
+        people={name: cells for name, cells in people.items() if cells.any()},
+        least_ratio=rules.funnel_ratio,
+        reach_m=_SQUEEZE_REACH_M,
+        grid=land.grid,
+    )
+    known = np.isfinite(land.dem) & (ground.role != CoverRole.UNKNOWN)
+    # Closed ground beyond the edge of the known squeezes the flow along it.
+    return _far_from_unknown(found, known, reach_m=_SQUEEZE_EDGE_M, grid=land.grid)
+
+
+def _far_from_unknown(
+    found: Sequence[Feature], known: BoolArray, *, reach_m: float, grid: Grid
+) -> list[Feature]:
+    """The features that keep `reach_m` from the edge of what is known."""
+    if not found:
+        return []
+    away_m = cells_to_unknown(known) * grid.cell_size_m
+    row, col = grid.rowcol(
+        np.array([f.easting for f in found]), np.array([f.northing for f in found])
+    )
+    kept = away_m[row, col] > reach_m
+    return [feature for feature, far in zip(found, kept, strict=True) if far]
 
 
 def _main_roles(ground: Ground) -> RoleArray:

@@ -1,0 +1,49 @@
+"""How far each place lies from the edge of what is known.
+
+Beyond a raster's last cell, as in a hole of it, nothing is known: a shape that reaches there may
+go on, or not be one at all. So every search for shapes keeps its own reach away from that edge.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from siting.grid import FloatArray
+from siting.ground.distance import cells_to
+from siting.types import BoolArray
+
+LEAST_CELLS = 4
+"""Source cells that a thing must have to be found: fewer may be one misread cell and its rim."""
+
+# Laying a raster on another grid by the nearest cell makes a patch of four up to an eighth smaller.
+_KEPT_SHARE = 0.875
+
+
+def cells_to_unknown(known: BoolArray) -> FloatArray:
+    """Distance in cells from each cell's centre to the nearest cell that is not known.
+
+    Parameters
+    ----------
+    known : (rows, cols) bool, True where the layer has a value
+
+    Returns
+    -------
+    (rows, cols) float32; what lies outside the array is not known
+
+    Examples
+    --------
+    >>> cells_to_unknown(np.ones((3, 3), dtype=bool))[1, 1]
+    np.float32(2.0)
+    """
+    return cells_to(~np.pad(known, 1, constant_values=False))[1:-1, 1:-1]
+
+
+def least_area_m2(asked_m2: float, *, source_cell_m: float) -> float:
+    """The least area of a patch that a raster can show: that asked for, or four of its cells.
+
+    Examples
+    --------
+    >>> least_area_m2(400.0, source_cell_m=10.0), least_area_m2(400.0, source_cell_m=30.0)
+    (400.0, 3150.0)
+    """
+    return max(asked_m2, _KEPT_SHARE * LEAST_CELLS * source_cell_m**2)
