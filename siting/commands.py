@@ -4,34 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from siting.batch.executors import one_thread
 from siting.batch.run import Options, Outcome, Watcher, run_batch
-from siting.files import make_folder
 from siting.lengths import NO_BREAK, percent, points
-from siting.lock import locked
-from siting.pipeline import Progress, site_parcel
+from siting.notebook import site_parcel
+from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
-from siting.read.land import read_parcel
-from siting.report import write_report
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Result
-
-_WRITING_S = 60.0
 
 
 def score_to_folder(
     inputs: Inputs, protocol: Protocol, folder: Path, *, progress: Progress, public: bool = False
 ) -> str:
     """Score the one parcel of the inputs, write every output, and tell the result in words."""
-    parcel = read_parcel(inputs)
-    with one_thread():
-        result = site_parcel(inputs, protocol, parcel, progress=progress)
-        progress("writing the map and the files")
-        make_folder(folder)
-        # Writing takes a moment; a second run into the same folder waits for its turn.
-        with locked(folder, wait_s=_WRITING_S):
-            write_report(result, folder, protocol=protocol, inputs=inputs, public=public)
+    result = site_parcel(inputs, protocol, progress=progress)
+    progress("writing the map and the files")
+    result.write(folder, public=public)
     shown = "spots.csv" if public else "map.html"
     return summary(result, folder / shown)
 

@@ -145,6 +145,13 @@ class Land:
     far_dem: FloatArray | None = None
     far_grid: Grid | None = None
 
+    def __repr__(self) -> str:
+        grid = self.grid
+        return (
+            f"<Land {self.parcel.id[:40]!r}: {grid.n_rows} x {grid.n_cols} cells of "
+            f"{grid.cell_size_m:g} m in {grid.crs[:20]}; layers {', '.join(self.vectors)}>"
+        )
+
 
 @dataclass(frozen=True)
 class Scores:
@@ -163,6 +170,9 @@ class Scores:
     conditions: FloatArray
     total: FloatArray
     weights: Mapping[str, float]
+
+    def __repr__(self) -> str:
+        return f"<Scores of {self.total.shape} by {', '.join(self.memberships)}>"
 
 
 @dataclass(frozen=True)
@@ -235,6 +245,11 @@ class Spot:
     name: str = ""
     details: Mapping[str, Any] = field(default_factory=dict)
 
+    def __repr__(self) -> str:
+        named = f", {self.name[:60]}" if self.name else ""
+        place = f"{self.lon:.5f}, {self.lat:.5f}"
+        return f"<Spot {self.rank}: score {self.score:.3f} at lon, lat {place}{named}>"
+
 
 @dataclass(frozen=True)
 class Result:
@@ -250,3 +265,7 @@ class Result:
     notes: tuple[Note, ...]
     usable_share: float
     details: Mapping[str, Any] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        parcel = self.land.parcel.id[:40]
+        return f"<Result {parcel!r}: {len(self.spots)} spots, {len(self.layers)} layers>"

@@ -63,6 +63,7 @@ ROOMS = (
     {"report"},
     {"pipeline"},
     {"batch"},
+    {"notebook"},
     {"commands"},
     {"cli"},
     {"__main__"},

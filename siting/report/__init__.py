@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -17,7 +18,7 @@ Content = Callable[[], str | bytes]
 
 def write_report(
     result: Result,
-    folder: Path,
+    folder: str | os.PathLike[str],
     *,
     protocol: Protocol,
     inputs: Inputs,
@@ -32,7 +33,7 @@ def write_report(
     Parameters
     ----------
     result : Result
-    folder : Path
+    folder : str or path
         Made if missing; files of an earlier run in it are replaced.
     protocol : Protocol
         The rules the result was made by.
@@ -56,6 +57,7 @@ def write_report(
     """
     from siting.report.files.record import public_json, run_json
 
+    folder = Path(folder)
     when = time if time is not None else dt.datetime.now(dt.UTC)
     contents = _public_contents if public else _contents
     if public:

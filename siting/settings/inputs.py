@@ -212,3 +212,7 @@ class Inputs(Table):
         False, description="Allow rasters on the network; off by default, nothing is fetched."
     )
     folder: Path = Field(Path(), exclude=True, description="Folder that paths are relative to.")
+
+    def __repr__(self) -> str:
+        given = [name for name in type(self).model_fields if name in self.model_fields_set]
+        return f"<Inputs of {self.parcel.file or 'a point'}: {', '.join(given)}>"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import os
 import stat
 import tomllib
 from collections.abc import Iterator, Mapping
@@ -20,15 +21,16 @@ from siting.settings.protocol_base import Section, about
 from siting.settings.weights import PairwiseWeights, pairwise_weights
 
 Model = TypeVar("Model", bound=BaseModel)
+AnyPath = str | os.PathLike[str]
 _MOST_BYTES = 1_000_000
 
 
-def load_protocol(path: Path | None, *, best_of_each_kind: bool = False) -> Protocol:
+def load_protocol(path: AnyPath | None = None, *, best_of_each_kind: bool = False) -> Protocol:
     """The protocol of a file, or the default; all faults of the file are told at once.
 
     Parameters
     ----------
-    path : Path or None
+    path : str, path or None
         TOML file; keys that it leaves out keep their default.
     best_of_each_kind : bool
         True switches candidates.best_of_each_kind on, whatever the file says.
@@ -41,7 +43,23 @@ def load_protocol(path: Path | None, *, best_of_each_kind: bool = False) -> Prot
     data = read_toml(path) if path is not None else {}
     if best_of_each_kind:
         data = _overlay(data, {"candidates": {"best_of_each_kind": True}})
-    return with_compared_weights(validate(Protocol, data, source=str(path)))
+    return protocol_with(data, source=str(path))
+
+
+def protocol_with(changes: Mapping[str, Any], *, source: str = "the protocol") -> Protocol:
+    """The default protocol with some values changed, given as nested tables like the file's.
+
+    Raises
+    ------
+    SettingsError
+        E-SETTINGS-01 with one line per fault; `source` is what the message calls the tables.
+
+    Examples
+    --------
+    >>> protocol_with({"candidates": {"spots": 3}}).candidates.spots
+    3
+    """
+    return with_compared_weights(validate(Protocol, changes, source=source))
 
 
 def compared_weights(protocol: Protocol) -> dict[str, PairwiseWeights]:
@@ -86,17 +104,18 @@ def with_compared_weights(protocol: Protocol) -> Protocol:
     return protocol.model_copy(update=changed) if changed else protocol
 
 
-def load_inputs(path: Path | None, overrides: Mapping[str, Any] | None = None) -> Inputs:
+def load_inputs(path: AnyPath | None, overrides: Mapping[str, Any] | None = None) -> Inputs:
     """The inputs of a file, with values of the command line laid over them.
 
     Parameters
     ----------
-    path : Path or None
+    path : str, path or None
         TOML file; its relative paths count from its own folder.
     overrides : mapping
         Nested like the file; a value here replaces the one in the file. Its relative paths must
         have been made absolute by the caller, who knows the working folder.
     """
+    path = Path(path) if path is not None else None
     data = read_toml(path) if path is not None else {}
     merged = _overlay(data, overrides or {})
     source = str(path) if path is not None else "the command line"
@@ -105,7 +124,7 @@ def load_inputs(path: Path | None, overrides: Mapping[str, Any] | None = None) -
     return inputs.model_copy(update={"folder": folder})
 
 
-def read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: AnyPath) -> dict[str, Any]:
     """The tables of a TOML file.
 
     Raises
@@ -113,6 +132,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     SitingError
         E-FILE-01 when missing, E-FILE-03 without permission, E-SETTINGS-02 when it is no TOML.
     """
+    path = Path(path)
     rule = "Settings are TOML text in UTF-8."
     try:
         mode = path.stat().st_mode

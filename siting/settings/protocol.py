@@ -569,3 +569,8 @@ class Protocol(Section):
         if sum(weights) == 0.0:
             raise ValueError("all conditions have weight 0: at least one must count")
         return self
+
+    def __repr__(self) -> str:
+        changed = sorted(self.model_dump(exclude_defaults=True))
+        differs = ", ".join(changed) if changed else "nothing"
+        return f"<Protocol {self.name!r}: {differs} differs from the default>"

@@ -179,19 +179,23 @@ _DECIMAL = {
 def parcels_gpkg(batch: Batch) -> bytes:
     """The layers parcels (areas), best_spots (points) and failures (areas), in WGS 84."""
     records = parcel_records(batch)
-    shaped = [(r, _areas(batch.shapes.get(row["parcel_id"]))) for r, row in zip(
-        records, batch.rows, strict=True)]  # fmt: skip
     best = [record for record in records if record["best_lon_deg"] is not None]
     points = [shapely.Point(r["best_lon_deg"], r["best_lat_deg"]) for r in best]
     failed = [({name: clean(row[name]) for name in FAILURE_COLUMNS}, _areas(
         batch.shapes.get(row["parcel_id"]))) for row in batch.failures]  # fmt: skip
     layers = {
-        "parcels": _frame([r for r, _ in shaped], [s for _, s in shaped], PARCEL_COLUMNS),
+        "parcels": parcels_frame(batch),
         "best_spots": _frame(best, points, PARCEL_COLUMNS),
         "failures": _frame([r for r, _ in failed], [s for _, s in failed], FAILURE_COLUMNS),
     }
     kinds = {"parcels": "MultiPolygon", "best_spots": "Point", "failures": "MultiPolygon"}
     return built_by("parcels.gpkg", lambda path: write_layers(path, layers, kinds=kinds))
+
+
+def parcels_frame(batch: Batch) -> gpd.GeoDataFrame:
+    """`PARCEL_COLUMNS` of each scored parcel with its outline, in WGS 84 (lon, lat)."""
+    areas = [_areas(batch.shapes.get(row["parcel_id"])) for row in batch.rows]
+    return _frame(parcel_records(batch), areas, PARCEL_COLUMNS)
 
 
 def _areas(shape: Geometry | None) -> Geometry | None:
