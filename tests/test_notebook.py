@@ -78,6 +78,7 @@ def test_what_a_result_says_of_itself_is_short(sited):
     things = [sited, sited.land, sited.scores, sited.inputs, sited.protocol, *sited.spots]
     for thing in things:
         assert 10 < len(repr(thing)) < 300, repr(thing)[:400]
+        assert len(str(thing)) < 300
     assert sited.land.parcel.id in repr(sited)
     assert f"{len(sited.spots)} spot" in repr(sited)
 

@@ -216,3 +216,5 @@ class Inputs(Table):
     def __repr__(self) -> str:
         given = [name for name in type(self).model_fields if name in self.model_fields_set]
         return f"<Inputs of {self.parcel.file or 'a point'}: {', '.join(given)}>"
+
+    __str__ = __repr__

@@ -574,3 +574,5 @@ class Protocol(Section):
         changed = sorted(self.model_dump(exclude_defaults=True))
         differs = ", ".join(changed) if changed else "nothing"
         return f"<Protocol {self.name!r}: {differs} differs from the default>"
+
+    __str__ = __repr__
