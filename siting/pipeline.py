@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
+from siting import criteria
 from siting.curves import membership
 from siting.grid import FloatArray
 from siting.ground.distance import burn
@@ -19,7 +20,7 @@ from siting.lengths import percent
 from siting.read.land import read_land
 from siting.scoring.candidates import find_candidates
 from siting.scoring.choose import choose, make_spots, rivals
-from siting.scoring.combine import CONDITION_LAYERS, combine, memberships, weights_of
+from siting.scoring.combine import combine, memberships, weights_of
 from siting.scoring.stability import PlaceStability
 from siting.scoring.trials import try_ranks
 from siting.settings.inputs import Inputs
@@ -165,7 +166,7 @@ def _judge(
     if rule.weight > 0:
         best = np.array([aim.score for aim in aims], dtype=np.float32)
         parts["heading"] = membership(best, rule.curve)
-    ordered = {n: parts[n] for n in (*scores.memberships, *CONDITION_LAYERS) if n in parts}
+    ordered = {n: parts[n] for n in (*scores.memberships, *criteria.conditions()) if n in parts}
     weights = weights_of(ordered, attractors=protocol.attractors, conditions=protocol.conditions)
     return combine(ordered, weights=weights, scoring=protocol.scoring)
 

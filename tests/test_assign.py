@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from siting.batch.survey.assign import Assignment, assign
 from siting.batch.survey.assign_program import Option, place_kind
+from siting.criteria import attractors
 from siting.errors import SitingError
 from siting.lengths import length
-from siting.scoring.combine import ATTRACTOR_LAYERS
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_assign import AssignRules, AssignShare
 
@@ -230,8 +230,8 @@ def test_no_cell_is_an_error():
 
 
 def test_every_attractor_has_a_kind_of_place():
-    assert all(place_kind(name) != "other" for name in ATTRACTOR_LAYERS)
-    assert {place_kind(name) for name in ATTRACTOR_LAYERS} == set(AssignShare.model_fields)
+    assert all(place_kind(name) != "other" for name in attractors())
+    assert {place_kind(name) for name in attractors()} == set(AssignShare.model_fields)
     assert Protocol().assign.distance_m == 1000.0
 
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from siting.batch.jobs import firm_count, parcel_row
-from siting.batch.survey.letters import PROBLEMS, closed_shares, letter_sentence, limit_of, where
+from siting.batch.survey.letters import closed_shares, letter_sentence, limit_of, problems, where
+from siting.criteria import attractors, conditions
 from siting.ground.no_go import LABELS
-from siting.scoring.combine import ATTRACTOR_LAYERS, CONDITION_LAYERS
 from siting.settings.protocol import Protocol
 from siting.types import NoGo, Spot
 from tests.fake_result import FIRM, fake_result, fake_spot, frame
@@ -48,7 +48,7 @@ def test_how_much_in_words(result, share, words):
 def test_every_reason_has_words_and_a_name(result, reason):
     limit = limit_of(with_closed(result, reason, 0.95), rules=RULES)
     assert limit.words.startswith("nearly all of it ")
-    assert limit.problem in PROBLEMS
+    assert limit.problem in problems()
     assert reason in LABELS
 
 
@@ -84,9 +84,9 @@ def test_a_good_parcel_has_no_problem(result):
     assert limit.words.startswith("a little of it is water")
 
 
-@pytest.mark.parametrize("weak", list(CONDITION_LAYERS))
+@pytest.mark.parametrize("weak", list(conditions()))
 def test_the_weakest_condition_is_told(result, weak):
-    parts = {**dict.fromkeys(CONDITION_LAYERS, 0.9), "trail": 0.9, weak: 0.2}
+    parts = {**dict.fromkeys(conditions(), 0.9), "trail": 0.9, weak: 0.2}
     best = replace(fake_spot(1, land=result.land), score=0.4, attraction=0.9, memberships=parts)
     assert limit_of(with_closed(result, NoGo.WATER, 0.1, spots=[best]), rules=RULES).problem == weak
 
@@ -160,7 +160,7 @@ def test_where_a_spot_is(result, name, kind, words):
 
 def test_every_attractor_has_a_place_in_words(result):
     spot = fake_spot(1, land=result.land)
-    for kind in ATTRACTOR_LAYERS:
+    for kind in attractors():
         assert where(replace(spot, name="", kind=kind)) != "on good, quiet ground"
 
 

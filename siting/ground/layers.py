@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.criteria import CRITERIA
 from siting.curves import Knots, membership
 from siting.grid import FloatArray, Grid
 from siting.ground.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
@@ -263,11 +264,9 @@ def _quietness(
 
 
 def _absent(layers: Mapping[str, FloatArray]) -> tuple[Note, ...]:
-    told = {
-        "distance_to_trail_m": "No trails were given: nearness to a trail is not judged.",
-        "distance_to_crossing_m": "No trails or crossings were given: crossings are not judged.",
-        "quietness": "No roads, buildings or busy trails were given: quiet is not judged.",
-    }
+    """A warning for each criterion whose layer only the user can give and did not."""
     return tuple(
-        Note("W-ABSENT-01", "warning", text) for name, text in told.items() if name not in layers
+        Note("W-ABSENT-01", "warning", row.not_judged)
+        for row in CRITERIA
+        if row.must_be_given and row.layer not in layers
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from siting import criteria
 from siting.bands import in_bands
 from siting.curves import membership
 from siting.grid import FloatArray
@@ -14,26 +15,6 @@ from siting.types import Scores
 
 Weight = float | FloatArray
 _NOTHING = 1e-12
-
-# Which layer each criterion is judged by. A new criterion is one row here, one section in the
-# protocol and, where needed, one new layer.
-ATTRACTOR_LAYERS: Mapping[str, str] = {
-    "trail": "distance_to_trail_m",
-    "water": "distance_to_water_m",
-    "crossing": "distance_to_crossing_m",
-    "edge": "distance_to_edge_m",
-    "opening": "distance_to_opening_m",
-    "funnel": "funnel_ratio",
-    "soft_edge": "distance_to_soft_edge_m",
-    "feature": "distance_to_feature_m",
-}
-CONDITION_LAYERS: Mapping[str, str] = {
-    "flat": "view_slope_deg",
-    "view": "clear_share",
-    "heading": "heading_score",
-    "quiet": "quietness",
-    "strap": "distance_to_tree_m",
-}
 
 
 def memberships(
@@ -47,14 +28,13 @@ def memberships(
 
     Returns
     -------
-    mapping from criterion name to float32 array of the same shape, in the order of the tables
+    mapping from criterion name to float32 array of the same shape, in the order of the rows
     """
     out: dict[str, FloatArray] = {}
-    for table, section in ((ATTRACTOR_LAYERS, attractors), (CONDITION_LAYERS, conditions)):
-        for name, layer in table.items():
-            rule = getattr(section, name)
-            if layer in layers and rule.weight > 0:
-                out[name] = membership(layers[layer], rule.curve)
+    for row in criteria.CRITERIA:
+        rule = getattr(attractors if row.kind == "attractor" else conditions, row.name)
+        if row.layer in layers and rule.weight > 0:
+            out[row.name] = membership(layers[row.layer], rule.curve)
     return out
 
 
@@ -64,7 +44,7 @@ def weights_of(
     """The protocol's weight of each criterion in `names`."""
     out: dict[str, float] = {}
     for name in names:
-        section = attractors if name in ATTRACTOR_LAYERS else conditions
+        section = attractors if name in criteria.attractors() else conditions
         out[name] = float(getattr(section, name).weight)
     return out
 
@@ -131,8 +111,8 @@ def _combined(
     shape: tuple[int, ...],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Attraction, conditions and total; NaN where any membership is NaN."""
-    first = {n: m for n, m in memberships.items() if n in ATTRACTOR_LAYERS}
-    second = {n: m for n, m in memberships.items() if n in CONDITION_LAYERS}
+    first = {n: m for n, m in memberships.items() if n in criteria.attractors()}
+    second = {n: m for n, m in memberships.items() if n in criteria.conditions()}
     if scoring.method == "weighted mean":
         attraction = _weighted_mean(first, weights, shape)
         conditions = _weighted_mean(second, weights, shape)

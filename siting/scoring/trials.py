@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from siting import criteria
 from siting.curves import Knots, membership
 from siting.grid import FloatArray, Grid
 from siting.ground.terrain import gradient
-from siting.scoring.combine import ATTRACTOR_LAYERS, combine
+from siting.scoring.combine import combine
 from siting.scoring.stability import (
     Choice,
     PlaceStability,
@@ -23,7 +24,6 @@ from siting.scoring.stability import (
 from siting.settings.protocol import Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import Candidate, Note, Scores
-from siting.words.reasons import NAMES
 
 _FINE_CELL_M, _MEDIUM_CELL_M = 3.0, 15.0
 _SHARES = np.arange(0.05, 0.96, 0.05)
@@ -79,7 +79,7 @@ def try_ranks(
         spread=rules.weight_spread,
         n_draws=rules.draws,
         rng=rng,
-        capped=tuple(ATTRACTOR_LAYERS),
+        capped=tuple(criteria.attractors()),
     )
     error_m = elevation_error_m(dem_cell_m, rules)
     view_slope, own_slope = _slopes(
@@ -142,7 +142,7 @@ def _choices(judged: Scores, scoring: Scoring) -> list[Choice]:
         return combine(parts, weights=weights, scoring=scoring).total
 
     found = turning_choices(
-        judged.memberships, judged.weights, combine=total, capped=tuple(ATTRACTOR_LAYERS)
+        judged.memberships, judged.weights, combine=total, capped=tuple(criteria.attractors())
     )
     every = [*found, *_turning_share(judged, scoring)]
     return sorted(every, key=lambda c: abs(np.log(max(c.turns_at, 1e-3) / c.weight)))[:3]
@@ -179,6 +179,6 @@ def _note(choices: Sequence[Choice], *, shown: int, error_m: float, rules: Stabi
 
 
 def _told(choice: Choice, *, shown: int) -> str:
-    what = NAMES.get(choice.criterion, "attraction against conditions")
+    what = criteria.label_of(choice.criterion, "attraction against conditions")
     who = f"spot {choice.winner + 1}" if choice.winner < shown else "a place not shown"
     return f'({who}) if "{what}" counted {choice.turns_at:.2g} instead of {choice.weight:.2g}'

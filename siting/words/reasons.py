@@ -4,73 +4,17 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from siting import criteria
 from siting.lengths import FEET_PER_M, compass_word, length, percent, points
-from siting.scoring.combine import ATTRACTOR_LAYERS, CONDITION_LAYERS
 from siting.settings.protocol_travel import WetRules
 from siting.types import CoverRole, Feature, Note
 
 _EMPTY_LAYER = re.compile(r"(.+) \(([\w, ]+)\) (has nothing on this land or around it\.)")
 _STRONG = 0.5
 _WEAK = 0.75
-
-NAMES: Mapping[str, str] = {
-    "trail": "game or quiet trail",
-    "water": "water",
-    "crossing": "crossing",
-    "edge": "forest-field edge",
-    "opening": "opening in the forest",
-    "funnel": "easy way through",
-    "soft_edge": "edge of brush or reeds",
-    "feature": "feature of the land",
-    "flat": "near flat ground",
-    "view": "clear view",
-    "heading": "heading",
-    "quiet": "quiet",
-    "strap": "tree to strap to",
-}
-
-
-def _far(words: str) -> Callable[[float, float | None], str]:
-    def told(metres: float, bearing_deg: float | None) -> str:
-        if metres < 1.0:
-            return f"{words} right here."
-        where = "away" if bearing_deg is None else f"to the {compass_word(bearing_deg)}"
-        return f"{words} {length(metres)} {where}."
-
-    return told
-
-
-_WHY: Mapping[str, Callable[[float, float | None], str]] = {
-    "trail": _far("A game or quiet trail"),
-    "water": _far("Water"),
-    "crossing": _far("A crossing of a stream"),
-    "edge": _far("The line where forest meets field"),
-    "opening": _far("An opening in the forest"),
-    "funnel": lambda ratio, _: (
-        f"Easy ways across the land come together here ({ratio:.1f} times as much as around)."
-    ),
-    "soft_edge": _far("The edge of brush or reeds"),
-    "feature": _far("A place where the shape of the land leads animals past"),
-}
-
-_PULLED: Mapping[str, Callable[[float], str]] = {
-    "flat": lambda slope: f"The ground in view slopes by {slope:.0f} degrees.",
-    "view": lambda share: f"Plants may stand in the view: about {percent(share)} of it is clear.",
-    "heading": lambda score: (
-        f"No heading is good all round: the best has {points(score)} of 100 points."
-    ),
-    "quiet": lambda quiet: (
-        f"People, buildings or traffic are not far: {points(quiet)} of 100 points for quiet."
-    ),
-    "strap": lambda metres: (
-        f"The next tree cover is {length(metres)} away: bring a post."
-        if math.isfinite(metres)
-        else "No tree cover is mapped here or anywhere around: bring a post."
-    ),
-}
 
 
 def why(
@@ -92,27 +36,45 @@ def why(
         to, None where that cannot be told
     named : whether the spot's name tells its feature: then it is not told twice
     """
-    strength = {
-        name: memberships[name] * weights[name] for name in ATTRACTOR_LAYERS if name in memberships
-    }
+    rows = criteria.attractors()
+    strength = _strength(memberships, weights)
     strong = [n for n in strength if memberships[n] >= _STRONG and strength[n] > 0]
-    chosen = sorted(strong, key=lambda n: (n == "feature", -strength[n]))
-    if named and len(chosen) > 1 and chosen[-1] == "feature":
+    chosen = sorted(strong, key=lambda n: (rows[n].told_by_name, -strength[n]))
+    if named and len(chosen) > 1 and rows[chosen[-1]].told_by_name:
         chosen.pop()
     if not chosen:
         best = max(strength, key=lambda n: strength[n], default="")
         chosen = [best] if best and strength[best] > 0 else []
     way = bearings_deg or {}
-    layers = {name: ATTRACTOR_LAYERS[name] for name in chosen}
-    said = tuple(_WHY[n](measures[layer], way.get(layer)) for n, layer in layers.items())
+    said = tuple(
+        row.why.format(value=measures[row.layer], far=_far(measures[row.layer], way.get(row.layer)))
+        for row in (rows[name] for name in chosen)
+    )
     return said or ("Nothing draws animals here for sure; the ground itself is good.",)
 
 
 def pulled_down(memberships: Mapping[str, float], measures: Mapping[str, float]) -> tuple[str, ...]:
     """What speaks against a spot, worst first."""
-    weak = [n for n in CONDITION_LAYERS if n in memberships and memberships[n] < _WEAK]
+    rows = criteria.conditions()
+    weak = [n for n in rows if n in memberships and memberships[n] < _WEAK]
     weak.sort(key=lambda n: memberships[n])
-    return tuple(_PULLED[name](measures[CONDITION_LAYERS[name]]) for name in weak)
+    return tuple(_weakness(rows[name], measures[rows[name].layer]) for name in weak)
+
+
+def _far(metres: float, bearing_deg: float | None) -> str:
+    """How far and where to: "right here", "12 m (39 ft) to the north" or "... away"."""
+    if metres < 1.0:
+        return "right here"
+    where = "away" if bearing_deg is None else f"to the {compass_word(bearing_deg)}"
+    return f"{length(metres)} {where}" if math.isfinite(metres) else "far away"
+
+
+def _weakness(row: criteria.Condition, value: float) -> str:
+    if math.isinf(value):
+        return row.weakness_nowhere
+    return row.weakness.format(
+        value=value, percent=percent(value), points=points(value), length=length(value)
+    )
 
 
 def search_radius_m(*, dem_cell_m: float, cover_cell_m: float, gps_m: float) -> float:
@@ -201,11 +163,18 @@ def wet_warnings(measures: Mapping[str, float], *, rules: WetRules) -> tuple[str
 
 def kind_of(memberships: Mapping[str, float], weights: Mapping[str, float]) -> str:
     """The attractor that speaks most for a spot, "" when there is none."""
-    strength = {
-        name: memberships[name] * weights[name] for name in ATTRACTOR_LAYERS if name in memberships
-    }
+    strength = _strength(memberships, weights)
     best = max(strength, key=lambda n: strength[n], default="")
     return best if best and strength[best] > 0 else ""
+
+
+def _strength(memberships: Mapping[str, float], weights: Mapping[str, float]) -> dict[str, float]:
+    """Weighted membership of each attractor that is judged."""
+    return {
+        name: memberships[name] * weights[name]
+        for name in criteria.attractors()
+        if name in memberships
+    }
 
 
 def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:

@@ -10,19 +10,20 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from siting.criteria import CRITERIA, attractors, conditions
 from siting.curves import membership
 from siting.ground.layers import build_ground
 from siting.ground.no_go import no_go_bits
 from siting.ground.travel.passage import with_passage
 from siting.scoring.candidates import find_candidates
 from siting.scoring.choose import choose
-from siting.scoring.combine import ATTRACTOR_LAYERS, CONDITION_LAYERS, combine, memberships
+from siting.scoring.combine import combine, memberships
 from siting.settings.protocol import Protocol, Scoring
 from siting.types import Candidate, NoGo
 from tests.fake_result import GRID, fake_land
 
 PROTOCOL = Protocol()
-ATTRACTORS, CONDITIONS = tuple(ATTRACTOR_LAYERS), tuple(CONDITION_LAYERS)
+ATTRACTORS, CONDITIONS = tuple(attractors()), tuple(conditions())
 NAMES = (*ATTRACTORS, *CONDITIONS)
 MEAN = Scoring(method="weighted mean")
 parts = hnp.arrays(np.float32, (len(NAMES), 7), elements=st.floats(0, 1, width=32))
@@ -51,7 +52,7 @@ def test_membership_lies_in_0_to_1_and_rises_where_the_knots_rise(knots, values)
 @settings(deadline=None, max_examples=50)
 @given(hnp.arrays(np.float32, 12, elements=st.floats(0, 2000, width=32)))
 def test_every_membership_of_the_default_protocol_lies_in_0_to_1(values):
-    layers = {**ATTRACTOR_LAYERS, **CONDITION_LAYERS}
+    layers = {row.name: row.layer for row in CRITERIA}
     found = memberships(
         dict.fromkeys(layers.values(), values),
         attractors=PROTOCOL.attractors,

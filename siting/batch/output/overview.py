@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
 from siting.batch.output.tables import Batch, Row, roles
-from siting.batch.survey.letters import PROBLEMS
+from siting.batch.survey.letters import problems
 from siting.grid import FloatArray, Grid
 from siting.lengths import points
 from siting.report.shared import assets
@@ -90,7 +90,7 @@ def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
     return {
         "columns": {name: [p[name] for p in parcels] for name in _COLUMNS},
         "texts": texts.all,
-        "problems": dict(PROBLEMS),
+        "problems": problems(),
         "colours": [SCORE_COLOURS[round(k * (len(SCORE_COLOURS) - 1))] for k in _STEPS],
         "shapes": _drawn([batch.shapes.get(name) for name in ids], lon_0),
         "ground": ground,

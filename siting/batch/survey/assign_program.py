@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from siting import criteria
 from siting.errors import SitingError
 from siting.settings.protocol_assign import AssignRules
 
-# Kinds of spots that a survey would count as one kind of place.
-PLACE_KINDS: Mapping[str, str] = {
-    "trail": "trail",
-    "water": "water",
-    "crossing": "water",
-    "edge": "edge",
-    "soft_edge": "edge",
-    "opening": "opening",
-    "funnel": "passage",
-    "feature": "passage",
-}
 _OTHER = "other"
 TIE = 1e-9
 
@@ -31,8 +21,8 @@ class Option:
     """A spot that may become the camera of its cell.
 
     `priority` is 1 for the parcel to be placed first and NaN where none was given; `kind` is one
-    of the values of `PLACE_KINDS` or "other"; `usable_share` is the part of its parcel that is open
-    to a camera, 0..1.
+    of the place kinds of the criteria or "other"; `usable_share` is the part of its parcel that is
+    open to a camera, 0..1.
     """
 
     cell: str
@@ -48,7 +38,8 @@ class Option:
 
 def place_kind(kind: str) -> str:
     """The kind of place a spot belongs to."""
-    return PLACE_KINDS.get(kind, _OTHER)
+    rows = criteria.attractors()
+    return rows[kind].place_kind if kind in rows else _OTHER
 
 
 def best_few(options: Sequence[Option], rules: AssignRules) -> list[Option]:

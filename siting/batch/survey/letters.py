@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
+from siting import criteria
 from siting.ground.layers import ROAD_CLASSES
 from siting.lengths import length, percent
 from siting.settings.protocol import NoGoRules
@@ -27,8 +28,8 @@ SCANT_SHARE = 0.05
 """Below this usable share one camera's ground is a strip or a corner: look before promising one."""
 _SHARES = ((0.9, "nearly all"), (0.6, "most"), (0.4, "about half"), (0.15, "a part"))
 
-# How a problem is called in a list. The keys are used in tables and files.
-PROBLEMS: Mapping[str, str] = {
+# Problems that are no weak condition; those stand in the rows of the criteria.
+_PROBLEMS: Mapping[str, str] = {
     NONE: "no problem",
     "road": "roads",
     "building": "buildings",
@@ -42,34 +43,16 @@ PROBLEMS: Mapping[str, str] = {
     "ruled_out": "ruled out on a visit",
     "no_data": "no map data",
     FEW_DRAWS: "little to draw animals",
-    "flat": "sloping ground",
-    "view": "overgrown view",
-    "heading": "low sun or no clear heading",
-    "quiet": "people and traffic",
-    "strap": "no tree in reach",
 }
 
 # How far a spot lies from its feature matters on the ground and not in a letter.
 _ASIDE = re.compile(r", \d[\d.]* k?m \([^()]*\) to the [a-z-]+$")
 
-_CONDITIONS: Mapping[str, str] = {
-    "flat": "the ground in view slopes even at the best place",
-    "view": "plants are likely to stand in the view even at the best place",
-    "heading": "no heading is free of low sun and other faults even at the best place",
-    "quiet": "people, buildings or traffic are near even at the best place",
-    "strap": "no tree cover is mapped near the best place",
-}
 
-_WHERE: Mapping[str, str] = {
-    "trail": "by a game or quiet trail",
-    "water": "near water",
-    "crossing": "at a stream crossing",
-    "edge": "where forest meets field",
-    "soft_edge": "where one kind of cover meets another",
-    "opening": "at an opening in the forest",
-    "funnel": "where the land leads easy ways together",
-    "feature": "where the shape of the land leads animals past",
-}
+def problems() -> dict[str, str]:
+    """How each problem of a parcel is called in a list, by its key in tables and files."""
+    weak = {row.name: row.problem for row in criteria.conditions().values()}
+    return {**_PROBLEMS, **weak}
 
 
 @dataclass(frozen=True)
@@ -79,7 +62,7 @@ class Limit:
     Parameters
     ----------
     problem : str
-        Key of `PROBLEMS`; "none" when the parcel is good in spite of it.
+        Key of `problems()`; "none" when the parcel is good in spite of it.
     words : str
         As a clause: "nearly all of it lies within 30 m (98 ft) of a road".
     share : float
@@ -142,12 +125,13 @@ def closed_shares(no_go: NoGoArray) -> dict[NoGo, float]:
 
 def _weak_part(best: Spot) -> tuple[str, str] | None:
     """The weakest part of a spot, when one is weak, as key and words."""
-    parts = {name: best.memberships[name] for name in _CONDITIONS if name in best.memberships}
+    rows = criteria.conditions()
+    parts = {name: best.memberships[name] for name in rows if name in best.memberships}
     low = min(parts, key=lambda name: parts[name], default="")
     if best.attraction < _WEAK_PART and (not low or best.attraction <= parts[low]):
         return FEW_DRAWS, "little that draws animals is mapped on it"
     if low and parts[low] < _WEAK_PART:
-        return low, _CONDITIONS[low]
+        return low, rows[low].letter_limit
     return None
 
 
@@ -195,7 +179,8 @@ def where(spot: Spot) -> str:
     if spot.name:
         name = _ASIDE.sub("", spot.name)
         return f"{name[0].lower()}{name[1:]}"
-    return _WHERE.get(spot.kind, "on good, quiet ground")
+    rows = criteria.attractors()
+    return rows[spot.kind].letter_place if spot.kind in rows else "on good, quiet ground"
 
 
 def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:

@@ -12,12 +12,11 @@ from xml.etree import ElementTree
 import numpy as np
 import shapely
 
-from siting import __version__
+from siting import __version__, criteria
 from siting.files import canonical_json
 from siting.grid import transformer
 from siting.lengths import length, whole_minutes
 from siting.report.shared.facts import (
-    CRITERIA,
     SEPARATOR,
     Facing,
     SpotFacts,
@@ -155,7 +154,7 @@ def spots_csv(result: Result, facts: Iterable[SpotFacts]) -> str:
 def table_row(result: Result, fact: SpotFacts) -> dict[str, Any]:
     """One spot as the values of `COLUMNS`; None is "not known"."""
     spot = fact.spot
-    parts = {f"part_{name}": _rounded(spot.memberships.get(name), 4) for name in CRITERIA}
+    parts = {f"part_{name}": _rounded(spot.memberships.get(name), 4) for name in criteria.names()}
     texts = {name: SEPARATOR.join(lines) for name, lines in _sentences(fact).items()}
     return {
         **_fields(result, fact),
@@ -221,7 +220,7 @@ COLUMNS: tuple[str, ...] = (
     "walk_climb_m",
     "walk_start",
     "walk_unknown_crossings",
-    *(f"part_{name}" for name in CRITERIA),
+    *(f"part_{name}" for name in criteria.names()),
     *MEASURES,
     "heading_why",
     "why",

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from siting.criteria import CRITERIA, Criterion
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.heading.aim import Aim
@@ -19,12 +20,10 @@ from siting.report.shared import overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
 from siting.report.shared.frame import Frame, unwrapped
 from siting.report.shared.text import clean
-from siting.settings.protocol import Attractors, CameraRules, Protocol
-from siting.settings.protocol_base import about
+from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
 from siting.words.cautions import GENERAL
 from siting.words.heading import FAIR, GOOD, lens_height
-from siting.words.reasons import NAMES
 from siting.words.sheet import what_to_clear
 
 _MARGIN_M = 200.0
@@ -126,24 +125,24 @@ def cut(values: np.ndarray, grid: Grid, window: Grid) -> np.ndarray:
 
 def criteria(result: Result, protocol: Protocol) -> list[dict[str, Any]]:
     """The criteria that count on this parcel, attractors first, with weights and words."""
-    rows = []
-    for group, section in (("attractor", protocol.attractors), ("condition", protocol.conditions)):
-        for name in type(section).model_fields:
-            rule = getattr(section, name)
-            if not _judged(result, name):
-                continue
-            rows.append(
-                {
-                    "name": name,
-                    "label": _label(name),
-                    "says": about(type(rule)),
-                    "group": group,
-                    "weight": float(result.scores.weights.get(name, rule.weight)),
-                    "most": _most(rule),
-                    "cells": name in result.scores.memberships,
-                }
-            )
-    return rows
+    return [
+        {
+            "name": row.name,
+            "label": _label(row),
+            "says": row.about,
+            "group": row.kind,
+            "weight": float(result.scores.weights.get(row.name, _weight(row, protocol))),
+            "most": _most(row, protocol),
+            "cells": row.name in result.scores.memberships,
+        }
+        for row in CRITERIA
+        if _judged(result, row.name)
+    ]
+
+
+def _weight(row: Criterion, protocol: Protocol) -> float:
+    section = protocol.attractors if row.kind == "attractor" else protocol.conditions
+    return float(getattr(section, row.name).weight)
 
 
 def _judged(result: Result, name: str) -> bool:
@@ -152,28 +151,21 @@ def _judged(result: Result, name: str) -> bool:
     )
 
 
-def _most(rule: Any) -> float:
+def _most(row: Criterion, protocol: Protocol) -> float:
     """Where the slider ends: the protocol's own limit for attractors, a useful one for others."""
-    return 1.0 if type(rule) in _attractor_types() else max(3.0, 2.0 * float(rule.weight))
-
-
-def _attractor_types() -> set[Any]:
-    return {info.annotation for info in Attractors.model_fields.values()}
+    return 1.0 if row.kind == "attractor" else max(3.0, 2.0 * _weight(row, protocol))
 
 
 def _missing(result: Result, protocol: Protocol) -> list[str]:
-    counted = [
-        name
-        for section in (protocol.attractors, protocol.conditions)
-        for name in type(section).model_fields
-        if getattr(section, name).weight > 0
+    return [
+        _label(row)
+        for row in CRITERIA
+        if _weight(row, protocol) > 0 and not _judged(result, row.name)
     ]
-    return [_label(name) for name in counted if not _judged(result, name)]
 
 
-def _label(name: str) -> str:
-    words = NAMES.get(name, name.replace("_", " "))
-    return words[0].upper() + words[1:]
+def _label(row: Criterion) -> str:
+    return row.label[0].upper() + row.label[1:]
 
 
 def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[str, Any]:

@@ -9,19 +9,15 @@ from typing import Any
 import numpy as np
 import shapely
 
+from siting import criteria
 from siting.grid import transformer
 from siting.ground.shapes.feature_order import side_of
 from siting.heading.aim import Aim
 from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
 from siting.scoring.stability import PlaceStability
-from siting.settings.protocol import Attractors, Conditions
 from siting.types import Result, Spot
 from siting.walk.route import Walk
-from siting.words.reasons import NAMES
-
-CRITERIA: tuple[str, ...] = (*Attractors.model_fields, *Conditions.model_fields)
-"""Names of all criteria, in the order of the protocol."""
 
 # A walk follows a trail when it runs within so much of it for so long; wider than a cell.
 _BESIDE_M, _FOLLOWED_M = 4.0, 30.0
@@ -132,7 +128,7 @@ def _title(result: Result, spot: Spot) -> str:
     """A name that was given as it was given; else the kind of place and the side of the land."""
     if spot.name:
         return clean(spot.name)
-    kind = NAMES.get(spot.kind, spot.kind) or f"spot {spot.rank}"
+    kind = criteria.label_of(spot.kind, spot.kind) or f"spot {spot.rank}"
     side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
     return clean(f"{kind[:1].upper()}{kind[1:]}, {side}")
 

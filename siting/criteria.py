@@ -1,0 +1,345 @@
+"""What a place is judged by: one row per criterion, with every phrase a reader meets about it.
+
+A criterion is one row here, one section of the same name in `settings/protocol.py` (weight and
+curve) and, where no layer serves it yet, one layer in `ground/layers.py`. Tables, card, letter,
+page and trials read the rows; none of them keeps a list of its own.
+"""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Literal
+
+MAPPED, DERIVED = "mapped", "derived"
+
+# What may stand between braces in a phrase, by field: `siting.words.reasons` fills it in.
+# `far` is "right here" or "12 m (39 ft) to the north", `length` is metres with feet.
+_BLANKS: Mapping[str, frozenset[str]] = {
+    "why": frozenset({"far", "value"}),
+    "weakness": frozenset({"value", "percent", "points", "length"}),
+}
+
+
+@dataclass(frozen=True)
+class Need:
+    """Evidence a criterion cannot do without: any one of these layers, known in one of these ways.
+
+    Parameters
+    ----------
+    layers : names of inputs ("dem", "land_cover" or a vector layer); one of them is enough
+    how : "mapped" (in the layer itself), "derived" (worked out from elevations or cover)
+    """
+
+    layers: tuple[str, ...]
+    how: tuple[str, ...] = (MAPPED,)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Criterion:
+    """What attractors and conditions have in common.
+
+    Parameters
+    ----------
+    name : str
+        Key in tables, in the protocol and on the page.
+    group : str
+        The fact it speaks of. Criteria of one group are not independent of each other.
+    layer : str
+        Layer it is judged by, one of `ground.layers` or "heading_score".
+    unit : str
+        Unit of that layer: "m", "degrees", "share" or "times".
+    needs : tuple of Need
+        Evidence, all of it: without one of these the criterion is not judged.
+    label : str
+        Its name in lists, on the weights tab and in titles, lower case.
+    about : str
+        One sentence beside its weight.
+    not_judged : str
+        Sentence for a run that lacks the layer; only where the layer must be given by the user.
+    """
+
+    name: str = ""
+    group: str = ""
+    layer: str = ""
+    unit: str = ""
+    needs: tuple[Need, ...] = ()
+    label: str = ""
+    about: str = ""
+    not_judged: str = ""
+
+    def __post_init__(self) -> None:
+        optional = self._optional()
+        for field in fields(self):
+            if not getattr(self, field.name) and field.name not in optional:
+                raise ValueError(f"criterion {self.name!r} has no {field.name}")
+            blanks = _BLANKS.get(field.name, frozenset())
+            used = _blanks_of(getattr(self, field.name))
+            if not used <= blanks:
+                raise ValueError(
+                    f"criterion {self.name!r}: {field.name} may use "
+                    f"{sorted(blanks)}, not {sorted(used - blanks)}"
+                )
+
+    def _optional(self) -> set[str]:
+        return set() if self.must_be_given else {"not_judged"}
+
+    @property
+    def kind(self) -> Literal["attractor", "condition"]:
+        """The group of the protocol it belongs to, without its s."""
+        return "attractor" if isinstance(self, Attractor) else "condition"
+
+    @property
+    def curve_key(self) -> str:
+        """Where the protocol keeps its curve: "attractors.trail.curve"."""
+        return f"{self.kind}s.{self.name}.curve"
+
+    @property
+    def must_be_given(self) -> bool:
+        """True where no raster can stand in for a vector layer that only the user can give."""
+        rasters = {"dem", "land_cover"}
+        return any(need.how == (MAPPED,) and not rasters & set(need.layers) for need in self.needs)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Attractor(Criterion):
+    """Something that brings animals past.
+
+    Parameters
+    ----------
+    why : str
+        Sentence on the card, with {far} for a distance or {value} for the layer's value.
+    place_kind : str
+        The kind of place a survey counts it as, a key of `settings.protocol_assign.AssignShare`.
+    letter_place : str
+        Where the best spot is, in a letter to an owner: "by a game or quiet trail".
+    told_by_name : bool
+        True where the spot's name tells it already, so that the card does not say it twice.
+    """
+
+    why: str = ""
+    place_kind: str = ""
+    letter_place: str = ""
+    told_by_name: bool = False
+
+    def _optional(self) -> set[str]:
+        return super()._optional() | {"told_by_name"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Condition(Criterion):
+    """Something that must hold wherever a camera stands.
+
+    Parameters
+    ----------
+    weakness : str
+        Sentence on the card where it holds badly, with {value}, {percent}, {points} or {length}.
+    weakness_nowhere : str
+        The same where a distance has no end, as there is no such thing anywhere around.
+    letter_limit : str
+        Clause of a letter: what limits the parcel even at its best place.
+    problem : str
+        The same in two or three words, for the list of parcels.
+    """
+
+    weakness: str = ""
+    weakness_nowhere: str = ""
+    letter_limit: str = ""
+    problem: str = ""
+
+    def _optional(self) -> set[str]:
+        # Only a distance can be without end.
+        return super()._optional() | (set() if self.unit == "m" else {"weakness_nowhere"})
+
+
+def _blanks_of(value: object) -> set[str]:
+    if not isinstance(value, str):
+        return set()
+    return {name for _, name, _, _ in string.Formatter().parse(value) if name is not None}
+
+
+CRITERIA: tuple[Criterion, ...] = (
+    Attractor(
+        name="trail",
+        group="movement",
+        layer="distance_to_trail_m",
+        unit="m",
+        needs=(Need(("trails",)),),
+        label="game or quiet trail",
+        about="Animals use trails: near a game or quiet trail.",
+        not_judged="No trails were given: nearness to a trail is not judged.",
+        why="A game or quiet trail {far}.",
+        place_kind="trail",
+        letter_place="by a game or quiet trail",
+    ),
+    Attractor(
+        name="water",
+        group="water",
+        layer="distance_to_water_m",
+        unit="m",
+        needs=(Need(("water", "land_cover", "dem"), (MAPPED, DERIVED)),),
+        label="water",
+        about="Animals drink: near a stream, pond or lake.",
+        why="Water {far}.",
+        place_kind="water",
+        letter_place="near water",
+    ),
+    Attractor(
+        name="crossing",
+        group="movement",
+        layer="distance_to_crossing_m",
+        unit="m",
+        needs=(Need(("crossings", "trails")),),
+        label="crossing",
+        about="Where animals cross: a log or ford, a trail meeting a stream.",
+        not_judged="No trails or crossings were given: crossings are not judged.",
+        why="A crossing of a stream {far}.",
+        place_kind="water",
+        letter_place="at a stream crossing",
+    ),
+    Attractor(
+        name="edge",
+        group="edge",
+        layer="distance_to_edge_m",
+        unit="m",
+        needs=(Need(("land_cover",)),),
+        label="forest-field edge",
+        about="Animals feed along the line where forest meets field.",
+        why="The line where forest meets field {far}.",
+        place_kind="edge",
+        letter_place="where forest meets field",
+    ),
+    Attractor(
+        name="opening",
+        group="edge",
+        layer="distance_to_opening_m",
+        unit="m",
+        needs=(Need(("land_cover",)),),
+        label="opening in the forest",
+        about="A clearing inside the woods draws grazers and gives a view.",
+        why="An opening in the forest {far}.",
+        place_kind="opening",
+        letter_place="at an opening in the forest",
+    ),
+    Attractor(
+        name="funnel",
+        group="movement",
+        layer="funnel_ratio",
+        unit="times",
+        needs=(Need(("dem",)), Need(("land_cover",))),
+        label="easy way through",
+        about="Ground through which easy ways across the land are squeezed.",
+        why="Easy ways across the land come together here ({value:.1f} times as much as around).",
+        place_kind="passage",
+        letter_place="where the land leads easy ways together",
+    ),
+    Attractor(
+        name="soft_edge",
+        group="edge",
+        layer="distance_to_soft_edge_m",
+        unit="m",
+        needs=(Need(("land_cover",)),),
+        label="edge of brush or reeds",
+        about="The softer line where woods or field meet brush, reeds or rough ground.",
+        why="The edge of brush or reeds {far}.",
+        place_kind="edge",
+        letter_place="where one kind of cover meets another",
+    ),
+    Attractor(
+        name="feature",
+        group="movement",
+        layer="distance_to_feature_m",
+        unit="m",
+        needs=(Need(("dem", "land_cover"), (MAPPED, DERIVED)),),
+        label="feature of the land",
+        about="A feature found: saddle, corner, strip or point of woods, fork, pond end.",
+        why="A place where the shape of the land leads animals past {far}.",
+        place_kind="passage",
+        letter_place="where the shape of the land leads animals past",
+        told_by_name=True,
+    ),
+    Condition(
+        name="flat",
+        group="ground",
+        layer="view_slope_deg",
+        unit="degrees",
+        needs=(Need(("dem",)),),
+        label="near flat ground",
+        about="Near flat ground in front of the camera.",
+        weakness="The ground in view slopes by {value:.0f} degrees.",
+        letter_limit="the ground in view slopes even at the best place",
+        problem="sloping ground",
+    ),
+    Condition(
+        name="view",
+        group="view",
+        layer="clear_share",
+        unit="share",
+        needs=(Need(("land_cover",)),),
+        label="clear view",
+        about="A clear view.",
+        weakness="Plants may stand in the view: about {percent} of it is clear.",
+        letter_limit="plants are likely to stand in the view even at the best place",
+        problem="overgrown view",
+    ),
+    Condition(
+        name="heading",
+        group="heading",
+        layer="heading_score",
+        unit="share",
+        needs=(Need(("dem",)),),
+        label="heading",
+        about="A heading without low sun, with clear ground and across the way animals go.",
+        weakness="No heading is good all round: the best has {points} of 100 points.",
+        letter_limit="no heading is free of low sun and other faults even at the best place",
+        problem="low sun or no clear heading",
+    ),
+    Condition(
+        name="quiet",
+        group="quiet",
+        layer="quietness",
+        unit="share",
+        needs=(Need(("roads", "buildings", "trails")),),
+        label="quiet",
+        about="Far from traffic and people.",
+        not_judged="No roads, buildings or busy trails were given: quiet is not judged.",
+        weakness="People, buildings or traffic are not far: {points} of 100 points for quiet.",
+        letter_limit="people, buildings or traffic are near even at the best place",
+        problem="people and traffic",
+    ),
+    Condition(
+        name="strap",
+        group="strap",
+        layer="distance_to_tree_m",
+        unit="m",
+        needs=(Need(("land_cover",)),),
+        label="tree to strap to",
+        about="Something to strap the camera to.",
+        weakness="The next tree cover is {length} away: bring a post.",
+        weakness_nowhere="No tree cover is mapped here or anywhere around: bring a post.",
+        letter_limit="no tree cover is mapped near the best place",
+        problem="no tree in reach",
+    ),
+)
+"""Every criterion, attractors first, in the order tables and page show them."""
+
+
+def attractors() -> dict[str, Attractor]:
+    """The attractors by name, in the order of the rows."""
+    return {row.name: row for row in CRITERIA if isinstance(row, Attractor)}
+
+
+def conditions() -> dict[str, Condition]:
+    """The conditions by name, in the order of the rows."""
+    return {row.name: row for row in CRITERIA if isinstance(row, Condition)}
+
+
+def names() -> tuple[str, ...]:
+    """Names of all criteria, in the order of the rows."""
+    return tuple(row.name for row in CRITERIA)
+
+
+def label_of(name: str, default: str) -> str:
+    """What a criterion is called in lists; `default` for a name that is no criterion's."""
+    return next((row.label for row in CRITERIA if row.name == name), default)
