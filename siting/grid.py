@@ -109,15 +109,46 @@ class Grid:
             max(col1 - col0, 0),
         )
 
+    def before(self, factor: int) -> tuple[int, int]:
+        """Rows and columns of the first block of `factor` x `factor` cells that the grid lacks.
+
+        Blocks are counted from the coordinate system's origin, not from the corner of the grid,
+        so that a window moved by a cell is cut into the same blocks of land.
+
+        Examples
+        --------
+        >>> Grid("EPSG:32617", 6, 100, 2, 10, 10).before(5)
+        (0, 3)
+        """
+        north, east = (
+            math.floor(metres / self.cell_size_m + _SAME_LATTICE)
+            for metres in (self.top, self.left)
+        )
+        return -north % factor, east % factor
+
+    def middles(self, factor: int) -> tuple[int, int]:
+        """First row and column that lie in the middle of a block (see `before`).
+
+        Every `factor`-th cell from there on is the middle of a block.
+        """
+        above, left = self.before(factor)
+        return (factor // 2 - above) % factor, (factor // 2 - left) % factor
+
+    def padding(self, factor: int) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Rows above and below, columns left and right, that fill the grid up to whole blocks."""
+        (above, left), (rows, cols) = self.before(factor), self.shape
+        return (above, -(above + rows) % factor), (left, -(left + cols) % factor)
+
     def coarsened(self, factor: int) -> Grid:
-        """The grid of cells `factor` times as wide that covers this grid from its upper left."""
+        """The cells `factor` times as wide, counted from the origin, that cover this grid."""
+        (above, below), (left, right) = self.padding(factor)
         return Grid(
             self.crs,
-            self.left,
-            self.top,
+            self.left - left * self.cell_size_m,
+            self.top + above * self.cell_size_m,
             self.cell_size_m * factor,
-            math.ceil(self.n_rows / factor),
-            math.ceil(self.n_cols / factor),
+            (above + self.n_rows + below) // factor,
+            (left + self.n_cols + right) // factor,
         )
 
     def boundary_points(self, per_side: int = 21) -> tuple[FloatArray, FloatArray]:
@@ -168,6 +199,8 @@ class Grid:
         )
 
 
+# Part of a cell by which a corner may seem off its lattice through rounding.
+_SAME_LATTICE = 1e-3
 # A border that lies on the lattice but for rounding must not gain a row of cells.
 _ON_LATTICE = 1e-6
 

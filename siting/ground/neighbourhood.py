@@ -12,6 +12,9 @@ from siting.types import BoolArray, Feature
 
 IndexArray = NDArray[np.int64]
 
+PLAIN = 0.5
+"""Strength from which a feature is named; a weaker one only counts, the less the weaker it is."""
+
 
 def feature_at(
     kind: str, row: int, col: int, *, grid: Grid, strength: float, words: str

@@ -100,7 +100,7 @@ def _pairs(
     """
     tree = shapely.STRtree(list(shapely.get_parts(shapely.multipoints(points))))
     for most in _MOST_PLACES:
-        row, col = _lattice(matters, most=most)
+        row, col = _lattice(matters, most=most, grid=grid)
         # A point farther than factor x the nearest distance cannot be the one felt most.
         reach = distance_m[row, col] * factor + _STEP_M
         places = shapely.points(*grid.xy(row, col))
@@ -110,13 +110,14 @@ def _pairs(
     return row, col, pairs
 
 
-def _lattice(matters: BoolArray, *, most: int) -> tuple[IndexArray, IndexArray]:
+def _lattice(matters: BoolArray, *, most: int, grid: Grid) -> tuple[IndexArray, IndexArray]:
     """Every n-th cell both ways of those that matter, so that there are not too many."""
     nth = max(1, int(np.ceil(np.sqrt(matters.sum() / most))))
     while True:
-        row, col = np.nonzero(matters[nth // 2 :: nth, nth // 2 :: nth])
+        top, left = grid.middles(nth)
+        row, col = np.nonzero(matters[top::nth, left::nth])
         if row.size or nth == 1:
-            return row * nth + nth // 2, col * nth + nth // 2
+            return row * nth + top, col * nth + left
         nth //= 2
 
 

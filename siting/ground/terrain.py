@@ -182,30 +182,39 @@ def hillshade(
     return out
 
 
-def smoothed(dem: FloatArray, *, sigma_m: float, cell_size_m: float, every: int = 1) -> FloatArray:
+def smoothed(
+    dem: FloatArray,
+    *,
+    sigma_m: float,
+    cell_size_m: float,
+    every: int = 1,
+    first: tuple[int, int] = (0, 0),
+) -> FloatArray:
     """Elevations smoothed by a Gaussian that leaves missing cells out; NaN stays NaN.
 
     Parameters
     ----------
     sigma_m : float, standard deviation of the Gaussian, metres
     every : int
-        Only every n-th row and column is wanted, from the first; the others are not worked out.
+        Only every n-th row and column is wanted; the others are not worked out.
+    first : (row, col)
+        The first row and column wanted.
     """
     known = np.isfinite(dem)
     sigma = sigma_m / cell_size_m
 
-    def along_rows(values: FloatArray) -> FloatArray:
+    def along_rows(values: FloatArray, start: int) -> FloatArray:
         def blur(part: FloatArray) -> FloatArray:
-            return np.asarray(ndimage.gaussian_filter1d(part, sigma, axis=1)[:, ::every])
+            return np.asarray(ndimage.gaussian_filter1d(part, sigma, axis=1)[:, start::every])
 
         return by_bands(blur, values, reach=0)
 
     def blurred(values: FloatArray) -> FloatArray:
-        return along_rows(along_rows(values.T).T)
+        return along_rows(along_rows(values.T, first[0]).T, first[1])
 
     total = blurred(np.where(known, dem, 0.0).astype(np.float64))
     weight = blurred(known.astype(np.float64))
     with np.errstate(invalid="ignore", divide="ignore"):
         out: FloatArray = (total / weight).astype(np.float32)
-    out[~known[::every, ::every]] = np.nan
+    out[~known[first[0] :: every, first[1] :: every]] = np.nan
     return out

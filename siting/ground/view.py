@@ -279,10 +279,8 @@ def coarser(ground: Ground, factor: int) -> Ground:
     """Elevations averaged over blocks of `factor` x `factor` cells; NaN only where all are NaN."""
     if factor == 1:
         return ground
-    grid = ground.grid.coarsened(factor)
-    pad = [(0, grid.n_rows * factor - ground.grid.n_rows)]
-    pad.append((0, grid.n_cols * factor - ground.grid.n_cols))
-    padded = np.pad(ground.dem.astype(np.float32), pad, constant_values=np.nan)
+    grid, padding = ground.grid.coarsened(factor), ground.grid.padding(factor)
+    padded = np.pad(ground.dem.astype(np.float32), padding, constant_values=np.nan)
     blocks = padded.reshape(grid.n_rows, factor, grid.n_cols, factor)
     count = np.isfinite(blocks).sum(axis=(1, 3))
     total = np.nansum(blocks, axis=(1, 3), dtype=np.float64)

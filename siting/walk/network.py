@@ -126,7 +126,7 @@ def build_net(
     fine, dem = _cropped(land, points)
     factor = _factor(fine, rules.cell_m)
     grid = fine.coarsened(factor)
-    height = _block_mean(dem, factor)
+    height = _block_mean(dem, factor, fine)
     steep = slope_deg(height, grid.cell_size_m)
     on_path = burn(ways.paths, grid=grid, all_touched=True)
     crossable = on_path | _near_crossings(ways, grid=grid, reach_m=rules.crossing_reach_m)
@@ -160,11 +160,10 @@ def _factor(grid: Grid, cell_m: float) -> int:
     return max(round(cell_m / grid.cell_size_m), math.ceil(least), 1)
 
 
-def _block_mean(values: FloatArray, factor: int) -> FloatArray:
+def _block_mean(values: FloatArray, factor: int, grid: Grid) -> FloatArray:
     """Mean of each block of `factor` x `factor` cells without its NaN; NaN where all are."""
-    rows, cols = (math.ceil(n / factor) * factor for n in values.shape)
-    wide = np.full((rows, cols), np.nan)
-    wide[: values.shape[0], : values.shape[1]] = values
+    wide = np.pad(values.astype(np.float64), grid.padding(factor), constant_values=np.nan)
+    rows, cols = wide.shape
     blocks = wide.reshape(rows // factor, factor, cols // factor, factor)
     known = np.isfinite(blocks)
     count = known.sum(axis=(1, 3))

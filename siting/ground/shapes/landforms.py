@@ -12,6 +12,7 @@ import numpy as np
 
 from siting.grid import FloatArray, Grid
 from siting.ground.neighbourhood import (
+    PLAIN,
     IndexArray,
     counts_at,
     feature_at,
@@ -35,6 +36,7 @@ def saddles(
     ring_m: float = 60.0,
     relief_m: float = 1.5,
     spacing_m: float = 100.0,
+    weakest: float = PLAIN,
 ) -> list[Feature]:
     """Saddles: places with higher ground on two opposite sides and lower ground on the other two.
 
@@ -55,20 +57,27 @@ def saddles(
     ring_m : float
         Radius of the ring, metres; at least two cells are taken.
     relief_m : float
-        Least relief, metres: well above the error of the elevations after smoothing.
+        Relief of a plain saddle, metres: well above the error of the elevations after smoothing.
     spacing_m : float
         Of saddles nearer together only the one with most relief is kept, metres.
+    weakest : float
+        Least strength, 0..1.
 
     Returns
     -------
     list of Feature
-        Kind "saddle", strongest first; strength 0.5 at ``relief_m``, 1 at four times that.
+        Kind "saddle", strongest first; strength 0.5 at ``relief_m``, 1 at four times that, 0 at a
+        third of it.
     """
     if source_cell_m > ring_m / 2:
         return []
-    # Cells much finer than the smoothing show nothing more: look at every n-th only.
+    # Cells much finer than the smoothing show nothing more: look at every n-th only, and at the
+    # same ones wherever the window begins.
     nth = max(1, int(smoothing_m / (1.5 * grid.cell_size_m)))
-    ground = smoothed(dem, sigma_m=smoothing_m, cell_size_m=grid.cell_size_m, every=nth)
+    top, left = grid.middles(nth)
+    ground = smoothed(
+        dem, sigma_m=smoothing_m, cell_size_m=grid.cell_size_m, every=nth, first=(top, left)
+    )
     radius = max(ring_m / (nth * grid.cell_size_m), 2.0)
     angles = np.arange(_RING_POINTS) * 2 * np.pi / _RING_POINTS
     steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]
@@ -82,14 +91,13 @@ def saddles(
     found = []
     spacing_cells = spacing_m / (nth * grid.cell_size_m)
     for row, col in peaks(clear, least=relief_m / 10, spacing_cells=spacing_cells):
-        if relief[row, col] < relief_m:
+        strength = float(np.interp(relief[row, col] / relief_m, (1 / 3, 1, 4), (0, PLAIN, 1)))
+        if strength < weakest:
             continue
         first, second = _two_highest_sides(rise[:, row, col])
         words = f"saddle between rises to the {compass_word(first)} and {compass_word(second)}"
-        strength = min(1.0, 0.5 + (relief[row, col] / relief_m - 1) / 6)
-        found.append(
-            feature_at("saddle", row * nth, col * nth, grid=grid, strength=strength, words=words)
-        )
+        at = row * nth + top, col * nth + left
+        found.append(feature_at("saddle", *at, grid=grid, strength=strength, words=words))
     return found
 
 

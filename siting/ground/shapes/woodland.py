@@ -9,7 +9,7 @@ from scipy import ndimage
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import cells_to
 from siting.ground.known import cells_to_unknown
-from siting.ground.neighbourhood import counts_at, disc_of, feature_at, peaks
+from siting.ground.neighbourhood import PLAIN, counts_at, disc_of, feature_at, peaks
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
 
 OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE, CoverRole.BARE)
@@ -26,6 +26,7 @@ def field_corners(
     source_cell_m: float = 0.0,
     radius_m: float = 60.0,
     spacing_m: float = 80.0,
+    weakest: float = PLAIN,
 ) -> list[Feature]:
     """Corners of the line where woods meet open ground.
 
@@ -46,13 +47,15 @@ def field_corners(
         two of the file must go into it.
     spacing_m : float
         Of corners nearer together only the sharpest is kept, metres.
+    weakest : float
+        Least strength, 0..1.
 
     Returns
     -------
     list of Feature
         Kinds "field corner" (the field ends in a corner of woods) and "woods corner" (the woods
         stand out into the field, which bends round them: what many call an inside corner),
-        strength 0.5 at 120 degrees, 1 at 90 degrees or sharper.
+        strength 0 at 150 degrees, 0.5 at 120, 1 at 90 degrees or sharper.
     """
     woods = role == CoverRole.TREE
     fields = np.isin(role, OPEN_ROLES)
@@ -77,8 +80,10 @@ def field_corners(
         ("field corner", share - 0.5, "corner of the field, woods on two sides"),
         ("woods corner", 0.5 - share, "corner of the woods with the field bent round it"),
     ):
-        for at in peaks(sharp, least=1 / 6, spacing_cells=spacing_m / grid.cell_size_m):
-            strength = min(1.0, 0.5 + (sharp[at] - 1 / 6) * 6)
+        # Half the disc less the angle's share: 30 degrees of a bend are a twelfth.
+        least = (1 + weakest / PLAIN) / 12
+        for at in peaks(sharp, least=least, spacing_cells=spacing_m / grid.cell_size_m):
+            strength = min(1.0, 6 * (sharp[at] - 1 / 12))
             found.append(feature_at(kind, *at, grid=grid, strength=strength, words=words))
     return found
 

@@ -74,8 +74,10 @@ def coarsening_factor(
     return factor
 
 
-def coarsen_cost(cost: FloatArray, factor: int) -> NDArray[np.float64]:
-    """Cost on cells ``factor`` times as wide, from the upper left corner.
+def coarsen_cost(
+    cost: FloatArray, factor: int, *, before: tuple[int, int] = (0, 0)
+) -> NDArray[np.float64]:
+    """Cost on cells ``factor`` times as wide.
 
     The mean of the open cells, divided by their share (a block that is half closed leaves half
     the room); closed where more than half of the block is closed, so a barrier narrower than
@@ -88,13 +90,18 @@ def coarsen_cost(cost: FloatArray, factor: int) -> NDArray[np.float64]:
         Cost per metre, NaN = closed.
     factor : int
         Cells a side in a block, >= 1.
+    before : (rows, cols)
+        Cells of the first blocks that lie outside (`siting.grid.Grid.before`).
 
     Returns
     -------
-    (ceil(rows / factor), ceil(cols / factor)) float64
+    (rows, cols) of blocks, float64
     """
-    rows, cols = (math.ceil(n / factor) for n in cost.shape)
-    padding = [(0, rows * factor - cost.shape[0]), (0, cols * factor - cost.shape[1])]
+    rows, cols = (math.ceil((n + b) / factor) for n, b in zip(cost.shape, before, strict=True))
+    padding = [
+        (b, m * factor - n - b)
+        for n, m, b in zip(cost.shape, (rows, cols), before, strict=True)
+    ]
 
     def block_sum(values: FloatArray) -> FloatArray:
         blocks = np.pad(values.astype(np.float64), padding).reshape(rows, factor, cols, factor)
@@ -108,7 +115,13 @@ def coarsen_cost(cost: FloatArray, factor: int) -> NDArray[np.float64]:
     return np.where(2 * n_open >= n_all, merged, np.nan)
 
 
-def refine(coarse: FloatArray, factor: int, *, shape: tuple[int, int]) -> NDArray[np.float32]:
+def refine(
+    coarse: FloatArray,
+    factor: int,
+    *,
+    shape: tuple[int, int],
+    before: tuple[int, int] = (0, 0),
+) -> NDArray[np.float32]:
     """Values of a coarsened grid brought back to the fine one, bilinear between cell centres.
 
     Missing coarse cells take no part; a fine cell none of whose four coarse neighbours is known
@@ -116,15 +129,17 @@ def refine(coarse: FloatArray, factor: int, *, shape: tuple[int, int]) -> NDArra
 
     Parameters
     ----------
-    coarse : (ceil(rows / factor), ceil(cols / factor)) float, NaN = not known
-    factor : int
+    coarse : (rows, cols) of blocks, float, NaN = not known
+    factor, before
         As given to `coarsen_cost`.
     shape : (rows, cols)
         Shape of the fine grid.
     """
     from scipy.ndimage import map_coordinates
 
-    down, right = ((np.arange(n) + 0.5) / factor - 0.5 for n in shape)
+    down, right = (
+        (np.arange(n) + b + 0.5) / factor - 0.5 for n, b in zip(shape, before, strict=True)
+    )
     known = np.isfinite(coarse)
     share, value = known.astype(np.float64), np.where(known, coarse, 0.0).astype(np.float64)
     out = np.empty(shape, dtype=np.float32)

@@ -20,6 +20,7 @@ from siting.ground.distance import burn, distance_to, spread, within
 from siting.ground.flow import flow_directions
 from siting.ground.known import cells_to_unknown
 from siting.ground.layers import ROAD_CLASSES, Ground
+from siting.ground.neighbourhood import PLAIN
 from siting.ground.shapes import features, landforms, woodland
 from siting.ground.shapes.feature_order import in_order
 from siting.ground.shapes.features import Named, called
@@ -42,6 +43,9 @@ _STREAM_REACH_M = 10.0
 # How far around a squeeze what squeezes it is looked for, and how far it keeps from the edge of
 # what is known, metres.
 _SQUEEZE_REACH_M, _SQUEEZE_EDGE_M = 60.0, 100.0
+# A feature of hardly any strength counts as if it lay this much farther away; one farther than
+# the reach counts as absent.
+_FAINT_M, _FEATURE_REACH_M, _WEAKEST = 40.0, 200.0, 0.05
 _LAKE_M2 = 50_000.0
 
 
@@ -64,7 +68,8 @@ def with_passage(
 ) -> Ground:
     """The ground with the layers of travel and of water, and with the features found.
 
-    Adds funnel_ratio, height_above_water_m, wetter_than_share and distance_to_feature_m.
+    Adds funnel_ratio, height_above_water_m, wetter_than_share, distance_to_feature_m and
+    felt_feature_m. Only plain features are named; weaker ones count, the less the weaker they are.
     """
     slope = ground.layers["slope_deg"]
     hindered = obstacles(land)
@@ -90,8 +95,10 @@ def with_passage(
     layers["funnel_ratio"] = ratio
     layers["height_above_water_m"] = height_above_water_m(land, ground, directions)
     layers["wetter_than_share"] = wetter_than_share(area, slope, grid=land.grid)
-    layers["distance_to_feature_m"] = _feature_distance(found, land.grid)
-    return replace(ground, layers=layers, features=found)
+    plain = tuple(feature for feature in found if feature.strength >= PLAIN)
+    layers["distance_to_feature_m"] = _feature_distance(plain, land.grid)
+    layers["felt_feature_m"] = felt_feature_m(found, grid=land.grid)
+    return replace(ground, layers=layers, features=plain)
 
 
 def obstacles(land: Land) -> Obstacles:
@@ -124,13 +131,14 @@ def funnel_ratio(
         target_cell_m=rules.cell_m,
         max_cells=rules.most_cells,
     )
-    coarse = coarsen_cost(cost, factor)
+    before = grid.before(factor)
+    coarse = coarsen_cost(cost, factor, before=before)
     # Every cover can be crossed at some cost, so what is closed is ground without elevations.
     density = current_density(coarse, outside=np.isnan(coarse), n_directions=rules.directions)
     ratio = concentration(
         density, cell_size_m=grid.cell_size_m * factor, surroundings_m=rules.surroundings_m
     )
-    fine = refine(ratio, factor, shape=grid.shape)
+    fine = refine(ratio, factor, shape=grid.shape, before=before)
     return np.where(np.isnan(cost), np.float32(np.nan), fine)
 
 
@@ -245,6 +253,7 @@ def _raster_features(
         relief_m=rules.saddle_relief_m,
         source_cell_m=land.dem_cell_m,
         grid=land.grid,
+        weakest=_WEAKEST,
     )
     cover_cell_m = land.cover_cell_m
     return [
@@ -255,7 +264,11 @@ def _raster_features(
             grid=land.grid,
         ),
         *woodland.field_corners(
-            role, radius_m=rules.corner_radius_m, source_cell_m=cover_cell_m, grid=land.grid
+            role,
+            radius_m=rules.corner_radius_m,
+            source_cell_m=cover_cell_m,
+            grid=land.grid,
+            weakest=_WEAKEST,
         ),
         *woodland.narrow_woods(
             role, width_m=rules.strip_width_m, source_cell_m=cover_cell_m, grid=land.grid
@@ -391,6 +404,30 @@ def ponds_of_cells(land: Land, role: RoleArray) -> list[Geometry]:
 
 def _shapes(land: Land, name: str) -> list[Geometry]:
     return list(land.vectors[name].geometry) if name in land.vectors else []
+
+
+def felt_feature_m(found: Sequence[Feature], *, grid: Grid) -> NDArray[np.float32]:
+    """Distance to the nearest feature, a weak one counting as farther away, metres.
+
+    One of strength s counts as 40 (1 - s) m farther, so that a feature fades as it weakens and
+    none is there or gone by a hair. Infinite where none is within 200 m.
+    """
+    out = np.full(grid.shape, np.inf, dtype=np.float32)
+    reach = int(_FEATURE_REACH_M / grid.cell_size_m) + 1
+    for feature in found:
+        if feature.kind in _JUDGED_ELSEWHERE:
+            continue
+        row, col = (int(at) for at in grid.rowcol(feature.easting, feature.northing))
+        rows = slice(max(row - reach, 0), max(row + reach + 1, 0))
+        cols = slice(max(col - reach, 0), max(col + reach + 1, 0))
+        at = np.arange(grid.n_rows)[rows, None], np.arange(grid.n_cols)[None, cols]
+        easting, northing = grid.xy(*at)
+        away = np.hypot(easting - feature.easting, northing - feature.northing)
+        felt = np.where(
+            away <= _FEATURE_REACH_M, away + _FAINT_M * (1.0 - feature.strength), np.inf
+        )
+        out[rows, cols] = np.minimum(out[rows, cols], felt)
+    return out
 
 
 def _feature_distance(found: Sequence[Feature], grid: Grid) -> FloatArray:
