@@ -99,8 +99,7 @@ def coarsen_cost(
     """
     rows, cols = (math.ceil((n + b) / factor) for n, b in zip(cost.shape, before, strict=True))
     padding = [
-        (b, m * factor - n - b)
-        for n, m, b in zip(cost.shape, (rows, cols), before, strict=True)
+        (b, m * factor - n - b) for n, m, b in zip(cost.shape, (rows, cols), before, strict=True)
     ]
 
     def block_sum(values: FloatArray) -> FloatArray:
