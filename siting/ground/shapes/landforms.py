@@ -160,7 +160,7 @@ def funnels(
     grid: Grid,
     least_ratio: float = 1.4,
     reach_m: float = 60.0,
-    spacing_m: float = 100.0,
+    spacing_m: float = 60.0,
 ) -> list[Feature]:
     """Places where easy ways across the land are squeezed together, named by what squeezes them.
 
