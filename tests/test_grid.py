@@ -80,7 +80,8 @@ def test_a_grid_crosses_processes_as_it_is(grid):
 def test_a_coarser_grid_covers_and_is_counted_from_the_origin(grid, factor):
     coarse = grid.coarsened(factor)
     assert coarse.n_rows * factor - grid.n_rows < 2 * factor
-    assert coarse.left <= grid.left + 1e-6 and coarse.top >= grid.top - 1e-6
+    assert coarse.left <= grid.left + 1e-6
+    assert coarse.top >= grid.top - 1e-6
     assert coarse.bounds[2] >= grid.bounds[2] - 1e-6
     assert coarse.bounds[1] <= grid.bounds[1] + 1e-6
     # A window that begins a cell further in is cut into the same blocks of land.
