@@ -247,4 +247,6 @@ def _rather(judged: Headings, i: int, chosen: int) -> str:
         return ""
     won = max(clearly, key=lambda name: clearly[name])
     facing = compass_word(float(HEADINGS_DEG[rival]))
+    if facing == compass_word(float(HEADINGS_DEG[chosen])):
+        return ""
     return f"facing {facing} there is less low sun, but this way {_BETTER[won]}"

@@ -18,6 +18,7 @@ from siting.ground.view import Ground
 from siting.heading.aim import Aim, aims
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
 from siting.heading.heading_scores import Surroundings, judge
+from siting.heading.limits import closed_to_view
 from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track
 from siting.settings.protocol import CameraRules
@@ -139,13 +140,15 @@ def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float)
     far = None
     if land.far_dem is not None and land.far_grid is not None:
         far = Ground(land.far_dem, land.far_grid)
+    inside = burn([land.parcel_shape], grid=grid)
     return Surroundings(
         ground=Ground(land.dem, grid),
         far=far,
         track=track,
         role=layers.role,
-        inside=burn([land.parcel_shape], grid=grid),
+        inside=inside,
         people=burn(shapes, grid=grid, all_touched=True),
+        closed=closed_to_view(land, role=layers.role, inside=inside),
         canopy_m=land.canopy_m,
         lines=followed_lines(land, layers, reach_m=reach_m),
         convergence_deg=grid_north_deg(grid),

@@ -19,7 +19,8 @@ import numpy as np
 
 from siting.curves import membership
 from siting.grid import FloatArray
-from siting.ground.view import Ground, Places, Skyline, skyline
+from siting.ground.view import Ground, Places, Profiles, Skyline, skyline
+from siting.heading.limits import Closed, limited
 from siting.heading.line_crossing import (
     Lines,
     NearestLine,
@@ -62,6 +63,7 @@ class Surroundings:
     role : (rows, cols) int8, `CoverRole` of each cell
     inside : (rows, cols) bool, True on the parcel
     people : (rows, cols) bool, True on roads and buildings
+    closed : what must not be in a picture, or None for nothing
     canopy_m : (rows, cols) float or None, height of vegetation, NaN = not known
     lines : what animals follow, the surest kind first
     convergence_deg : float, bearing of grid north from true north
@@ -75,6 +77,7 @@ class Surroundings:
     people: BoolArray
     lines: Sequence[Lines]
     dem_cell_m: float
+    closed: Closed | None = None
     far: Ground | None = None
     canopy_m: FloatArray | None = None
     convergence_deg: float = 0.0
@@ -100,10 +103,12 @@ class Ahead(NamedTuple):
     clear_m : ground in sight, metres; NaN where not claimed
     neighbour_share : part of the view in sight outside the parcel
     people_m : distance to the nearest road or building in sight, infinite when none
-    rise_deg, tilt_deg : slope of the ground along the heading (up positive) and to its right
+    rise_deg, tilt_deg : slope of the ground along the heading (up positive) and to its right;
+        NaN where cells are too wide to show it
     cover : mean score of what grows there; NaN where unknown
     brush_share, water_share : shrub and open water in view
     inside_m : how far the whole picture stays on the parcel, infinite to the end of the rays
+    limited : bool, True where the camera must not look that way
     """
 
     clear_m: FloatArray
@@ -115,6 +120,7 @@ class Ahead(NamedTuple):
     brush_share: FloatArray
     water_share: FloatArray
     inside_m: FloatArray
+    limited: BoolArray
 
 
 class Met(NamedTuple):
@@ -138,7 +144,7 @@ class Headings:
 
     Parameters
     ----------
-    score : (n, 72) combined score 0..1
+    score : (n, 72) combined score 0..1; 0 where the heading is closed (`ahead.limited`)
     parts : mapping from part to (n, 72) membership 0..1; NaN where the part is not claimed
     sun, ahead, met : what was measured
     sky : Skyline at the azimuths of the sun track
@@ -199,7 +205,7 @@ def judge(
     parts = _parts(low_sun, ahead, met, heading=heading, sun=sun)
     weights = {name: float(getattr(heading, f"{name}_weight")) for name in PARTS}
     return Headings(
-        score=combined(parts, weights),
+        score=np.where(ahead.limited, 0.0, combined(parts, weights)),
         parts=parts,
         sun=low_sun,
         ahead=ahead,
@@ -222,7 +228,8 @@ def _parts(
         "sun": membership(low_sun.minutes, sun.curve),
         "clear": membership(ahead.clear_m, heading.clear_curve),
         "slant": slant,
-        "target": membership(met.target_turn_deg, heading.target_curve),
+        "target": membership(met.target_turn_deg, heading.target_curve)
+        * membership(met.target_m, heading.target_range_curve)[:, None],
         "private": np.minimum(neighbours, membership(ahead.people_m, heading.people_curve)),
         "level": membership(slope, heading.level_curve),
         "cover": ahead.cover,
@@ -295,6 +302,8 @@ def _ahead(
         screened=claimed,
     )
     rise, tilt = plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
+    if not claimed:
+        rise, tilt = np.full_like(rise, np.nan), np.full_like(tilt, np.nan)
     value = [getattr(heading, f"role_{kind.name.lower()}", np.nan) for kind in CoverRole]
     cover, shares = cover_ahead(
         rays,
@@ -314,7 +323,21 @@ def _ahead(
         brush_share=shares[CoverRole.SHRUB],
         water_share=shares[CoverRole.WATER],
         inside_m=inside_m(rays, share, inside=around.inside),
+        limited=_limited(rays, share, around=around, heading=heading, screened=claimed),
     )
+
+
+def _limited(
+    rays: Profiles,
+    share: FloatArray,
+    *,
+    around: Surroundings,
+    heading: HeadingRules,
+    screened: bool,
+) -> BoolArray:
+    if around.closed is None:
+        return np.zeros((len(rays.eye_m), share.shape[1]), dtype=bool)
+    return limited(rays, share, closed=around.closed, rules=heading, screened=screened)
 
 
 def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> FloatArray:

@@ -68,10 +68,10 @@ def clear_m(
     -------
     (n, n_headings) float
     """
-    near = _upto(rays, zone_m)
+    near = upto(rays, zone_m)
     brush = None
     if canopy_m is not None:
-        height = _cell(canopy_m, near, outside=np.nan)
+        height = cells_under(canopy_m, near, outside=np.nan)
         low = (height >= brush_m[0]) & (height <= brush_m[1])
         brush = np.where(low & (near.distance_m > _OWN_GROUND_M), height, 0.0)
     seen = in_sight(near, target_height_m=target_height_m, obstacle_m=brush)
@@ -106,9 +106,9 @@ def company(
         sight = in_sight(rays, target_height_m=person_height_m)
     else:
         sight = np.ones(rays.elevation_m.shape, bool)
-    out = ~_cell(inside, rays, outside=False) & sight
+    out = ~cells_under(inside, rays, outside=False) & sight
     area = rays.distance_m / rays.distance_m.sum()
-    met = _cell(people, rays, outside=False) & sight
+    met = cells_under(people, rays, outside=False) & sight
     first = np.where(met, rays.distance_m, np.inf).min(axis=2)
     nearest = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
     return (out @ area) @ share, nearest
@@ -121,7 +121,7 @@ def inside_m(rays: Profiles, share: FloatArray, *, inside: BoolArray) -> FloatAr
     -------
     (n, n_headings) float
     """
-    out = ~_cell(inside, rays, outside=False)
+    out = ~cells_under(inside, rays, outside=False)
     first = np.where(out, rays.distance_m, np.inf).min(axis=2)
     nearest: FloatArray = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
     return nearest
@@ -140,7 +140,7 @@ def plane_ahead(
     (rise, tilt) : (n, n_headings) float, metres per metre, up and right-side-up positive; NaN
         where an elevation in view is missing
     """
-    near = _upto(rays, zone_m)
+    near = upto(rays, zone_m)
     azimuth = rays.azimuth_deg
     turn = (azimuth[:, None] - azimuth[None, :] + 180.0) % 360.0 - 180.0
     used = (np.abs(turn) <= half_view_deg).astype(float)
@@ -186,8 +186,8 @@ def cover_ahead(
     score : (n, n_headings) float, NaN where all cover in view is unknown
     shares : mapping from role to (n, n_headings) float
     """
-    near = _upto(rays, zone_m)
-    seen = _cell(role, near, outside=CoverRole.UNKNOWN)
+    near = upto(rays, zone_m)
+    seen = cells_under(role, near, outside=CoverRole.UNKNOWN)
     shares = {kind: (seen == kind).mean(axis=2) @ share for kind in watched}
     known = (seen != CoverRole.UNKNOWN).mean(axis=2) @ share
     score = np.nan_to_num(value)[seen].mean(axis=2) @ share
@@ -199,7 +199,8 @@ def _powers(distance_m: FloatArray) -> tuple[int, float, float]:
     return len(distance_m), float(distance_m.sum()), float((distance_m**2).sum())
 
 
-def _upto(rays: Profiles, distance_m: float) -> Profiles:
+def upto(rays: Profiles, distance_m: float) -> Profiles:
+    """The same rays no farther than a distance."""
     n = int(np.searchsorted(rays.distance_m, distance_m + 1e-9, side="right"))
     return rays._replace(
         elevation_m=rays.elevation_m[:, :, :n],
@@ -208,7 +209,7 @@ def _upto(rays: Profiles, distance_m: float) -> Profiles:
     )
 
 
-def _cell(layer: NDArray[Scalar], rays: Profiles, *, outside: float) -> NDArray[Scalar]:
+def cells_under(layer: NDArray[Scalar], rays: Profiles, *, outside: float) -> NDArray[Scalar]:
     """Value of the cell under each sample; `outside` beyond the grid."""
     found = layer.ravel()[np.maximum(rays.cell, 0)]
     found[rays.cell < 0] = np.array(outside, dtype=layer.dtype)

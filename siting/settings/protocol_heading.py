@@ -90,9 +90,9 @@ class HeadingRules(Section):
         "Used where crossing = square.",
     )
     met_curve: Curve = curve(
-        [[15, 1], [30, 0.2]],
+        [[0, 0.8], [3, 1], [10, 1], [15, 0.8], [30, 0.2]],
         "m",
-        OWN,
+        "common practice, no source: 3 to 10 m from the trail",
         "How far ahead the heading meets the trail; multiplies the angle's score.",
     )
     target_curve: Curve = curve(
@@ -100,6 +100,20 @@ class HeadingRules(Section):
         "degrees between heading and feature",
         OWN,
         "The feature stands in the picture, or not.",
+    )
+    target_range_curve: Curve = curve(
+        [[0, 0.8], [3, 1], [10, 1], [15, 0.6], [30, 0.2]],
+        "m",
+        "common practice, no source: 3 to 10 m from the trail or log",
+        "Distance to the feature; multiplies the score of its direction.",
+    )
+    named_most_m: float = param(
+        10.0,
+        "m",
+        "common practice, no source",
+        "What a spot is named for stands in its picture no farther than this.",
+        ge=3.0,
+        le=60.0,
     )
     target_reach_m: float = param(
         30.0, "m", OWN, "A feature further away than this is not looked at.", ge=1.0, le=100.0
@@ -134,6 +148,31 @@ class HeadingRules(Section):
         "m",
         OWN,
         "Distance to the nearest road or building in sight.",
+    )
+    limit_m: float = param(
+        30.0,
+        "m",
+        "our choice: twice the distance at which a camera triggers",
+        "No heading looks into open water, livestock, built-up ground or out of the parcel within "
+        "this distance.",
+        ge=5.0,
+        le=200.0,
+    )
+    limit_share: float = param(
+        0.2,
+        "share of the view",
+        OWN,
+        "So much of the picture within limit_m may be water, livestock, built-up or outside.",
+        ge=0.0,
+        le=1.0,
+    )
+    limit_people_m: float = param(
+        60.0,
+        "m",
+        "our choice; privacy: no home and no road with traffic in the picture",
+        "No heading has a house or a road with traffic in sight within this distance.",
+        ge=0.0,
+        le=200.0,
     )
     level_curve: Curve = curve(
         [[0, 1], [5, 1], [12, 0.6], [20, 0.2], [30, 0.05]],
