@@ -96,6 +96,10 @@ def site_parcel(
         open_ground=no_go == 0,
     )
 
+    # Where no heading is open no camera can look, so none can stand.
+    can_look = [i for i, aim in enumerate(aims) if aim.score > 0]
+    candidates, aims = (tuple(kind[i] for i in can_look) for kind in (candidates, aims))
+
     progress("ranking")
     judged = _judge(candidates, aims, scores, protocol)
     kinds = _kinds(judged, protocol.candidates)

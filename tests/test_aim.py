@@ -188,8 +188,9 @@ def test_the_camera_looks_towards_the_trail_and_not_away_from_it() -> None:
     trail = LineString([(-60, 8), (60, 8)])
     judged = look(land(lines=[Lines("trail", [trail])]))
     part = judged.parts["slant"][0]
-    # 45 degrees from the trail: met 8 / sin 45 = 11.3 m ahead; from behind never.
-    assert at(part, 45) == pytest.approx(1.0)
+    # 45 degrees from the trail: met 8 / sin 45 = 11.3 m ahead, a little beyond 3 to 10 m; from
+    # behind never.
+    assert at(part, 45) == pytest.approx(1.0 - 0.2 * (8 * 2**0.5 - 10) / 5)
     assert at(part, 135) == at(part, 225) == pytest.approx(0.2)
     assert at(judged.met.met_m[0], 45) == pytest.approx(8 / math.sin(math.radians(45)))
 

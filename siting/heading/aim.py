@@ -27,6 +27,9 @@ _BETTER = {
     "cover": "less growth stands in the view",
 }
 _CLEARLY_MINUTES, _CLEARLY_PART = 3.0, 0.2
+# Share of a direction's headings that may be closed before the direction is.
+_SHUT_SHARE = 0.25
+EIGHTH_DEG = 45.0
 
 
 def _anywhere(candidate: int, heading_deg: float) -> bool:
@@ -41,8 +44,11 @@ class Aim:
     Parameters
     ----------
     heading_deg, second_heading_deg : float
-        Clockwise from true north, [0, 360), multiples of 5.
-    score, second_score : float, 0..1
+        Clockwise from true north, [0, 360), multiples of 5, or of 45 where `span_deg` is 45; the
+        second is NaN where no other heading is open.
+    score, second_score : float, 0..1; 0 where every heading is closed
+    span_deg : float
+        How wide the direction is that can be told: 0 for degrees, 45 for one of eight.
     magnetic_heading_deg, second_magnetic_deg : float or None
         The same as a compass shows them; None where the model does not hold (see `notes`).
     declination_deg : float or None; compass_model : str and its day as ISO text
@@ -80,6 +86,7 @@ class Aim:
     reason: str
     second_reason: str
     notes: tuple[str, ...]
+    span_deg: float = 0.0
 
     @property
     def best_sun_minutes(self) -> float:
@@ -92,20 +99,51 @@ def best_and_second(judged: Headings, *, second_turn_deg: float) -> tuple[IndexA
 
     Equal scores (to six decimals) are settled by the least sun in the half of the sky ahead,
     then by the smaller bearing; so open ground gives north in the north and south in the south.
+    Of eight directions (`by_eight`) the middle one stands for its span.
 
     Returns
     -------
-    two (n,) int arrays into `HEADINGS_DEG`
+    two (n,) int arrays into `HEADINGS_DEG`; the second is the best again where no heading that
+    differs enough is open
     """
     n, count = judged.score.shape
-    bearing = np.broadcast_to(np.arange(count), (n, count))
+    off_middle = np.arange(count) % (count // 8) != 0
+    bearing = np.broadcast_to(np.arange(count) + count * (off_middle & judged.spans), (n, count))
     keys = (bearing, np.round(judged.sun.in_front, 1), -np.round(judged.score, 6))
     order = np.lexsort(keys, axis=1)
     best = order[:, 0]
     turn = np.abs(HEADINGS_DEG[order] - HEADINGS_DEG[best][:, None])
     far = np.minimum(turn, 360.0 - turn) >= second_turn_deg - 1e-9
     second: IndexArray = order[np.arange(n), far.argmax(axis=1)]
-    return best, second
+    shut = np.take_along_axis(judged.score, second[:, None], axis=1)[:, 0] <= 0
+    return best, np.where(shut, best, second)
+
+
+def by_eight(judged: Headings) -> Headings:
+    """The same headings with one score for each of eight directions, its mean over the span.
+
+    Where ground and lines are known to tens of metres, a bearing is known no better. A direction
+    is closed where more than a quarter of its headings are; its low sun is the worst within.
+    """
+    score = _over_eight(judged.score, np.mean)
+    shut = _over_eight(judged.ahead.limited.astype(float), np.mean) > _SHUT_SHARE
+    minutes = _over_eight(judged.sun.minutes, np.max)
+    in_front = _over_eight(judged.sun.in_front, np.mean)
+    return replace(
+        judged,
+        score=np.where(shut, 0.0, score),
+        sun=judged.sun._replace(minutes=minutes, in_front=in_front),
+        ahead=judged.ahead._replace(limited=shut),
+        spans=True,
+    )
+
+
+def _over_eight(values: FloatArray, how: Callable[..., FloatArray]) -> FloatArray:
+    """One value for each eighth of the circle about north, north-east ..., at all its headings."""
+    n, count = values.shape
+    wide = count // 8
+    parts = how(np.roll(values, wide // 2, axis=1).reshape(n, 8, wide), axis=2)
+    return np.roll(np.repeat(parts, wide, axis=1), -(wide // 2), axis=1)
 
 
 def aims(
@@ -169,15 +207,16 @@ def _aim(
         for h in chosen
     )
     best = replace(best, rather=_rather(judged, i, chosen[0]))
+    other = chosen[1] != chosen[0]
     parts = {k: part[i] for k, part in judged.parts.items() if np.isfinite(part[i]).any()}
     claimed = np.isfinite(judged.ahead.clear_m[i]).any()
     return Aim(
         heading_deg=best.heading_deg,
-        second_heading_deg=second.heading_deg,
+        second_heading_deg=second.heading_deg if other else np.nan,
         score=float(judged.score[i, chosen[0]]),
-        second_score=float(judged.score[i, chosen[1]]),
+        second_score=float(judged.score[i, chosen[1]]) if other else np.nan,
         magnetic_heading_deg=compass.magnetic(best.heading_deg),
-        second_magnetic_deg=compass.magnetic(second.heading_deg),
+        second_magnetic_deg=compass.magnetic(second.heading_deg) if other else None,
         declination_deg=compass.east_deg,
         compass_model=compass.model,
         compass_day=compass.day.isoformat(),
@@ -191,8 +230,9 @@ def _aim(
         horizon_reach_m=best.reach_m,
         lens=lens_advice(best, lens_height_m=lens_height_m),
         reason=reason(best),
-        second_reason=reason(second),
+        second_reason=reason(second) if other else "",
         notes=(*notes(best), *((compass.note,) if compass.note else ())),
+        span_deg=EIGHTH_DEG if judged.spans else 0.0,
     )
 
 
@@ -224,6 +264,7 @@ def _facts(
         water_share=float(judged.ahead.water_share[i, heading]),
         reach_m=float(judged.reach_m[i]),
         inside_m=float(judged.ahead.inside_m[i, heading]),
+        exact=not judged.spans,
     )
 
 

@@ -15,7 +15,7 @@ from siting.ground.layers import Ground as Layers
 from siting.ground.shapes.feature_order import serves
 from siting.ground.travel.passage import ponds_of_cells
 from siting.ground.view import Ground
-from siting.heading.aim import Aim, aims
+from siting.heading.aim import Aim, aims, by_eight
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
 from siting.heading.heading_scores import Surroundings, judge
 from siting.heading.limits import closed_to_view
@@ -76,6 +76,8 @@ def find_aims(
         sun=sun,
         targets=np.array([(f.easting, f.northing) if f else (np.nan, np.nan) for f in served]),
     )
+    if not known_to_metres(land, finest_m=heading.finest_claim_m):
+        judged = by_eight(judged)
     day = survey[1] or COMPASS_DAY
     compass = declination(lat, lon, day=day, altitude_m=_altitude(land))
     found = aims(
@@ -97,6 +99,15 @@ def find_aims(
     if compass.east_deg is None:
         notes = (*notes, Note("W-COMPASS-01", "warning", compass.note))
     return found, notes
+
+
+def known_to_metres(land: Land, *, finest_m: float) -> bool:
+    """Whether ground and lines are known finely enough to tell a heading in degrees.
+
+    Elevations no wider than `finest_m`, and edges drawn from cover cells of twice that at most:
+    over the 3 to 10 m to an edge a wider cell turns its bearing by more than an eighth.
+    """
+    return land.dem_cell_m <= finest_m and land.cover_cell_m <= 2.0 * finest_m
 
 
 def _far_side(

@@ -149,6 +149,7 @@ class Headings:
     sun, ahead, met : what was measured
     sky : Skyline at the azimuths of the sun track
     reach_m : (n,) how far the skyline is known in half of all directions
+    spans : whether only eight directions can be told, not degrees (`siting.heading.aim.by_eight`)
     """
 
     score: FloatArray
@@ -158,6 +159,7 @@ class Headings:
     met: Met
     sky: Skyline
     reach_m: FloatArray
+    spans: bool = False
 
 
 def judge(

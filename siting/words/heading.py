@@ -46,6 +46,7 @@ class AimFacts:
     inside_m: float = float("inf")
     side_open: bool = True
     rather: str = ""
+    exact: bool = True
 
 
 def sun_when(by_hour: FloatArray) -> str:

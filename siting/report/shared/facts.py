@@ -48,6 +48,7 @@ class Facing:
     score: float | None = None
     second_score: float | None = None
     sun_minutes: float | None = None
+    span_deg: int = 0
     sun_when: str = ""
     clear_m: float | None = None
     rise_deg: float | None = None
@@ -169,6 +170,7 @@ def _facing(aim: object) -> Facing:
         score=_number(aim.score),
         second_score=_number(aim.second_score),
         sun_minutes=_number(aim.best_sun_minutes),
+        span_deg=round(aim.span_deg),
         sun_when=aim.sun_when,
         clear_m=_number(aim.clear_m),
         rise_deg=_number(aim.slope_ahead_deg),
