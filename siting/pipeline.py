@@ -98,7 +98,8 @@ def site_parcel(
 
     # Where no heading is open no camera can look, so none can stand.
     can_look = [i for i, aim in enumerate(aims) if aim.score > 0]
-    candidates, aims = (tuple(kind[i] for i in can_look) for kind in (candidates, aims))
+    candidates = tuple(candidates[i] for i in can_look)
+    aims = tuple(aims[i] for i in can_look)
 
     progress("ranking")
     judged = _judge(candidates, aims, scores, protocol)

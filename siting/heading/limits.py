@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray
 from siting.ground.distance import burn
@@ -63,7 +63,7 @@ def closed_to_view(land: Land, *, role: RoleArray, inside: BoolArray) -> Closed:
     )
 
 
-def _shapes(land: Land, name: str) -> list[shapely.Geometry]:
+def _shapes(land: Land, name: str) -> list[Geometry]:
     return list(land.vectors[name].geometry.values) if name in land.vectors else []
 
 
