@@ -36,6 +36,7 @@ CODES: dict[str, str] = {
     "E-CODES-02": "The land-cover raster does not hold class codes.",
     "E-CODES-03": "Two numberings of one legend are mixed in the raster.",
     "E-LEGEND-01": "A legend is not known or its table is faulty.",
+    "E-TILES-01": "Tiles of one raster do not fit together.",
     "E-COVER-01": "A raster does not overlap the parcel.",
     "E-COVER-02": "A raster covers too little of the parcel.",
     "E-GEOM-01": "A parcel has no usable outline.",

@@ -70,12 +70,16 @@ class Note:
 
 @dataclass(frozen=True)
 class Source:
-    """One input as it was read: file, fingerprint of the file, and what was found in it."""
+    """One input as it was read: file, fingerprint of the file, and what was found in it.
+
+    `attribution` is the line that the data's licence asks to be shown, "" for none.
+    """
 
     role: str
     file: str
     sha256: str
     facts: Mapping[str, Any]
+    attribution: str = ""
 
 
 @dataclass(frozen=True)
@@ -115,14 +119,20 @@ class Land:
     Parameters
     ----------
     dem : (rows, cols) float32, metres above any datum, NaN = no data
-    cover_code : (rows, cols) int32, class codes of the legend, -1 = no data
+    cover_code : (rows, cols) int32, class codes of the legend, -1 = no data; -1 everywhere when no
+        land cover was given (see `has_cover`)
     role : (rows, cols) int8, `CoverRole` of each cell
     canopy_m : (rows, cols) float32 or None, height of vegetation above ground, metres
     vectors : mapping from layer name to GeoDataFrame in the grid's coordinate system; a layer
-        that was not given is missing, a layer that was given but is empty here is an empty frame
+        that was not given is missing, a layer that was given but is empty here is an empty frame;
+        column error_m is how far a shape may be off, metres, NaN when nobody said
     parcel_shape : shapely geometry of the parcel in the grid's coordinate system
     dem_cell_m, cover_cell_m : float, cell size of the files, metres
     ruled_out : (place, radius in metres) of places that an earlier visit ruled out
+    known : mapping from each raster given ("dem", "land_cover", "canopy"; polygons of land cover
+        count as one) to (rows, cols) bool, True where it has a value. Nothing can be found near a
+        cell that is False, nor near the border of the array: what lies beyond is not known. A
+        layer that was not given is missing.
     far_dem, far_grid : coarse elevations around the grid for the skyline and their own grid, or
         None
     """
@@ -142,6 +152,7 @@ class Land:
     sources: tuple[Source, ...]
     class_names: Mapping[int, str] = field(default_factory=dict)
     ruled_out: tuple[tuple[Geometry, float], ...] = ()
+    known: Mapping[str, BoolArray] = field(default_factory=dict)
     far_dem: FloatArray | None = None
     far_grid: Grid | None = None
 
@@ -151,6 +162,11 @@ class Land:
             f"<Land {self.parcel.id[:40]!r}: {grid.n_rows} x {grid.n_cols} cells of "
             f"{grid.cell_size_m:g} m in {grid.crs[:20]}; layers {', '.join(self.vectors)}>"
         )
+
+    @property
+    def has_cover(self) -> bool:
+        """Whether land cover was given; without it every role is UNKNOWN and closes nothing."""
+        return "land_cover" in self.coverage
 
 
 @dataclass(frozen=True)

@@ -29,11 +29,10 @@ def input_files(inputs: Inputs) -> tuple[Path, ...]:
 
     A raster's `.aux.xml` or world file and a shapefile's `.dbf` count: they change what is read.
     """
-    names = [inputs.dem.file, inputs.land_cover.file]
-    names += [inputs.canopy.file] if inputs.canopy else []
+    names = [f.partition("::")[0] for spec in inputs.rasters().values() for f in spec.files]
     names += [layer.file for _, layer in inputs.layers.files()]
     names += [inputs.survey.visited] if inputs.survey.visited else []
-    legend = inputs.land_cover.legend
+    legend = inputs.land_cover.legend if inputs.land_cover else ""
     names += [legend] if legend.lower().endswith(".csv") else []
     out: dict[Path, None] = {}
     for name in names:

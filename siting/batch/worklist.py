@@ -15,10 +15,12 @@ from siting.batch.journal import Journal
 from siting.errors import SitingError
 from siting.files import safe_name
 from siting.grid import transformer
-from siting.read.land import all_parcels, input_path, read_legend
+from siting.read.cover import read_legend
+from siting.read.input_files import input_path, raster_path
+from siting.read.land import all_parcels
 from siting.read.projection import WGS84, metres_per_unit
 from siting.read.raster import rasters
-from siting.settings.inputs import Inputs
+from siting.settings.inputs import CoverInput, Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Parcel
 
@@ -99,11 +101,14 @@ class Sizes:
 def try_inputs(inputs: Inputs, protocol: Protocol) -> Sizes:
     """Open every raster, layer and legend that all parcels need, so that a fault is told once."""
     cells: dict[str, float] = {}
-    for key, spec in (("dem", inputs.dem), ("land_cover", inputs.land_cover)):
-        path = input_path(inputs, spec.file)
-        with rasters.opened(path, key=key, allow_remote=inputs.allow_remote) as dataset:
+    for key, spec in inputs.rasters().items():
+        if isinstance(spec, CoverInput) and spec.is_polygons:
+            continue
+        path = raster_path(inputs, spec, key=key)
+        with rasters.opened(path, key=key, spec=spec, allow_remote=inputs.allow_remote) as dataset:
             cells[key] = rasters.describe(dataset, spec, key=key).cell_m
-    read_legend(inputs)
+    if inputs.land_cover is not None and inputs.land_cover.legend:
+        read_legend(inputs, inputs.land_cover)
     for _, layer in inputs.layers.files():
         input_path(inputs, layer.file)
     rules = protocol.grid

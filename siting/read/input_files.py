@@ -13,8 +13,8 @@ from pathlib import Path
 from xml.parsers import expat
 
 from siting.errors import SitingError
+from siting.settings.inputs import VECTOR_SUFFIXES, Inputs, RasterInput
 
-VECTOR_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".kml", ".fgb")
 _HEAD_BYTES = 1_000_000
 _MOST_TEXT_BYTES = 200_000_000
 # An XML document type can define entities that unfold to gigabytes or read other files.
@@ -54,9 +54,9 @@ def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
     except PermissionError as error:
         raise SitingError(
             "E-FILE-03",
-            f"{path} may not be looked at: {error.strerror}.",
+            f"{path} cannot be read: {error.strerror}.",
             rule="Every file of the inputs must be readable.",
-            cure="Ask its owner for leave to read it.",
+            cure="Ask its owner for read access.",
         ) from error
     except (OSError, ValueError) as error:
         why = error.strerror if isinstance(error, OSError) else error
@@ -71,6 +71,70 @@ def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
             cure="Copy the data into a file.",
         )
     return str(path)
+
+
+RasterPath = str | tuple[str, ...]
+"""One raster file, or the tiles of one raster."""
+
+# Names of files that are tiles of a raster, in a folder that is given as one.
+_TILE_SUFFIXES = (
+    ".tif", ".tiff", ".asc", ".img", ".hgt", ".bil", ".flt", ".dem", ".dt1", ".dt2", ".jp2",
+)  # fmt: skip
+_MOST_TILES = 5000
+
+
+def input_path(inputs: Inputs, file: str) -> str:
+    """The path of a file named in the inputs, checked; see `resolve`."""
+    return resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
+
+
+def raster_path(inputs: Inputs, spec: RasterInput, *, key: str) -> RasterPath:
+    """The path of a raster named in the inputs, or of all its tiles.
+
+    A folder is an Esri grid, or holds tiles; a list is tiles.
+
+    Raises
+    ------
+    SitingError
+        E-FILE-04 for a folder without rasters, and all of `resolve`.
+    """
+    paths: list[str] = []
+    for file in spec.files:
+        path = input_path(inputs, file)
+        paths += _tiles_in(Path(path), key) if _is_tile_folder(path) else [path]
+    paths = list(dict.fromkeys(paths))
+    return paths[0] if len(paths) == 1 else tuple(paths)
+
+
+def _is_tile_folder(path: str) -> bool:
+    return not is_remote(path) and Path(path).is_dir() and not is_esri_grid(path)
+
+
+def is_esri_grid(path: str) -> bool:
+    """Whether a folder is one binary Esri grid: it holds hdr.adf."""
+    return not is_remote(path) and (Path(path) / "hdr.adf").is_file()
+
+
+def _tiles_in(folder: Path, key: str) -> list[str]:
+    try:
+        names = sorted(p for p in folder.iterdir() if p.suffix.lower() in _TILE_SUFFIXES)
+    except PermissionError as error:
+        raise SitingError(
+            "E-FILE-03",
+            f"{folder} ({key}) cannot be listed: {error.strerror}.",
+            rule="Every file of the inputs must be readable.",
+            cure="Ask its owner for read access.",
+        ) from error
+    tiles = [str(p) for p in names if p.is_file()]
+    if tiles and len(tiles) <= _MOST_TILES:
+        return tiles
+    raise SitingError(
+        "E-FILE-04",
+        f"{folder} ({key}) is a folder that holds {f'{len(tiles):,}' if tiles else 'no'} rasters.",
+        rule=f"A folder is an Esri grid (it holds hdr.adf), or holds 1 to {_MOST_TILES:,} tiles of "
+        f"one raster ({', '.join(_TILE_SUFFIXES[:5])} ...).",
+        cure="Name the raster file itself, or the folder with the tiles.",
+    )
 
 
 def _missing(path: Path, more: str) -> SitingError:
@@ -170,9 +234,9 @@ def _head(path: Path, key: str) -> bytes:
     except PermissionError as error:
         raise SitingError(
             "E-FILE-03",
-            f"{path} ({key}) may not be read: {error.strerror}.",
+            f"{path} ({key}) cannot be read: {error.strerror}.",
             rule="Every file of the inputs must be readable.",
-            cure="Ask its owner for leave to read it.",
+            cure="Ask its owner for read access.",
         ) from error
     except OSError as error:
         raise SitingError(
@@ -186,13 +250,8 @@ def _head(path: Path, key: str) -> bytes:
 def check_raster_file(path: str, *, key: str) -> None:
     """E-FILE-04 for rasters that only point to other files; E-FILE-02 for empty ones."""
     place = Path(path)
-    if place.is_dir():
-        raise SitingError(
-            "E-FILE-04",
-            f"{path} ({key}) is a folder.",
-            rule="A raster is one file.",
-            cure="Name the file inside it, or save the raster as GeoTIFF.",
-        )
+    if is_esri_grid(path):
+        return
     head = _head(place, key)[:4096]
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     if text.startswith((b"<VRT", b"<GDAL_WMS", b"<WMS", b"<WCS", b"<OGR")) or (

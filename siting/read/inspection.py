@@ -15,13 +15,12 @@ from siting.grid import Grid
 from siting.ground.cover import roles
 from siting.ground.distance import burn
 from siting.read import checks
+from siting.read.cover import read_cover, read_legend
+from siting.read.input_files import input_path, raster_path
 from siting.read.land import (
     all_parcels,
-    input_path,
     read_canopy,
-    read_cover,
     read_dem,
-    read_legend,
     read_parcel,
 )
 from siting.read.projection import name_of, project
@@ -30,7 +29,7 @@ from siting.read.vector import vectors
 from siting.read.vector.parcels import checked_parcel
 from siting.read.vector.visit_file import ruled_out
 from siting.read.working_grid import choose_grid
-from siting.settings.inputs import Inputs, LayerInput
+from siting.settings.inputs import CoverInput, Inputs, LayerInput, RasterInput
 from siting.settings.protocol import GridRules, Protocol
 from siting.types import CoverRole, Note, Parcel
 
@@ -69,21 +68,26 @@ def inspect(inputs: Inputs, protocol: Protocol) -> list[Finding]:
 
 def _alone(inputs: Inputs) -> Iterator[Look]:
     """What can be said of each input where there is no grid to lay it on."""
-    for name in ("dem", "land_cover", "canopy"):
-        if getattr(inputs, name) is not None:
-            file = getattr(inputs, name).file
-            yield name, file, partial(_raster_alone, inputs, name)
-    yield "legend", inputs.land_cover.legend, partial(_legend, inputs)
+    for name, raster in inputs.rasters().items():
+        if isinstance(raster, CoverInput) and raster.is_polygons:
+            yield name, raster.label, partial(_polygons_alone, inputs, raster)
+        else:
+            yield name, raster.label, partial(_raster_alone, inputs, name, raster)
+    cover = inputs.land_cover
+    if cover is not None and cover.legend:
+        yield "legend", cover.legend, partial(_legend, inputs, cover)
     for name, layer in inputs.layers.files():
         yield name, layer.file, partial(_layer_alone, inputs, name, layer)
 
 
 def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -> Iterator[Look]:
     inside = burn([_shape(parcel, grid)], grid=grid)
-    yield "dem", inputs.dem.file, partial(_dem, inputs, grid, inside, rules)
-    yield "land_cover", inputs.land_cover.file, partial(_cover, inputs, grid, inside, rules)
+    yield "dem", inputs.dem.label, partial(_dem, inputs, grid, inside, rules)
+    cover = inputs.land_cover
+    if cover is not None:
+        yield "land_cover", cover.label, partial(_cover, inputs, cover, grid, inside, rules)
     if inputs.canopy is not None:
-        yield "canopy", inputs.canopy.file, partial(_canopy, inputs, grid, rules)
+        yield "canopy", inputs.canopy.label, partial(_canopy, inputs, grid, rules)
     for name, layer in inputs.layers.files():
         yield name, layer.file, partial(_layer, inputs, grid, name, layer)
     if inputs.survey.visited:
@@ -136,7 +140,7 @@ def _several(inputs: Inputs, every: Sequence[Parcel]) -> dict[str, Any]:
 
 
 def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:
-    path = input_path(inputs, inputs.dem.file)
+    path = raster_path(inputs, inputs.dem, key="dem")
     grid, notes = choose_grid(inputs, path, parcel, rules=protocol.grid)
     shape = _shape(parcel, grid)
     inside = burn([shape], grid=grid)
@@ -155,7 +159,7 @@ def _shape(parcel: Parcel, grid: Grid) -> Any:
 
 
 def _dem(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
-    path = input_path(inputs, inputs.dem.file)
+    path = raster_path(inputs, inputs.dem, key="dem")
     dem = read_dem(inputs, path, grid, inside, rules=rules)
     told = dict(dem.source.facts)
     told["elevations"] = f"{np.nanmin(dem.values):.1f} to {np.nanmax(dem.values):.1f} m here"
@@ -163,8 +167,8 @@ def _dem(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
     return dem, told, dem.notes
 
 
-def _cover(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
-    cover = read_cover(inputs, grid, inside, rules=rules)
+def _cover(inputs: Inputs, spec: CoverInput, grid: Grid, inside: Any, rules: GridRules) -> Told:
+    cover = read_cover(inputs, spec, grid, inside, rules=rules)
     role = roles(cover.values, cover.legend)[inside]
     told = dict(cover.source.facts)
     told["legend"] = cover.legend.name
@@ -184,8 +188,8 @@ def _canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> Told:
     return canopy, told, notes
 
 
-def _legend(inputs: Inputs) -> Told:
-    legend = read_legend(inputs)
+def _legend(inputs: Inputs, spec: CoverInput) -> Told:
+    legend = read_legend(inputs, spec)
     return legend, {"classes": len(legend.role)}, ()
 
 
@@ -204,9 +208,16 @@ def _layer_alone(inputs: Inputs, name: str, spec: LayerInput) -> Told:
     return None, {"crs": name_of(crs)}, ()
 
 
-def _raster_alone(inputs: Inputs, name: str) -> Told:
-    spec = getattr(inputs, name)
-    path = input_path(inputs, spec.file)
-    with rasters.opened(path, key=name, allow_remote=inputs.allow_remote) as dataset:
+def _polygons_alone(inputs: Inputs, spec: CoverInput) -> Told:
+    file, _, layer = spec.files[0].partition("::")
+    given = LayerInput(file=file, layer=spec.layer or layer, crs=spec.crs)
+    path = input_path(inputs, file)
+    _, crs, count = vectors.layer_facts(path, given, layer=given.layer, key="land_cover")
+    return None, {"crs": name_of(crs), "shapes": count}, ()
+
+
+def _raster_alone(inputs: Inputs, name: str, spec: RasterInput) -> Told:
+    path = raster_path(inputs, spec, key=name)
+    with rasters.opened(path, key=name, spec=spec, allow_remote=inputs.allow_remote) as dataset:
         facts = rasters.describe(dataset, spec, key=name)
     return None, {"crs": name_of(facts.crs), "cell_size_m": round(facts.cell_m, 3)}, ()

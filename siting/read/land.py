@@ -2,30 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid
-from siting.ground.cover import (
-    NO_CODE,
-    SHIPPED,
-    Legend,
-    canonical_codes,
-    parse_legend,
-    roles,
-    shipped_legend,
-)
+from siting.ground.cover import NO_CODE, roles
 from siting.ground.distance import burn
 from siting.read import checks
-from siting.read.input_files import read_text, resolve
+from siting.read.cover import CoverRead, read_cover
+from siting.read.input_files import RasterPath, input_path, raster_path, resolve
 from siting.read.projection import name_of, project
 from siting.read.raster import raster_layers
 from siting.read.raster.far_dem import read_far
@@ -33,11 +25,17 @@ from siting.read.vector import parcels, vectors
 from siting.read.vector.layer_cache import stamp
 from siting.read.vector.visit_file import ruled_out
 from siting.read.working_grid import choose_grid
-from siting.settings.inputs import Inputs, RasterInput
+from siting.settings.inputs import Inputs, LayerInput
 from siting.settings.protocol import GridRules
-from siting.types import BoolArray, Land, Note, Parcel, Source
+from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray, Source
 
 _FILE_TIMES = tuple[str, int, int]
+_NO_COVER = Note(
+    "W-NOCOVER-01",
+    "warning",
+    "No land cover was given: woods, fields, edges, openings, the view and trees to strap to are "
+    "not judged. Look at each place before you choose it.",
+)
 
 
 def read_parcel(inputs: Inputs) -> Parcel:
@@ -90,14 +88,14 @@ def read_land(
         See docs/errors.md; nothing is returned half-read.
     """
     before = file_times(inputs)
-    dem_path = input_path(inputs, inputs.dem.file)
+    dem_path = raster_path(inputs, inputs.dem, key="dem")
     grid, notes = choose_grid(inputs, dem_path, parcel, rules=rules)
     shape = project(parcel.geometry, parcel.crs, grid.crs, file="parcel")
     inside = burn([shape], grid=grid)
     what = f"Parcel {parcel.id}"
     checks.check_cells(inside, shape, cell_size_m=grid.cell_size_m, what=what)
     dem = read_dem(inputs, dem_path, grid, inside, rules=rules)
-    cover = read_cover(inputs, grid, inside, rules=rules)
+    cover = _read_cover(inputs, grid, inside, rules)
     canopy, canopy_sources, canopy_notes = read_canopy(inputs, grid, rules)
     layers, layer_sources, layer_notes = _read_layers(inputs, grid)
     places, visit_sources, visit_notes = _read_visits(inputs, grid)
@@ -111,19 +109,20 @@ def read_land(
         parcel=parcel,
         parcel_shape=shape,
         dem=dem.values,
-        cover_code=cover.values,
-        role=roles(cover.values, cover.legend),
+        cover_code=cover.values if cover else np.full(grid.shape, NO_CODE, dtype=np.int32),
+        role=_roles(cover, grid),
         canopy_m=canopy,
         vectors=layers,
         dem_cell_m=dem.cell_m,
-        cover_cell_m=cover.cell_m,
-        coverage={"dem": dem.share, "land_cover": cover.share},
+        cover_cell_m=cover.cell_m if cover else grid.cell_size_m,
+        coverage={"dem": dem.share} | ({"land_cover": cover.share} if cover else {}),
+        known=_known(dem, cover, canopy),
         notes=(
             *parcel.notes,
             *notes,
             *dem.notes,
             *far_notes,
-            *cover.notes,
+            *(cover.notes if cover else (_NO_COVER,)),
             *canopy_notes,
             *layer_notes,
             *visit_notes,
@@ -132,12 +131,12 @@ def read_land(
             *parcel.sources,
             parcel_source(inputs, parcel),
             dem.source,
-            cover.source,
+            *((cover.source,) if cover else ()),
             *canopy_sources,
             *layer_sources,
             *visit_sources,
         ),
-        class_names=cover.legend.names,
+        class_names=cover.legend.names if cover else {},
         far_dem=far_dem,
         far_grid=wide,
         ruled_out=places,
@@ -155,20 +154,33 @@ class DemRead:
     notes: tuple[Note, ...]
 
 
-@dataclass(frozen=True)
-class CoverRead:
-    """Class codes on the grid: (rows, cols) int32; share of the parcel they cover."""
+def _read_cover(
+    inputs: Inputs, grid: Grid, inside: BoolArray, rules: GridRules
+) -> CoverRead | None:
+    spec = inputs.land_cover
+    return read_cover(inputs, spec, grid, inside, rules=rules) if spec else None
 
-    values: NDArray[np.int32]
-    legend: Legend
-    cell_m: float
-    share: float
-    source: Source
-    notes: tuple[Note, ...]
+
+def _roles(cover: CoverRead | None, grid: Grid) -> RoleArray:
+    if cover is None:
+        return np.full(grid.shape, CoverRole.UNKNOWN, dtype=np.int8)
+    return roles(cover.values, cover.legend)
+
+
+def _known(
+    dem: DemRead, cover: CoverRead | None, canopy: FloatArray | None
+) -> Mapping[str, BoolArray]:
+    """Where each raster has a value: (rows, cols) bool by the raster's name."""
+    out = {"dem": np.isfinite(dem.values)}
+    if cover is not None:
+        out["land_cover"] = cover.values != NO_CODE
+    if canopy is not None:
+        out["canopy"] = np.isfinite(canopy)
+    return out
 
 
 def read_dem(
-    inputs: Inputs, path: str, grid: Grid, inside: BoolArray, *, rules: GridRules
+    inputs: Inputs, path: RasterPath, grid: Grid, inside: BoolArray, *, rules: GridRules
 ) -> DemRead:
     """The DEM of the inputs on the grid, checked over the parcel."""
     dem, facts, source, notes = raster_layers.read_elevation(
@@ -185,44 +197,6 @@ def read_dem(
     return DemRead(dem, facts.cell_m, share, source, (*notes, *more, *steep))
 
 
-def read_cover(inputs: Inputs, grid: Grid, inside: BoolArray, *, rules: GridRules) -> CoverRead:
-    """The land cover of the inputs on the grid, its codes known to the legend."""
-    legend = read_legend(inputs)
-    raw, facts, source, notes = raster_layers.read_classes(
-        input_path(inputs, inputs.land_cover.file),
-        inputs.land_cover,
-        grid,
-        key="land_cover",
-        most_gb=rules.most_memory_gb,
-        allow_remote=inputs.allow_remote,
-    )
-    code = canonical_codes(raw, legend, file=facts.file)
-    share, more = checks.check_coverage(code != NO_CODE, inside, file=facts.file, what="land cover")
-    doubt = checks.check_roles(roles(code, legend)[inside], legend=legend.name, file=facts.file)
-    return CoverRead(code, legend, facts.cell_m, share, source, (*notes, *more, *doubt))
-
-
-def input_path(inputs: Inputs, file: str) -> str:
-    """The path of a file named in the inputs, checked."""
-    return resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
-
-
-def read_legend(inputs: Inputs) -> Legend:
-    """The legend of the land cover: a shipped one or a CSV file."""
-    name = inputs.land_cover.legend
-    if name in SHIPPED:
-        return shipped_legend(name)
-    if not name.lower().endswith(".csv"):
-        raise SitingError(
-            "E-LEGEND-01",
-            f"land_cover.legend = {name!r} is not known.",
-            rule=f"A legend is one of {', '.join(SHIPPED)}, or a CSV file.",
-            cure="Choose the legend that belongs to the raster.",
-        )
-    path = Path(input_path(inputs, name))
-    return parse_legend(read_text(path, key="land_cover.legend"), name=path.name)
-
-
 def read_canopy(
     inputs: Inputs, grid: Grid, rules: GridRules
 ) -> tuple[Any, tuple[Source, ...], tuple[Note, ...]]:
@@ -230,8 +204,8 @@ def read_canopy(
     if spec is None:
         return None, (), ()
     canopy, _, source, notes = raster_layers.read_elevation(
-        input_path(inputs, spec.file),
-        RasterInput(file=spec.file, crs=spec.crs, nodata=spec.nodata, band=spec.band),
+        raster_path(inputs, spec, key="canopy"),
+        spec,
         grid,
         key="canopy",
         z_unit=spec.z_unit,
@@ -251,14 +225,23 @@ def _read_layers(
     notes: list[Note] = []
     for name, specs in inputs.layers.given().items():
         parts = []
-        for spec in specs:
-            path = input_path(inputs, spec.file)
+        for path, spec in _once(inputs, specs):
             part, source, told = vectors.read_layer(path, spec, grid, name=name)
             parts.append(part)
             sources.append(source)
             notes += told
         frames[name] = vectors.together(parts)
     return frames, tuple(sources), tuple(notes)
+
+
+def _once(inputs: Inputs, specs: Sequence[LayerInput]) -> list[tuple[str, LayerInput]]:
+    """(path, input) of each file of a layer; one that is named twice, also by a link, once."""
+    found: dict[tuple[Path, str], tuple[str, LayerInput]] = {}
+    for spec in specs:
+        path = input_path(inputs, spec.file)
+        rest = spec.model_dump_json(exclude={"file"})
+        found.setdefault((Path(path).resolve(), rest), (path, spec))
+    return list(found.values())
 
 
 def _read_visits(
@@ -276,13 +259,13 @@ def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
 
     digest = text_hash(f"{parcel.id}|{parcel.crs}|{shapely.to_wkb(parcel.geometry, hex=True)}")
     file = Path(inputs.parcel.file.partition("::")[0]).name or "point and radius"
-    return Source("parcel", file, digest, {"crs": name_of(parcel.crs), "id": parcel.id})
+    facts = {"crs": name_of(parcel.crs), "id": parcel.id}
+    return Source("parcel", file, digest, facts, inputs.parcel.attribution)
 
 
 def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     """Name, size and time of change of every local file of the inputs."""
-    files = [inputs.parcel.file, inputs.dem.file, inputs.land_cover.file]
-    files += [inputs.canopy.file] if inputs.canopy else []
+    files = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
     files += [layer.file for _, layer in inputs.layers.files()]
     files += [inputs.survey.visited]
     out: list[_FILE_TIMES] = []

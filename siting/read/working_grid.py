@@ -11,6 +11,7 @@ from siting.errors import SitingError
 from siting.grid import Grid
 from siting.read.checks import check_zone
 from siting.read.datum import conversion_note
+from siting.read.input_files import RasterPath
 from siting.read.projection import (
     WGS84,
     inverse_bounds,
@@ -30,14 +31,14 @@ _BYTES_A_CELL, _BYTES_AT_LEAST = 220, 200_000_000
 
 
 def choose_grid(
-    inputs: Inputs, path: str, parcel: Parcel, *, rules: GridRules
+    inputs: Inputs, path: RasterPath, parcel: Parcel, *, rules: GridRules
 ) -> tuple[Grid, tuple[Note, ...]]:
     """The working grid of a parcel, and what was assumed.
 
     Parameters
     ----------
     inputs : Inputs
-    path : str
+    path : RasterPath
         The DEM.
     parcel : Parcel
         Checked parcel.
@@ -50,7 +51,9 @@ def choose_grid(
         E-CRS-05 for a grid that cannot be worked on, E-MEM-01 for one too large, E-DATUM-01 when
         the parcel cannot be laid on it exactly, and all of `rasters.describe`.
     """
-    with rasters.opened(path, key="dem", allow_remote=inputs.allow_remote) as dataset:
+    with rasters.opened(
+        path, key="dem", spec=inputs.dem, allow_remote=inputs.allow_remote
+    ) as dataset:
         facts = rasters.describe(dataset, inputs.dem, key="dem")
     lon, lat = middle_lonlat(parcel.geometry, parcel.crs, file="parcel")
     local = local_crs(lon, lat)

@@ -11,6 +11,7 @@ from rasterio.windows import Window
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
+from siting.read.input_files import RasterPath
 from siting.read.raster import rasters
 from siting.read.raster.coarse_cells import read_coarse
 from siting.read.raster.units import elevation_factor
@@ -37,7 +38,7 @@ def far_grid(grid: Grid, *, reach_m: float) -> Grid:
 
 
 def read_far(
-    path: str, spec: DemInput, grid: Grid, *, reach_m: float, allow_remote: bool = False
+    path: RasterPath, spec: DemInput, grid: Grid, *, reach_m: float, allow_remote: bool = False
 ) -> tuple[FloatArray, Grid, tuple[Note, ...]] | None:
     """Elevations around the working grid in coarse cells, as far as file and budget reach.
 
@@ -58,7 +59,7 @@ def read_far(
     """
     if reach_m <= 0:
         return None
-    with rasters.opened(path, key="dem", allow_remote=allow_remote) as dataset:
+    with rasters.opened(path, key="dem", spec=spec, allow_remote=allow_remote) as dataset:
         facts = rasters.describe(dataset, spec, key="dem")
         reach, wide, window = _window(facts, dataset.overviews(facts.band), grid, reach_m)
         if window is None:

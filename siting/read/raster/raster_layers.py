@@ -20,6 +20,7 @@ from siting.grid import FloatArray, Grid, transformer
 from siting.ground.cover import NO_CODE
 from siting.read import checks
 from siting.read.datum import conversion_note
+from siting.read.input_files import RasterPath
 from siting.read.projection import WGS84, inverse_bounds, metres_per_unit, name_of
 from siting.read.raster.rasters import RasterFacts, cell_metres_at, describe, opened, source_window
 from siting.read.raster.units import elevation_factor
@@ -100,7 +101,7 @@ def _check_memory(window: Window, grid: Grid, facts: RasterFacts, most_gb: float
 
 
 def read_elevation(
-    path: str,
+    path: RasterPath,
     spec: RasterInput,
     grid: Grid,
     *,
@@ -121,7 +122,7 @@ def read_elevation(
     -------
     (dem, facts, source, notes) : dem is (rows, cols) float32, metres, NaN = no data
     """
-    with opened(path, key=key, allow_remote=allow_remote) as dataset:
+    with opened(path, key=key, spec=spec, allow_remote=allow_remote) as dataset:
         facts = _facts_here(dataset, spec, grid, key=key)
         window = source_window(facts, grid, margin=3)
         if window is None:
@@ -147,11 +148,11 @@ def read_elevation(
         method = Resampling.med if finer else Resampling.nearest
     out, how = _lay_on_grid(metres, facts, window, grid, method=method, missing=np.nan)
     notes += _notes(facts, grid, how, key)
-    return out.astype(np.float32), facts, _source(facts, key, metres, how, factor), notes
+    return out.astype(np.float32), facts, _source(facts, key, metres, how, factor, spec), notes
 
 
 def read_classes(
-    path: str,
+    path: RasterPath,
     spec: CoverInput,
     grid: Grid,
     *,
@@ -165,7 +166,7 @@ def read_classes(
     -------
     (code, facts, source, notes) : code is (rows, cols) int32, -1 = no data
     """
-    with opened(path, key=key, allow_remote=allow_remote) as dataset:
+    with opened(path, key=key, spec=spec, allow_remote=allow_remote) as dataset:
         facts = _facts_here(dataset, spec, grid, key=key)
         window = source_window(facts, grid, margin=3)
         if window is None:
@@ -182,7 +183,7 @@ def read_classes(
     method = Resampling.mode if finer else Resampling.nearest
     out, how = _lay_on_grid(code, facts, window, grid, method=method, missing=NO_CODE)
     notes = _notes(facts, grid, how, key)
-    return out.astype(np.int32), facts, _source(facts, key, code, how, 1.0), notes
+    return out.astype(np.int32), facts, _source(facts, key, code, how, 1.0, spec), notes
 
 
 def _read_numbers(
@@ -297,7 +298,14 @@ def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ..
     return tuple(notes)
 
 
-def _source(facts: RasterFacts, key: str, values: NDArray[Any], how: str, factor: float) -> Source:
+def _source(
+    facts: RasterFacts,
+    key: str,
+    values: NDArray[Any],
+    how: str,
+    factor: float,
+    spec: RasterInput,
+) -> Source:
     """A fingerprint of the window as it was read: huge files are never read whole."""
     digest = hashlib.sha256(np.ascontiguousarray(values).tobytes())
     digest.update(repr((facts.crs, tuple(facts.transform)[:6], values.shape)).encode())
@@ -312,4 +320,4 @@ def _source(facts: RasterFacts, key: str, values: NDArray[Any], how: str, factor
         "metres_per_unit": factor,
         "laid_on_grid": how,
     }
-    return Source(key, facts.file, digest.hexdigest(), told)
+    return Source(key, facts.file, digest.hexdigest(), told, spec.attribution)

@@ -7,7 +7,6 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import rasterio
@@ -23,15 +22,16 @@ from rasterio.windows import Window
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import FloatArray, Grid, transformer
 from siting.read.datum import check_environment
-from siting.read.input_files import check_raster_file, is_remote
+from siting.read.input_files import RasterPath, check_raster_file, is_remote
 from siting.read.projection import file_crs, metres_per_unit, name_of
+from siting.read.raster import tiles
 from siting.read.raster.notices import unreadable_notices_ignored
 from siting.settings.inputs import RasterInput
 
 # What may be opened, by GDAL's own driver names; a file that only another driver knows is refused.
 DRIVERS = (
     "GTiff", "AAIGrid", "HFA", "GPKG", "ENVI", "EHdr", "SRTMHGT", "JP2OpenJPEG", "USGSDEM", "DTED",
-    "SAGA", "GSAG", "GSBG",
+    "SAGA", "GSAG", "GSBG", "AIG",
 )  # fmt: skip
 # Remote reads follow GDAL's advice for cloud files: no folder listing, few retries.
 _REMOTE = {
@@ -65,17 +65,37 @@ class RasterFacts:
 
 
 @contextmanager
-def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[DatasetReader]:
-    """An open raster; every failure to open or read it is told as a `SitingError`.
+def opened(
+    path: RasterPath, *, key: str, spec: RasterInput, allow_remote: bool = False
+) -> Iterator[DatasetReader]:
+    """An open raster, or the tiles of one joined; every failure is told as a `SitingError`.
 
     Only the formats of `DRIVERS` are opened; virtual rasters (VRT), which may point anywhere,
     only when remote files are allowed.
     """
+    if isinstance(path, str):
+        with _opened(path, key=key, allow_remote=allow_remote) as dataset:
+            yield dataset
+        return
+
+    def tile(one: str) -> tiles.Tile:
+        with _opened(one, key=key, allow_remote=allow_remote) as dataset:
+            return tiles.tile_of(dataset, spec, path=one, key=key)
+
+    text = tiles.joined(path, spec, key=key, open_tile=tile)
+    with _opened(text, key=key, allow_remote=allow_remote, ours=spec.label) as dataset:
+        yield dataset
+
+
+@contextmanager
+def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Iterator[DatasetReader]:
+    """One open file, or a joined raster of ours (its name to show in `ours`)."""
     check_environment()
-    remote = is_remote(path)
-    drivers = [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
-    if not remote and not allow_remote:
+    remote = not ours and is_remote(path)
+    drivers = ["VRT"] if ours else [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
+    if not ours and not remote and not allow_remote:
         check_raster_file(path, key=key)
+    shown = ours or path
     try:
         with (
             rasterio.Env(**(_REMOTE if remote else {})),
@@ -87,16 +107,16 @@ def opened(path: str, *, key: str, allow_remote: bool = False) -> Iterator[Datas
             with DatasetReader(path, driver=drivers) as dataset:
                 yield dataset
     except PermissionError as error:
-        raise _unreadable(path, key, str(error), code="E-FILE-03") from error
+        raise _unreadable(shown, key, str(error), code="E-FILE-03") from error
     except UnicodeDecodeError as error:
-        raise _unreadable(path, key, "a text in it is no UTF-8", code="E-FILE-02") from error
+        raise _unreadable(shown, key, "a text in it is no UTF-8", code="E-FILE-02") from error
     except (RasterioIOError, RasterioError, ProjError, CPLE_BaseError, MemoryError) as error:
         if isinstance(error, CPLE_OutOfMemoryError) or out_of_memory(error):
-            text = f"{path} ({key}) cannot be read: the machine has no more memory."
+            text = f"{shown} ({key}) cannot be read: the machine has no more memory."
             raise memory_error(text) from error
         denied = "ermission denied" in str(error)
         code = "E-FILE-03" if denied else "E-FILE-02"
-        raise _unreadable(path, key, str(error), code=code) from error
+        raise _unreadable(shown, key, str(error), code=code) from error
 
 
 def _unreadable(path: str, key: str, why: str, *, code: str) -> SitingError:
@@ -111,7 +131,7 @@ def _unreadable(path: str, key: str, why: str, *, code: str) -> SitingError:
 
 def describe(dataset: DatasetReader, spec: RasterInput, *, key: str) -> RasterFacts:
     """The facts of an open raster, checked: position, system, band, number type, cell size."""
-    file = Path(dataset.name).name
+    file = spec.label
     if dataset.width < 3 or dataset.height < 3:
         raise SitingError(
             "E-GEO-03",

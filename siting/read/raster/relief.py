@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
-from siting.read.land import input_path
+from siting.read.input_files import raster_path
 from siting.read.projection import WGS84, working_crs
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
@@ -69,8 +69,10 @@ def _read(inputs: Inputs, bounds: tuple[float, float, float, float]) -> Relief |
     west, south, east, north = bounds
     if east - west > _MOST_DEGREES:
         return None
-    path = input_path(inputs, inputs.dem.file)
-    with rasters.opened(path, key="dem", allow_remote=inputs.allow_remote) as dataset:
+    path = raster_path(inputs, inputs.dem, key="dem")
+    with rasters.opened(
+        path, key="dem", spec=inputs.dem, allow_remote=inputs.allow_remote
+    ) as dataset:
         facts = rasters.describe(dataset, inputs.dem, key="dem")
         lon, lat = (west + east) / 2, (south + north) / 2
         crs, _ = working_crs(lon, lat, dem_crs=facts.crs, asked=inputs.grid.crs)

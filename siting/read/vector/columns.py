@@ -7,25 +7,29 @@ from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 
 from siting.errors import SitingError
-from siting.settings.inputs import LayerInput
-from siting.types import Note
+from siting.settings.inputs import LEFT_OUT, LayerInput
+from siting.types import BoolArray, Note
 
 _MOST_TEXT = 200
 _SPACES = {"\t": " ", "\n": " ", "\r": " ", "\u2028": " ", "\u2029": " "}
 # Columns with a meaning: the name of the column, what it may hold, and what is taken without it.
 CLASSED = {
     "roads": ("class", ("major", "minor", "track"), "minor"),
-    "trails": ("use", ("game", "quiet", "busy"), "quiet"),
+    "trails": ("use", ("game", "quiet", "busy"), "unknown"),
 }
+# Words that tell a way on foot, as tags and map legends of many countries' English have them.
+_ON_FOOT = ("path", "foot", "steps", "bridle", "pedestrian", "trail", "cycleway")
+_MOST_KINDS = 60
 
 
 def layer_columns(
     frame: gpd.GeoDataFrame, spec: LayerInput, name: str, file: str
-) -> tuple[dict[str, Any], tuple[Note, ...]]:
-    """Columns name and kind of a layer, and class or use where the layer has a meaning for it.
+) -> tuple[dict[str, Any], BoolArray, tuple[Note, ...]]:
+    """Columns name, kind and error_m of a layer, and class or use where it has a meaning.
 
     Parameters
     ----------
@@ -36,7 +40,8 @@ def layer_columns(
 
     Returns
     -------
-    (columns, notes) : columns as lists of text in the order of the features
+    (columns, kept, notes) : columns as lists in the order of the features; kept is False for
+        features that the inputs leave out
 
     Raises
     ------
@@ -45,36 +50,95 @@ def layer_columns(
     """
     out: dict[str, Any] = {"name": column_text(frame, "name")}
     out["kind"] = column_text(frame, "kind") if name != "no_go" else column_text(frame, "reason")
-    if name not in CLASSED:
-        return out, ()
-    standard, known, fallback = CLASSED[name]
+    out["error_m"] = [np.nan if spec.error_m is None else spec.error_m] * len(frame)
+    kept = np.ones(len(frame), dtype=bool)
+    standard, known, fallback = CLASSED.get(name, ("", (), ""))
     column = spec.column or standard
+    if spec.column and column not in frame.columns:
+        raise SitingError(
+            "E-FIELD-01",
+            f"{file} has no column {spec.column!r}.",
+            rule=f"layers.{name}.column must be a column of the layer.",
+            cure=f"It has {', '.join(map(str, frame.columns))}.",
+        )
+    if not column:
+        return out, kept, ()
     if column not in frame.columns:
-        if spec.column:
-            raise SitingError(
-                "E-FIELD-01",
-                f"{file} has no column {spec.column!r}.",
-                rule=f"layers.{name}.column must be a column of the layer.",
-                cure=f"It has {', '.join(map(str, frame.columns))}.",
-            )
         out[standard] = [fallback] * len(frame)
-        text = f"{file} has no column {standard}: every one of the {name} counts as {fallback}."
-        return out, (Note("A-CLASS-01", "assumption", text),) if len(frame) else ()
-    values = [spec.values.get(v, v) for v in column_text(frame, column)]
-    _check_column(values, known=known, column=column, file=file)
-    out[standard] = values
-    return out, ()
+        return out, kept, _unclassed(frame, name, standard, fallback, file)
+    found = column_text(frame, column)
+    # Without a list of what counts, a layer without classes takes every value as its kind.
+    other = spec.other or ("" if standard else "*")
+    meant = [spec.values.get(v, v if v in known else (other or v)) for v in found]
+    kept &= ~np.isin(np.array(meant, dtype=object), LEFT_OUT)
+    if not standard:
+        out["kind"] = [v if m == "*" else m for v, m in zip(found, meant, strict=True)]
+        return out, kept, _left_out(kept, name, column, file)
+    meant = [fallback if m == "*" else m for m in meant]
+    _check_column([m for m, k in zip(meant, kept, strict=True) if k], known, fallback, column, file)
+    out[standard] = meant
+    return out, kept, _left_out(kept, name, column, file)
 
 
-def _check_column(values: Sequence[str], *, known: Sequence[str], column: str, file: str) -> None:
+def _unclassed(
+    frame: gpd.GeoDataFrame, name: str, standard: str, fallback: str, file: str
+) -> tuple[Note, ...]:
+    """What is assumed where a layer says nothing of its classes."""
+    if not len(frame):
+        return ()
+    if name == "trails":
+        text = (
+            f"{file} does not say who uses its trails: they may be game trails or full of people. "
+            f'State it in a column {standard} ("game", "quiet" or "busy").'
+        )
+        return (Note("W-USE-01", "warning", text),)
+    text = f"{file} has no column {standard}: every one of the {name} counts as {fallback}."
+    notes = [Note("A-CLASS-01", "assumption", text)]
+    column, values = _kinds_on_foot(frame)
+    if column:
+        text = (
+            f"{file} holds ways on foot ({column}: {', '.join(values[:4])}), and all count as "
+            f'{fallback} {name}. Name the column: column = "{column}", values = {{ '
+            f'"{values[0]}" = "trails" }}.'
+        )
+        notes.append(Note("W-CLASS-01", "warning", text))
+    return tuple(notes)
+
+
+def _kinds_on_foot(frame: gpd.GeoDataFrame) -> tuple[str, list[str]]:
+    """A column of kinds that names ways on foot, and those values; ("", []) for none."""
+    for column in frame.columns.drop(frame.geometry.name):
+        kinds = sorted(set(column_text(frame, column)) - {""})
+        on_foot = [k for k in kinds if any(word in k.lower() for word in _ON_FOOT)]
+        # A column of names ("Mill Path", "Church Lane") has nearly as many values as rows.
+        if on_foot and len(kinds) <= min(_MOST_KINDS, max(len(frame) // 3, 2)):
+            return str(column), on_foot
+    return "", []
+
+
+def _left_out(kept: BoolArray, name: str, column: str, file: str) -> tuple[Note, ...]:
+    count = int((~kept).sum())
+    if not count:
+        return ()
+    text = (
+        f"{file} ({name}): {count} of {len(kept)} shapes nearby are left out by column {column}, "
+        "as the inputs file asks."
+    )
+    return (Note("A-LEFT-OUT-01", "assumption", text),)
+
+
+def _check_column(
+    values: Sequence[str], known: Sequence[str], fallback: str, column: str, file: str
+) -> None:
     """E-FIELD-01 when a column holds values that are not known."""
-    unknown = sorted({str(v) for v in values if v not in known})
+    unknown = sorted({str(v) for v in values if v not in (*known, fallback)})
     if unknown:
         raise SitingError(
             "E-FIELD-01",
             f"{file}: column {column} holds {', '.join(repr(u) for u in unknown[:8])}.",
             rule=f"It may hold {', '.join(known)}.",
-            cure='Map the values in the inputs file, as in values = { highway = "major" }.',
+            cure='Say what they mean in the inputs file, as in values = { primary = "major", '
+            'path = "trails.quiet", steps = "leave out" }; other = "minor" speaks for the rest.',
         )
 
 

@@ -228,26 +228,44 @@ def read_layer(
 
     Returns
     -------
-    (frame, source, notes) : frame has columns geometry, name, kind (and class or use where the
-        layer has a meaning for it); features keep the file's order
+    (frame, source, notes) : frame has columns geometry, name, kind, error_m (and class or use
+        where the layer has a meaning for it); features keep the file's order
     """
     key = f"layers.{name}"
+    file = Path(path).name
+    frame, crs, mended = near_features(path, spec, grid, key=key)
+    columns, kept, notes = layer_columns(frame, spec, name, file)
+    shapes = np.asarray(frame.geometry.values, dtype=object)
+    thin = np.array([simpler(shape) for shape in shapes], dtype=object)
+    whole = gpd.GeoDataFrame(columns, geometry=thin, crs=grid.crs)
+    out = whole[kept].reset_index(drop=True)
+    notes += _layer_notes(name, path, crs, grid, len(out), mended)
+    if any(one is not other for one, other in zip(thin, shapes, strict=True)):
+        text = f"{file} ({name}): shapes of very many corners were simplified within {WITHIN_M} m."
+        notes += (Note("A-SIMPLIFY-01", "assumption", text),)
+    return out, source_of(key, path, crs, out, spec.attribution), notes
+
+
+def near_features(
+    path: str, spec: LayerInput, grid: Grid, *, key: str
+) -> tuple[gpd.GeoDataFrame, str, int]:
+    """The features of a layer that touch the grid, repaired, with all their columns.
+
+    Returns
+    -------
+    (frame, crs, mended) : frame in the grid's coordinate system, in the file's order; the file's
+        own coordinate system; how many shapes were repaired
+    """
     file = Path(path).name
     _, crs, count = layer_facts(path, spec, layer=spec.layer, key=key)
     boxes = _boxes_in(grid, crs)
     whole = _whole_layer(path, spec, count, key=key, boxes=boxes)
     rows = whole.rows_in(boxes)
-    frame, mended = whole.frame.iloc[rows], whole.mended(rows)
     moved = whole.moved(rows, grid.crs, lambda s: project(s, crs, grid.crs, file=file))
     near = shapely.intersects(moved, shapely.box(*grid.bounds))
-    columns, notes = layer_columns(frame[near].reset_index(drop=True), spec, name, file)
-    thin = [simpler(shape) for shape in moved[near]]
-    out = gpd.GeoDataFrame(columns, geometry=thin, crs=grid.crs)
-    notes += _layer_notes(name, path, crs, grid, len(out), mended)
-    if any(one is not other for one, other in zip(thin, moved[near], strict=True)):
-        text = f"{file} ({name}): shapes of very many corners were simplified within {WITHIN_M} m."
-        notes += (Note("A-SIMPLIFY-01", "assumption", text),)
-    return out, _source(key, path, crs, out), notes
+    frame = whole.frame.iloc[rows][near].reset_index(drop=True)
+    frame = gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=moved[near], crs=grid.crs)
+    return frame, crs, whole.mended(rows)
 
 
 def _whole_layer(
@@ -338,10 +356,11 @@ def _layer_notes(
     return (*notes, conversion) if conversion else tuple(notes)
 
 
-def _source(key: str, path: str, crs: str, frame: gpd.GeoDataFrame) -> Source:
+def source_of(key: str, path: str, crs: str, frame: gpd.GeoDataFrame, attribution: str) -> Source:
+    """Where a layer came from, with a fingerprint of its features."""
     digest = hashlib.sha256()
     for shape in shapely.to_wkb(np.asarray(frame.geometry.values, dtype=object)):
         digest.update(shape)
     digest.update(repr(frame.drop(columns="geometry").to_dict("list")).encode())
     facts = {"crs": name_of(crs), "features_near": len(frame)}
-    return Source(key, Path(path).name, digest.hexdigest(), facts)
+    return Source(key, Path(path).name, digest.hexdigest(), facts, attribution)

@@ -170,6 +170,7 @@ def _source(source: Source) -> dict[str, Any]:
         "file": clean(source.file),
         "sha256": source.sha256,
         "facts": plain(dict(source.facts)),
+        "attribution": clean(source.attribution),
     }
 
 

@@ -1,0 +1,72 @@
+"""Which warnings a reader must see first: one order for terminal, page and sheet.
+
+A warning changes what somebody does, or it only says what the maps lack. At most three stand at the
+head of a page; the rest is listed under "Gaps in the maps".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from siting.types import Note
+
+MOST_AT_THE_HEAD = 3
+GAP = 0
+"""A severity of 0: the warning only says what the maps lack, and stands under the gaps."""
+
+SEVERITY: Mapping[str, int] = {
+    # 3: the spots may be wrong altogether.
+    "W-NOSPOT-01": 3,
+    "W-STEEP-01": 3,
+    "W-LEGEND-01": 3,
+    "W-PLACE-01": 3,
+    # 2: what is said of some places may be wrong, or people may be there.
+    "W-TERRACE-01": 2,
+    "W-OFFSET-01": 2,
+    "W-NOCOVER-01": 2,
+    "W-USE-01": 2,
+    "W-CLASS-01": 2,
+    "W-DATUM-01": 2,
+    "W-OVERVIEW-01": 2,
+    # 1: less is judged, or less exactly, than the page may look.
+    "W-COVER-01": 1,
+    "W-COVER-02": 1,
+    "W-COARSE-01": 1,
+    "W-COARSE-02": 1,
+    "W-CANOPY-01": 1,
+    "W-QUIET-01": 1,
+    "W-WALK-01": 1,
+    "W-WALK-02": 1,
+    "W-WALK-03": 1,
+    # 0: a gap.
+    "W-ABSENT-01": GAP,
+    "W-LAYER-01": GAP,
+    "W-TIME-01": GAP,
+    "W-COMPASS-01": GAP,
+    "W-PRIORITY-01": GAP,
+}
+_UNLISTED = 1
+
+
+def severity(note: Note) -> int:
+    """How much a note changes what a reader should do: 3 most, 0 (and every assumption) least.
+
+    Examples
+    --------
+    >>> severity(Note("W-STEEP-01", "warning", "Half of this land is steep."))
+    3
+    """
+    return SEVERITY.get(note.code, _UNLISTED) if note.level == "warning" else GAP
+
+
+def worst_first(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """The warnings, each sentence once, the worst first; equal ones in the order they arose."""
+    once = {(n.code, n.text): n for n in reversed(list(notes)) if n.level == "warning"}
+    return tuple(sorted(reversed(once.values()), key=lambda note: -severity(note)))
+
+
+def head_and_gaps(notes: Iterable[Note]) -> tuple[tuple[Note, ...], tuple[Note, ...]]:
+    """The warnings for the head of a page (at most three), and the rest, both worst first."""
+    ordered = worst_first(notes)
+    head = tuple(n for n in ordered if severity(n) > GAP)[:MOST_AT_THE_HEAD]
+    return head, tuple(n for n in ordered if n not in head)
