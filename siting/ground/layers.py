@@ -160,6 +160,10 @@ def _cover_layers(
     brush_m2 = least_area_m2(rules.min_woods_ha * 1e4, source_cell_m=land.cover_cell_m)
     brush = patches_at_least(brush, smallest_cells=brush_m2 / size**2)
     soft = distance_to_border(woods | fields, brush, cell_size_m=size)
+    to_tree = _nearer(distance_to_cells(trees, cell_size_m=size), _shapes(land, "trees"), grid)
+    if not land.has_cover:
+        # Nothing is known of woods and view; a layer of single trees still tells where they stand.
+        return {"distance_to_tree_m": to_tree} if "trees" in land.vectors else {}
     return {
         "clear_share": mean_within(clear, radius_m=camera.view_far_m, cell_size_m=size),
         "distance_to_edge_m": _or_none_near(
@@ -167,8 +171,13 @@ def _cover_layers(
         ),
         "distance_to_soft_edge_m": _or_none_near(soft, grid),
         "distance_to_opening_m": _or_none_near(distance_to_cells(opening, cell_size_m=size), grid),
-        "distance_to_tree_m": _or_none_near(distance_to_cells(trees, cell_size_m=size), grid),
+        "distance_to_tree_m": to_tree,
     }
+
+
+def _nearer(found: FloatArray | None, shapes: list[Geometry], grid: Grid) -> FloatArray:
+    """The distance to cells or to shapes, whichever is less; inf where there are neither."""
+    return np.minimum(_or_none_near(found, grid), _distance(shapes, grid))
 
 
 def _streams(land: Land, rules: DrainageRules) -> tuple[list[Geometry], tuple[Note, ...]]:

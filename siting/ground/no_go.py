@@ -71,7 +71,9 @@ def no_go_bits(
     mark(NoGo.OUTSIDE, ~inside)
     fence = [shapely.boundary(land.parcel_shape)]
     mark(NoGo.BOUNDARY, inside & within(fence, distance_m=rules.boundary_m, grid=grid))
-    mark(NoGo.NO_DATA, np.isnan(slope_deg) | (role == CoverRole.UNKNOWN))
+    mark(NoGo.NO_DATA, np.isnan(slope_deg))
+    if land.has_cover:
+        mark(NoGo.NO_DATA, role == CoverRole.UNKNOWN)
     with np.errstate(invalid="ignore"):
         mark(NoGo.STEEP, slope_deg > rules.steep_deg)
     pond = distance_to_cells(role == CoverRole.WATER, cell_size_m=grid.cell_size_m)

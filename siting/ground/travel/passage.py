@@ -300,7 +300,9 @@ def _squeezes(
         reach_m=_SQUEEZE_REACH_M,
         grid=land.grid,
     )
-    known = np.isfinite(land.dem) & (ground.role != CoverRole.UNKNOWN)
+    known = np.isfinite(land.dem)
+    if land.has_cover:
+        known &= ground.role != CoverRole.UNKNOWN
     # Closed ground beyond the edge of the known squeezes the flow along it.
     return _far_from_unknown(found, known, reach_m=_SQUEEZE_EDGE_M, grid=land.grid)
 
