@@ -7,6 +7,7 @@ from pathlib import Path
 from siting.batch.run import Options, Outcome, Watcher, run_batch
 from siting.lengths import NO_BREAK, percent, points
 from siting.notebook import site_parcel
+from siting.notes import worst_first
 from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
 from siting.settings.inputs import Inputs
@@ -42,7 +43,7 @@ def summary(result: Result, page: Path) -> str:
     lines += [
         f"  {s.rank}. {points(s.score)} points  {s.name or s.why[0]}" for s in result.spots[:5]
     ]
-    lines += [f"Warning: {note.text}" for note in result.notes if note.level == "warning"]
+    lines += [f"Warning: {note.text}" for note in worst_first(result.notes)]
     lines.append(f"Open {page}")
     return _plain("\n".join(lines))
 

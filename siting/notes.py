@@ -61,8 +61,11 @@ def severity(note: Note) -> int:
 
 def worst_first(notes: Iterable[Note]) -> tuple[Note, ...]:
     """The warnings, each sentence once, the worst first; equal ones in the order they arose."""
-    once = {(n.code, n.text): n for n in reversed(list(notes)) if n.level == "warning"}
-    return tuple(sorted(reversed(once.values()), key=lambda note: -severity(note)))
+    once: dict[tuple[str, str], Note] = {}
+    for note in notes:
+        if note.level == "warning":
+            once.setdefault((note.code, note.text), note)
+    return tuple(sorted(once.values(), key=lambda note: -severity(note)))
 
 
 def head_and_gaps(notes: Iterable[Note]) -> tuple[tuple[Note, ...], tuple[Note, ...]]:

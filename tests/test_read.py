@@ -216,7 +216,7 @@ def test_a_state_costs_a_parcel_no_more_than_a_crop(state, tmp_path):
 
 
 def test_only_the_window_is_asked_for(state):
-    with opened(str(state), key="dem") as dataset:
+    with opened(str(state), key="dem", spec=DemInput(file="x")) as dataset:
         facts = describe(dataset, DemInput(file="d"), key="dem")
     window = source_window(facts, GRID, margin=3)
     assert (window.width, window.height) == (66, 66)

@@ -20,7 +20,7 @@ import pytest
 import shapely
 from pyproj import Transformer
 
-import siting.commands
+import siting.notebook
 from siting.cli import main
 from siting.errors import SitingError
 from siting.files import staged
@@ -105,7 +105,7 @@ def run(land: Land, command: str, *, draw: bool = False) -> Outcome:
         land.unreadable.chmod(0o555 if land.unreadable.is_dir() else 0)
     kept: dict[str, Any] = {}
 
-    write_report = siting.commands.write_report
+    write_report = siting.notebook.write_report
 
     def keep_result(result: Result, folder: Path, **kwargs: Any) -> None:
         kept["result"] = result
@@ -123,7 +123,7 @@ def run(land: Land, command: str, *, draw: bool = False) -> Outcome:
     out, err = io.StringIO(), io.StringIO()
     begin, began = time.process_time(), time.monotonic()
     with (
-        mock.patch.object(siting.commands, "write_report", keep_result),
+        mock.patch.object(siting.notebook, "write_report", keep_result),
         mock.patch.object(siting.cli, "_one_message", keep_failure),
         mock.patch.object(sys, "argv", ["siting", *words(land, command)]),
         working_in(land.working_folder),
