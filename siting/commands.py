@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from siting.batch.run import Options, Outcome, Watcher, run_batch
 from siting.lengths import NO_BREAK, percent, points
@@ -13,6 +15,9 @@ from siting.read.inspection import Finding, inspect
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Result
+
+if TYPE_CHECKING:
+    from siting.gather.run import Ask
 
 
 def score_to_folder(
@@ -82,6 +87,25 @@ def check_inputs(inputs: Inputs, protocol: Protocol) -> tuple[str, bool]:
     lines.append("")
     lines.append("No fault found." if not faults else f"{faults} to mend before a run.")
     return _plain("\n".join(lines)), not faults
+
+
+def gather_to_folder(
+    ask: Ask,
+    folder: Path,
+    *,
+    confirm: Callable[[str, int], bool],
+    progress: Progress,
+) -> str:
+    """Gather a region's open data into a folder, and tell in words what came."""
+    from siting.gather.run import gather
+    from siting.words.gather import done
+
+    made = gather(ask, folder, confirm=confirm, progress=progress)
+    lines = [done(str(folder), made.written, made.kept, made.requests, made.bytes)]
+    lines += [f"Warning: {note.text}" for note in made.notes if note.level == "warning"]
+    lines += [f"Assumed: {note.text}" for note in made.notes if note.level == "assumption"]
+    lines.append(f"Next: siting score {folder / 'inputs.toml'} -o {folder / 'out'}")
+    return _plain("\n".join(lines))
 
 
 def _told(finding: Finding) -> list[str]:

@@ -46,11 +46,13 @@ class Staged:
 
     Files are written beside their place under a name that ends in `.part`, flushed to disk, and
     renamed only when all of them are complete. An earlier run.json goes first and the new one
-    comes last, so that a run.json is there exactly when the set beside it is whole.
+    comes last, so that a run.json is there exactly when the set beside it is whole. A set of
+    another kind names the file that is its `last`.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, last: str = LAST) -> None:
         self.folder = folder
+        self.last = last
         self._names: list[str] = []
 
     def part(self, name: str) -> Path:
@@ -73,14 +75,14 @@ class Staged:
         return {name: file_hash(self.part(name)) for name in self._names}
 
     def commit(self) -> None:
-        """Rename all staged files to their names, run.json last."""
-        names = sorted(self._names, key=lambda name: name == LAST)
+        """Rename all staged files to their names, run.json (or `last`) last."""
+        names = sorted(self._names, key=lambda name: name == self.last)
         try:
             for name in names:
                 part = self.part(name)
                 _perform("flush", part, partial(_flush, part))
-            record = self.folder / LAST
-            if LAST in names and record.exists():
+            record = self.folder / self.last
+            if self.last in names and record.exists():
                 _perform("remove", record, record.unlink)
             for name in names:
                 target = self.folder / name
@@ -98,11 +100,11 @@ class Staged:
 
 
 @contextmanager
-def staged(folder: Path) -> Iterator[Staged]:
+def staged(folder: Path, last: str = LAST) -> Iterator[Staged]:
     """A `Staged` set in `folder` (made if missing), committed on success and removed on failure."""
     make_folder(folder)
     clean_parts(folder)
-    stage = Staged(folder)
+    stage = Staged(folder, last)
     try:
         yield stage
         stage.commit()
@@ -170,9 +172,38 @@ def append_line(path: Path, line: str) -> None:
         raise _failed(path, error) from error
 
 
+def append_bytes(path: Path, data: bytes) -> None:
+    """Append bytes and flush them to disk; a torn end is the reader's to drop."""
+    try:
+        _perform("append", path, lambda: _append_bytes(path, data))
+    except OSError as error:
+        raise _failed(path, error) from error
+
+
+def shorten(path: Path, size: int) -> None:
+    """Cut a file of ours to its first `size` bytes: what stands after them was torn by a crash."""
+    try:
+        _perform("cut", path, lambda: os.truncate(path, size))
+    except OSError as error:
+        raise _failed(path, error) from error
+
+
+def remove_folder(path: Path) -> None:
+    """Remove a folder of ours with all that is in it, if it is there."""
+    try:
+        if path.exists():
+            _perform("remove", path, lambda: shutil.rmtree(path))
+    except OSError as error:
+        raise _failed(path, error) from error
+
+
 def _append(path: Path, line: str) -> None:
+    _append_bytes(path, line.encode("utf-8") + b"\n")
+
+
+def _append_bytes(path: Path, data: bytes) -> None:
     with path.open("ab") as stream:
-        stream.write(line.encode("utf-8") + b"\n")
+        stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())
 

@@ -62,6 +62,7 @@ ROOMS = (
     {"read"},
     {"web"},
     {"report"},
+    {"gather"},
     {"pipeline"},
     {"batch"},
     {"notebook"},

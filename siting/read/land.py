@@ -28,6 +28,7 @@ from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, LayerInput
 from siting.settings.protocol import GridRules
 from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray, Source
+from siting.words.gather import surface
 
 _FILE_TIMES = tuple[str, int, int]
 _NO_COVER = Note(
@@ -194,7 +195,8 @@ def read_dem(
     )
     share, more = checks.check_coverage(np.isfinite(dem), inside, file=facts.file, what="DEM")
     steep = checks.check_relief(dem, cell_size_m=grid.cell_size_m, file=facts.file)
-    return DemRead(dem, facts.cell_m, share, source, (*notes, *more, *steep))
+    high = (surface("dem", facts.file),) if inputs.dem.surface == "yes" else ()
+    return DemRead(dem, facts.cell_m, share, source, (*notes, *more, *steep, *high))
 
 
 def read_canopy(

@@ -198,6 +198,9 @@ class DemInput(RasterInput):
     z_unit: Literal["", "m", "ft", "us-ft"] = Field(
         "", description="Unit of the elevations, when the file does not say."
     )
+    surface: Literal["", "no", "yes", "unknown"] = Field(
+        "", description='"yes" when the heights are of tree tops and roofs, not of the ground.'
+    )
 
 
 class CoverInput(RasterInput):
@@ -354,6 +357,26 @@ class GridInput(Table):
     cell_size_m: float | None = Field(None, gt=0, description="Cell edge, metres.")
 
 
+def _names(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+class DataSource(Table):
+    """Data that the land's files were made of, and the line that its publisher asks for."""
+
+    layers: Annotated[tuple[str, ...], BeforeValidator(_names)] = Field(
+        (), description="Layers that were made of it: dem, land_cover, roads ..."
+    )
+    title: str = Field("", max_length=200, description="Name of the data.")
+    attribution: str = Field(
+        min_length=1, max_length=300, description="Line that the data's licence asks to be shown."
+    )
+    short: str = Field("", max_length=60, description="The same for small places.")
+    licence: str = Field("", max_length=200, description="Name of the licence.")
+    licence_url: str = Field("", max_length=200, description="Where the licence can be read.")
+    changed: str = Field("", max_length=200, description="What was changed of the data.")
+
+
 class Inputs(Table):
     """One inputs file. Paths are relative to the file's folder."""
 
@@ -364,6 +387,9 @@ class Inputs(Table):
     layers: Layers = Layers()
     survey: SurveyInput = SurveyInput()
     grid: GridInput = GridInput()
+    sources: Annotated[tuple[DataSource, ...], BeforeValidator(_names)] = Field(
+        (), description="Where the files come from; its lines stand on every page."
+    )
     allow_remote: bool = Field(
         False, description="Allow rasters on the network; off by default, nothing is fetched."
     )

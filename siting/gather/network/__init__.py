@@ -1,0 +1,1 @@
+"""The network: one door, pieces of files, catalogues."""

@@ -1,0 +1,120 @@
+"""Every sentence that gathering open data says: estimates, questions, warnings, results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from siting.lengths import NO_BREAK, percent
+from siting.types import Note
+
+_SMALL_MB = 0.1
+
+
+def size(count: int) -> str:
+    """A number of bytes for people.
+
+    Examples
+    --------
+    >>> size(1_234_567), size(20_000)
+    ('1.2 MB', '0.1 MB')
+    """
+    return f"{max(count / 1e6, _SMALL_MB):,.1f} MB"
+
+
+def estimate(layers: Sequence[tuple[str, str, int]], *, total: int) -> str:
+    """What will be downloaded: a line per layer (layer, title, bytes) and the sum."""
+    lines = [f"  {layer}: {title}, about {size(count)}" for layer, title, count in layers]
+    return "\n".join(["To download:", *lines, f"  together about {size(total)}"])
+
+
+def question(total: int) -> str:
+    """Asked before a large download."""
+    return f"Download about {size(total)}?"
+
+
+def surface(layer: str, title: str) -> Note:
+    """W-SURFACE-01: heights that are not of the ground."""
+    text = (
+        f"The heights of {title or layer} are of tree tops and roofs where there are any, not of "
+        "the ground: slope and view in and beside woods are not to be trusted. Judge them on the "
+        "spot, or use bare-earth elevations."
+    )
+    return Note("W-SURFACE-01", "warning", text)
+
+
+def surface_unknown(file: str, hint: str) -> Note:
+    """A-SURFACE-01: nobody said whether heights are of the ground."""
+    more = f" Its name has {hint!r} in it, which often means a surface model." if hint else ""
+    text = (
+        f"Nothing says whether the heights of {file} are of the ground or of tree tops and roofs; "
+        f"the ground was assumed.{more} Say it with --surface no, or --surface yes."
+    )
+    return Note("A-SURFACE-01", "assumption", text)
+
+
+def hole(layer: str, km2: float) -> Note:
+    """W-HOLE-01: ground of which nothing came."""
+    text = (
+        f"{layer}: nothing is known of {km2:,.2f} km2 of the region (a tile that is not there, "
+        "sea, or ground that was not measured). It stays unknown."
+    )
+    return Note("W-HOLE-01", "warning", text)
+
+
+def editions(layer: str, taken: str, others: Sequence[str]) -> Note:
+    """A-EDITION-01: several editions lie over the land and one was taken."""
+    text = f"{layer}: {taken} was taken; there are also {', '.join(others)}."
+    return Note("A-EDITION-01", "assumption", text)
+
+
+def items_changed(layer: str, gone: Sequence[str], new: Sequence[str]) -> Note:
+    """A-EDITION-01: the catalogue has other items than last time."""
+    parts = [f"no longer there: {', '.join(gone[:6])}"] if gone else []
+    parts += [f"new: {', '.join(new[:6])}"] if new else []
+    text = f"{layer}: the catalogue has changed since the last run ({'; '.join(parts)})."
+    return Note("A-EDITION-01", "assumption", text)
+
+
+def seam(layer: str, cells: int, second: str, step: float) -> Note:
+    """W-SEAM-01: two products in one raster."""
+    told = "they share no ground to compare" if step != step else f"it lies {step:+.2f} m off there"
+    text = (
+        f"{layer}: {cells:,} cells were filled from {second}, {told}. A step may show at the seam."
+    )
+    return Note("W-SEAM-01", "warning", text)
+
+
+def shared_cells(layer: str, names: Sequence[str]) -> Note:
+    """W-SEAM-01: tiles that overlap and differ."""
+    text = (
+        f"{layer}: {', '.join(names[:6])} differ from their neighbours where they overlap; the "
+        "first by name was taken."
+    )
+    return Note("W-SEAM-01", "warning", text)
+
+
+def part_only(layer: str, share: float) -> Note:
+    """W-COVER-01: tiles that do not reach over the whole land."""
+    text = f"{layer} covers {percent(share)} of the land and the ground around it."
+    return Note("W-COVER-01", "warning", text.replace(NO_BREAK, " "))
+
+
+def inputs_kept(name: str) -> Note:
+    """A-INPUTS-01: the user's own lines are not overwritten."""
+    text = (
+        f"inputs.toml was changed by hand since it was written, so it was kept; what would have "
+        f"been written is in {name}."
+    )
+    return Note("A-INPUTS-01", "assumption", text)
+
+
+def done(folder: str, files: Sequence[str], kept: Sequence[str], asked: int, count: int) -> str:
+    """The end of a run: what was written, what was there already, what was asked of the network."""
+    lines = [f"{folder}: {', '.join(files)}."] if files else [f"{folder}: nothing new."]
+    if kept:
+        lines.append(f"Kept from the last run: {', '.join(kept)}.")
+    if asked:
+        lines.append(f"{asked} requests, {size(count)} from the network.")
+    else:
+        lines.append("Nothing was asked of the network.")
+    return "\n".join(lines)
