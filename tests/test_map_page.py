@@ -53,7 +53,7 @@ def test_the_policy_names_every_script_and_style(page):
     assert "img-src data: blob:" in policy
     scripts = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
     styles = re.findall(r"<style>(.*?)</style>", page, re.DOTALL)
-    assert (len(scripts), len(styles)) == (4, 2)
+    assert (len(scripts), len(styles)) == (3, 5)
     for text in (*scripts, *styles):
         assert assets.source_hash(text) in policy
 
@@ -61,6 +61,7 @@ def test_the_policy_names_every_script_and_style(page):
 def test_names_are_not_drawn_by_lot(page):
     """folium names its objects by 32 random hex digits; here none is left."""
     script = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)[2]
+    assert script.startswith("(function () {")
     assert "var map_siting" in script
     assert "image_overlay_score" in script
     assert not re.search(r"_[0-9a-f]{32}", script)

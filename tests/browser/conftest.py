@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from siting.grid import transformer
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from tests.map_result import map_result
@@ -26,6 +27,12 @@ ARGUMENTS = (
 )
 WIDE = {"viewport": {"width": 1400, "height": 900}}
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+# The pages leave no name behind them, so the tests take Leaflet's own hook to get at its map.
+SHOW_MAP = """(() => { let leaflet;
+  Object.defineProperty(window, "L", { configurable: true, get: () => leaflet, set(value) {
+    leaflet = value;
+    value.Map.addInitHook(function () { window.testMap = this; });
+  } }); })()"""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -73,6 +80,7 @@ def opened(browser: Any, path: Path, **options: Any) -> Iterator[Tab]:
     """A file opened from disk in a fresh profile with no network."""
     context = browser.new_context(offline=True, **options)
     context.set_default_timeout(15_000)
+    context.add_init_script(SHOW_MAP)
     try:
         tab = Tab(context.new_page())
         tab.page.goto(path.as_uri())
@@ -105,14 +113,41 @@ def wide(browser, page_file):
         assert found.complaints == []
 
 
-def at_place(page, easting, northing):
+def lat_lon(easting: float, northing: float, crs: str = "EPSG:32617") -> list[float]:
+    """Latitude and longitude of a place on the grid of the tests."""
+    lon, lat = transformer(crs, "EPSG:4326").transform(easting, northing)
+    return [lat, lon]
+
+
+def at_place(page: Any, easting: float, northing: float) -> list[float]:
     """Pixel on the screen of a place on the grid."""
     return page.evaluate(
-        """([e, n]) => { const [lat, lon] = siting.degreesOf(e, n);
-        const p = siting.MAP.latLngToContainerPoint([lat, lon]);
-        const box = siting.MAP.getContainer().getBoundingClientRect();
+        """(place) => { const p = testMap.latLngToContainerPoint(place);
+        const box = testMap.getContainer().getBoundingClientRect();
         return [box.left + p.x, box.top + p.y]; }""",
-        [easting, northing],
+        lat_lon(easting, northing),
+    )
+
+
+def ask_at(page: Any, lat: float, lon: float) -> str:
+    """Ask a place, on the screen or not, as Leaflet would report the tap; the first words."""
+    page.evaluate("(place) => testMap.fire('click', { latlng: L.latLng(place) })", [lat, lon])
+    return page.locator("#ask-answer .answer-head").text_content()
+
+
+def island_of(page: Any) -> Any:
+    """The data that Python wrote into the page."""
+    return page.evaluate("JSON.parse(document.getElementById('siting-data').textContent)")
+
+
+def move_weights(page: Any, **weights: float) -> None:
+    """Move sliders to values, as a hand does it."""
+    page.evaluate(
+        """(weights) => Object.entries(weights).forEach(([name, value]) => {
+        const slider = document.getElementById("weight-" + name);
+        slider.value = value;
+        slider.dispatchEvent(new Event("input", { bubbles: true })); })""",
+        weights,
     )
 
 

@@ -7,7 +7,17 @@ import pytest
 
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
-from tests.browser.conftest import PHONE, WIDE, click_at, opened, show_only
+from tests.browser.conftest import (
+    PHONE,
+    WIDE,
+    ask_at,
+    click_at,
+    island_of,
+    lat_lon,
+    move_weights,
+    opened,
+    show_only,
+)
 from tests.map_result import map_result, variants
 
 STATES = ("spots", "card", "ask", "weights", "visits", "key", "guide", "measure")
@@ -89,9 +99,9 @@ def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
         for row, col in places:
             lon, lat = grid.to_lonlat.transform(*grid.xy(row, col))
             want = page.evaluate(
-                """([x, y]) => { const world = 256 * Math.pow(2, siting.MAP.getZoom());
+                """([x, y]) => { const world = 256 * Math.pow(2, testMap.getZoom());
                 const scale = world / (2 * Math.PI * 6378137);
-                const corner = siting.MAP.getPixelOrigin(), pane = siting.MAP._getMapPanePos();
+                const corner = testMap.getPixelOrigin(), pane = testMap._getMapPanePos();
                 return [world / 2 + x * scale - corner.x + pane.x,
                   world / 2 - y * scale - corner.y + pane.y]; }""",
                 [float(v) for v in mercator_of(np.array(lon), np.array(lat))],
@@ -103,40 +113,22 @@ def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
             assert abs(rows[own].mean() - y) <= 1.0
 
 
-def test_the_plain_inflater_reads_what_zlib_wrote(wide):
-    """Old browsers have no DecompressionStream: our reader of RFC 1951 against zlib's writer."""
-    import base64
-    import zlib
-
-    rng = np.random.default_rng(9)
-    runs = rng.integers(0, 5, 4000).astype(np.uint8).tobytes() + bytes(3000)
-    for data in (b"", b"a", runs, rng.bytes(5000), b"abc" * 700):
-        for level, strategy in (
-            (0, 0),
-            (1, 0),
-            (9, 0),
-            (9, zlib.Z_FIXED),
-            (6, zlib.Z_HUFFMAN_ONLY),
-        ):
-            packer = zlib.compressobj(level, zlib.DEFLATED, -15, 9, strategy)
-            packed = base64.b64encode(packer.compress(data) + packer.flush()).decode()
-            got = wide.evaluate(
-                "([t, n]) => Array.from(siting.inflateHere(siting.bytesOf(t), n))",
-                [packed, len(data)],
-            )
-            assert bytes(got) == data
+def answer(page, place):
+    ask_at(page, *lat_lon(*place))
+    return page.locator("#ask-answer").text_content()
 
 
 def test_a_browser_without_decompression_shows_the_same(browser, page_file):
+    places = [(540_110.0 + 37 * i, 4_820_120.0 + 31 * i) for i in range(12)]
     with opened(browser, page_file, **WIDE) as found:
         page = found.page
         page.wait_for_selector("html[data-ready]")
-        want = page.evaluate("Array.from(siting.CELLS.total.slice(0, 500))")
+        want = [answer(page, place) for place in places]
         page.add_init_script("delete window.DecompressionStream")
         page.reload()
         page.wait_for_selector("html[data-ready]")
         assert page.evaluate("typeof DecompressionStream") == "undefined"
-        assert page.evaluate("Array.from(siting.CELLS.total.slice(0, 500))") == want
+        assert [answer(page, place) for place in places] == want
 
 
 VARIANTS = variants()
@@ -160,13 +152,11 @@ def test_every_kind_of_result_makes_a_page_that_works(browser, tmp_path, name):
             assert 0 < dot["x"] < 390
             assert 0 < dot["y"] < 844
         middle = result.land.grid.window(60, 60, 1, 1)
-        page.evaluate(
-            "([e, n]) => siting.ask(L.latLng(siting.degreesOf(e, n)))", list(middle.bounds[:2])
-        )
-        assert page.locator("#ask-answer .answer-head").inner_text() != ""
-        page.evaluate("siting.DATA.criteria.forEach((c) => siting.moveWeight(c.name, 0))")
+        assert ask_at(page, *lat_lon(*middle.bounds[:2], result.land.grid.crs)) != ""
+        move_weights(page, **{c["name"]: 0.0 for c in island_of(page)["criteria"]})
         page.wait_for_selector('html[data-painted="page"]')
-        page.evaluate("siting.resetWeights()")
+        page.click("#tab-weights")
+        page.click("#weights-reset")
         assert found.outside == []
         assert found.complaints == []
 
@@ -178,10 +168,13 @@ def test_longitudes_go_on_past_the_180th_meridian(browser, tmp_path):
     path.write_text(map_page(result, protocol=protocol), encoding="utf-8")
     with opened(browser, path, **WIDE) as found:
         found.page.wait_for_selector("html[data-ready]")
-        west, east, spots = found.page.evaluate(
-            """[image_overlay_ground.getBounds().getWest(), image_overlay_ground.getBounds()
-            .getEast(), siting.DATA.spots.map((s) => s.lon)]"""
+        west, east = found.page.evaluate(
+            """() => { let box = null;
+            testMap.eachLayer((layer) => {
+              if (layer.options.className === "picture-ground") box = layer.getBounds(); });
+            return [box.getWest(), box.getEast()]; }"""
         )
+        spots = [spot["lon"] for spot in island_of(found.page)["spots"]]
         assert west < 180 < east or west < -180 < east
         assert east - west < 0.1
         assert all(west < lon < east for lon in spots)

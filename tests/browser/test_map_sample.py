@@ -11,7 +11,7 @@ from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.report.page.map import map_page
 from siting.settings.load import load_inputs, load_protocol
-from tests.browser.conftest import PHONE, WIDE, opened
+from tests.browser.conftest import PHONE, WIDE, ask_at, island_of, lat_lon, opened
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 FACTS = list(csv.DictReader((SAMPLE / "no_go_facts.csv").open(encoding="utf-8")))
@@ -34,7 +34,7 @@ def test_page_is_small(sample):
 def test_every_cell_of_the_parcel_can_be_asked(browser, sample):
     with opened(browser, sample[0], **WIDE) as found:
         found.page.wait_for_selector("html[data-ready]")
-        assert found.page.evaluate("siting.DATA.cells.step") == 1
+        assert island_of(found.page)["cells"]["step"] == 1
 
 
 def test_no_go_facts_are_told_and_drawn(browser, sample):
@@ -42,14 +42,12 @@ def test_no_go_facts_are_told_and_drawn(browser, sample):
     with opened(browser, sample[0], **WIDE) as found:
         page = found.page
         page.wait_for_selector("html[data-ready]")
-        labels = page.evaluate(
-            "Object.fromEntries(siting.DATA.rules.map((r) => [r.key, [r.label, r.name]]))"
-        )
+        labels = {r["key"]: (r["label"], r["name"]) for r in island_of(page)["rules"]}
+        crs = sample[1].land.grid.crs
         key = page.locator("#key-zones").evaluate("e => e.textContent")
         for fact in FACTS:
             place = [float(fact["easting"]), float(fact["northing"])]
-            page.evaluate("([e, n]) => siting.ask(L.latLng(siting.degreesOf(e, n)))", place)
-            head = page.locator(".answer-head").inner_text()
+            head = ask_at(page, *lat_lon(*place, crs))
             if fact["rule"] == "outside":
                 assert head == "Outside the parcel."
                 continue

@@ -9,7 +9,7 @@ import pytest
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from siting.types import Note
-from tests.browser.conftest import WIDE, opened
+from tests.browser.conftest import WIDE, ask_at, lat_lon, opened
 from tests.fake_result import layers
 from tests.map_result import map_result, turned_aim
 
@@ -87,7 +87,7 @@ def test_a_script_in_any_text_does_nothing_and_is_shown(browser, tmp_path, text)
         page.locator("#visit-1-reason").fill(shown(text))
         page.click("#tab-visits")
         assert shown(text) in page.locator("#visits-list").evaluate("e => e.textContent")
-        page.evaluate("siting.ask(L.latLng(siting.degreesOf(540309, 4820280)))")
+        ask_at(page, *lat_lon(540309, 4820280))
         assert shown(text) in page.locator("#ask-answer").evaluate("e => e.textContent")
         page.click("#tab-guide")
         assert shown(text) in page.locator("#warnings").evaluate("e => e.textContent")

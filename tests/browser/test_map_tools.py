@@ -9,7 +9,7 @@ import pytest
 
 from siting.read.vector.visit_file import read_visits
 from siting.report.page.map import map_page
-from tests.browser.conftest import WIDE, click_at, opened
+from tests.browser.conftest import WIDE, click_at, move_weights, opened
 from tests.map_result import map_result, variants
 
 
@@ -20,6 +20,13 @@ def mark_spots(page):
     page.click("#row-2")
     page.locator("#visit-2-3").check()
     page.locator("#visit-2-reason").fill("=Tree is dead")
+
+
+def downloaded(page, button):
+    """Text of the file that a button saves."""
+    with page.expect_download() as caught:
+        page.click(button)
+    return Path(caught.value.path()).read_text(encoding="utf-8")
 
 
 def test_marks_are_kept_and_come_back(browser, page_file):
@@ -67,7 +74,8 @@ def test_the_program_reads_what_the_page_saves(browser, tmp_path, name):
     with opened(browser, path, **WIDE) as found:
         found.page.wait_for_selector("html[data-ready]")
         mark_spots(found.page)
-        texts = found.page.evaluate("[siting.visitsJson(), siting.visitsCsv()]")
+        found.page.click("#tab-visits")
+        texts = [downloaded(found.page, f"#visits-{kind}") for kind in ("json", "csv")]
     for kind, text in zip(("json", "csv"), texts, strict=True):
         saved = tmp_path / f"visited.{kind}"
         saved.write_bytes(text.encode("utf-8"))
@@ -155,8 +163,9 @@ def test_the_first_words_follow_the_marks_and_the_weights(wide):
     wide.click("#row-1")
     wide.locator("#visit-1-3").check()
     assert first.inner_text().startswith("Go to spot 2 next. ")
-    wide.evaluate("siting.moveWeight('trail', 1); siting.moveWeight('water', 0)")
-    order = wide.evaluate("siting.ranking(siting.STATE.weights).map(({ spot }) => spot.n)")
+    move_weights(wide, trail=1.0, water=0.0)
+    rows = wide.locator("#spot-list > li").evaluate_all("rows => rows.map((row) => row.id)")
+    order = [int(name.removeprefix("item-")) for name in rows]
     best = next(n for n in order if n != 1)
     assert first.inner_text().startswith(f"With your weights, go to spot {best} next. ")
     wide.click("#row-3")
@@ -178,8 +187,8 @@ def test_the_list_tells_what_helps_to_choose(wide):
 
 
 def test_a_feature_has_its_sign_and_its_name_only_near_by(wide):
-    wide.evaluate("siting.MAP.setZoom(17.75, { animate: false })")
+    wide.evaluate("testMap.setZoom(17.75, { animate: false })")
     assert wide.locator(".sign-features:visible, .name-feature:visible").count() == 0
-    wide.evaluate("siting.MAP.setZoom(18, { animate: false })")
+    wide.evaluate("testMap.setZoom(18, { animate: false })")
     assert wide.locator(".sign-features:visible").count() > 0
     assert "log over the brook" in wide.locator(".name-feature").all_text_contents()

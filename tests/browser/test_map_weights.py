@@ -5,51 +5,22 @@ from __future__ import annotations
 import tomllib
 
 import numpy as np
-import pytest
 
-from siting.report.page.map import map_page
 from siting.scoring.combine import combine
 from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo
-from tests.browser.conftest import WIDE, opened
+from tests.browser.conftest import ask_at, lat_lon, move_weights
 from tests.map_result import map_result
-
-
-@pytest.mark.parametrize("method", ["attractors and conditions", "weighted mean"])
-def test_the_page_computes_as_numpy_does(browser, tmp_path, method):
-    """Random memberships and weights, every criterion of the protocol, both methods."""
-    protocol = Protocol(scoring=Scoring(method=method, attraction_share=0.35))
-    path = tmp_path / "map.html"
-    path.write_text(map_page(map_result(protocol=protocol), protocol=protocol), encoding="utf-8")
-    rng = np.random.default_rng(5)
-    with opened(browser, path, **WIDE) as found:
-        found.page.wait_for_selector("html[data-ready]")
-        names = found.page.evaluate("siting.DATA.criteria.map((c) => c.name)")
-        for _ in range(50):
-            parts = {n: rng.random().__round__(4) for n in names}
-            weights = {n: rng.random().__round__(4) + 0.01 for n in names}
-            arrays = {n: np.array([v], dtype=np.float64) for n, v in parts.items()}
-            share = float(rng.random())
-            want = combine(
-                arrays,
-                weights=weights,
-                scoring=Scoring(method=method, attraction_share=share),
-            ).total[0]
-            got = found.page.evaluate(
-                "([p, w]) => siting.totalScore((n) => p[n], w)",
-                [parts, {**weights, "attraction_share": share}],
-            )
-            assert got == pytest.approx(float(want), abs=2e-7)  # combine rounds to float32
 
 
 def test_moved_weights_move_list_numbers_and_colours(tab):
     page, result = tab.page, map_result()
-    before = page.evaluate("window.image_overlay_score._url")
+    before = picture(page)
     weights = dict(protocol_weights(result))
     weights.update(trail=0.1, water=1.0)
-    page.evaluate("siting.moveWeight('trail', 0.1); siting.moveWeight('water', 1)")
+    move_weights(page, trail=0.1, water=1.0)
     page.wait_for_selector('html[data-painted="page"]')
-    assert page.evaluate("window.image_overlay_score._url") != before
+    assert picture(page) != before
     parts = {
         n: np.array([s.memberships[n] for s in result.spots], dtype=np.float32)
         for n in result.spots[0].memberships
@@ -64,6 +35,11 @@ def test_moved_weights_move_list_numbers_and_colours(tab):
     assert page.locator("#weights-flag").is_hidden() is False or tab.page.viewport_size
     words = page.locator("#order-line").text_content()
     assert "place" in words or "stays the same" in words
+
+
+def picture(page):
+    """Where the score's picture comes from now."""
+    return page.locator(".picture-score").get_attribute("src")
 
 
 def protocol_weights(result):
@@ -81,19 +57,20 @@ def test_moved_weights_at_cells_are_within_a_point_of_a_full_run(wide):
     parts = {n: m for n, m in result.scores.memberships.items() if n != "quiet"}
     want = combine(parts, weights=weights, scoring=Scoring()).total
     moves = {"trail": 0.15, "edge": 1.0, "flat": 2.5, "quiet": 0.0, "heading": 1.0}
-    wide.evaluate("(m) => Object.entries(m).forEach(([n, v]) => siting.moveWeight(n, v))", moves)
+    move_weights(wide, **moves)
     grid = result.land.grid
     rng = np.random.default_rng(2)
     inside = np.argwhere((result.no_go & NoGo.OUTSIDE.value) == 0)
     for row, col in inside[rng.choice(len(inside), 200, replace=False)]:
-        easting, northing = (float(v) for v in grid.xy(row, col))
-        got = wide.evaluate("([e, n]) => siting.answerAt(e, n).points", [easting, northing])
-        assert abs(got - 100 * want[row, col]) <= 0.51
+        head = ask_at(wide, *lat_lon(*(float(v) for v in grid.xy(row, col))))
+        if result.no_go[row, col] == 0:
+            got = int(head.split(" points here")[0])
+            assert abs(got - 100 * want[row, col]) <= 0.51
 
 
 def test_reset_brings_everything_back(wide):
     before = wide.locator("#spot-list").inner_text()
-    first = wide.evaluate("window.image_overlay_score._url")
+    first = picture(wide)
     wide.click("#tab-weights")
     wide.locator("#weight-flat").focus()
     wide.keyboard.press("Home")
@@ -101,15 +78,18 @@ def test_reset_brings_everything_back(wide):
     wide.click("#weights-reset")
     wide.click("#tab-spots")
     assert wide.locator("#spot-list").inner_text() == before
-    assert wide.evaluate("window.image_overlay_score._url") == first
+    assert picture(wide) == first
     assert wide.locator("#weights-flag").is_hidden()
 
 
 def test_painted_colours_are_the_ones_of_the_program(wide):
     """With the survey's own weights the page paints what Python painted, pixel by pixel."""
+    before = picture(wide)
+    # The heading is judged at the spots only: its weight changes no cell, yet all are painted anew.
+    move_weights(wide, heading=0.5)
+    wide.wait_for_selector('html[data-painted="page"]')
     share = wide.evaluate(
-        """async () => {
-        const layer = window.image_overlay_score;
+        """async ([one, other]) => {
         const pixels = async (url) => {
           const image = new Image();
           image.src = url;
@@ -120,23 +100,20 @@ def test_painted_colours_are_the_ones_of_the_program(wide):
           context.drawImage(image, 0, 0);
           return context.getImageData(0, 0, image.width, image.height).data;
         };
-        const first = await pixels(layer._url);
-        siting.paintScores(siting.STATE.weights);
-        await new Promise((done) => setTimeout(done, 800));
-        const second = await pixels(layer._url);
+        const first = await pixels(one), second = await pixels(other);
         let same = 0;
         for (let i = 0; i < first.length; i += 4) {
           same += first[i] === second[i] && first[i + 3] === second[i + 3] ? 1 : 0;
         }
-        return same / (first.length / 4); }"""
+        return same / (first.length / 4); }""",
+        [before, picture(wide)],
     )
     assert share > 0.995  # cells that fall on the border of a pixel or of a colour may differ
 
 
 def test_the_weights_go_back_as_a_piece_of_a_protocol(wide, tmp_path):
-    wide.evaluate("siting.moveWeight('water', 0.85); siting.moveWeight('flat', 2)")
-    wide.evaluate("siting.moveWeight('attraction_share', 0.6)")
-    text = wide.evaluate("siting.weightsText()")
+    move_weights(wide, water=0.85, flat=2.0, attraction_share=0.6)
+    text = wide.locator("#weights-text").input_value()
     data = tomllib.loads(text)
     rules = Protocol.model_validate(data)
     assert rules.attractors.water.weight == 0.85

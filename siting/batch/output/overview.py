@@ -26,13 +26,7 @@ from siting.report.shared.text import clean, island
 from siting.words.cautions import FIRST
 
 Relief = tuple[FloatArray, Grid]
-_SCRIPTS = (
-    "shared/print.js",
-    "overview/data.js",
-    "overview/map.js",
-    "overview/table.js",
-    "overview/page.js",
-)
+_STYLES = ("shared/base.css", "overview/overview.css")
 # Outlines are drawn coarser until all of them together have no more points than this.
 _MOST_POINTS = 60_000
 _FIRST_TOLERANCE_M = 2.0
@@ -51,10 +45,9 @@ def overview_page(batch: Batch, *, relief: Relief | None, protocol_name: str) ->
     protocol_name : str
     """
     data = page_data(batch, relief=relief)
-    own = "\n".join(assets.template_text(name) for name in _SCRIPTS)
-    scripts = [assets.leaflet_script(), f'(function () {{\n"use strict";\n{own}\n}})();\n']
+    scripts = [assets.leaflet_script(), assets.page_script("overview/start.js")]
     first = assets.template_text("shared/first.js")
-    styles = [assets.leaflet_style(), assets.template_text("overview/overview.css")]
+    styles = [assets.leaflet_style(), *map(assets.template_text, _STYLES)]
     html = assets.render(
         "overview/overview.html",
         policy=assets.security_policy(scripts=[first, *scripts], styles=styles),

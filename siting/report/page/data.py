@@ -22,6 +22,7 @@ from siting.report.shared.frame import Frame, unwrapped
 from siting.report.shared.text import clean
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
+from siting.words.card import NO_HEADING, look_line, reading, walk_lines
 from siting.words.cautions import GENERAL
 from siting.words.heading import FAIR, GOOD, lens_height
 from siting.words.sheet import what_to_clear
@@ -186,6 +187,10 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
         "pulled_down": [clean(line) for line in spot.pulled_down],
         "check": [clean(line) for line in spot.check],
         "cautions": [clean(line) for line in spot.cautions],
+        "go": _go(facts),
+        "look": [look_line(facts.search_radius_m)],
+        "face": _face(facts),
+        "face_brief": _face_brief(facts),
         "clear": _clear(camera),
         "lens": facing.lens or _lens(camera),
         "radius_m": facts.search_radius_m,
@@ -194,6 +199,45 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
         "sure": facts.stability,
         "stability": facts.stability_words,
     }
+
+
+def _go(facts: SpotFacts) -> list[str]:
+    """The walk, then the position."""
+    place = (
+        f"{facts.lat:.5f}, {facts.lon:.5f} (latitude, longitude). {facts.utm_name}, "
+        f"{facts.utm_easting_m} E, {facts.utm_northing_m} N."
+    )
+    walk = facts.walk
+    if walk is None:
+        return [place]
+    lines = walk_lines(
+        length_m=walk.length_m,
+        there_min=walk.minutes_there,
+        back_min=walk.minutes_back,
+        climb_m=walk.climb_m,
+        along=facts.walk_along,
+        from_road=walk.start_kind == "road",
+        unknown_crossings=walk.unknown_crossings,
+    )
+    return [*lines, place]
+
+
+def _face(facts: SpotFacts) -> list[str]:
+    facing = facts.facing
+    if facing.heading_deg is None:
+        return [NO_HEADING]
+    lines = [f"Best: {reading(facing.heading_deg, facing.magnetic_deg)}.", *facing.why]
+    if facing.second_deg is not None:
+        second = reading(facing.second_deg, facing.second_magnetic_deg)
+        lines.append(f"Second: {second}. {facing.second_why}".rstrip())
+    return lines
+
+
+def _face_brief(facts: SpotFacts) -> str:
+    facing = facts.facing
+    if facing.heading_deg is None:
+        return ""
+    return f"Face {reading(facing.heading_deg, facing.magnetic_deg)}."
 
 
 def _clear(camera: CameraRules) -> list[str]:
@@ -227,13 +271,7 @@ def _walk(facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:
         return None
     return {
         "line": list(layers.drawn_all(walk.line, grid)),
-        "length_m": walk.length_m,
         "there_min": walk.minutes_there,
-        "back_min": walk.minutes_back,
-        "climb_m": walk.climb_m,
-        "along": list(facts.walk_along),
-        "from_road": walk.start_kind == "road",
-        "unknown_crossings": walk.unknown_crossings,
     }
 
 

@@ -26,18 +26,7 @@ from siting.types import NoGo, Result
 from siting.words.cautions import FIRST
 
 _MAP_ID = "siting"
-_SCRIPTS = (
-    "shared/print.js",
-    "map/cells.js",
-    "map/score.js",
-    "map/base.js",
-    "map/spots.js",
-    "map/rose.js",
-    "map/ask.js",
-    "map/weights.js",
-    "map/visits.js",
-    "map/page.js",
-)
+_STYLES = ("shared/base.css", "map/page.css", "map/land.css", "map/print.css")
 _MIN_ZOOM, _MAX_ZOOM = 11, 21
 _SCORE_OPACITY = 0.7
 
@@ -138,14 +127,9 @@ def _degrees(parcel: Geometry, frame: Frame) -> list[list[float]]:
 
 
 def _page(data: dict[str, Any], map_script: str) -> str:
-    own = "\n".join(assets.template_text(name) for name in _SCRIPTS)
-    scripts = [
-        assets.leaflet_script(),
-        map_script,
-        f'(function () {{\n"use strict";\n{own}\n}})();\n',
-    ]
+    scripts = [assets.leaflet_script(), assets.page_script("map/start.js", before=map_script)]
     first = assets.template_text("shared/first.js")
-    styles = [assets.leaflet_style(), assets.template_text("map/map.css")]
+    styles = [assets.leaflet_style(), *map(assets.template_text, _STYLES)]
     html = assets.render(
         "map/map.html",
         policy=assets.security_policy(scripts=[first, *scripts], styles=styles),

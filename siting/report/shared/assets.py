@@ -13,6 +13,8 @@ from collections.abc import Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 
+from siting.web.bundle import bundle
+
 WEB = Path(__file__).parents[2] / "web"
 LEAFLET_VERSION = "1.9.3"
 PACKING = 7
@@ -50,6 +52,20 @@ def leaflet_style() -> str:
 def template_text(name: str) -> str:
     """A file of siting/web."""
     return (WEB / name).read_text(encoding="utf-8")
+
+
+def page_script(entry: str, *, before: str = "") -> str:
+    """The modules that `entry` needs as one script that leaves no name behind in the page.
+
+    Parameters
+    ----------
+    entry : str
+        Path of a module below siting/web.
+    before : str
+        A script to run first, whose names the modules may use.
+    """
+    own = bundle(entry, read=template_text)
+    return f"(function () {{\n{before}\n{own}\n}})();\n"
 
 
 def source_hash(text: str) -> str:

@@ -1,120 +1,33 @@
 // The parcels as the page holds them: one list to each fact, addressed by a parcel's number.
 
-const DATA = JSON.parse(document.getElementById("siting-data").textContent);
-const COL = DATA.columns;
-const COUNT = COL.id.length;
-const EVERY = Array.from({ length: COUNT }, (_, i) => i);
+import { islandData } from "../shared/dom.js";
 
-function node(tag, attributes, ...children) {
-  const made = document.createElement(tag);
-  Object.entries(attributes || {}).forEach(([name, value]) => {
-    if (name.startsWith("on")) made.addEventListener(name.slice(2), value);
-    else if (value === true) made.setAttribute(name, "");
-    else if (value !== false && value !== null && value !== undefined) {
-      made.setAttribute(name, value);
-    }
-  });
-  children.flat().forEach((child) => {
-    if (child !== null && child !== undefined && child !== "") made.append(child);
-  });
-  return made;
-}
+export const DATA = islandData();
+export const COL = DATA.columns;
+export const COUNT = COL.id.length;
+export const EVERY = Array.from({ length: COUNT }, (_, i) => i);
 
-// Words of a user: isolated, so that their direction does not run into ours.
-function user(text) {
-  return node("bdi", {}, text);
-}
-
-function byId(id) {
-  return document.getElementById(id);
-}
-
-// --- what a sign means ----------------------------------------------------------------
-
-const FAILED = "failed";
-const CLASSES = [0, 20, 40, 60, 80];
-
-function scoreClass(i) {
-  if (COL.code[i]) return FAILED;
-  if (COL.points[i] === null) return "nothing";
-  return String(Math.min(Math.floor(COL.points[i] / 20), 4));
-}
-
-function roleClass(i) {
-  if (COL.code[i]) return FAILED;
-  return COL.role[i] === "" ? "none" : COL.role[i] === "camera" ? "camera" : "reserve";
-}
-
-const CLASS_OF = { score: scoreClass, problem: (i) => COL.problem[i], role: roleClass };
-
-// Colours of Okabe & Ito (2008), which hold for every kind of colour vision; the shape says it, too.
-const OKABE = ["#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00", "#f0e442"];
-const SHAPES = ["square", "diamond", "up", "down", "plus", "star", "bar"];
-
-function scoreSigns() {
-  const signs = [...CLASSES].reverse().map((least) => {
-    const step = least / 20;
-    const words = least === 80 ? "80 to 100 points" : `${least} to ${least + 19} points`;
-    return [String(step), { words, shape: "circle", size: 5 + step, colour: DATA.colours[step] }];
-  });
-  signs.push(["nothing", { words: "no spot", shape: "cross", size: 6, colour: "#5b4a3a" }]);
-  signs.push([FAILED, { words: "could not be scored", shape: "up", size: 7, colour: "#d55e00" }]);
-  return new Map(signs);
-}
-
-function problemSigns() {
-  const present = new Set(COL.problem);
-  const signs = [["none", { words: "no problem", shape: "circle", size: 6, colour: "#8d9a92" }]];
-  let k = 0;
-  Object.entries(DATA.problems).forEach(([key, words]) => {
-    if (key === "none" || !present.has(key)) return;
-    // Shapes and colours run on at different paces, so that no pair comes twice.
-    const colour = OKABE[(k + Math.floor(k / SHAPES.length)) % OKABE.length];
-    signs.push([key, { words, shape: SHAPES[k % SHAPES.length], size: 7, colour }]);
-    k += 1;
-  });
-  signs.push([FAILED, { words: "could not be scored", shape: "cross", size: 7, colour: "#1c231f" }]);
-  return new Map(signs);
-}
-
-const SIGNS = {
-  score: scoreSigns(),
-  problem: problemSigns(),
-  role: new Map([
-    ["camera", { words: "camera proposed", shape: "star", size: 9, colour: "#0072b2" }],
-    ["reserve", { words: "reserve", shape: "diamond", size: 7, colour: "#e69f00" }],
-    ["none", { words: "neither", shape: "circle", size: 5, colour: "#8d9a92" }],
-    [FAILED, { words: "could not be scored", shape: "cross", size: 7, colour: "#1c231f" }],
-  ]),
-};
-
-// --- state shared by map, table and card ----------------------------------------------
-
-const STATE = { by: "score", chosen: -1, shown: EVERY, sort: "points", down: true, page: 0 };
+// What map, table and card share.
+export const STATE = { by: "score", chosen: -1, from: "", shown: EVERY, sort: "points", down: true,
+  page: 0 };
 const LISTENERS = [];
 
-function changed(what) {
+// Listeners hear of "by" (what the signs show), "chosen" and "list".
+export function listen(listener) {
+  LISTENERS.push(listener);
+}
+
+export function announce(what) {
   LISTENERS.forEach((listener) => listener(what));
 }
 
-function choose(i, from) {
+export function choose(i, from) {
   STATE.chosen = i;
   STATE.from = from;
-  changed("chosen");
+  announce("chosen");
 }
 
 // Where the list lies under the map and the card, and not beside them.
-function oneColumn() {
+export function oneColumn() {
   return !window.matchMedia("(min-width: 1000px)").matches;
-}
-
-function copyText(text) {
-  if (navigator.clipboard && window.isSecureContext) return navigator.clipboard.writeText(text);
-  const area = node("textarea", { class: "unseen" });
-  area.value = text;
-  document.body.append(area);
-  area.select();
-  const done = document.execCommand("copy");
-  area.remove();
-  return done ? Promise.resolve() : Promise.reject(new Error("copying was refused"));
 }

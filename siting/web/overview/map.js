@@ -1,11 +1,10 @@
 // The map: ground, outlines and signs, all parcels on one canvas.
 
-const EARTH = 6378137;
-
-function degrees(x, y) {
-  const lat = (2 * Math.atan(Math.exp(y / EARTH)) - Math.PI / 2) * 180 / Math.PI;
-  return [lat, (x / EARTH) * 180 / Math.PI];
-}
+import { node, user } from "../shared/dom.js";
+import { latLon } from "../model/frame.js";
+import { COL, COUNT, DATA, EVERY, STATE, choose, listen } from "./data.js";
+import { Sign } from "./shapes.js";
+import { CLASS_OF, SIGNS } from "./signs.js";
 
 // Rings come as whole steps from the upper left corner, each point as a difference to the last.
 function ringsOf(i) {
@@ -17,72 +16,19 @@ function ringsOf(i) {
     for (let k = 0; k < flat.length; k += 2) {
       x += flat[k];
       y += flat[k + 1];
-      out.push(degrees(left + x * step, top - y * step));
+      out.push(latLon(left + x * step, top - y * step));
     }
     return out;
   });
 }
 
-const DRAW = {
-  circle: (c, x, y, r) => c.arc(x, y, r, 0, 2 * Math.PI),
-  square: (c, x, y, r) => c.rect(x - r * 0.85, y - r * 0.85, r * 1.7, r * 1.7),
-  diamond: (c, x, y, r) => corners(c, x, y, r * 1.15, 4, -90),
-  up: (c, x, y, r) => corners(c, x, y, r * 1.2, 3, -90),
-  down: (c, x, y, r) => corners(c, x, y, r * 1.2, 3, 90),
-  star: (c, x, y, r) => star(c, x, y, r * 1.25),
-  bar: (c, x, y, r) => c.rect(x - r * 1.2, y - r * 0.5, r * 2.4, r),
-  plus: (c, x, y, r) => plus(c, x, y, r * 1.05, 0),
-  cross: (c, x, y, r) => plus(c, x, y, r * 1.05, 45),
-};
-
-function corners(c, x, y, r, n, from) {
-  for (let k = 0; k < n; k += 1) {
-    const turn = (from + (360 * k) / n) * Math.PI / 180;
-    c.lineTo(x + r * Math.cos(turn), y + r * Math.sin(turn));
-  }
-  c.closePath();
-}
-
-function star(c, x, y, r) {
-  for (let k = 0; k < 10; k += 1) {
-    const turn = (-90 + 36 * k) * Math.PI / 180;
-    const far = k % 2 ? r * 0.45 : r;
-    c.lineTo(x + far * Math.cos(turn), y + far * Math.sin(turn));
-  }
-  c.closePath();
-}
-
-function plus(c, x, y, r, turned) {
-  const w = r * 0.38;
-  const xy = [[w, r], [w, w], [r, w], [r, -w], [w, -w], [w, -r], [-w, -r], [-w, -w], [-r, -w],
-    [-r, w], [-w, w], [-w, r]];
-  const cos = Math.cos(turned * Math.PI / 180);
-  const sin = Math.sin(turned * Math.PI / 180);
-  xy.forEach(([a, b]) => c.lineTo(x + a * cos - b * sin, y + a * sin + b * cos));
-  c.closePath();
-}
-
-L.Canvas.include({
-  _updateSign(layer) {
-    if (!this._drawing || layer._empty()) return;
-    const { x, y } = layer._point;
-    this._ctx.beginPath();
-    DRAW[layer.options.shape](this._ctx, x, y, layer._radius);
-    this._fillStroke(this._ctx, layer);
-  },
-});
-
-const Sign = L.CircleMarker.extend({
-  _updatePath() {
-    this._renderer._updateSign(this);
-  },
-});
-
 const CANVAS = L.canvas({ padding: 0.3, tolerance: 3 });
-const MAP = L.map("map", {
+export const MAP = L.map("map", {
   renderer: CANVAS, attributionControl: false, zoomSnap: 0.25, zoomDelta: 0.5, maxZoom: 18,
   preferCanvas: true,
 });
+const REACH = 9;
+const HINT = L.tooltip({ direction: "top", offset: [0, -8] });
 const MOST_NAMES = 40;
 const OUTLINES = [];
 const MARKS = [];
@@ -94,9 +40,10 @@ function bounds() {
   return box;
 }
 
-function drawMap() {
+export function drawMap() {
   if (DATA.ground) {
-    L.imageOverlay(DATA.ground.url, DATA.ground.corners, { className: "picture-ground", opacity: 0.75 }).addTo(MAP);
+    L.imageOverlay(DATA.ground.url, DATA.ground.corners,
+      { className: "picture-ground", opacity: 0.75 }).addTo(MAP);
   }
   EVERY.forEach((i) => {
     const rings = ringsOf(i);
@@ -132,9 +79,6 @@ function drawNames() {
 }
 
 // --- what lies under the pointer ------------------------------------------------------
-
-const REACH = 9;
-const HINT = L.tooltip({ direction: "top", offset: [0, -8] });
 
 // The sign nearest to a point; else the parcel whose outline holds it. Signs crowd on a small map,
 // so the one drawn last is not always the one that is meant.
@@ -213,45 +157,18 @@ function resize() {
   });
 }
 
-// --- the key --------------------------------------------------------------------------
-
-function swatch(sign) {
-  const canvas = node("canvas", { width: 40, height: 40, "aria-hidden": "true" });
-  const c = canvas.getContext("2d");
-  c.scale(2, 2);
-  c.beginPath();
-  DRAW[sign.shape](c, 10, 10, Math.min(sign.size, 7.5));
-  c.fillStyle = sign.colour;
-  c.fill();
-  c.strokeStyle = "#14231b";
-  c.stroke();
-  return canvas;
-}
-
-function drawKey() {
-  const counts = new Map();
-  EVERY.forEach((i) => {
-    const kind = CLASS_OF[STATE.by](i);
-    counts.set(kind, (counts.get(kind) || 0) + 1);
-  });
-  const rows = [...SIGNS[STATE.by]].filter(([kind]) => counts.has(kind));
-  byId("key").replaceChildren(...rows.map(([kind, sign]) => node("div", { class: "key-row" },
-    swatch(sign), node("span", {}, sign.words), node("span", { class: "number" }, counts.get(kind)))));
-}
-
 // The card takes its place from the map; the first time, all parcels are brought into view again.
-function makeRoom() {
+export function makeRoom() {
   const whole = MAP.getBounds().contains(ALL);
   MAP.invalidateSize({ animate: false });
   if (whole) showAll();
 }
 
-function showAll() {
+export function showAll() {
   if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
 }
 
-LISTENERS.push((what) => {
-  if (what === "by") drawKey();
+listen((what) => {
   paint();
   if (what === "chosen" && STATE.from === "table" && MARKS[STATE.chosen]) {
     const place = MARKS[STATE.chosen].getLatLng();

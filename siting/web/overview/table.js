@@ -1,4 +1,8 @@
-// The table: filters, order, a hundred rows at a time; the survey cells; the card of a parcel.
+// The table: filters, order, a hundred rows at a time.
+
+import { byId, node, user } from "../shared/dom.js";
+import { COL, COUNT, DATA, EVERY, STATE, announce, choose, listen, oneColumn } from "./data.js";
+import { FAILED } from "./signs.js";
 
 const ROWS = 100;
 const compare = new Intl.Collator(undefined, { numeric: true, sensitivity: "base" }).compare;
@@ -10,16 +14,23 @@ const HEADS = [
   { key: "points", words: "Points", number: true, down: true, cell: pointsCell },
   { key: "spots", words: "Spots", number: true, down: true },
   { key: "firm", words: "Firm", number: true, down: true, off: !COL.firm.some((v) => v !== null) },
-  { key: "usable", words: "Usable", number: true, down: true, cell: (i) => (COL.usable[i] === null ? "" : `${COL.usable[i]}\u00a0%`) },
+  { key: "usable", words: "Usable", number: true, down: true, cell: usableCell },
   { key: "role", words: "Proposed", cell: roleCell, off: !COL.role.some(Boolean) },
   { key: "limit", words: "What limits it most", cell: limitCell, look: "words" },
 ].filter((head) => !head.off);
 
 function parcelCell(i) {
   return [
-    node("button", { type: "button", class: "pick", onclick: (event) => { event.stopPropagation(); choose(i, "table"); } }, user(COL.id[i])),
+    node("button", { type: "button", class: "pick", onclick: (event) => {
+      event.stopPropagation();
+      choose(i, "table");
+    } }, user(COL.id[i])),
     COL.label[i] ? node("span", { class: "sub" }, user(COL.label[i])) : "",
   ];
+}
+
+function usableCell(i) {
+  return COL.usable[i] === null ? "" : `${COL.usable[i]}\u00a0%`;
 }
 
 function pointsCell(i) {
@@ -27,7 +38,7 @@ function pointsCell(i) {
   return COL.points[i] === null ? "–" : node("b", {}, COL.points[i]);
 }
 
-function roleCell(i) {
+export function roleCell(i) {
   const role = COL.role[i];
   return role ? node("span", { class: role === "camera" ? "role role-camera" : "role" }, role) : "";
 }
@@ -48,9 +59,10 @@ const SHOW = {
   reserve: ["reserves", (i) => COL.role[i].startsWith("reserve")],
 };
 
-const WORDS = EVERY.map((i) => [COL.id[i], COL.label[i], COL.cell[i], COL.limit[i], COL.where[i], COL.code[i]].join("\n").toLowerCase());
+const WORDS = EVERY.map((i) => ["id", "label", "cell", "limit", "where", "code"]
+  .map((name) => COL[name][i]).join("\n").toLowerCase());
 
-function wanted() {
+export function wanted() {
   const find = byId("find").value.trim().toLowerCase();
   const show = SHOW[byId("show").value][1];
   const problem = byId("by-problem").value;
@@ -63,7 +75,7 @@ function wanted() {
     && (!find || WORDS[i].includes(find)));
 }
 
-function ordered(list) {
+export function ordered(list) {
   const values = COL[STATE.sort];
   const sign = STATE.down ? -1 : 1;
   return list.slice().sort((a, b) => {
@@ -82,12 +94,12 @@ function refilter() {
 
 function reorder() {
   STATE.shown = ordered(wanted());
-  changed("list");
+  announce("list");
 }
 
 // --- drawing --------------------------------------------------------------------------
 
-function drawHeads() {
+export function drawHeads() {
   byId("heads").replaceChildren(...HEADS.map((head) => node("th", {
     scope: "col", class: head.number ? "n" : "",
     "aria-sort": STATE.sort === head.key ? (STATE.down ? "descending" : "ascending") : "none",
@@ -103,14 +115,15 @@ function sortBy(head) {
   byId("heads").querySelectorAll("button")[HEADS.indexOf(head)].focus();
 }
 
-function drawRows() {
+export function drawRows() {
   const from = STATE.page * ROWS;
   const part = STATE.shown.slice(from, from + ROWS);
   byId("rows").replaceChildren(...part.map((i) => node("tr", {
     "data-number": i, "aria-current": i === STATE.chosen ? "true" : null, onclick: () => choose(i, "table"),
   }, HEADS.map((head) => {
     const value = head.cell ? head.cell(i) : COL[head.key][i];
-    return node("td", { class: head.number ? "n" : head.look || "", "data-head": head.words }, value === null ? "" : value);
+    return node("td", { class: head.number ? "n" : head.look || "", "data-head": head.words },
+      value === null ? "" : value);
   }))));
   drawPager(from, part.length);
 }
@@ -137,7 +150,7 @@ function options(id, pairs) {
   byId(id).replaceChildren(...pairs.map(([value, words]) => node("option", { value }, words)));
 }
 
-function drawFilters() {
+export function drawFilters() {
   const present = new Set(COL.problem);
   const hidden = DATA.cells.length ? [] : ["camera", "reserve"];
   options("show", Object.entries(SHOW).filter(([key]) => !hidden.includes(key)).map(([key, [words]]) => [key, words]));
@@ -152,23 +165,7 @@ function drawFilters() {
   byId("filters").addEventListener("reset", () => setTimeout(refilter));
 }
 
-function drawCells() {
-  if (!DATA.cells.length) return;
-  const filled = DATA.cells.filter((cell) => cell.parcel).length;
-  byId("cells-count").textContent = `${filled} of ${DATA.cells.length} survey cells have a camera proposed.`;
-  const number = new Map(EVERY.map((i) => [COL.id[i], i]));
-  const pick = (id) => node("button", { type: "button", class: "pick", onclick: () => choose(number.get(id), "table") }, user(id));
-  byId("cell-rows").replaceChildren(...DATA.cells.map((cell) => node("tr", {},
-    node("th", { scope: "row" }, user(cell.cell)),
-    node("td", {}, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" }, `spot ${cell.spot}`)] : node("span", { class: "failed" }, "none")),
-    node("td", { class: "n" }, cell.points === null ? "–" : cell.points),
-    node("td", {}, cell.kind),
-    node("td", {}, cell.reserves.length ? cell.reserves.map((id) => node("div", {}, pick(id))) : "–"),
-    node("td", { class: "words" }, cell.reason, cell.traded ? node("span", { class: "sub" }, `Given up: ${cell.traded}`) : ""),
-  )));
-}
-
-LISTENERS.push((what) => {
+listen((what) => {
   if (what === "list") drawRows();
   if (what === "chosen") {
     const place = STATE.shown.indexOf(STATE.chosen);

@@ -1,5 +1,9 @@
 // The heading rose: how good each heading is, by length, fill and number.
 
+import { node, svgNode } from "../../shared/dom.js";
+import { hundredths } from "../../model/lengths.js";
+import { DATA } from "../data.js";
+
 const { heading_good: ROSE_GOOD, heading_fair: ROSE_FAIR } = DATA.camera;
 // Headings to a petal: 72 petals of 5 degrees are too thin for their pattern to be seen.
 const ROSE_GROUP = 3;
@@ -28,10 +32,10 @@ function rosePetal(degrees, half, score) {
 function rosePetals(scores) {
   const step = 360 / scores.length, side = (ROSE_GROUP - 1) / 2, petals = [];
   for (let i = 0; i < scores.length; i += ROSE_GROUP) {
-    const group = [];
-    for (let k = -side; k <= side; k += 1) group.push(scores[(i + k + scores.length) % scores.length]);
-    const known = group.every((score) => score !== null);
-    const mean = known ? group.reduce((sum, score) => sum + score, 0) / ROSE_GROUP : null;
+    const some = [];
+    for (let k = -side; k <= side; k += 1) some.push(scores[(i + k + scores.length) % scores.length]);
+    const known = some.every((score) => score !== null);
+    const mean = known ? some.reduce((sum, score) => sum + score, 0) / ROSE_GROUP : null;
     petals.push(rosePetal(i * step, ROSE_GROUP * step / 2, mean));
   }
   return petals;
@@ -45,7 +49,7 @@ function roseArrow(degrees, name) {
     svgNode("text", { x: tx, y: ty, dy: "0.35em" }, name === "best" ? "1" : "2"));
 }
 
-function rose(aim) {
+export function rose(aim) {
   const picture = svgNode("svg", { viewBox: "-126 -126 252 252", class: "rose", role: "img",
     "aria-label": roseWords(aim) },
   [1, ROSE_GOOD, ROSE_FAIR].map((share) => svgNode("circle", {

@@ -1,0 +1,94 @@
+// Pointing at a place: by tap, or by the cross-hair and the keyboard; and measuring.
+
+import { byId } from "../../shared/dom.js";
+import { lengthWords } from "../../model/lengths.js";
+import { DATA, PLACES } from "../data.js";
+import { MAP, pathOptions, showParcel } from "./map.js";
+
+const MEASURE = { on: false, points: [], layer: L.layerGroup() };
+const REACH_PX = 14;
+
+// `ask(latlng)` is called for a place that is pointed at, `openSpot(n)` for a spot.
+export function setUpPointing({ ask, openSpot }) {
+  MEASURE.layer.addTo(MAP);
+  const take = (latlng) => (MEASURE.on ? measureTo(latlng) : ask(latlng));
+  const takeCentre = () => {
+    const n = MEASURE.on ? null : spotUnderCross();
+    if (n === null) take(MAP.getCenter());
+    else openSpot(n);
+  };
+  MAP.on("click", (event) => take(event.latlng));
+  setUpKeys(takeCentre);
+  byId("cross-switch").addEventListener("click", (event) => {
+    const on = event.currentTarget.getAttribute("aria-pressed") !== "true";
+    event.currentTarget.setAttribute("aria-pressed", String(on));
+    byId("map-frame").classList.toggle("crossed", on);
+  });
+  byId("cross-take").addEventListener("click", takeCentre);
+  byId("whole-parcel").addEventListener("click", showParcel);
+  byId("measure-switch").addEventListener("click", () => switchMeasure(!MEASURE.on));
+  byId("measure-back").addEventListener("click", measureBack);
+  byId("measure-clear").addEventListener("click", () => { MEASURE.points = []; drawMeasure(); });
+  // While measuring, a tapped spot is a point like any other.
+  return (spot) => (MEASURE.on ? measureTo(L.latLng(spot.lat, spot.lon)) : openSpot(spot.n));
+}
+
+function setUpKeys(takeCentre) {
+  const frame = MAP.getContainer();
+  frame.addEventListener("keydown", (event) => {
+    if (event.target !== frame) return;
+    if (event.key === "Enter" || event.key === " ") {
+      event.preventDefault();
+      takeCentre();
+    } else if (event.key === "Backspace" && MEASURE.on) {
+      event.preventDefault();
+      measureBack();
+    } else if (event.key === "Escape" && MEASURE.on) switchMeasure(false);
+  });
+}
+
+function spotUnderCross() {
+  const at = MAP.latLngToContainerPoint(MAP.getCenter());
+  const under = DATA.spots.find((spot) =>
+    MAP.latLngToContainerPoint([spot.lat, spot.lon]).distanceTo(at) <= REACH_PX);
+  return under ? under.n : null;
+}
+
+// --- measure ------------------------------------------------------------------------------
+
+function switchMeasure(on) {
+  MEASURE.on = on;
+  MEASURE.points = [];
+  byId("measure-switch").setAttribute("aria-pressed", String(on));
+  byId("measure-box").hidden = !on;
+  byId("cross-take").textContent = on ? "Set point" : "Ask here";
+  byId("map-frame").classList.toggle("measuring", on);
+  drawMeasure();
+}
+
+function measureTo(latlng) {
+  MEASURE.points.push(latlng);
+  drawMeasure();
+}
+
+function measureBack() {
+  MEASURE.points.pop();
+  drawMeasure();
+}
+
+function measuredMetres() {
+  const metres = MEASURE.points.map((p) => PLACES.metresOf(p.lat, p.lng));
+  return metres.slice(1).reduce((sum, [e, n], i) =>
+    sum + Math.hypot(e - metres[i][0], n - metres[i][1]), 0);
+}
+
+function drawMeasure() {
+  MEASURE.layer.clearLayers();
+  ["measure-case", "measure-line"].forEach((name) => MEASURE.layer.addLayer(
+    L.polyline(MEASURE.points, pathOptions("marks", name, { fill: false }))));
+  MEASURE.points.forEach((point) => MEASURE.layer.addLayer(L.circleMarker(point,
+    pathOptions("marks", "measure-point", { radius: 5, fillOpacity: 1 }))));
+  const n = MEASURE.points.length;
+  byId("measure-words").textContent = n === 0 ? "Tap the first point (or press Enter at the cross)."
+    : n === 1 ? "Tap the next point." : "Distance: " + lengthWords(measuredMetres()) + ".";
+}

@@ -1,0 +1,144 @@
+// Ask any place: its points, the rules it breaks, better ground nearby, what is near.
+
+import { byId, node, section, user } from "../../shared/dom.js";
+import { showTab } from "../../shared/tabs.js";
+import { OUTSIDE, cellAt, cellCentre, nearestCell, shownHundredths } from "../../model/cells.js";
+import { featuresNear } from "../../model/distance.js";
+import { applyFit, wrapped } from "../../model/frame.js";
+import { aboutWords, hundredths, lengthWords, windOf } from "../../model/lengths.js";
+import { CELLS, DATA, PLACES, STATE, cellPoints, listen } from "../data.js";
+import { MAP, pathOptions } from "../land/map.js";
+import { partBars } from "./bars.js";
+
+const LAYER = L.layerGroup();
+const BETTER_BY = 0.05;
+const NEAR_M = 60;
+
+export function setUpAsking() {
+  LAYER.addTo(MAP);
+  listen("rested", () => { if (CELLS.ready && STATE.asked) tell(STATE.asked); });
+}
+
+export function ask(latlng) {
+  if (!CELLS.ready) return;
+  STATE.asked = latlng;
+  tell(latlng);
+  showTab("ask");
+}
+
+function tell(latlng) {
+  const answer = answerAt(...PLACES.metresOf(latlng.lat, latlng.lng));
+  showAnswer(answer, latlng);
+  drawAnswer(answer, latlng);
+}
+
+function answerAt(easting, northing) {
+  const index = cellAt(DATA.cells, easting, northing);
+  const bits = index < 0 ? OUTSIDE : CELLS.bits[index];
+  const answer = { easting, northing, index, bits, points: NaN, better: null };
+  if (bits & OUTSIDE) return answer;
+  answer.points = cellPoints(index);
+  answer.better = betterNear(answer);
+  return answer;
+}
+
+// The nearest allowed cell that is better than here by a clear step; from a no-go place, the
+// nearest allowed cell that is worth a look at all.
+function betterNear({ easting, northing, bits, points }) {
+  const wanted = bits || Number.isNaN(points)
+    ? hundredths(DATA.scoring.lowest_score) : points + 100 * BETTER_BY;
+  const found = nearestCell(DATA.cells, easting, northing,
+    (index) => !CELLS.bits[index] && cellPoints(index) >= wanted);
+  if (!found) return null;
+  const [e, n] = cellCentre(DATA.cells, found.index);
+  return { easting: e, northing: n, metres: found.metres, points: cellPoints(found.index),
+    wind: windOf(Math.atan2(e - easting, n - northing) * 180 / Math.PI) };
+}
+
+function showAnswer(answer, latlng) {
+  const head = answerHead(answer);
+  const [e, n] = applyFit(DATA.frame.to_utm, answer.easting, answer.northing);
+  byId("ask-answer").replaceChildren(
+    node("p", { class: "answer-head" + (answer.bits ? " answer-no" : "") }, head),
+    brokenRules(answer),
+    betterWords(answer),
+    answer.bits & OUTSIDE ? "" : section(answer.bits ? "What the score would be made of"
+      : "Parts of the score", partBars((name) => {
+      const plane = CELLS.parts[name];
+      return plane ? shownHundredths(plane[answer.index]) : undefined;
+    }), headingNote()),
+    nearWords(answer),
+    section("Position", node("p", {}, latlng.lat.toFixed(5) + ", " + wrapped(latlng.lng).toFixed(5)
+      + " (latitude, longitude). " + DATA.frame.utm_name + ", " + e.toFixed(0) + " E, "
+      + n.toFixed(0) + " N.")));
+  byId("ask-spoken").textContent = head;
+  byId("ask-hint").hidden = true;
+}
+
+function answerHead({ bits, points }) {
+  if (bits & OUTSIDE) return "Outside the parcel.";
+  if (bits) {
+    return "No camera here: " + DATA.rules.filter((rule) => bits & rule.bit)
+      .map((rule) => rule.label).join(", ") + ".";
+  }
+  if (Number.isNaN(points)) return "No score here: the maps do not say enough.";
+  return points + " points here, of 100" + (STATE.moved ? ", with your weights." : ".");
+}
+
+function headingNote() {
+  const judged = DATA.criteria.filter((c) => !c.cells && STATE.weights[c.name] > 0);
+  if (!judged.length) return "";
+  return node("p", { class: "small" }, judged.map((c) => c.label).join(", ")
+    + " is worked out for the numbered spots only, so a spot's points and those of the ground "
+    + "under it can differ.");
+}
+
+function brokenRules(answer) {
+  const broken = DATA.rules.filter((rule) => answer.bits & rule.bit);
+  if (!broken.length) return "";
+  return node("ul", { class: "broken" }, broken.map((rule) => node("li", {},
+    rule.text, rule.layers.map((key) => nearestOf(key, answer)))));
+}
+
+// " Here: 12 m from County road."
+function nearestOf(key, answer) {
+  const found = featuresNear(DATA.layers, stepsOf(answer), key)[0];
+  if (!found) return "";
+  return [" Here: " + (found.metres < 0.05 ? "in or on " : lengthWords(found.metres) + " from "),
+    found.text ? user(found.text) : "it", "."];
+}
+
+function betterWords({ bits, better }) {
+  if (bits & OUTSIDE) return "";
+  if (!better) return node("p", {}, "No better ground is allowed in this parcel.");
+  const what = bits ? "Nearest allowed ground: " : "Nearest better ground: ";
+  return node("p", { class: "better" }, what + aboutWords(better.metres) + " to the "
+    + better.wind + ", " + better.points + " points. The dotted line leads there.");
+}
+
+function nearWords(answer) {
+  const near = featuresNear(DATA.layers, stepsOf(answer)).filter((found) => found.metres <= NEAR_M).slice(0, 6);
+  if (!near.length) return "";
+  return section("What is near", node("ul", {}, near.map((found) => node("li", {},
+    found.label + (found.text ? ": " : ""), found.text ? user(found.text) : "", ", ",
+    found.metres < 0.5 ? "here" : aboutWords(found.metres)))));
+}
+
+function drawAnswer(answer, latlng) {
+  LAYER.clearLayers();
+  const mark = node("span", { class: "asked" });
+  const icon = L.divIcon({ className: "name-holder", html: mark, iconSize: [0, 0] });
+  LAYER.addLayer(L.marker(latlng, { icon, interactive: false, keyboard: false,
+    pane: "places" }));
+  if (!answer.better) return;
+  const to = PLACES.degreesOf(answer.better.easting, answer.better.northing);
+  ["better-case", "better-line"].forEach((name) => LAYER.addLayer(
+    L.polyline([latlng, to], pathOptions("marks", name, { fill: false }))));
+  LAYER.addLayer(L.circleMarker(to, pathOptions("marks", "better-end", { radius: 6,
+    fillOpacity: 1 })));
+}
+
+// A place of the grid in the steps that layers are drawn in.
+function stepsOf({ easting, northing }) {
+  return [(easting - DATA.origin[0]) * 10, (DATA.origin[1] - northing) * 10];
+}

@@ -1,0 +1,90 @@
+// Move the weights: list, numbers and colours follow at once, by the program's own arithmetic.
+
+import { byId, node } from "../../shared/dom.js";
+import { copyAndSay, saveFile } from "../../shared/save.js";
+import { protocolText, startWeights } from "../../model/score.js";
+import { DATA, RULES, STATE, announce } from "../data.js";
+import { PARTS } from "./bars.js";
+import { orderNow } from "./list.js";
+
+const START = startWeights(RULES);
+const REST_MS = 60;
+
+export function buildWeights() {
+  const home = byId("weight-sliders");
+  PARTS.forEach(([title, criteria]) => {
+    home.append(node("fieldset", {}, node("legend", {}, title), criteria.map(slider)));
+  });
+  if (RULES.method !== "weighted mean") home.append(balance());
+  byId("weights-reset").addEventListener("click", resetWeights);
+  byId("weights-copy").addEventListener("click", () =>
+    copyAndSay(byId("weights-text").value, byId("weights-said")));
+  byId("weights-save").addEventListener("click", () =>
+    saveFile("weights.toml", "text/plain", protocolText(STATE.weights, RULES)));
+  showWeights();
+}
+
+function balance() {
+  return node("fieldset", {}, node("legend", {}, "Balance"), slider({
+    name: "attraction_share", label: "Share of what draws animals", most: 1,
+    weight: DATA.scoring.attraction_share, says: "The rest goes to what must hold.",
+  }));
+}
+
+function slider({ name, label, says, most, weight }) {
+  const input = node("input", { type: "range", id: "weight-" + name, min: 0, max: most,
+    step: 0.05, value: weight, "aria-describedby": "says-" + name,
+    oninput: (event) => moveWeight(name, Number(event.target.value)) });
+  return node("div", { class: "slider" },
+    node("label", { for: "weight-" + name }, label),
+    node("output", { id: "out-" + name, for: "weight-" + name }, weight.toFixed(2)),
+    input, node("p", { class: "small", id: "says-" + name }, says));
+}
+
+let resting = 0;
+
+function moveWeight(name, value) {
+  STATE.weights[name] = value;
+  STATE.moved = Object.keys(START).some((key) => Math.abs(START[key] - STATE.weights[key]) > 1e-9);
+  showWeights();
+  announce("weights");
+  window.clearTimeout(resting);
+  resting = window.setTimeout(() => announce("rested"), REST_MS);
+}
+
+function resetWeights() {
+  Object.assign(STATE.weights, START);
+  STATE.moved = false;
+  Object.entries(STATE.weights).forEach(([name, value]) => {
+    const input = byId("weight-" + name);
+    if (input) input.value = value;
+  });
+  showWeights();
+  announce("weights");
+  announce("rested");
+}
+
+function showWeights() {
+  Object.entries(STATE.weights).forEach(([name, value]) => {
+    const out = byId("out-" + name);
+    if (!out) return;
+    out.textContent = value.toFixed(2)
+      + (Math.abs(value - START[name]) > 1e-9 ? " (survey " + START[name].toFixed(2) + ")" : "");
+  });
+  const words = orderWords(orderNow());
+  byId("order-line").textContent = words;
+  byId("order-line-spots").textContent = STATE.moved ? words : "";
+  byId("weights-text").value = protocolText(STATE.weights, RULES);
+  byId("weights-flag").hidden = !STATE.moved;
+}
+
+function orderWords(order) {
+  if (!STATE.moved) return "These are the survey's own weights.";
+  const moves = order.map((n, i) => ({ n, up: n - (i + 1), to: i + 1 }))
+    .filter(({ up }) => up !== 0);
+  if (!moves.length) return "The order of the spots stays the same.";
+  const told = moves.sort((a, b) => Math.abs(b.up) - Math.abs(a.up) || a.n - b.n).slice(0, 3)
+    .map(({ n, up, to }) => "spot " + n + (up > 0 ? " rises to place " : " falls to place ") + to);
+  return "First is now spot " + order[0] + ". " + moves.length + " of " + order.length
+    + " spots change place: " + told.join(", ") + (moves.length > 3 ? ", and others." : ".");
+}

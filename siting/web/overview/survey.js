@@ -1,0 +1,24 @@
+// The table of survey cells: who gets the camera, who is in reserve, and why.
+
+import { byId, node, user } from "../shared/dom.js";
+import { COL, DATA, EVERY, choose } from "./data.js";
+
+export function drawCells() {
+  if (!DATA.cells.length) return;
+  const filled = DATA.cells.filter((cell) => cell.parcel).length;
+  byId("cells-count").textContent =
+    `${filled} of ${DATA.cells.length} survey cells have a camera proposed.`;
+  const number = new Map(EVERY.map((i) => [COL.id[i], i]));
+  const pick = (id) => node("button", { type: "button", class: "pick",
+    onclick: () => choose(number.get(id), "table") }, user(id));
+  byId("cell-rows").replaceChildren(...DATA.cells.map((cell) => node("tr", {},
+    node("th", { scope: "row" }, user(cell.cell)),
+    node("td", {}, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" }, `spot ${cell.spot}`)]
+      : node("span", { class: "failed" }, "none")),
+    node("td", { class: "n" }, cell.points === null ? "–" : cell.points),
+    node("td", {}, cell.kind),
+    node("td", {}, cell.reserves.length ? cell.reserves.map((id) => node("div", {}, pick(id))) : "–"),
+    node("td", { class: "words" }, cell.reason,
+      cell.traded ? node("span", { class: "sub" }, `Given up: ${cell.traded}`) : ""),
+  )));
+}

@@ -1,0 +1,71 @@
+"""What the card of a spot says first: how to get there, where to look, which way to face."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from siting.lengths import compass_word, length, whole_minutes
+
+_LEAST_CLIMB_M = 5.0
+NO_HEADING = (
+    "North if you can, else south: the low sun in the east and west blinds and triggers a camera. "
+    "(South of the equator the other way round.)"
+)
+
+
+def reading(heading_deg: float, magnetic_deg: float | None) -> str:
+    """A heading as a volunteer reads it: what a hand compass shows first, then true.
+
+    Parameters
+    ----------
+    heading_deg, magnetic_deg : degrees clockwise from true and from magnetic north
+
+    Examples
+    --------
+    >>> reading(355.2, 4.4), reading(90.0, None)
+    ('north, 4° on a compass (355° true)', 'east, 90° true')
+    """
+    true = f"{round(heading_deg) % 360}° true"
+    if magnetic_deg is None:
+        return f"{compass_word(heading_deg)}, {true}"
+    return f"{compass_word(heading_deg)}, {round(magnetic_deg) % 360}° on a compass ({true})"
+
+
+def walk_lines(
+    *,
+    length_m: float,
+    there_min: float,
+    back_min: float,
+    climb_m: float,
+    along: Sequence[str],
+    from_road: bool,
+    unknown_crossings: int,
+) -> list[str]:
+    """The walk to a spot, and what to mind on it."""
+    climb = f", {length(climb_m)} up" if climb_m >= _LEAST_CLIMB_M else ""
+    trails = f", along {' and '.join(along)}" if along else ""
+    lines = [
+        f"{length(length_m)} on foot{trails}{climb}, about {_minutes(there_min)} there and "
+        f"{_minutes(back_min)} back."
+    ]
+    if from_road:
+        lines.append(
+            "The walk starts at the nearest road point. Whether you may stop and cross there is "
+            "not known: ask first."
+        )
+    if unknown_crossings:
+        lines.append(
+            "The walk meets a stream where no crossing is known: do not cross water to reach a "
+            "camera, find another way."
+        )
+    return lines
+
+
+def _minutes(minutes: float) -> str:
+    whole = whole_minutes(minutes)
+    return f"{whole} minute{'' if whole == 1 else 's'}"
+
+
+def look_line(radius_m: float) -> str:
+    """Where to look for the tree."""
+    return f"The map is accurate to about {length(radius_m)}. Choose the best tree in the circle."
