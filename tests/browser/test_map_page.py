@@ -114,7 +114,7 @@ def test_the_card_answers_the_four_questions(wide):
     for part in ("Go", "Look", "Face", "Hang", "Clear", "Take care", "Why here", "Parts of the"):
         assert part in words
     assert "UTM 17 north" in words
-    assert "Within 15 m (49 ft)" in words
+    assert "accurate to about 15 m (49 ft)" in words
     assert "on a compass" in words
     assert "about 6 minutes there" in words
     assert "Firm: among the first 3" in words
