@@ -108,13 +108,15 @@ def _everywhere(result: Result) -> list[str]:
 def _parcel(result: Result) -> dict[str, Any]:
     parcel = result.land.parcel
     places = [[round(spot.lon, 6), round(spot.lat, 6)] for spot in result.spots]
+    outline = shapely.to_wkt(result.land.parcel_shape, rounding_precision=2)
     return {
         "id": clean(parcel.id),
         "label": clean(parcel.label or parcel.id),
         "cell": clean(parcel.cell),
         "area_ha": round(result.land.parcel_shape.area / 1e4, 1),
         "usable_share": round(float(result.usable_share), 3),
-        "key": text_hash(canonical_json([clean(parcel.id), places]))[:16],
+        # The outline is in no public file: nobody else can tell the key.
+        "key": text_hash(canonical_json([clean(parcel.id), outline, places]))[:32],
     }
 
 
