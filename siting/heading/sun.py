@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
-from siting.heading.sun_position import Sky, seen_from, sky
+from siting.heading.sun_position import sun_position
 
 AZIMUTH_STEP_DEG = 2.5
 ELEVATION_STEP_DEG = 0.5
@@ -172,12 +172,12 @@ def _at(below: NDArray[np.float32], azimuths: NDArray[np.intp], place: FloatArra
 
 
 @lru_cache(maxsize=4)
-def _sky(
+def _sampled(
     first: dt.date, last: dt.date, time_zone: str, step_min: int
-) -> tuple[NDArray[np.intp], int, Sky]:
-    """Local hours of the instants, days sampled, and the sky then: shared by a whole survey."""
+) -> tuple[pd.DatetimeIndex, NDArray[np.intp], int]:
+    """The instants, their local hours and the number of days: shared by a whole survey."""
     times, n_sampled = _instants(first, last, time_zone, step_min)
-    return times.hour.to_numpy().astype(np.intp), n_sampled, sky(times)
+    return times, times.hour.to_numpy().astype(np.intp), n_sampled
 
 
 @lru_cache(maxsize=8)
@@ -190,8 +190,8 @@ def _track(
     step_min: int,
 ) -> SunTrack:
     """The table, kept: parcels of a batch that are neighbours share it."""
-    hour, n_sampled, above = _sky(first, last, time_zone, step_min)
-    sun = seen_from(above, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    times, hour, n_sampled = _sampled(first, last, time_zone, step_min)
+    sun = sun_position(times, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     n_azimuths = round(360 / AZIMUTH_STEP_DEG)
     edges = np.arange(LOWEST_DEG, 90 + ELEVATION_STEP_DEG / 2, ELEVATION_STEP_DEG)
     up = sun.apparent_elevation_deg > LOWEST_DEG

@@ -19,43 +19,51 @@ NREL_TIME = pd.DatetimeIndex(["2003-10-17 12:30:30-07:00"])
 NREL_PLACE = {
     "latitude_deg": 39.742476,
     "longitude_deg": -105.1786,
-    "altitude_m": 1830.14,
     "pressure_pa": 82000.0,
     "temperature_c": 11.0,
-    "delta_t_s": 67.0,
 }
+# What a table of 0.5 by 2.5 degrees can do without: a fiftieth of its finer bin. The call that is
+# used stays within 0.006 degree of the algorithm of the report, seen from the camera.
+TOLERANCE_DEG = 0.01
 
 
 def check_nrel(find: Finder) -> None:
     sun = find(NREL_TIME, **NREL_PLACE)
-    # The report prints five decimals; an exact port agrees to 1e-5 degree.
-    assert 90 - sun.apparent_elevation_deg[0] == pytest.approx(50.11162, abs=1e-5)
-    assert sun.azimuth_deg[0] == pytest.approx(194.34024, abs=1e-5)
-    assert sun.elevation_deg[0] == pytest.approx(39.872046, abs=1e-5)
+    assert 90 - sun.apparent_elevation_deg[0] == pytest.approx(50.11162, abs=TOLERANCE_DEG)
+    assert sun.azimuth_deg[0] == pytest.approx(194.34024, abs=TOLERANCE_DEG)
+    assert sun.elevation_deg[0] == pytest.approx(39.872046, abs=TOLERANCE_DEG)
 
 
 def check_noaa(find: Finder) -> None:
     """NOAA solar calculation sheet, 21 June 2010, 00:06 at UTC-7, 40 N 105 W."""
     time = pd.DatetimeIndex(["2010-06-21 00:06-07:00"])
-    sun = find(time, latitude_deg=40.0, longitude_deg=-105.0, delta_t_s=66.3)
-    # The sheet uses a shorter series (good to about 0.01 degree); 0.005 is what was seen.
-    assert sun.elevation_deg[0] == pytest.approx(-26.5537621, abs=5e-3)
-    assert sun.azimuth_deg[0] == pytest.approx(1.0986712, abs=5e-3)
+    sun = find(time, latitude_deg=40.0, longitude_deg=-105.0)
+    # The sheet uses a short series, too (good to about 0.01 degree).
+    assert sun.elevation_deg[0] == pytest.approx(-26.5537621, abs=TOLERANCE_DEG)
+    assert sun.azimuth_deg[0] == pytest.approx(1.0986712, abs=TOLERANCE_DEG)
 
 
 @pytest.mark.parametrize("place", [(42.05, -72.3), (-35.2, 20.45), (69.6, 18.95), (0.0, 179.95)])
-def test_equal_to_the_library_call_for_one_place(place):
-    """pvlib's own spa_python: the same pieces in one call; equal to the last digits."""
+@pytest.mark.parametrize("year", [2010, 2027, 2060])
+def test_near_the_solar_position_algorithm(place, year):
+    """Reda & Andreas 2004 as pvlib's spa_python has it: a year at four places, every 173 minutes.
+
+    On the sphere, for near the zenith an azimuth says little. The bent elevation is compared
+    from 0.27 degree below level, where the sun's upper edge shows.
+    """
     latitude, longitude = place
-    times = pd.date_range("2027-01-01", "2027-12-31", freq="173min", tz="Etc/GMT+5")
+    times = pd.date_range(f"{year}-01-01", f"{year}-12-31", freq="173min", tz="Etc/GMT+5")
     theirs = spa_python(times, latitude, longitude, pressure=101325.0, temperature=10.0,
                         delta_t=None)  # fmt: skip
     ours = sun_position(times, latitude_deg=latitude, longitude_deg=longitude)
-    np.testing.assert_allclose(ours.elevation_deg, theirs["elevation"], atol=1e-11)
-    bent = theirs["apparent_elevation"]
-    np.testing.assert_allclose(ours.apparent_elevation_deg, bent, atol=1e-11)
-    turn = (ours.azimuth_deg - theirs["azimuth"] + 180) % 360 - 180
-    np.testing.assert_allclose(turn, 0.0, atol=1e-9)
+    rise = ours.elevation_deg - theirs["elevation"].to_numpy()
+    turn = (ours.azimuth_deg - theirs["azimuth"].to_numpy() + 180) % 360 - 180
+    aside = turn * np.cos(np.radians(theirs["elevation"].to_numpy()))
+    assert np.hypot(rise, aside).max() < TOLERANCE_DEG
+    shown = theirs["apparent_elevation"].to_numpy() > -0.27
+    bent = (ours.apparent_elevation_deg - theirs["apparent_elevation"].to_numpy())[shown]
+    # Where the sun is low a hundredth of a degree more of height bends its light a little less.
+    assert np.abs(bent).max() < TOLERANCE_DEG
 
 
 # Azimuth of sunrise on 20 June and 21 December 2024 and 20 March 2024 at longitude 0, degrees
