@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import re
+import sys
 import tomllib
 from pathlib import Path
 
@@ -21,4 +22,4 @@ def oldest() -> list[str]:
 
 
 if __name__ == "__main__":
-    print("\n".join(oldest()))
+    sys.stdout.write("\n".join(oldest()) + "\n")

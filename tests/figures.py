@@ -37,7 +37,7 @@ def pytest_counts(*words: str) -> tuple[int, int, int, list[str]]:
         report = Path(place) / "report.xml"
         subprocess.run(
             [sys.executable, "-m", "pytest", "-q", "-W", "ignore", f"--junitxml={report}",
-             "-n", str(os.cpu_count()), "--dist", "worksteal", *words],
+             "-n", str(os.cpu_count()), "--dist", "worksteal", "-m", "", *words],
             cwd=ROOT, capture_output=True, text=True, check=False,
             env={**os.environ, "SITING_SLOW": "1"},
         )  # fmt: skip

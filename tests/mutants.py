@@ -137,6 +137,7 @@ def _noticed(folder: Path, fault: Fault) -> bool:
 def _passes(folder: Path, tests: list[str]) -> bool:
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-x", "-W", "ignore", "-p", "no:cacheprovider",
+         "-n", "0", "-m", "",
          *(f"tests/reference/{test}.py" for test in tests)],
         cwd=folder, capture_output=True, text=True, check=False,
         env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},

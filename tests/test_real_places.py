@@ -11,9 +11,13 @@ from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from tests.real_places import DATA, TEXTS, write_place
 
-pytestmark = pytest.mark.skipif(
-    not DATA.exists(), reason="the real open data are not beside the repository (../shared/data)"
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        not DATA.exists(),
+        reason="the real open data are not beside the repository (../shared/data)",
+    ),
+]
 # place: (working system, cell m, hemisphere, a word that a note must hold)
 FACTS = {
     "wake-nc": ("EPSG:32119", 30.0, "N", "resampled"),

@@ -82,7 +82,19 @@ def check_one_message(told: Outcome, code: str) -> None:
     assert all(c == "\n" or c.isprintable() for c in told.err)
 
 
-@pytest.mark.parametrize("row", ROWS, ids=lambda r: f"{r.group}: {r.name}")
+def quick_first(rows: list[Row]) -> list[object]:
+    """The first row of each outcome in each group runs always, the others are slow."""
+    met: set[tuple[str, str]] = set()
+    found = []
+    for row in rows:
+        kind = (row.group, row.expected)
+        marks = [pytest.mark.slow] if kind in met else []
+        found.append(pytest.param(row, id=f"{row.group}: {row.name}", marks=marks))
+        met.add(kind)
+    return found
+
+
+@pytest.mark.parametrize("row", quick_first(ROWS))
 def test_row(row: Row, tmp_path, clean_notes):
     land = build(row, tmp_path)
     before = files_of(tmp_path)

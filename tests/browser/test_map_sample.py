@@ -13,6 +13,8 @@ from siting.report.page.map import map_page
 from siting.settings.load import load_inputs, load_protocol
 from tests.browser.conftest import PHONE, WIDE, ask_at, island_of, lat_lon, opened
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 FACTS = list(csv.DictReader((SAMPLE / "no_go_facts.csv").open(encoding="utf-8")))
 MOST_BYTES = 3_000_000

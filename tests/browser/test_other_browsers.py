@@ -17,6 +17,8 @@ from tests.batch_rows import invented_batch
 from tests.browser.conftest import PHONE, WIDE, opened, show_only
 from tests.map_result import map_result
 
+pytestmark = pytest.mark.slow
+
 SIZES = pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
 # A browser too old for a page: the script fails where it first asks for this.
 TOO_OLD = "Object.defineProperty(window, 'matchMedia', { value: undefined })"

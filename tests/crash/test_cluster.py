@@ -16,6 +16,8 @@ from siting.batch.executors import run_jobs
 from siting.errors import SitingError
 from tests.batch_tools import digests, odd, run
 
+pytestmark = pytest.mark.slow
+
 distributed = pytest.importorskip("distributed", reason="the extra [cluster] is not installed")
 
 

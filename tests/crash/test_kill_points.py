@@ -17,6 +17,8 @@ from siting.files import file_hash
 from tests.batch_tools import digests, run
 from tests.crash.points import POINTS
 
+pytestmark = pytest.mark.slow
+
 # One round in a quick run; more by night: SITING_CRASH_ROUNDS=25 pytest tests/crash
 ROUNDS = int(os.environ.get("SITING_CRASH_ROUNDS", "1"))
 HERE = {"pages": None, "assign": True, "workers": 0}

@@ -19,6 +19,8 @@ from siting.batch.journal import Journal
 from tests.batch_tools import Quiet, digests, run
 from tests.crash.hooks import poisoned
 
+pytestmark = pytest.mark.slow
+
 ROUNDS = int(os.environ.get("SITING_CRASH_ROUNDS", "1"))
 
 
