@@ -64,6 +64,7 @@ CODES: dict[str, str] = {
     "E-OUT-01": "The output folder cannot be used.",
     "E-DISK-01": "Writing failed: the disk is full or refused.",
     "E-LOCK-01": "Another run is writing to this folder.",
+    "E-ENGINE-01": "The engine that the protocol names is not installed.",
     "E-MEM-01": "The work would need more memory than is allowed or than there is.",
     "E-CRASH-01": "A worker died while it worked on this parcel.",
     "E-BATCH-01": "A batch cannot be started.",

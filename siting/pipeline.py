@@ -142,6 +142,7 @@ def _measure(land: Land, protocol: Protocol) -> Ground:
         cover=protocol.cover,
         camera=protocol.camera,
         drainage=protocol.drainage,
+        engine=protocol.terrain.engine,
         disturbance=protocol.disturbance,
     )
     return with_passage(
@@ -150,6 +151,7 @@ def _measure(land: Land, protocol: Protocol) -> Ground:
         travel=protocol.travel,
         sought=protocol.features,
         stream_threshold_ha=protocol.drainage.stream_threshold_ha,
+        engine=protocol.terrain.engine,
     )
 
 

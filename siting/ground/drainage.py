@@ -85,7 +85,12 @@ def stream_lines(
 
 
 def derive_streams(
-    dem: NDArray[Any], *, transform: Affine, cell_size_m: float, threshold_ha: float
+    dem: NDArray[Any],
+    *,
+    transform: Affine,
+    cell_size_m: float,
+    threshold_ha: float,
+    directions: NDArray[np.uint8] | None = None,
 ) -> list[LineString]:
     """Stream lines read from the ground alone, for a place with no stream layer.
 
@@ -103,6 +108,8 @@ def derive_streams(
     threshold_ha : float
         Hectares that must drain through a cell to call it a stream, above 0; 5 to 50 is usual
         in moist country, far more in dry.
+    directions : (rows, cols) uint8 or None
+        D8 codes of this ground where another engine found them; None works them out here.
 
     Returns
     -------
@@ -110,7 +117,8 @@ def derive_streams(
         As `stream_lines` returns them; empty where no cell gathers enough ground.
 
     """
-    directions = flow_directions(dem)
+    if directions is None:
+        directions = flow_directions(dem)
     area = upstream_area_m2(directions, cell_size_m=cell_size_m)
     cells = stream_cells(area, threshold_ha=threshold_ha)
     return stream_lines(directions, cells, transform=transform)

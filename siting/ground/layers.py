@@ -15,9 +15,10 @@ from siting.grid import FloatArray, Grid
 from siting.ground.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
 from siting.ground.distance import burn, distance_to, distance_to_border, distance_to_cells
 from siting.ground.drainage import derive_streams
+from siting.ground.engines import Engine, flow_directions, slope_deg
 from siting.ground.known import least_area_m2
 from siting.ground.screening import felt_distance
-from siting.ground.terrain import mean_within, slope_deg
+from siting.ground.terrain import mean_within
 from siting.ground.view import Ground as SightGround
 from siting.settings.protocol import CameraRules, CoverRules, Disturbance, DrainageRules
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
@@ -60,15 +61,16 @@ def build_ground(
     camera: CameraRules,
     drainage: DrainageRules,
     disturbance: Disturbance,
+    engine: Engine = "built-in",
 ) -> Ground:
     """All layers of one parcel, from the land and the survey's rules."""
     grid = land.grid
     role, woods, fields, opening = _cover_kinds(land, cover)
-    streams, stream_notes = _streams(land, drainage)
+    streams, stream_notes = _streams(land, drainage, engine)
     water = _shapes(land, "water")
     crossings = _crossings(land, [*water, *streams])
     layers: dict[str, FloatArray] = {}
-    layers.update(_terrain_layers(land, camera))
+    layers.update(_terrain_layers(land, camera, engine))
     layers.update(_cover_layers(role, woods, fields, opening, land, cover, camera))
     layers["distance_to_water_m"] = _water_distance(land, [*water, *streams])
     if "trails" in land.vectors:
@@ -100,9 +102,9 @@ def _or_none_near(found: FloatArray | None, grid: Grid) -> FloatArray:
     return found if found is not None else np.full(grid.shape, np.inf, dtype=np.float32)
 
 
-def _terrain_layers(land: Land, camera: CameraRules) -> dict[str, FloatArray]:
+def _terrain_layers(land: Land, camera: CameraRules, engine: Engine) -> dict[str, FloatArray]:
     size = land.grid.cell_size_m
-    slope = slope_deg(land.dem, size)
+    slope = slope_deg(land.dem, size, engine=engine)
     view = mean_within(slope, radius_m=camera.view_far_m, cell_size_m=size)
     return {"slope_deg": slope, "view_slope_deg": view}
 
@@ -180,7 +182,9 @@ def _nearer(found: FloatArray | None, shapes: list[Geometry], grid: Grid) -> Flo
     return np.minimum(_or_none_near(found, grid), _distance(shapes, grid))
 
 
-def _streams(land: Land, rules: DrainageRules) -> tuple[list[Geometry], tuple[Note, ...]]:
+def _streams(
+    land: Land, rules: DrainageRules, engine: Engine
+) -> tuple[list[Geometry], tuple[Note, ...]]:
     """Valley lines from the terrain, only where the user gave no water layer."""
     if "water" in land.vectors:
         return [], ()
@@ -189,6 +193,7 @@ def _streams(land: Land, rules: DrainageRules) -> tuple[list[Geometry], tuple[No
         transform=land.grid.transform,
         cell_size_m=land.grid.cell_size_m,
         threshold_ha=rules.stream_threshold_ha,
+        directions=flow_directions(land.dem, engine=engine),
     )
     text = (
         f"No water layer was given: {len(lines)} valley lines were derived from the terrain "

@@ -308,6 +308,18 @@ class CoverRules(Section):
     clear_bare: float = param(1.0, "share", OWN, "Clear view on bare ground.", ge=0, le=1)
 
 
+class TerrainRules(Section):
+    """What works out slope, filled hollows and the flow of water."""
+
+    engine: Literal["built-in", "richdem"] = param(
+        "built-in",
+        "",
+        "Barnes 2018, doi 10.7287/peerj.preprints.27099v1 (richdem); equal within the tolerances "
+        "of docs/method.md",
+        "Our own routines, or richdem, which must then be installed.",
+    )
+
+
 class DrainageRules(Section):
     """Streams derived from the terrain where no stream layer is given."""
 
@@ -541,6 +553,7 @@ class Protocol(Section):
     disturbance: Disturbance = Disturbance()
     no_go: NoGoRules = NoGoRules()
     cover: CoverRules = CoverRules()
+    terrain: TerrainRules = TerrainRules()
     drainage: DrainageRules = DrainageRules()
     wet: WetRules = WetRules()
     travel: TravelRules = TravelRules()

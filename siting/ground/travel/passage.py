@@ -17,7 +17,7 @@ from siting.bands import by_bands, side_by_side
 from siting.grid import FloatArray, Grid
 from siting.ground import drainage
 from siting.ground.distance import burn, distance_to, spread, within
-from siting.ground.flow import flow_directions
+from siting.ground.engines import Engine, flow_directions
 from siting.ground.known import cells_to_unknown
 from siting.ground.layers import ROAD_CLASSES, Ground
 from siting.ground.neighbourhood import PLAIN
@@ -65,6 +65,7 @@ def with_passage(
     travel: TravelRules,
     sought: FeatureRules,
     stream_threshold_ha: float,
+    engine: Engine = "built-in",
 ) -> Ground:
     """The ground with the layers of travel and of water, and with the features found.
 
@@ -74,7 +75,7 @@ def with_passage(
     slope = ground.layers["slope_deg"]
     hindered = obstacles(land)
     directions, ratio = side_by_side(
-        lambda: flow_directions(land.dem),
+        lambda: flow_directions(land.dem, engine=engine),
         lambda: funnel_ratio(land, hindered, role=ground.role, slope_deg=slope, rules=travel),
     )
     area = drainage.upstream_area_m2(directions, cell_size_m=land.grid.cell_size_m)
