@@ -25,6 +25,7 @@ SEVERITY: Mapping[str, int] = {
     "W-OFFSET-01": 2,
     "W-NOCOVER-01": 2,
     "W-USE-01": 2,
+    "W-STREAM-01": 2,
     "W-CLASS-01": 2,
     "W-DATUM-01": 2,
     "W-OVERVIEW-01": 2,

@@ -68,7 +68,6 @@ def site_parcel(
         land,
         slope_deg=ground.layers["slope_deg"],
         role=ground.role,
-        streams=ground.streams,
         rules=protocol.no_go,
         ruled_out=land.ruled_out,
     )
@@ -119,7 +118,7 @@ def site_parcel(
         no_go=no_go,
         spots=spots,
         features=ground.features,
-        streams=ground.streams,
+        valley_lines=ground.valley_lines,
         notes=(
             *layers_together(land.notes),
             *_comparison_notes(protocol),
@@ -150,7 +149,7 @@ def _measure(land: Land, protocol: Protocol) -> Ground:
         ground,
         travel=protocol.travel,
         sought=protocol.features,
-        stream_threshold_ha=protocol.drainage.stream_threshold_ha,
+        drained=protocol.drainage,
         engine=protocol.terrain.engine,
     )
 
@@ -312,7 +311,7 @@ def _cautions(
     near = nearby(
         land,
         place=(candidate.easting, candidate.northing),
-        streams=ground.streams,
+        valley_lines=ground.valley_lines,
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
         walk=walk,
     )

@@ -34,6 +34,8 @@ class CoverRole(IntEnum):
     BUILT = 8
     BARE = 9
     SNOW = 10
+    PARK = 11
+    ORCHARD = 12
 
 
 class NoGo(IntFlag):
@@ -277,7 +279,7 @@ class Result:
     no_go: NoGoArray
     spots: tuple[Spot, ...]
     features: tuple[Feature, ...]
-    streams: tuple[Geometry, ...]
+    valley_lines: tuple[Geometry, ...]
     notes: tuple[Note, ...]
     usable_share: float
     details: Mapping[str, Any] = field(default_factory=dict)

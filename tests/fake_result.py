@@ -211,7 +211,7 @@ def fake_result(**land_changes: Any) -> Result:
         no_go=no_go,
         spots=tuple(fake_spot(rank, land=land) for rank in (1, 2, 3, 4)),
         features=(Feature("crossing", 540309.0, 4820280.0, 1.0, "log over the brook"),),
-        streams=(),
+        valley_lines=(),
         notes=(Note("W-COVER-01", "warning", "The land cover is coarser than the grid."),),
         usable_share=0.71,
     )

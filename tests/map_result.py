@@ -142,7 +142,7 @@ def variants() -> dict[str, tuple[Result, Protocol]]:
     closed = replace(plain, no_go=plain.no_go | np.uint16(NoGo.STEEP), spots=())
     unknown = np.full(plain.land.grid.shape, np.nan, dtype=np.float32)
     scores = replace(plain.scores, total=unknown)
-    streams = (LineString([(540120, 4820480), (540300, 4820300), (540480, 4820120)]),)
+    valleys = (LineString([(540120, 4820480), (540300, 4820300), (540480, 4820120)]),)
     shaped = {name: frame.iloc[:0] for name, frame in plain.land.vectors.items()}
     return {
         "nothing given": (bare, rules),
@@ -151,7 +151,7 @@ def variants() -> dict[str, tuple[Result, Protocol]]:
         "parts and a hole": (parts, rules),
         "all closed": (closed, rules),
         "no score anywhere": (replace(plain, scores=scores, spots=()), rules),
-        "derived streams": (replace(plain, streams=streams), rules),
+        "valley lines": (replace(plain, valley_lines=valleys), rules),
         "empty layers": (replace(plain, land=replace(plain.land, vectors=shaped)), rules),
         "one spot": (replace(plain, spots=plain.spots[:1]), rules),
         "180th meridian": (moved(plain, "EPSG:32701", left=180540.0, top=8099170.0), rules),

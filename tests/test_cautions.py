@@ -81,7 +81,7 @@ def test_always_there():
 
 @pytest.mark.parametrize("role", list(CoverRole))
 def test_ticks_where_plants_grow(role):
-    plants = {"TREE", "SHRUB", "GRASS", "PASTURE", "WETLAND", "UNKNOWN"}
+    plants = {"TREE", "SHRUB", "GRASS", "PASTURE", "WETLAND", "PARK", "ORCHARD", "UNKNOWN"}
     assert ("ticks" in topics(parcel_cautions([role]))) == (role.name in plants)
 
 
@@ -159,10 +159,15 @@ def test_unknown_slope_counts_as_steep():
     assert topics(spot_cautions(near, rules=CautionRules())) == ["steep"]
 
 
-def test_derived_streams_count_as_water():
+def test_a_valley_line_is_no_water_but_has_its_own_caution():
+    """Field test A1: what is worked out from the elevations is never called water."""
     stream = LineString([(540380, 4820300), (540380, 4820500)])
-    near = nearby(fake_land(vectors={}), place=(540390, 4820400), streams=[stream])
-    assert near.water_m == 10.0
+    near = nearby(fake_land(vectors={}), place=(540390, 4820400), valley_lines=[stream])
+    assert near.water_m == math.inf
+    assert near.valley_m == 10.0
+    (caution,) = spot_cautions(near, rules=CautionRules())
+    assert caution.topic == "valley"
+    assert "not mapped" in caution.text
 
 
 def test_the_walk_adds_its_own():

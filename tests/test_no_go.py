@@ -95,7 +95,7 @@ def test_a_pond_that_only_the_land_cover_knows_keeps_its_set_back():
     pond = shapely.box(540100, 4820480, 540140, 4820500)
     away = shapely.distance(shapely.points(east, north), pond)
     rules = Protocol().no_go
-    bits = no_go_bits(land, slope_deg=np.zeros(grid.shape), role=role, streams=(), rules=rules)
+    bits = no_go_bits(land, slope_deg=np.zeros(grid.shape), role=role, rules=rules)
     wet = (bits & NoGo.WATER) > 0
     # the corners of a pond of cells are rounded off by less than half a cell
     np.testing.assert_array_equal(wet[away < rules.water_m - 0.5], True)

@@ -24,6 +24,14 @@ from siting.settings.protocol import CameraRules, CoverRules, Disturbance, Drain
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
 
 ROAD_CLASSES = ("major", "minor", "track")
+# Cover that needs rain, a stream or groundwater.
+_MOIST_ROLES = (
+    CoverRole.TREE,
+    CoverRole.CROP,
+    CoverRole.PASTURE,
+    CoverRole.WETLAND,
+    CoverRole.WATER,
+)
 # Height above the ground of what is seen of traffic and of a house, metres.
 _VEHICLE_M, _EAVES_M = 2.0, 4.0
 
@@ -38,7 +46,7 @@ class Ground:
         known, inf = there is none on this land; a layer that cannot be made is missing
     role : (rows, cols) int8, roles after specks were removed
     woods, fields, opening : (rows, cols) bool
-    streams : lines derived from the terrain, empty when a water layer was given
+    valley_lines : lines worked out from the elevations, empty when a water layer was given
     crossings : points where a trail meets a stream, and those the user knows
     features : features found (`siting.ground.travel.passage` adds them)
     """
@@ -48,7 +56,7 @@ class Ground:
     woods: BoolArray
     fields: BoolArray
     opening: BoolArray
-    streams: tuple[Geometry, ...]
+    valley_lines: tuple[Geometry, ...]
     crossings: tuple[Geometry, ...]
     notes: tuple[Note, ...]
     features: tuple[Feature, ...] = ()
@@ -66,27 +74,36 @@ def build_ground(
     """All layers of one parcel, from the land and the survey's rules."""
     grid = land.grid
     role, woods, fields, opening = _cover_kinds(land, cover)
-    streams, stream_notes = _streams(land, drainage, engine)
+    valley_lines, valley_notes = _valley_lines(land, drainage, engine)
     water = _shapes(land, "water")
-    crossings = _crossings(land, [*water, *streams])
+    crossings = _crossings(land, water)
     layers: dict[str, FloatArray] = {}
     layers.update(_terrain_layers(land, camera, engine))
     layers.update(_cover_layers(role, woods, fields, opening, land, cover, camera))
-    layers["distance_to_water_m"] = _water_distance(land, [*water, *streams])
+    if "water" in land.vectors or (land.role == CoverRole.WATER).any():
+        layers["distance_to_water_m"] = _water_distance(land, water)
+    if valley_lines:
+        layers["distance_to_valley_m"] = _distance(valley_lines, grid)
     if "trails" in land.vectors:
         trails = land.vectors["trails"]
-        shapes, busy = np.asarray(trails.geometry.values, dtype=object), trails["use"] == "busy"
-        layers["distance_to_trail_m"] = _distance(list(shapes[~busy]), grid)
-        layers["distance_to_busy_trail_m"] = _distance(list(shapes[busy]), grid)
-    if crossings or "crossings" in land.vectors or "trails" in land.vectors:
+        shapes, use = np.asarray(trails.geometry.values, dtype=object), trails["use"]
+        layers["distance_to_trail_m"] = _distance(list(shapes[use != "busy"]), grid)
+        layers["distance_to_busy_trail_m"] = _distance(list(shapes[use == "busy"]), grid)
+        if (use == "unknown").any():
+            unknown = list(shapes[use == "unknown"])
+            layers["distance_to_unknown_trail_m"] = _distance(unknown, grid)
+    if "crossings" in land.vectors or {"trails", "water"} <= land.vectors.keys():
         layers["distance_to_crossing_m"] = _distance(crossings, grid)
     layers["distance_to_boundary_m"] = _distance([shapely.boundary(land.parcel_shape)], grid)
     if "livestock" in land.vectors:
         layers["distance_to_livestock_m"] = _distance(_shapes(land, "livestock"), grid)
+    layers.update(_people_cover(land))
     quiet, quiet_notes = _quietness(land, layers, disturbance)
     layers.update(quiet)
-    notes = (*stream_notes, *quiet_notes, *_absent(layers))
-    return Ground(layers, role, woods, fields, opening, tuple(streams), tuple(crossings), notes)
+    notes = (*valley_notes, *quiet_notes, *_absent(layers))
+    return Ground(
+        layers, role, woods, fields, opening, tuple(valley_lines), tuple(crossings), notes
+    )
 
 
 def _shapes(land: Land, name: str) -> list[Geometry]:
@@ -152,12 +169,14 @@ def _cover_layers(
         CoverRole.PASTURE: rules.clear_pasture,
         CoverRole.WETLAND: rules.clear_wetland,
         CoverRole.BARE: rules.clear_bare,
+        CoverRole.PARK: rules.clear_park,
+        CoverRole.ORCHARD: rules.clear_orchard,
         CoverRole.SNOW: rules.clear_bare,
         CoverRole.WATER: 1.0,
     }
     clear = clear_share(role, share_of_role=shares)
     # A clump too small for an edge or a feature may still hold the tree that a camera needs.
-    trees = land.role == CoverRole.TREE
+    trees = np.isin(land.role, [CoverRole.TREE, CoverRole.ORCHARD])
     brush = np.isin(role, [CoverRole.SHRUB, CoverRole.WETLAND])
     brush_m2 = least_area_m2(rules.min_woods_ha * 1e4, source_cell_m=land.cover_cell_m)
     brush = patches_at_least(brush, smallest_cells=brush_m2 / size**2)
@@ -182,24 +201,37 @@ def _nearer(found: FloatArray | None, shapes: list[Geometry], grid: Grid) -> Flo
     return np.minimum(_or_none_near(found, grid), _distance(shapes, grid))
 
 
-def _streams(
+def _valley_lines(
     land: Land, rules: DrainageRules, engine: Engine
 ) -> tuple[list[Geometry], tuple[Note, ...]]:
-    """Valley lines from the terrain, only where the user gave no water layer."""
+    """Valley lines from the elevations, only where the user gave no water layer."""
     if "water" in land.vectors:
         return [], ()
+    threshold_ha = valley_threshold_ha(land.role, rules)
     lines = derive_streams(
         land.dem,
         transform=land.grid.transform,
         cell_size_m=land.grid.cell_size_m,
-        threshold_ha=rules.stream_threshold_ha,
+        threshold_ha=threshold_ha,
         directions=flow_directions(land.dem, engine=engine),
     )
     text = (
-        f"No water layer was given: {len(lines)} valley lines were derived from the terrain "
-        f"(more than {rules.stream_threshold_ha:g} ha drain to them); they may be dry."
+        "No water layer was given: streams and ponds are not known, and no distance to them is "
+        f"judged. {len(lines)} valley lines worked out from the elevations (over {threshold_ha:g} "
+        "ha drain to each) are shown instead; they may be dry."
     )
-    return list(lines), (Note("A-STREAM-01", "assumption", text),)
+    return list(lines), (Note("W-STREAM-01", "warning", text),)
+
+
+def valley_threshold_ha(role: RoleArray, rules: DrainageRules) -> float:
+    """Drained area from which a valley line counts, hectares: larger on land whose cover is dry.
+
+    `role` is (rows, cols) int8; cells of unknown cover say nothing.
+    """
+    known = role != CoverRole.UNKNOWN
+    moist = np.isin(role, _MOIST_ROLES).sum() / max(int(known.sum()), 1)
+    dry = known.any() and moist < rules.dry_cover_share
+    return rules.dry_threshold_ha if dry else rules.stream_threshold_ha
 
 
 def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
@@ -228,6 +260,23 @@ def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
         if not part.is_empty
     ]
     return [*known, *points]
+
+
+def _people_cover(land: Land) -> dict[str, FloatArray]:
+    """Distance to cover where people live, unless houses and roads are mapped, and to parks."""
+    size, out = land.grid.cell_size_m, {}
+    built = distance_to_cells(land.role == CoverRole.BUILT, cell_size_m=size)
+    if built is not None and not people_are_mapped(land):
+        out["distance_to_built_cover_m"] = built
+    park = distance_to_cells(land.role == CoverRole.PARK, cell_size_m=size)
+    if park is not None:
+        out["distance_to_park_m"] = park
+    return out
+
+
+def people_are_mapped(land: Land) -> bool:
+    """Whether houses and roads are both given, so that built-up cover tells nothing more."""
+    return {"roads", "buildings"} <= land.vectors.keys()
 
 
 def _quietness(
@@ -265,8 +314,14 @@ def _quietness(
         out["distance_to_building_m"] = _distance(shapes, land.grid)
         plain = out["distance_to_building_m"]
         judged.append((felt(plain, shapes, rules.building, _EAVES_M), rules.building))
-    if "distance_to_busy_trail_m" in layers:
-        judged.append((layers["distance_to_busy_trail_m"], rules.busy_trail))
+    for layer, curve in (
+        ("distance_to_busy_trail_m", rules.busy_trail),
+        ("distance_to_unknown_trail_m", rules.unknown_trail),
+        ("distance_to_built_cover_m", rules.built_cover),
+        ("distance_to_park_m", rules.park_cover),
+    ):
+        if layer in layers:
+            judged.append((layers[layer], curve))
     if not judged:
         return out, ()
     out["quietness"] = np.minimum.reduce([membership(d, curve) for d, curve in judged])

@@ -10,7 +10,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray
 from siting.ground.distance import burn, distance_to_cells, within
-from siting.ground.layers import ROAD_CLASSES
+from siting.ground.layers import ROAD_CLASSES, people_are_mapped
 from siting.settings.protocol import NoGoRules
 from siting.types import BoolArray, CoverRole, Land, NoGo, NoGoArray, Note, RoleArray
 
@@ -25,7 +25,7 @@ LABELS: Mapping[NoGo, str] = {
     NoGo.FEEDER: "too near a feeder",
     NoGo.LIVESTOCK: "livestock",
     NoGo.STEEP: "too steep",
-    NoGo.BUILT_COVER: "built-up ground",
+    NoGo.BUILT_COVER: "built-up ground or close by",
     NoGo.USER: "left out by the owner",
     NoGo.RULED_OUT: "ruled out on an earlier visit",
 }
@@ -36,7 +36,6 @@ def no_go_bits(
     *,
     slope_deg: FloatArray,
     role: RoleArray,
-    streams: Sequence[Geometry],
     rules: NoGoRules,
     ruled_out: Sequence[tuple[Geometry, float]] = (),
 ) -> NoGoArray:
@@ -47,7 +46,6 @@ def no_go_bits(
     land : Land
     slope_deg : (rows, cols) float32, degrees, NaN = not known
     role : (rows, cols) int8, `CoverRole` after specks were removed
-    streams : lines derived from the terrain
     rules : NoGoRules, set-backs in metres from the true shapes; of water that only the land cover
         knows, from the edges of its cells
     ruled_out : (place, radius in metres) pairs of an earlier visit
@@ -80,7 +78,9 @@ def no_go_bits(
     if pond is not None:
         mark(NoGo.WATER, (role == CoverRole.WATER) | (pond < rules.water_m))
     mark(NoGo.BUILT_COVER, role == CoverRole.BUILT)
-    mark(NoGo.WATER, within(streams, distance_m=rules.water_m, grid=grid))
+    built = distance_to_cells(role == CoverRole.BUILT, cell_size_m=grid.cell_size_m)
+    if built is not None and not people_are_mapped(land):
+        mark(NoGo.BUILT_COVER, built < rules.built_cover_m)
     if "water" in land.vectors:
         mark(NoGo.WATER, near("water", rules.water_m))
     if "roads" in land.vectors:

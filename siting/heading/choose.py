@@ -46,7 +46,7 @@ def find_aims(
     ----------
     candidates : sequence of Candidate
     land : Land
-    layers : the layers of this land (woods, fields, derived streams)
+    layers : the layers of this land (woods, fields, valley lines)
     camera, heading, sun : the protocol's tables of these names
     survey : (time zone, first day, last day); "" and None where not given
     open_ground : (rows, cols) bool, True where a camera may stand; None = everywhere
@@ -189,7 +189,7 @@ def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines
     shore = Lines("bank", drawn(pond, ~pond), half)
     open_ground = layers.fields | layers.opening
     lines += [shore] if shore.geometries else []
-    lines.append(Lines("valley line", layers.streams, land.dem_cell_m * 2))
+    lines.append(Lines("valley line", layers.valley_lines, land.dem_cell_m * 2))
     lines.append(Lines("forest edge", drawn(layers.woods, open_ground), half))
     return tuple(lines)
 

@@ -79,6 +79,18 @@ class Water(Section):
     )
 
 
+class Valley(Section):
+    """A valley line worked out from the elevations, where no water layer was given: may be dry."""
+
+    weight: float = _weight(0.15)
+    curve: Curve = _curve(
+        [[0, 1], [20, 1], [60, 0]],
+        "m",
+        "our choice: a way down the land at best, water at times; no published effect size found",
+        "Distance to the nearest valley line.",
+    )
+
+
 class Crossing(Section):
     """Where animals cross: a log or ford, a trail meeting a stream."""
 
@@ -157,6 +169,7 @@ class Attractors(Section):
 
     trail: Trail = Trail()
     water: Water = Water()
+    valley: Valley = Valley()
     crossing: Crossing = Crossing()
     edge: Edge = Edge()
     opening: Opening = Opening()
@@ -253,6 +266,24 @@ class Disturbance(Section):
     busy_trail: Curve = _curve(
         [[0, 0.1], [75, 1]], "m", MARION, "Distance to a trail that people use a lot."
     )
+    unknown_trail: Curve = _curve(
+        [[0, 0.4], [75, 1]],
+        "m",
+        "our choice: between a quiet trail (1) and a busy one; busy: " + MARION,
+        "Distance to a trail whose use is not known.",
+    )
+    built_cover: Curve = _curve(
+        [[0, 0.3], [100, 1]],
+        "m",
+        DERTIEN,
+        "Distance to built-up ground of the land-cover map, where houses are not all mapped.",
+    )
+    park_cover: Curve = _curve(
+        [[0, 0.5], [50, 1]],
+        "m",
+        "our choice: people are likely in parks and on verges, at times",
+        "Distance to a park, lawn or verge of the land-cover map.",
+    )
 
 
 def _set_back(default: float, source: str, help_text: str) -> Any:
@@ -267,6 +298,9 @@ class NoGoRules(Section):
     road_track_m: float = _set_back(10.0, OWN, "From a drive or track used by vehicles.")
     building_m: float = _set_back(50.0, TRADE, "From any building.")
     feeder_m: float = _set_back(50.0, TRADE, "From a feeder, lick or other artificial feeding.")
+    built_cover_m: float = _set_back(
+        30.0, OWN, "From built-up ground of the land-cover map, where houses are not all mapped."
+    )
     livestock_m: float = _set_back(10.0, TRADE, "From a field with livestock (crops are fine).")
     water_m: float = _set_back(3.0, TRADE, "From open water and from the line of a stream.")
     owner_m: float = _set_back(20.0, OWN, "Around a point or line the owner marked (areas: 0).")
@@ -305,6 +339,10 @@ class CoverRules(Section):
     clear_crop: float = param(0.6, "share", OWN, "Clear view in crops (they grow).", ge=0, le=1)
     clear_pasture: float = param(1.0, "share", OWN, "Clear view in hay and pasture.", ge=0, le=1)
     clear_wetland: float = param(0.5, "share", OWN, "Clear view in reeds and sedge.", ge=0, le=1)
+    clear_park: float = param(0.9, "share", OWN, "Clear view in parks and on lawns.", ge=0, le=1)
+    clear_orchard: float = param(
+        0.7, "share", OWN, "Clear view between orchard or olive trees.", ge=0, le=1
+    )
     clear_bare: float = param(1.0, "share", OWN, "Clear view on bare ground.", ge=0, le=1)
 
 
@@ -321,10 +359,27 @@ class TerrainRules(Section):
 
 
 class DrainageRules(Section):
-    """Streams derived from the terrain where no stream layer is given."""
+    """Valley lines worked out from the elevations; they close nothing and are not water."""
 
     stream_threshold_ha: float = param(
         10.0, "ha", OWN, "Drained area from which a valley line counts.", ge=0.1, le=10000.0
+    )
+    dry_threshold_ha: float = param(
+        100.0,
+        "ha",
+        "our choice; channels begin lower down in dry country: Montgomery & Dietrich 1988, doi "
+        "10.1038/336232a0 (from memory)",
+        "The same on dry land.",
+        ge=0.1,
+        le=100_000.0,
+    )
+    dry_cover_share: float = param(
+        0.2,
+        "share",
+        OWN,
+        "Land is dry where trees, crops, pasture, wetland and water cover less than this of it.",
+        ge=0.0,
+        le=1.0,
     )
 
 

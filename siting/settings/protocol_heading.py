@@ -216,6 +216,8 @@ class HeadingRules(Section):
     role_crop: float = _seen(0.6, OWN, "Crops in view; they grow up.")
     role_pasture: float = _seen(1.0, OWN, "Hay or pasture in view.")
     role_wetland: float = _seen(0.5, OWN, "Reeds and sedge in view.")
+    role_park: float = _seen(0.9, OWN, "Lawn, park or verge in view.")
+    role_orchard: float = _seen(0.7, OWN, "Orchard or olive grove in view.")
     role_water: float = _seen(
         0.5, "standing water glares: RCSC 2024, 7.4.4; value our choice", "Open water in view."
     )

@@ -53,6 +53,8 @@ class TravelRules(Section):
     cost_grass: float = _cost(3.0, "in grass")
     cost_crop: float = _cost(4.0, "in crops")
     cost_pasture: float = _cost(4.0, "in hay or pasture")
+    cost_park: float = _cost(4.0, "of park, lawn or verge")
+    cost_orchard: float = _cost(2.0, "in an orchard or olive grove")
     cost_wetland: float = _cost(2.0, "in reeds or wet woods")
     cost_water: float = _cost(15.0, "of open water (it is swum, but seldom)")
     cost_built: float = _cost(30.0, "of built-up ground")

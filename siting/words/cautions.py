@@ -37,12 +37,14 @@ class Caution:
 class Nearby:
     """What lies near a spot or its walk; infinity where a layer knows of nothing.
 
-    Distances in metres, slopes in degrees. `crossings` are the streams crossed on the walk,
-    `outside_m` its part off the parcel and off every road and trail, `beside_road_m` its part on or
-    within 10 m of a road with through or village traffic.
+    Distances in metres, slopes in degrees. `valley_m` is the distance to a valley line worked out
+    from the elevations, where no water layer was given. `crossings` are the streams crossed on
+    the walk, `outside_m` its part off the parcel and off every road and trail, `beside_road_m` its
+    part on or within 10 m of a road with through or village traffic.
     """
 
     water_m: float = float("inf")
+    valley_m: float = float("inf")
     livestock_m: float = float("inf")
     boundary_m: float = float("inf")
     road_m: float = float("inf")
@@ -99,6 +101,10 @@ _TEXTS = {
         "Water: do not cross ice or water to reach a camera; choose another spot. Banks give way "
         "and streams rise: check local flood and ice warnings first."
     ),
+    "valley": (
+        "Valley line: streams are not mapped here, and water may run or stand in this valley after "
+        "rain. Do not cross it; check local flood warnings first."
+    ),
     "crossing": (
         "Crossing: the walk goes over a stream. Cross only on a dry, firm bridge, log or ford, "
         "never through water or over ice; if in doubt, turn back and choose another spot."
@@ -132,7 +138,15 @@ _TEXTS = {
 
 _ALWAYS = ("permission", "hunting", "alone", "weather", "tools", "trees", "people", "bait")
 _TICK_ROLES = frozenset(
-    {CoverRole.TREE, CoverRole.SHRUB, CoverRole.GRASS, CoverRole.PASTURE, CoverRole.WETLAND}
+    {
+        CoverRole.TREE,
+        CoverRole.SHRUB,
+        CoverRole.GRASS,
+        CoverRole.PASTURE,
+        CoverRole.WETLAND,
+        CoverRole.PARK,
+        CoverRole.ORCHARD,
+    }
 )
 
 
@@ -140,7 +154,7 @@ def nearby(
     land: Land,
     *,
     place: tuple[float, float],
-    streams: Sequence[Geometry] = (),
+    valley_lines: Sequence[Geometry] = (),
     slope_deg: float = 0.0,
     walk: Walk | None = None,
 ) -> Nearby:
@@ -150,7 +164,7 @@ def nearby(
     ----------
     land : Land
     place : (easting, northing), metres
-    streams : lines derived from the terrain, where no water layer was given
+    valley_lines : lines worked out from the elevations, where no water layer was given
     slope_deg : float, degrees, slope of the ground at the place; NaN counts as steep
     walk : Walk or None
     """
@@ -160,7 +174,8 @@ def nearby(
         busy = list(trails.geometry[trails["use"] == "busy"])
     point = shapely.Point(place)
     return Nearby(
-        water_m=_distance(point, [*_layer(land, "water"), *streams]),
+        water_m=_distance(point, _layer(land, "water")),
+        valley_m=_distance(point, valley_lines),
         livestock_m=_distance(point, _layer(land, "livestock")),
         boundary_m=float(shapely.distance(point, shapely.boundary(land.parcel_shape))),
         road_m=_distance(point, _layer(land, "roads")),
@@ -224,6 +239,7 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         "crossing_water": crossing and water,
         "crossing": crossing and not water,
         "water": water and not crossing,
+        "valley": near.valley_m <= rules.water_m and not water,
         "steep": steep,
         "livestock": near.livestock_m <= rules.livestock_m,
         "boundary": near.boundary_m <= rules.boundary_m,

@@ -158,7 +158,6 @@ def candidates_of(parcel, *, spacing_m=30.0):
         land,
         slope_deg=np.full(GRID.shape, 3.0, dtype=np.float32),
         role=land.role,
-        streams=(),
         rules=PROTOCOL.no_go,
     )
     found = find_candidates(
@@ -229,5 +228,5 @@ def ground_of(land):
         disturbance=PROTOCOL.disturbance,
     )
     return with_passage(
-        land, ground, travel=PROTOCOL.travel, sought=PROTOCOL.features, stream_threshold_ha=10.0
+        land, ground, travel=PROTOCOL.travel, sought=PROTOCOL.features, drained=PROTOCOL.drainage
     )

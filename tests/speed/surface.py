@@ -86,7 +86,7 @@ def ours(folder: Path) -> None:
         road_minor_m=SET_BACK_M["roads"],
         building_m=SET_BACK_M["buildings"],
     )
-    bits = no_go_bits(land, slope_deg=measures["slope"], role=land.role, streams=(), rules=rules)
+    bits = no_go_bits(land, slope_deg=measures["slope"], role=land.role, rules=rules)
     put("no_go", bits)
     del bits, land, dem  # what the score does not need
     total = np.empty(grid.shape, dtype=np.float32)

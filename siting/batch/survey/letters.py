@@ -168,7 +168,7 @@ _REASONS: Mapping[NoGo, Callable[[Land, NoGoRules], str]] = {
         f"is a field with livestock or lies within {length(rules.livestock_m)} of one"
     ),
     NoGo.STEEP: lambda _, rules: f"is steeper than {rules.steep_deg:g} degrees",
-    NoGo.BUILT_COVER: lambda *_: "is built-up ground",
+    NoGo.BUILT_COVER: lambda *_: "is built-up ground or close to it",
     NoGo.USER: lambda *_: "is left out by the owner's wish",
     NoGo.RULED_OUT: lambda *_: "was ruled out on an earlier visit",
 }

@@ -19,7 +19,7 @@ from siting.ground import drainage
 from siting.ground.distance import burn, distance_to, spread, within
 from siting.ground.engines import Engine, flow_directions
 from siting.ground.known import cells_to_unknown
-from siting.ground.layers import ROAD_CLASSES, Ground
+from siting.ground.layers import ROAD_CLASSES, Ground, valley_threshold_ha
 from siting.ground.neighbourhood import PLAIN
 from siting.ground.shapes import features, landforms, woodland
 from siting.ground.shapes.feature_order import in_order
@@ -32,6 +32,7 @@ from siting.ground.travel.movement import (
     refine,
     travel_cost,
 )
+from siting.settings.protocol import DrainageRules
 from siting.settings.protocol_travel import FeatureRules, TravelRules
 from siting.types import BoolArray, CoverRole, Feature, Land, RoleArray
 
@@ -64,7 +65,7 @@ def with_passage(
     *,
     travel: TravelRules,
     sought: FeatureRules,
-    stream_threshold_ha: float,
+    drained: DrainageRules,
     engine: Engine = "built-in",
 ) -> Ground:
     """The ground with the layers of travel and of water, and with the features found.
@@ -81,7 +82,7 @@ def with_passage(
     area = drainage.upstream_area_m2(directions, cell_size_m=land.grid.cell_size_m)
     valleys = drainage.stream_lines(
         directions,
-        drainage.stream_cells(area, threshold_ha=stream_threshold_ha),
+        drainage.stream_cells(area, threshold_ha=valley_threshold_ha(land.role, drained)),
         transform=land.grid.transform,
     )
     found = find_features(
@@ -94,7 +95,8 @@ def with_passage(
     )
     layers = dict(ground.layers)
     layers["funnel_ratio"] = ratio
-    layers["height_above_water_m"] = height_above_water_m(land, ground, directions)
+    if "distance_to_water_m" in layers:
+        layers["height_above_water_m"] = height_above_water_m(land, directions)
     layers["wetter_than_share"] = wetter_than_share(area, slope, grid=land.grid)
     plain = tuple(feature for feature in found if feature.strength >= PLAIN)
     layers["distance_to_feature_m"] = _feature_distance(plain, land.grid)
@@ -176,14 +178,14 @@ def _road_cells(land: Land, kind: str) -> BoolArray:
     return within(list(roads.geometry[roads["class"] == kind]), distance_m=half, grid=land.grid)
 
 
-def height_above_water_m(land: Land, ground: Ground, directions: NDArray[np.uint8]) -> FloatArray:
-    """Height above the stream or pond that each cell drains to, metres, NaN where none is met.
+def height_above_water_m(land: Land, directions: NDArray[np.uint8]) -> FloatArray:
+    """Height above the mapped stream or pond that each cell drains to, metres, NaN where none.
 
     Mapped lines seldom lie exactly on the valley line of the elevations: cells within 10 m of
     one count as the stream, and the lowest ground within about 10 m of such a cell is its water
     level. So a spot on the bank is told how far it stands above the bed, not 0.
     """
-    drawn = [*ground.streams, *_shapes(land, "water")]
+    drawn = _shapes(land, "water")
     wet = land.role == CoverRole.WATER
     if drawn:
         wet = wet | within(drawn, distance_m=_STREAM_REACH_M, grid=land.grid)

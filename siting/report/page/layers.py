@@ -19,7 +19,7 @@ LABELS = {
     "livestock": "Livestock field",
     "no_go": "Left alone by wish of the owner",
     "water": "Water and streams",
-    "streams": "Stream line derived from the terrain: check on site",
+    "valleys": "Valley line worked out from the elevations: may be dry",
     "roads": "Road",
     "trails": "Trail",
     "buildings": "Building",
@@ -29,7 +29,7 @@ LABELS = {
     "way_in": "Way in",
 }
 # What "Ask" calls a thing, where the key says more than its name.
-_SHORT = {"features": "Feature", "streams": "Stream line", "crossings": "Crossing"}
+_SHORT = {"features": "Feature", "valleys": "Valley line, may be dry", "crossings": "Crossing"}
 _TEXT_COLUMNS = ("name", "label", "reason", "kind", "class", "use")
 _SIMPLIFY_M = 0.4
 _COARSEST_M = 20.0
@@ -62,8 +62,8 @@ def layers_data(result: Result, *, grid: Grid) -> list[dict[str, Any]]:
 
 def _known(result: Result, key: str) -> Iterator[tuple[Geometry, str, str]]:
     """Shape, words and kind of everything in a layer."""
-    if key == "streams":
-        yield from ((line, "", "") for line in result.streams)
+    if key == "valleys":
+        yield from ((line, "", "") for line in result.valley_lines)
     elif key == "features":
         # What the user drew is a layer of its own; what lies over the fence serves no spot.
         for found in result.features:

@@ -219,7 +219,8 @@ def _label(svg: Element, line: LineString, *, window: Window, words: str) -> Non
 def _layers(svg: Element, result: Result, *, window: Window) -> None:
     water = _shapes(result, "water")
     _areas(svg, water, window=window, style={"class": "pond", "fill": f"url(#{window.key}-water)"})
-    _lines(svg, [*water, *result.streams], window=window, style={"class": "stream"})
+    _lines(svg, water, window=window, style={"class": "stream"})
+    _lines(svg, result.valley_lines, window=window, style={"class": "valley"})
     roads = _shapes(result, "roads")
     _lines(svg, roads, window=window, style={"class": "road-casing"})
     _lines(svg, roads, window=window, style={"class": "road-core"})

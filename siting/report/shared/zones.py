@@ -29,7 +29,7 @@ class Rule:
 
 
 _LAYERS: dict[NoGo, tuple[str, ...]] = {
-    NoGo.WATER: ("water", "streams"),
+    NoGo.WATER: ("water",),
     NoGo.ROAD: ("roads",),
     NoGo.BUILDING: ("buildings",),
     NoGo.FEEDER: ("feeders",),
@@ -64,7 +64,8 @@ def _texts(set_backs: NoGoRules) -> dict[NoGo, str]:
         "feeding.",
         NoGo.LIVESTOCK: f"Keep {away['livestock_m']} from a field with livestock.",
         NoGo.STEEP: f"The ground is steeper than {set_backs.steep_deg:g} degrees.",
-        NoGo.BUILT_COVER: "The land-cover map shows built-up ground here.",
+        NoGo.BUILT_COVER: "The land-cover map shows built-up ground here, or within "
+        f"{away['built_cover_m']} where houses and roads are not both mapped.",
         NoGo.USER: "The owner or coordinator wants this left alone.",
         NoGo.RULED_OUT: "Someone was here and ruled the place out.",
     }

@@ -7,7 +7,7 @@ import { GROUND, MAP, group, leafShape, pathOptions, showParcel } from "./map.js
 import { addName, keepClear, scheduleNames } from "./names.js";
 
 export const POINT_SIGNS = { feeders: "F", crossings: "×", way_in: "Way in", buildings: "B", water: "W",
-  livestock: "L", no_go: "!", trails: "T", roads: "R", streams: "S", features: "" };
+  livestock: "L", no_go: "!", trails: "T", roads: "R", valleys: "V", features: "" };
 
 export function setUpLand() {
   MAP.invalidateSize({ animate: false });
