@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Geometry, LineString, Point
 
-from siting.settings.protocol import WalkRules
+from siting.settings.protocol_field import WalkRules
 from siting.types import Land, Note
 from siting.walk.network import (
     IntArray,

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.settings.protocol import CautionRules
+from siting.settings.protocol_field import CautionRules
 from siting.types import CoverRole, Land
 from siting.walk.route import Walk
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from siting.settings.protocol import VisitRules
+from siting.settings.protocol_field import VisitRules
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from siting.lengths import length
-from siting.settings.protocol import CameraRules, VisitRules
+from siting.settings.protocol import CameraRules
+from siting.settings.protocol_field import VisitRules
 from siting.words.heading import lens_height
 from siting.words.service_interval import VisitPlan
 

@@ -1,0 +1,112 @@
+"""The tables [walk], [visits], [cautions], [sheet] and [sharing] of the protocol."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from siting.settings.protocol_base import OWN, TRADE, Section, param
+
+
+class WalkRules(Section):
+    """The way in on foot."""
+
+    off_path_factor: float = param(
+        0.6,
+        "share of the speed on a path",
+        "Tobler 1993, NCGIA Technical Report 93-1 (3/5 off the path)",
+        "Walking speed off roads, tracks and trails.",
+        gt=0.0,
+        le=1.0,
+    )
+    steep_deg: float = param(
+        25.0, "degrees", "from memory, no source", "The way keeps off steeper ground.", ge=5, le=45
+    )
+    cell_m: float = param(
+        5.0, "m", OWN, "Cells of the search are made about this wide.", ge=1.0, le=10.0
+    )
+    crossing_reach_m: float = param(
+        8.0,
+        "m",
+        OWN,
+        "Water may be crossed this near a known crossing, or where a path crosses it.",
+        ge=0.0,
+        le=50.0,
+    )
+    crossing_detour_min: float = param(
+        30.0,
+        "minutes",
+        OWN,
+        "Detour worth making before the way crosses a stream at an unknown place.",
+        ge=0.0,
+        le=600.0,
+    )
+    outside_factor: float = param(
+        5.0,
+        "times",
+        OWN,
+        "Detour worth making before the way leaves the parcel other than by a road or trail.",
+        ge=1.0,
+        le=100.0,
+    )
+
+
+class VisitRules(Section):
+    """How soon the card is full and the batteries are flat."""
+
+    first_check_days: float = param(
+        14.0, "days", TRADE, "Usual time to the first check visit.", ge=1.0, le=365.0
+    )
+    triggers_per_day: float = param(
+        40.0, "triggers a day", OWN, "Triggers on a busy spot, empty ones too.", gt=0.0, le=10000.0
+    )
+    pictures_per_trigger: float = param(
+        3.0, "pictures", TRADE, "Pictures in one burst.", ge=1.0, le=50.0
+    )
+    picture_mb: float = param(
+        3.0, "MB", TRADE, "Size of one picture on the card.", ge=0.05, le=100.0
+    )
+    card_gb: float = param(
+        32.0, "GB (1 GB = 1000 MB)", TRADE, "Size of the card.", ge=0.1, le=4096.0
+    )
+    battery_pictures: float = param(
+        6000.0, "pictures", OWN, "Pictures one set of batteries is good for.", ge=1.0, le=1e6
+    )
+    battery_days: float = param(
+        120.0, "days", OWN, "Days one set lasts if it takes hardly any picture.", ge=1.0, le=2000.0
+    )
+
+
+def _near(default: float, help_text: str) -> Any:
+    return param(default, "m", OWN, help_text, ge=0.0, le=2000.0)
+
+
+class CautionRules(Section):
+    """How near a hazard must be for its caution to be printed; the usual ones always are."""
+
+    water_m: float = _near(30.0, "Water this near: do not cross, look out for floods and ice.")
+    livestock_m: float = _near(100.0, "A field with livestock this near.")
+    boundary_m: float = _near(30.0, "The parcel's boundary this near.")
+    road_m: float = _near(100.0, "A road this near.")
+    people_m: float = _near(100.0, "A building or busy trail this near: people in pictures.")
+    steep_deg: float = param(
+        15.0, "degrees", OWN, "Ground at the spot or on the walk this steep.", ge=1.0, le=60.0
+    )
+
+
+class SheetRules(Section):
+    """The printed field sheet."""
+
+    spots: int = param(5, "spots", OWN, "Spots with a page of their own, best first.", ge=1, le=100)
+
+
+class SharingRules(Section):
+    """Files that are passed on (--public)."""
+
+    decimals: int = param(
+        2,
+        "decimals of a degree",
+        "Chapman 2020, doi 10.15468/doc-5jp4-5g10 (0.01 degree for sensitive places; from memory)",
+        "Digits kept of longitude and latitude: 2 is about 1.1 km.",
+        ge=0,
+        le=3,
+    )
