@@ -14,22 +14,23 @@ from siting.ground.layers import Ground, build_ground
 from siting.ground.no_go import no_go_bits, owner_notes
 from siting.ground.shapes.feature_order import name_by_feature
 from siting.ground.travel.passage import with_passage
-from siting.heading.aim import Aim
 from siting.heading.choose import find_aims
 from siting.lengths import percent
 from siting.read.land import read_land
 from siting.scoring.candidates import find_candidates
-from siting.scoring.choose import choose, make_spots, rivals
-from siting.scoring.combine import combine, memberships, weights_of
-from siting.scoring.stability import PlaceStability
+from siting.scoring.choose import choose, rivals
+from siting.scoring.combine import combine, memberships, strongest_attractor, weights_of
 from siting.scoring.trials import try_ranks
 from siting.settings.inputs import Inputs
 from siting.settings.load import compared_weights
 from siting.settings.protocol import CandidateRules, Protocol
-from siting.types import Candidate, Land, Note, Parcel, Result, Scores, Spot
-from siting.walk.route import Walk, ways_in
+from siting.spot_parts import Aim, PlaceStability, Walk
+from siting.types import Candidate, Land, Note, Parcel, Remark, Result, Scores, Spot
+from siting.walk.route import ways_in
 from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
-from siting.words.reasons import kind_of, layers_together, wet_warnings
+from siting.words.notes import layers_together, notes_of
+from siting.words.reasons import wet_warnings
+from siting.words.spots import make_spots
 
 Progress = Callable[[str], None]
 
@@ -84,7 +85,7 @@ def site_parcel(
     )
 
     progress("looking around")
-    aims, aim_notes = find_aims(
+    aims, aim_remarks = find_aims(
         candidates,
         land=land,
         layers=ground,
@@ -104,10 +105,10 @@ def site_parcel(
     judged = _judge(candidates, aims, scores, protocol)
     kinds = _kinds(judged, protocol.candidates)
     chosen, places = _choose(candidates, judged, protocol.candidates, kinds)
-    firmness, trial_notes = _shake(
+    firmness, trial_remarks = _shake(
         candidates, judged, chosen, places, land, protocol, kinds=[kinds[i] for i in places]
     )
-    spots, walk_notes = _tell(
+    spots, walk_remarks = _tell(
         candidates, aims, judged, chosen, firmness, ground=ground, land=land, protocol=protocol
     )
     usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))
@@ -124,13 +125,10 @@ def site_parcel(
             *_comparison_notes(protocol),
             *ground.notes,
             *owner_notes(land, rules=protocol.no_go),
-            *aim_notes,
-            *trial_notes,
-            *walk_notes,
+            *notes_of((*aim_remarks, *trial_remarks, *walk_remarks)),
             *_result_notes(spots, usable),
         ),
         usable_share=usable,
-        details={"role": ground.role, "crossings": ground.crossings},
     )
 
 
@@ -181,7 +179,7 @@ def _kinds(judged: Scores, rules: CandidateRules) -> list[str]:
     """The kind of each candidate that may be put forward for it, "" for all others."""
     least = rules.kind_least_share * float(np.max(judged.total, initial=0.0))
     return [
-        kind_of({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
+        strongest_attractor({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
         if rules.best_of_each_kind and total >= least
         else ""
         for i, total in enumerate(judged.total)
@@ -214,7 +212,7 @@ def _shake(
     protocol: Protocol,
     *,
     kinds: Sequence[str],
-) -> tuple[tuple[PlaceStability, ...], tuple[Note, ...]]:
+) -> tuple[tuple[PlaceStability, ...], tuple[Remark, ...]]:
     """How firmly each place keeps its standing when weights and elevations are shaken."""
     return try_ranks(
         [candidates[i] for i in places],
@@ -242,7 +240,7 @@ def _tell(
     ground: Ground,
     land: Land,
     protocol: Protocol,
-) -> tuple[tuple[Spot, ...], tuple[Note, ...]]:
+) -> tuple[tuple[Spot, ...], tuple[Remark, ...]]:
     """The chosen candidates as spots: named, with the walk to them and their sentences."""
     named = name_by_feature(
         [candidates[i] for i in chosen],
@@ -252,7 +250,7 @@ def _tell(
     )
     inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
     general = parcel_cautions([int(role) for role in inside])
-    walks, notes = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
+    walks, remarks = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
     spots = make_spots(
         named,
         totals=[float(judged.total[i]) for i in chosen],
@@ -265,14 +263,12 @@ def _tell(
             _cautions(c, walk, ground, land, protocol, general=general)
             for c, walk in zip(named, walks, strict=True)
         ],
-        details=[
-            {"heading_score": aims[i].score, "aim": aims[i], "walk": walk}
-            # No firmness is told where the protocol asks for no trials.
-            | ({"stability": firmness[n]} if firmness else {})
-            for n, (i, walk) in enumerate(zip(chosen, walks, strict=True))
-        ],
+        aims=[aims[i] for i in chosen],
+        walks=walks,
+        firmness=firmness,
+        lens_height_m=protocol.camera.lens_height_m,
     )
-    return spots, notes
+    return spots, remarks
 
 
 def _comparison_notes(protocol: Protocol) -> tuple[Note, ...]:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
+from siting.spot_parts import Aim, HeadingWords, PlaceStability, Walk
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -63,11 +64,24 @@ class Note:
     """An assumption or a warning, kept in the run record.
 
     `level` is "assumption" (something taken for granted) or "warning" (told to the user, too).
+    `values` is what the text speaks of, where notes are brought together by it.
     """
 
     code: str
     level: str
     text: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Remark:
+    """An assumption or a warning before it is a sentence: `siting.words.notes` says it.
+
+    `code` is that of the `Note` it becomes, `values` what the sentence speaks of.
+    """
+
+    code: str
+    values: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -236,8 +250,8 @@ class Spot:
     why, pulled_down, check, cautions : plain sentences
     search_radius_m : float
         How far around the point to look for the right tree, from the precision of the data.
-    details : mapping
-        What later steps add: heading ("aim"), stability, way in, feature.
+    aim, walk, stability : Aim, Walk and PlaceStability, each None where it was not found or sought
+    heading_words : HeadingWords or None, what a reader is told of the aim
     """
 
     rank: int
@@ -261,7 +275,10 @@ class Spot:
     search_radius_m: float
     kind: str = ""
     name: str = ""
-    details: Mapping[str, Any] = field(default_factory=dict)
+    aim: Aim | None = None
+    heading_words: HeadingWords | None = None
+    walk: Walk | None = None
+    stability: PlaceStability | None = None
 
     def __repr__(self) -> str:
         named = f", {self.name[:60]}" if self.name else ""
@@ -282,7 +299,6 @@ class Result:
     valley_lines: tuple[Geometry, ...]
     notes: tuple[Note, ...]
     usable_share: float
-    details: Mapping[str, Any] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         parcel = self.land.parcel.id[:40]

@@ -9,12 +9,13 @@ import numpy as np
 
 from siting.grid import Grid
 from siting.ground.view import Ground
-from siting.heading.aim import Aim, aims
+from siting.heading.aim import aims
 from siting.heading.compass import declination
 from siting.heading.heading_scores import Headings, Surroundings, judge
 from siting.heading.sun import sun_track
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
+from siting.spot_parts import Aim
 from siting.types import CoverRole
 
 CRS = "EPSG:32617"
@@ -72,7 +73,6 @@ def aim_of(around: Surroundings, **changes: Any) -> Aim:
         judged,
         track=around.track,
         compass=declination(43.5, -90.0, day=day),
-        lens_height_m=0.45,
         zone_m=15.0,
         second_turn_deg=90.0,
         targets=["Log over the brook"] * len(judged.score),

@@ -11,9 +11,8 @@ import numpy as np
 from shapely import LineString, Point, box
 
 from siting.grid import Grid
-from siting.heading.aim import Aim
-from siting.scoring.stability import PlaceStability
 from siting.settings.protocol import WalkRules
+from siting.spot_parts import Aim, HeadingFacts, HeadingWords, PlaceStability
 from siting.types import (
     CoverRole,
     Feature,
@@ -105,11 +104,39 @@ PLACES = (
 )
 
 
-def fake_aim(heading_deg: float = 340.0, **changes: Any) -> Aim:
+def fake_facts(heading_deg: float, **changes: Any) -> HeadingFacts:
+    """One heading on open ground with nothing to say of it, unless changed."""
+    facts = HeadingFacts(
+        heading_deg=heading_deg,
+        sun_minutes=0.0,
+        sun_by_hour=np.zeros(24),
+        least_sun_minutes=0.0,
+        flat_minutes=0.0,
+        sun_never_up=False,
+        clear_m=12.0,
+        zone_m=15.0,
+        line="",
+        crossing_deg=float("nan"),
+        met_m=float("nan"),
+        target="",
+        target_turn_deg=float("nan"),
+        target_m=float("nan"),
+        neighbour_share=0.0,
+        people_m=float("inf"),
+        rise_deg=1.0,
+        tilt_deg=0.0,
+        brush_share=0.0,
+        water_share=0.0,
+        reach_m=2000.0,
+    )
+    return replace(facts, **changes)
+
+
+def fake_aim(heading_deg: float = 340.0, second_deg: float = 160.0, **changes: Any) -> Aim:
     """A heading as the program would choose it."""
     aim = Aim(
-        heading_deg=heading_deg,
-        second_heading_deg=160.0,
+        best=fake_facts(heading_deg),
+        second=fake_facts(second_deg),
         score=0.9,
         second_score=0.6,
         magnetic_heading_deg=349.4,
@@ -117,23 +144,21 @@ def fake_aim(heading_deg: float = 340.0, **changes: Any) -> Aim:
         declination_deg=-9.4,
         compass_model="WMM2025",
         compass_day="2027-04-01",
+        compass_trouble="",
         scores=np.full(72, 0.5),
         parts={"sun": np.full(72, 0.5)},
         sun_minutes=np.zeros(72),
-        sun_when="",
-        clear_m=12.0,
-        slope_ahead_deg=1.0,
-        slope_right_deg=0.0,
-        horizon_reach_m=2000.0,
-        lens="lens 0.45 m (1.5 ft) above the ground; level, or a touch down",
-        reason="faces north, no low sun in the frame",
-        second_reason="faces south, low midday sun in the frame",
-        notes=("the skyline is known for 2 km only",),
     )
     return replace(aim, **changes)
 
 
-FIRM = PlaceStability(0.7, 0.95, 3, 500, "firm", "Firm: among the first 3 in 500 trials.")
+FACES_NORTH = HeadingWords(
+    lens="lens 0.45 m (1.5 ft) above the ground; level, or a touch down",
+    reason="faces north, no low sun in the frame",
+    second_reason="faces south, low midday sun in the frame",
+    notes=("the skyline is known for 2 km only",),
+)
+FIRM = PlaceStability(0.7, 0.95, 3, 500, "firm")
 
 
 def with_details(result: Result) -> Result:
@@ -145,9 +170,9 @@ def with_details(result: Result) -> Result:
         if start is None
         else find_walks(result.land, start=start, targets=places, rules=WalkRules())
     )
-    details = [{"aim": fake_aim(), "walk": walk, "stability": FIRM} for walk in walks]
     spots = [
-        replace(spot, details=detail) for spot, detail in zip(result.spots, details, strict=True)
+        replace(spot, aim=fake_aim(), heading_words=FACES_NORTH, walk=walk, stability=FIRM)
+        for spot, walk in zip(result.spots, walks, strict=True)
     ]
     return replace(result, spots=tuple(spots))
 

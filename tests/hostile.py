@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
+from siting.spot_parts import HeadingWords
 from siting.types import Result
-from tests.fake_result import fake_aim, fake_result, with_details
+from tests.fake_result import fake_result, with_details
 
 TEXTS = (
     "<script>window.hit=1</script>",
@@ -61,7 +62,7 @@ def hostile_result(text: str) -> Result:
             pulled_down=(text,),
             check=(text,),
             cautions=(text,),
-            details={**spot.details, "aim": fake_aim(reason=text, notes=(text,), lens=text)},
+            heading_words=HeadingWords(reason=text, notes=(text,), lens=text),
         )
         for spot in base.spots
     ]

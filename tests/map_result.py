@@ -10,12 +10,11 @@ import shapely
 from shapely import LineString, box
 from shapely.affinity import translate
 
-from siting.heading.aim import Aim
 from siting.scoring.combine import combine, weights_of
 from siting.settings.protocol import Protocol, Scoring
+from siting.spot_parts import Aim, Walk
 from siting.types import NoGo, Note, Result, Spot
-from siting.walk.route import Walk
-from tests.fake_result import FIRM, PLACES, fake_aim, fake_result
+from tests.fake_result import FACES_NORTH, FIRM, PLACES, fake_aim, fake_result
 
 CELL_CRITERIA = ("trail", "water", "edge", "flat", "view", "quiet", "strap")
 
@@ -36,9 +35,8 @@ def turned_aim(heading_deg: float, **changes: Any) -> Aim:
     """An aim whose scores are best where it says and fall off to the other side."""
     turn = np.radians(np.arange(0.0, 360.0, 5.0) - heading_deg)
     scores = (0.5 + 0.48 * np.cos(turn)).astype(np.float32)
-    second = {"second_heading_deg": (heading_deg + 180.0) % 360.0}
     sun = {"scores": scores, "sun_minutes": 40.0 * (1.0 - scores)}
-    return fake_aim(heading_deg, **{**second, **sun, **changes})
+    return fake_aim(heading_deg, (heading_deg + 180.0) % 360.0, **{**sun, **changes})
 
 
 def fake_walk(spot: Spot, **changes: Any) -> Walk:
@@ -83,21 +81,23 @@ def _spot(
     spot: Spot, parts: dict[str, np.ndarray], rules: Protocol, *, heading: float | None
 ) -> Spot:
     own = {name: float(values[spot.row, spot.col]) for name, values in parts.items()}
-    details: dict[str, Any] = {"walk": fake_walk(spot)}
+    aim = None
     if heading is not None:
         own["heading"] = heading
-        details["aim"] = turned_aim(355.0 if spot.rank % 2 else 180.0)
+        aim = turned_aim(355.0 if spot.rank % 2 else 180.0)
     cells = {name: np.array([value], dtype=np.float32) for name, value in own.items()}
     weights = weights_of(cells, attractors=rules.attractors, conditions=rules.conditions)
     total = combine(cells, weights=weights, scoring=rules.scoring)
-    details["stability"] = FIRM
     general = "Tell someone where you go. Follow your organisation's rules."
     return replace(
         spot,
         score=float(total.total[0]),
         memberships={name: float(values[0]) for name, values in cells.items()},
         cautions=(f"Look out at the {PLACES[spot.rank - 1][2]}; if in doubt, ask.", general),
-        details=details,
+        aim=aim,
+        heading_words=FACES_NORTH if aim else None,
+        walk=fake_walk(spot),
+        stability=FIRM,
     )
 
 
@@ -123,9 +123,8 @@ def moved(result: Result, crs: str, *, left: float, top: float) -> Result:
     spots = []
     for spot in result.spots:
         lon, lat = grid.to_lonlat.transform(spot.easting + east, spot.northing + north)
-        details = {key: value for key, value in spot.details.items() if key != "walk"}
         place = {"easting": spot.easting + east, "northing": spot.northing + north}
-        spots.append(replace(spot, lon=lon, lat=lat, details=details, **place))
+        spots.append(replace(spot, lon=lon, lat=lat, walk=None, **place))
     return replace(result, land=land, spots=tuple(spots))
 
 

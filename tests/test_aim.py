@@ -12,8 +12,9 @@ from shapely import LineString
 from siting.ground.view import Ground
 from siting.heading.heading_scores import HEADINGS_DEG
 from siting.heading.line_crossing import Lines
+from siting.spot_parts import Aim, HeadingFacts, HeadingWords
 from siting.types import CoverRole
-from siting.words.heading import AimFacts, lens_advice, notes, reason, sun_when
+from siting.words.heading import heading_words, lens_advice, notes, reason, sun_when
 from tests.aim_land import CELL, EAST, GRID, HALF, NORTH, NOWHERE, N, aim_of, land, look
 
 ONLY_SUN = {
@@ -57,7 +58,7 @@ def test_open_flat_ground_north_best_south_second_east_west_worst(
     worst = HEADINGS_DEG[aim.scores.argmin()]
     assert min(turn(worst, 90), turn(worst, 270)) <= 30
     assert min(east, west) < aim.scores.min() + 0.1
-    assert aim.reason == (
+    assert told(aim).reason == (
         "No low sun in the picture. No rise of the ground hides the first 15 m (49 ft)."
     )
 
@@ -71,22 +72,22 @@ def test_mirrored_at_35_south_by_computation() -> None:
 def test_the_equator_works() -> None:
     aim = aim_of(land(latitude=0.0))
     assert {aim.heading_deg, aim.second_heading_deg} == {0.0, 180.0}
-    assert "No low sun" in aim.reason
+    assert "No low sun" in told(aim).reason
 
 
 @pytest.mark.parametrize("latitude", [66.0, 70.0, 80.0])
 def test_high_latitudes_say_that_no_heading_is_free_of_low_sun(latitude: float) -> None:
-    assert "No heading is free of low sun here." in aim_of(land(latitude=latitude)).notes
+    assert "No heading is free of low sun here." in told(aim_of(land(latitude=latitude))).notes
 
 
 def test_below_62_north_heading_is_free() -> None:
-    assert "No heading is free of low sun here." not in aim_of(land(latitude=62.0)).notes
+    assert "No heading is free of low sun here." not in told(aim_of(land(latitude=62.0))).notes
 
 
 def test_polar_night() -> None:
     aim = aim_of(land(latitude=75.0, days=(dt.date(2026, 12, 1), dt.date(2026, 12, 31))))
-    assert "The sun does not rise in these days." in aim.reason
-    assert aim.sun_when == ""
+    assert "The sun does not rise in these days." in told(aim).reason
+    assert told(aim).sun_when == ""
 
 
 def test_evening_sun_facing_west() -> None:
@@ -156,9 +157,9 @@ def test_unknown_canopy_blocks_nothing() -> None:
 
 def test_wide_cells_claim_no_view() -> None:
     aim = aim_of(land(dem_cell_m=10.0))
-    assert "Judge the view on site." in aim.reason
+    assert "Judge the view on site." in told(aim).reason
     assert "clear" not in aim.parts
-    assert aim.clear_m is None
+    assert aim.best.clear_m is None
     assert "clear" in aim_of(land(dem_cell_m=5.0)).parts
 
 
@@ -175,13 +176,13 @@ def test_a_trail_is_crossed_at_a_slant(bearing: float, gap: float) -> None:
     aim = aim_of(land(lines=[Lines("trail", [trail])]), heading=only("slant"))
     angle = abs((aim.heading_deg - bearing + 90) % 180 - 90)
     assert 20 <= angle <= 45
-    assert "The trail crosses at a slant." in aim.reason
+    assert "The trail crosses at a slant." in told(aim).reason
     square = aim_of(
         land(lines=[Lines("trail", [trail])]), heading={**only("slant"), "crossing": "square"}
     )
     angle = abs((square.heading_deg - bearing + 90) % 180 - 90)
     assert angle >= 70
-    assert "square" in square.reason
+    assert "square" in told(square).reason
 
 
 def test_the_camera_looks_towards_the_trail_and_not_away_from_it() -> None:
@@ -214,7 +215,7 @@ def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
     log = (10 * math.sin(radian), 10 * math.cos(radian))
     aim = aim_of(land(), target=log, heading=only("target"))
     assert turn(aim.heading_deg, bearing) <= 25
-    assert "In view, 10 m (33 ft) ahead: Log over the brook." in aim.reason
+    assert "In view, 10 m (33 ft) ahead: Log over the brook." in told(aim).reason
     away = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0))
     assert "Not in view, 10 m (33 ft) away: Log. To have it in the picture, use a tree" in away
     assert away.endswith("on dry ground on the south side of it.")
@@ -236,7 +237,7 @@ def test_a_feature_underfoot_or_far_off_does_not_turn_the_camera(away: float) ->
     aim = aim_of(land(), target=(0.0, -away))
     assert "target" not in aim.parts
     assert aim.heading_deg == 0.0
-    assert "Log" not in aim.reason
+    assert "Log" not in told(aim).reason
 
 
 # --- people and neighbours ------------------------------------------------------------------
@@ -247,7 +248,7 @@ def test_the_camera_looks_away_from_the_house() -> None:
     aim = aim_of(land(people=house))
     assert at(aim.parts["private"], 0) < 0.7
     assert turn(aim.heading_deg, 0) > 30
-    assert "road or building" not in aim.reason
+    assert "road or building" not in told(aim).reason
     towards = look(land(people=house))
     assert at(towards.ahead.people_m[0], 0) == pytest.approx(34, abs=2.5)
 
@@ -306,7 +307,7 @@ def test_shrub_in_view_is_avoided_and_told() -> None:
     aim = aim_of(land(role=role), heading=only("cover"))
     assert turn(aim.heading_deg, 180) <= 90
     facing_north = aim_of(land(role=role), heading=only("sun"))
-    assert "Brush to clear in the view." in facing_north.notes
+    assert "Brush to clear in the view." in told(facing_north).notes
 
 
 def test_unknown_cover_is_not_judged() -> None:
@@ -344,7 +345,7 @@ def test_compass_headings_and_their_refusal() -> None:
     assert aim.magnetic_heading_deg == pytest.approx((0.0 - aim.declination_deg) % 360, abs=0.06)
     late = aim_of(land(), day=dt.date(2031, 1, 1))
     assert late.magnetic_heading_deg is None
-    assert "No magnetic heading: model covers 2025-2029." in late.notes
+    assert "No magnetic heading: model covers 2025-2029." in told(late).notes
 
 
 def test_parts_stay_between_nought_and_one_on_rough_land() -> None:
@@ -387,7 +388,11 @@ def test_far_elevations_bring_a_far_ridge_into_the_sky() -> None:
 # --- words ----------------------------------------------------------------------------------
 
 
-def facts(**changes: object) -> AimFacts:
+def told(aim: Aim) -> HeadingWords:
+    return heading_words(aim, lens_height_m=0.45)
+
+
+def facts(**changes: object) -> HeadingFacts:
     given: dict[str, object] = {
         "heading_deg": 0.0,
         "sun_minutes": 0.0,
@@ -412,7 +417,7 @@ def facts(**changes: object) -> AimFacts:
         "reach_m": 5000.0,
     }
     given.update(changes)
-    return AimFacts(**given)  # type: ignore[arg-type]
+    return HeadingFacts(**given)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -482,9 +487,9 @@ def test_the_sun_is_taken_for_a_reason_that_is_told() -> None:
     assert turn(aim.heading_deg, 180) <= 25
     assert any(
         "there is less low sun, but this way what draws animals stands in the view" in note
-        for note in aim.notes
+        for note in told(aim).notes
     )
-    assert not any("less low sun, but" in note for note in aim_of(land()).notes)
+    assert not any("less low sun, but" in note for note in told(aim_of(land())).notes)
 
 
 def test_nobody_stands_in_an_empty_frame() -> None:

@@ -116,7 +116,8 @@ def test_numbers_that_are_none_become_null(result):
         result.spots[0],
         elevation_m=math.nan,
         measures={"distance_to_water_m": math.inf, "slope_deg": math.nan},
-        details={},
+        aim=None,
+        walk=None,
     )
     changed = replace(result, spots=(spot,))
     data = json.loads(tables.geojson(changed, spot_facts(changed)))

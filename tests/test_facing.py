@@ -34,6 +34,8 @@ from siting.scoring.candidates import find_candidates
 from siting.settings.inputs import DemInput
 from siting.settings.protocol import Protocol
 from siting.types import Candidate, CoverRole, Feature, Land
+from siting.words.heading import reason
+from siting.words.notes import notes_of
 from tests.fake_result import CRS, GRID, fake_land
 
 NO_SURVEY = ("", None, None)
@@ -94,14 +96,14 @@ def test_what_was_taken_for_granted_is_told() -> None:
     assert codes(notes) == ["A-TIME-01", "A-TIME-02", "A-COMPASS-01"]
     assert found[0].compass_day == COMPASS_DAY.isoformat()
     # The invented parcel lies at about 81 degrees west in zone 17.
-    assert "Etc/GMT+5" in notes[0].text
+    assert "Etc/GMT+5" in notes_of(notes)[0].text
 
 
 def test_out_of_the_magnetic_models_years() -> None:
     days = ("UTC", dt.date(2031, 4, 1), dt.date(2031, 5, 1))
     found, notes = aims_of(fake_land(), survey=days)
     assert codes(notes) == ["W-COMPASS-01"]
-    assert notes[0].text == "No magnetic heading: model covers 2025-2029."
+    assert notes_of(notes)[0].text == "No magnetic heading: model covers 2025-2029."
     assert found[0].magnetic_heading_deg is None
 
 
@@ -201,7 +203,7 @@ def test_on_wide_cells_the_edge_a_cell_away_is_what_the_camera_looks_at() -> Non
     )
     assert math.cos(math.radians(looks_south.heading_deg)) < -0.3
     assert math.cos(math.radians(looks_north.heading_deg)) > 0.3
-    assert "forest edge" in looks_south.reason
+    assert "forest edge" in reason(looks_south.best)
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.5, 1.0, -2.0])
@@ -376,7 +378,7 @@ def test_far_elevations_reach_the_skyline() -> None:
     ridge = np.where(x > land.grid.bounds[2] + 3000, 900.0, float(np.nanmin(land.dem)))
     near, _ = aims_of(land)
     far, _ = aims_of(replace(land, far_dem=ridge.astype(np.float32), far_grid=wide))
-    assert far[0].horizon_reach_m > 4000 > near[0].horizon_reach_m
+    assert far[0].best.reach_m > 4000 > near[0].best.reach_m
     assert far[0].sun_minutes[18] < 0.8 * near[0].sun_minutes[18]
 
 

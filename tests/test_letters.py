@@ -164,18 +164,14 @@ def test_every_attractor_has_a_place_in_words(result):
         assert where(replace(spot, name="", kind=kind)) != "on good, quiet ground"
 
 
-class Word:
-    word = "firm"
-
-
 def test_counting_firm_spots(result):
     spot = fake_spot(1, land=result.land)
     firm, fair = (
-        replace(spot, details={"stability": Word()}),
-        replace(spot, details={"stability": {"word": "fair"}}),
+        replace(spot, stability=FIRM),
+        replace(spot, stability=replace(FIRM, word="fair")),
     )
     assert firm_count((firm, fair, firm)) == 2
-    last = replace(spot, details={"stability": replace(FIRM, behind=True)})
+    last = replace(spot, stability=replace(FIRM, behind=True))
     assert firm_count((firm, last)) == 1
     assert firm_count((spot, spot)) is None
     assert firm_count(()) == 0

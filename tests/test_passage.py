@@ -19,6 +19,7 @@ from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, Feature
 from siting.words.reasons import feature_words, wet_warnings
+from siting.words.spots import stability_words
 from tests.fake_result import fake_land, frame
 from tests.properties.test_scores_properties import ground_of
 
@@ -92,10 +93,10 @@ def test_spots_are_named_by_the_features_they_serve():
 def test_spots_say_how_firm_they_are_and_what_would_turn_the_list():
     result = sample()
     for spot in result.spots:
-        firm = spot.details["stability"]
+        firm = spot.stability
         assert firm.word in ("firm", "fair", "toss-up")
         assert firm.draws >= 500
-        assert percent(firm.share_among) in firm.words
+        assert percent(firm.share_among) in stability_words(firm)
     (note,) = [n for n in result.notes if n.code == "A-STABILITY-01"]
     assert "500 times" in note.text
     assert "counted" in note.text or "No single weight" in note.text
@@ -104,9 +105,7 @@ def test_spots_say_how_firm_they_are_and_what_would_turn_the_list():
 def test_the_same_run_gives_the_same_stability():
     inputs = quick_inputs()
     again = site_parcel(inputs, Protocol(), read_parcel(inputs))
-    assert [s.details["stability"] for s in again.spots] == [
-        s.details["stability"] for s in quick_sample().spots
-    ]
+    assert [s.stability for s in again.spots] == [s.stability for s in quick_sample().spots]
 
 
 def test_best_of_each_kind_makes_the_alternatives_differ():
@@ -131,7 +130,7 @@ def test_a_list_that_nothing_shakes_is_firm(each_kind):
     result = site_parcel(
         inputs, protocol.model_copy(update={"stability": still}), read_parcel(inputs)
     )
-    shares = [spot.details["stability"].share_among for spot in result.spots]
+    shares = [spot.stability.share_among for spot in result.spots]
     assert shares == [1.0] * len(result.spots)
 
 

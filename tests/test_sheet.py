@@ -149,7 +149,7 @@ def test_headings_true_and_magnetic(result):
 
 def test_needle_to_the_east(result):
     aim = fake_aim(declination_deg=12.3, magnetic_heading_deg=327.7)
-    spot = replace(result.spots[0], details={"aim": aim})
+    spot = replace(result.spots[0], aim=aim)
     words = words_of(sheet(replace(result, spots=(spot,))))
     assert "Compass: 328°" in words
     assert "the needle points 12° east of true north" in words
@@ -158,8 +158,8 @@ def test_needle_to_the_east(result):
 def test_no_compass_reading_and_no_heading(result):
     aim = fake_aim(declination_deg=None, magnetic_heading_deg=None, second_magnetic_deg=None)
     spots = (
-        replace(result.spots[0], details={"aim": aim}),
-        replace(result.spots[1], details={}),
+        replace(result.spots[0], aim=aim),
+        replace(result.spots[1], aim=None, walk=None),
     )
     words = words_of(sheet(replace(result, spots=spots)))
     assert "No compass reading is given: use the true heading." in words
@@ -204,7 +204,7 @@ def test_the_walk_is_told(result):
     assert f"about {math.ceil(walk.minutes_there)} min there" in words
     assert "from the way in" in words
     road = replace(walk, start_kind="road", unknown_crossings=1)
-    spot = replace(result.spots[0], details={"walk": road})
+    spot = replace(result.spots[0], aim=None, walk=road)
     words = words_of(sheet(replace(result, spots=(spot,))))
     assert "from the nearest road point (ask first)" in words
     assert "It crosses a stream where no crossing is known" in words

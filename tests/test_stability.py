@@ -20,6 +20,7 @@ from siting.scoring.stability import (
     stability_of,
     turning_choices,
 )
+from siting.words.spots import stability_words
 
 
 def weighted_mean(memberships, weights):
@@ -177,11 +178,12 @@ def test_words_follow_the_share():
     assert (found[3].behind, found[3].share_among) == (True, pytest.approx(0.35))
     assert found[0].share_first == 1.0
     assert found[1].share_among == 0.7
-    assert found[0].words == (
+    assert stability_words(found[0]) == (
         "Firm: we changed the weights and heights a little 100 times; it stayed among the first 2 "
         "in 100\u00a0% and came first in 100\u00a0%."
     )
-    assert found[1].words.endswith("among the first 2 in 70\u00a0%.")  # never first: not told
+    # Never first: that is not said.
+    assert stability_words(found[1]).endswith("among the first 2 in 70\u00a0%.")
 
 
 def test_among_is_never_more_than_half_of_the_places():
@@ -189,7 +191,7 @@ def test_among_is_never_more_than_half_of_the_places():
     found = stability_of(totals, shown=10, first=5, firm_share=0.8, fair_share=0.4)
     assert [s.among for s in found] == [1, 1, 1]
     assert [s.behind for s in found] == [False, True, True]
-    assert found[2].words.endswith("it stayed behind the first in 100\u00a0%.")
+    assert stability_words(found[2]).endswith("it stayed behind the first in 100\u00a0%.")
 
 
 @pytest.mark.parametrize("n", [2, 3, 4, 7, 11, 19, 40])
@@ -205,7 +207,7 @@ def test_a_place_of_the_lower_half_is_asked_how_often_it_stays_there():
     totals[:45, 3] = 0.85  # the fourth of five comes second in 45 of 100 draws
     found = stability_of(totals, shown=5, first=2, firm_share=0.8, fair_share=0.5)
     assert (found[3].among, found[3].behind, found[3].word) == (2, True, "fair")
-    assert found[3].words.endswith("it stayed behind the first 2 in 55\u00a0%.")
+    assert stability_words(found[3]).endswith("it stayed behind the first 2 in 55\u00a0%.")
 
 
 def test_ranks_of_a_list_with_the_best_of_each_kind_by_hand():

@@ -11,6 +11,7 @@ from siting.scoring.trials import elevation_error_m, try_ranks
 from siting.settings.protocol import Protocol, Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import Candidate
+from siting.words.notes import notes_of
 
 GRID = Grid("EPSG:32617", 0.0, 600.0, 10.0, 60, 60)
 FLAT_CURVE = Protocol().conditions.flat.curve
@@ -46,22 +47,22 @@ def tried(parts, weights, *, dem=None, cells=((10, 10), (30, 40), (50, 15)), **c
 
 
 def test_a_clear_winner_is_firm_and_nothing_turns_it():
-    firm, (note,) = tried(
+    firm, remarks = tried(
         {"trail": [1.0, 0.3, 0.2], "flat": [1.0, 1.0, 1.0]}, {"trail": 0.9, "flat": 1.0}
     )
     assert firm[0].word == "firm"
     assert firm[0].share_first > 0.99
-    assert "No single weight" in note.text
+    assert "No single weight" in notes_of(remarks)[0].text
 
 
 def test_two_equal_places_are_a_toss_up_and_the_weight_that_turns_them_is_named():
-    firm, (note,) = tried(
+    firm, remarks = tried(
         {"trail": [0.8, 0.0, 0.0], "edge": [0.0, 0.8, 0.1], "flat": [1.0, 1.0, 1.0]},
         {"trail": 0.61, "edge": 0.6, "flat": 1.0},
     )
     assert firm[0].word in ("toss-up", "fair")
     assert 0.4 < firm[0].share_first < 0.7
-    assert '(spot 2) if "game or quiet trail" counted' in note.text
+    assert '(spot 2) if "game or quiet trail" counted' in notes_of(remarks)[0].text
 
 
 def test_elevation_error_makes_steep_places_doubtful():

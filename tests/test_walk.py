@@ -24,7 +24,8 @@ from siting.walk.network import (
     tobler_km_per_h,
     ways_of,
 )
-from siting.walk.route import Start, find_start, find_walks, walk_notes
+from siting.walk.route import Start, find_start, find_walks, walk_remarks
+from siting.words.notes import notes_of
 from tests.fake_result import CRS, fake_land, frame
 
 ON_PATH = WalkRules(off_path_factor=1.0)
@@ -286,7 +287,7 @@ def test_start_is_the_nearest_road_point_else():
     start = find_start(land, toward=(100, 100))
     assert start.kind == "road"
     assert (start.easting, start.northing) == pytest.approx((300, 12))
-    notes = walk_notes(start, [], way_in_given=False)
+    notes = notes_of(walk_remarks(start, [], way_in_given=False))
     assert "permission" not in notes[0].text
     assert "not known: ask first" in notes[0].text
 
@@ -300,14 +301,15 @@ def test_start_where_a_road_enters_the_parcel():
 
 def test_no_way_in_and_no_road():
     assert find_start(flat_land(), toward=(10, 10)) is None
-    assert walk_notes(None, [], way_in_given=False)[0].code == "W-WALK-01"
+    assert walk_remarks(None, [], way_in_given=False)[0].code == "W-WALK-01"
 
 
 def test_notes_name_the_spots():
     start = Start(0, 0, "given")
     walk = one(flat_land(), (52.5, 152.5), (252.5, 152.5))
-    assert walk_notes(start, [walk, walk], way_in_given=True) == ()
-    texts = [note.text for note in walk_notes(start, [walk, None, None], way_in_given=True)]
+    assert walk_remarks(start, [walk, walk], way_in_given=True) == ()
+    said = notes_of(walk_remarks(start, [walk, None, None], way_in_given=True))
+    texts = [note.text for note in said]
     assert texts == [
         "No way on foot that keeps off water, steep and closed ground was found to spots 2, 3."
     ]

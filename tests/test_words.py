@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from siting.lengths import NO_BREAK, length, percent, points, whole_minutes
 from siting.report.page.layers import layers_data
 from siting.report.shared.facts import spot_facts
-from siting.scoring.choose import bearing_to
 from siting.types import Feature, Note
-from siting.words.reasons import layers_together, pulled_down, why
+from siting.words.notes import layers_together
+from siting.words.reasons import pulled_down, why
+from siting.words.spots import bearing_to
 from tests.fake_result import fake_result, with_details
 
 MEASURES = {
@@ -112,9 +113,7 @@ def test_ask_calls_things_by_their_short_names():
 
 def test_empty_layers_of_a_file_are_one_sentence():
     def empty(file, name):
-        return Note(
-            "W-LAYER-01", "warning", f"{file} ({name}) has nothing on this land or around it."
-        )
+        return Note("W-LAYER-01", "warning", "", {"file": file, "layer": name})
 
     other = Note("W-COARSE-01", "warning", "The land cover is coarse.")
     told = layers_together(

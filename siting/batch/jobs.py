@@ -23,6 +23,7 @@ from siting.lengths import whole_minutes
 from siting.pipeline import site_parcel
 from siting.read.vector.parcels import checked_parcel
 from siting.report import write_report
+from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Parcel, Result, Spot
@@ -130,23 +131,12 @@ def firm_count(spots: tuple[Spot, ...]) -> int | None:
 
     A spot that firmly stays behind the better half of the places is none.
     """
-    told = [spot.details.get("stability") for spot in spots]
-    known = [one for one in told if _word(one)]
-    firm = sum(_word(one) == "firm" and not getattr(one, "behind", False) for one in known)
+    known = [spot.stability for spot in spots if spot.stability]
+    firm = sum(one.word == FIRM and not one.behind for one in known)
     return firm if known or not spots else None
 
 
-def _word(stability: Any) -> str:
-    if isinstance(stability, Mapping):
-        return str(stability.get("word", ""))
-    return str(getattr(stability, "word", stability or ""))
-
-
 def _spot_row(spot: Spot) -> Row:
-    aim = spot.details.get("aim")
-    walk = spot.details.get("walk")
-    heading = getattr(aim, "heading_deg", None)
-    minutes = getattr(walk, "minutes_there", None)
     return {
         "spot": spot.rank,
         "lon_deg": round(spot.lon, 6),
@@ -154,9 +144,9 @@ def _spot_row(spot: Spot) -> Row:
         "score": round(spot.score, 4),
         "kind": place_kind(spot.kind),
         "where": where(spot),
-        "heading_true_deg": None if heading is None else round(float(heading)) % 360,
-        "walk_there_min": None if minutes is None else float(whole_minutes(minutes)),
-        "stability": _word(spot.details.get("stability")),
+        "heading_true_deg": round(spot.aim.heading_deg) % 360 if spot.aim else None,
+        "walk_there_min": float(whole_minutes(spot.walk.minutes_there)) if spot.walk else None,
+        "stability": spot.stability.word if spot.stability else "",
     }
 
 

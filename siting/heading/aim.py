@@ -2,30 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
 from siting.heading.compass import Declination
-from siting.heading.heading_scores import HEADING_STEP_DEG, HEADINGS_DEG, Headings
+from siting.heading.heading_scores import HEADINGS_DEG, Headings
 from siting.heading.sun import SunTrack
 from siting.lengths import compass_word
-from siting.words.heading import AimFacts, lens_advice, notes, reason, sun_when
+from siting.spot_parts import Aim, HeadingFacts
 
 IndexArray = NDArray[np.intp]
 
-# What a heading with more low sun may have before the others; told when it has clearly more.
-_BETTER = {
-    "clear": "the ground hides less of the view",
-    "slant": "animals cross the view better",
-    "target": "what draws animals stands in the view",
-    "private": "fewer people or neighbours are in the view",
-    "level": "the ground is more level",
-    "cover": "less growth stands in the view",
-}
+# What a heading with more low sun may have before the others.
+_BETTER = ("clear", "slant", "target", "private", "level", "cover")
 _CLEARLY_MINUTES, _CLEARLY_PART = 3.0, 0.2
 # Share of a direction's headings that may be closed before the direction is.
 _SHUT_SHARE = 0.25
@@ -35,63 +28,6 @@ EIGHTH_DEG = 45.0
 def _anywhere(candidate: int, heading_deg: float) -> bool:
     del candidate, heading_deg
     return True
-
-
-@dataclass(frozen=True, eq=False)
-class Aim:
-    """Where one camera should look.
-
-    Parameters
-    ----------
-    heading_deg, second_heading_deg : float
-        Clockwise from true north, [0, 360), multiples of 5, or of 45 where `span_deg` is 45; the
-        second is NaN where no other heading is open.
-    score, second_score : float, 0..1; 0 where every heading is closed
-    span_deg : float
-        How wide the direction is that can be told: 0 for degrees, 45 for one of eight.
-    magnetic_heading_deg, second_magnetic_deg : float or None
-        The same as a compass shows them; None where the model does not hold (see `notes`).
-    declination_deg : float or None; compass_model : str and its day as ISO text
-    scores : (72,) float, combined score of every heading
-    parts : mapping from part to (72,) float; a part that is not claimed is missing
-    sun_minutes : (72,) float, low sun in the picture, minutes a day
-    sun_when : str, "" or when: "morning", "midday", "evening" or two of them
-    clear_m : float or None, ground in sight ahead at the best heading, metres
-    slope_ahead_deg, slope_right_deg : float, up positive; NaN where unknown
-    horizon_reach_m : float, how far the skyline is known in half of all directions
-    lens : str, advice on height and tilt
-    reason : str, the why of the best heading in plain words
-    second_reason : str
-    notes : tuple of str, what a reader must know besides
-    """
-
-    heading_deg: float
-    second_heading_deg: float
-    score: float
-    second_score: float
-    magnetic_heading_deg: float | None
-    second_magnetic_deg: float | None
-    declination_deg: float | None
-    compass_model: str
-    compass_day: str
-    scores: FloatArray
-    parts: Mapping[str, FloatArray]
-    sun_minutes: FloatArray
-    sun_when: str
-    clear_m: float | None
-    slope_ahead_deg: float
-    slope_right_deg: float
-    horizon_reach_m: float
-    lens: str
-    reason: str
-    second_reason: str
-    notes: tuple[str, ...]
-    span_deg: float = 0.0
-
-    @property
-    def best_sun_minutes(self) -> float:
-        """Low sun in the picture at the best heading, minutes a day."""
-        return float(self.sun_minutes[round(self.heading_deg / HEADING_STEP_DEG)])
 
 
 def best_and_second(judged: Headings, *, second_turn_deg: float) -> tuple[IndexArray, IndexArray]:
@@ -151,7 +87,6 @@ def aims(
     *,
     track: SunTrack,
     compass: Declination,
-    lens_height_m: float,
     zone_m: float,
     second_turn_deg: float,
     targets: Sequence[str],
@@ -164,7 +99,7 @@ def aims(
     judged : Headings
     track : SunTrack the headings were judged with
     compass : Declination of the parcel
-    lens_height_m, zone_m : float, metres
+    zone_m : float, metres within which the camera is trusted to trigger
     second_turn_deg : float, least turn between best and second heading
     targets : name of the feature each candidate serves, "" for none
     side_open : whether one could stand on the far side of that feature and look back along a
@@ -178,7 +113,6 @@ def aims(
             (int(best[i]), int(second[i])),
             track=track,
             compass=compass,
-            lens_height_m=lens_height_m,
             zone_m=zone_m,
             target=targets[i],
             side_open=side_open,
@@ -194,7 +128,6 @@ def _aim(
     *,
     track: SunTrack,
     compass: Declination,
-    lens_height_m: float,
     zone_m: float,
     target: str,
     side_open: Callable[[int, float], bool],
@@ -206,13 +139,13 @@ def _aim(
         )
         for h in chosen
     )
-    best = replace(best, rather=_rather(judged, i, chosen[0]))
+    won_by, rival_deg = _rather(judged, i, chosen[0])
+    best = replace(best, won_by=won_by, rival_deg=rival_deg)
     other = chosen[1] != chosen[0]
     parts = {k: part[i] for k, part in judged.parts.items() if np.isfinite(part[i]).any()}
-    claimed = np.isfinite(judged.ahead.clear_m[i]).any()
     return Aim(
-        heading_deg=best.heading_deg,
-        second_heading_deg=second.heading_deg if other else np.nan,
+        best=best,
+        second=second if other else None,
         score=float(judged.score[i, chosen[0]]),
         second_score=float(judged.score[i, chosen[1]]) if other else np.nan,
         magnetic_heading_deg=compass.magnetic(best.heading_deg),
@@ -220,28 +153,20 @@ def _aim(
         declination_deg=compass.east_deg,
         compass_model=compass.model,
         compass_day=compass.day.isoformat(),
+        compass_trouble=compass.trouble,
         scores=judged.score[i],
         parts=parts,
         sun_minutes=judged.sun.minutes[i],
-        sun_when=sun_when(best.sun_by_hour),
-        clear_m=best.clear_m if claimed else None,
-        slope_ahead_deg=best.rise_deg,
-        slope_right_deg=best.tilt_deg,
-        horizon_reach_m=best.reach_m,
-        lens=lens_advice(best, lens_height_m=lens_height_m),
-        reason=reason(best),
-        second_reason=reason(second) if other else "",
-        notes=(*notes(best), *((compass.note,) if compass.note else ())),
         span_deg=EIGHTH_DEG if judged.spans else 0.0,
     )
 
 
 def _facts(
     judged: Headings, i: int, heading: int, *, track: SunTrack, zone_m: float, target: str
-) -> AimFacts:
+) -> HeadingFacts:
     """Everything the words need of one heading of one candidate."""
     clear = float(judged.ahead.clear_m[i, heading])
-    return AimFacts(
+    return HeadingFacts(
         heading_deg=float(HEADINGS_DEG[heading]),
         sun_minutes=float(judged.sun.minutes[i, heading]),
         sun_by_hour=judged.sun.by_hour[i, :, heading],
@@ -268,14 +193,15 @@ def _facts(
     )
 
 
-def _rather(judged: Headings, i: int, chosen: int) -> str:
-    """Why this heading although another has clearly less low sun; "" where the parts do not say.
+def _rather(judged: Headings, i: int, chosen: int) -> tuple[str, float]:
+    """The part by which a heading beats one with clearly less low sun, and that one's degrees.
 
-    It is held against the best of the headings with (to a minute) the least sun.
+    "" and NaN where there is none or the parts do not show it. It is compared with
+    the best of the headings with (to a minute) the least sun.
     """
     minutes = judged.sun.minutes[i]
     if minutes[chosen] < minutes.min() + _CLEARLY_MINUTES:
-        return ""
+        return "", float("nan")
     rivals = np.flatnonzero(minutes <= minutes.min() + 1.0)
     rival = int(rivals[np.argmax(np.nan_to_num(judged.score[i, rivals], nan=-1.0))])
     more = {
@@ -285,9 +211,9 @@ def _rather(judged: Headings, i: int, chosen: int) -> str:
     }
     clearly = {name: gain for name, gain in more.items() if gain >= _CLEARLY_PART}
     if not clearly:
-        return ""
+        return "", float("nan")
     won = max(clearly, key=lambda name: clearly[name])
     facing = compass_word(float(HEADINGS_DEG[rival]))
     if facing == compass_word(float(HEADINGS_DEG[chosen])):
-        return ""
-    return f"facing {facing} there is less low sun, but this way {_BETTER[won]}"
+        return "", float("nan")
+    return won, float(HEADINGS_DEG[rival])

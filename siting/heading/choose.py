@@ -15,7 +15,7 @@ from siting.ground.layers import Ground as Layers
 from siting.ground.shapes.feature_order import serves
 from siting.ground.travel.passage import ponds_of_cells
 from siting.ground.view import Ground
-from siting.heading.aim import Aim, aims, by_eight
+from siting.heading.aim import aims, by_eight
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
 from siting.heading.heading_scores import Surroundings, judge
 from siting.heading.limits import closed_to_view
@@ -23,7 +23,8 @@ from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
-from siting.types import BoolArray, Candidate, Feature, Land, Note
+from siting.spot_parts import Aim
+from siting.types import BoolArray, Candidate, Feature, Land, Remark
 
 COMPASS_DAY = dt.date(2027, 7, 2)
 """Day of the declination where no days are given: the middle of the model's years."""
@@ -39,7 +40,7 @@ def find_aims(
     sun: SunRules,
     survey: tuple[str, dt.date | None, dt.date | None],
     open_ground: BoolArray | None = None,
-) -> tuple[tuple[Aim, ...], tuple[Note, ...]]:
+) -> tuple[tuple[Aim, ...], tuple[Remark, ...]]:
     """The aim of each candidate, in their order, and what was taken for granted.
 
     Parameters
@@ -64,7 +65,7 @@ def find_aims(
     place = [(c.easting, c.northing) for c in candidates]
     easting, northing = (np.array(values) for values in zip(*place, strict=True))
     lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
-    track, notes = _track(lon, lat, survey)
+    track, remarks = _track(lon, lat, survey)
     around = surroundings(land, layers, track=track, reach_m=heading.line_reach_m)
     served = [serves(layers.features, *spot, reach_m=heading.target_reach_m) for spot in place]
     judged = judge(
@@ -84,21 +85,17 @@ def find_aims(
         judged,
         track=track,
         compass=compass,
-        lens_height_m=camera.lens_height_m,
         zone_m=camera.zone_m,
         second_turn_deg=heading.second_turn_deg,
         targets=[f.words if f else "" for f in served],
         side_open=_far_side(place, served, grid=land.grid, open_ground=open_ground),
     )
     if survey[1] is None:
-        text = (
-            f"No first day was given: compass headings are for {COMPASS_DAY.isoformat()}, the "
-            f"middle of the magnetic model's years ({FIRST_YEAR}-{LAST_YEAR})."
-        )
-        notes = (*notes, Note("A-COMPASS-01", "assumption", text))
+        years = {"day": COMPASS_DAY.isoformat(), "first": FIRST_YEAR, "last": LAST_YEAR}
+        remarks = (*remarks, Remark("A-COMPASS-01", years))
     if compass.east_deg is None:
-        notes = (*notes, Note("W-COMPASS-01", "warning", compass.note))
-    return found, notes
+        remarks = (*remarks, Remark("W-COMPASS-01", {"trouble": compass.trouble}))
+    return found, remarks
 
 
 def known_to_metres(land: Land, *, finest_m: float) -> bool:
@@ -215,17 +212,15 @@ def _altitude(land: Land) -> float:
 
 def _track(
     lon: float, lat: float, survey: tuple[str, dt.date | None, dt.date | None]
-) -> tuple[SunTrack, tuple[Note, ...]]:
+) -> tuple[SunTrack, tuple[Remark, ...]]:
     """The sun over the days of the survey, and what was assumed of clock and days."""
     zone, first, last = survey
-    notes: list[Note] = []
+    remarks: list[Remark] = []
     if not zone:
         hours = round(lon / 15.0)
         zone = f"Etc/GMT{-hours:+d}" if hours else "Etc/GMT"
-        text = f"No time zone was given: hours of sun are told by {zone}, the zone of the sun."
-        notes.append(Note("A-TIME-01", "assumption", text))
+        remarks.append(Remark("A-TIME-01", {"zone": zone}))
     if first is None and last is None:
-        text = "No days were given: the sun is judged over a whole year."
-        notes.append(Note("A-TIME-02", "assumption", text))
+        remarks.append(Remark("A-TIME-02"))
     track = sun_track(lat, lon, first_day=first, last_day=last, time_zone=zone)
-    return track, tuple(notes)
+    return track, tuple(remarks)

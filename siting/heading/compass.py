@@ -22,14 +22,14 @@ class Declination:
         One standard deviation by the model's own error formula; iron close by is not in it.
     model : str
     day : date the value is for
-    note : str, "" or a plain sentence for the user
+    trouble : "", "years" (out of the model's years), "pole" (too near for a compass), "near pole"
     """
 
     east_deg: float | None
     uncertainty_deg: float | None
     model: str
     day: dt.date
-    note: str = ""
+    trouble: str = ""
 
     def magnetic(self, true_deg: float) -> float | None:
         """A true bearing as the compass shows it, [0, 360), or None.
@@ -79,8 +79,7 @@ def field(
 ) -> Declination:
     """`declination` for a date given as a decimal year."""
     if not FIRST_YEAR <= decimal_year < LAST_YEAR + 1:
-        note = f"No magnetic heading: model covers {FIRST_YEAR}-{LAST_YEAR}."
-        return Declination(None, None, MODEL, day, note)
+        return Declination(None, None, MODEL, day, "years")
     from pygeomag import GeoMag
     from pygeomag.wmm.wmm_2025 import WMM_2025
 
@@ -88,9 +87,8 @@ def field(
         glat=latitude_deg, glon=longitude_deg, alt=altitude_m / 1000.0, time=decimal_year
     )
     if found.in_blackout_zone:
-        note = "No magnetic heading: too near the magnetic pole for a compass."
-        return Declination(None, None, MODEL, day, note)
-    near = "A compass is unsteady this near the magnetic pole." if found.in_caution_zone else ""
+        return Declination(None, None, MODEL, day, "pole")
+    near = "near pole" if found.in_caution_zone else ""
     spread = float(found.calculate_uncertainty().d)
     return Declination(float(found.d), spread, MODEL, day, near)
 

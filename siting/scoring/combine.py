@@ -49,6 +49,22 @@ def weights_of(
     return out
 
 
+def strengths(memberships: Mapping[str, float], weights: Mapping[str, float]) -> dict[str, float]:
+    """Weighted membership of each attractor that is judged."""
+    return {
+        name: memberships[name] * weights[name]
+        for name in criteria.attractors()
+        if name in memberships
+    }
+
+
+def strongest_attractor(memberships: Mapping[str, float], weights: Mapping[str, float]) -> str:
+    """The attractor that speaks most for a spot, "" when there is none."""
+    strength = strengths(memberships, weights)
+    best = max(strength, key=lambda n: strength[n], default="")
+    return best if best and strength[best] > 0 else ""
+
+
 def combine(
     memberships: Mapping[str, FloatArray], *, weights: Mapping[str, Weight], scoring: Scoring
 ) -> Scores:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from siting.grid import FloatArray
 from siting.ground.terrain import slope_of
-from siting.lengths import percent
+from siting.spot_parts import PlaceStability
 
 # (draws or 1, places) totals from memberships and weights that broadcast against each other.
 Combine = Callable[[Mapping[str, FloatArray], Mapping[str, FloatArray]], FloatArray]
@@ -24,34 +24,6 @@ FIRM, FAIR, TOSS_UP = "firm", "fair", "toss-up"
 _UP = np.exp(np.linspace(np.log(1.05), np.log(3.0), 24))
 # Factors to try on a weight, the smallest change first: up, down, up, down ... and to nothing.
 _BY_EFFORT = np.append(np.column_stack([_UP, 1 / _UP]).ravel(), 0.0)
-
-
-@dataclass(frozen=True)
-class PlaceStability:
-    """How often a place kept its standing.
-
-    Parameters
-    ----------
-    share_first : float
-        Share of the draws in which it came first.
-    share_among : float
-        Share of the draws in which it was among the first `among`, or behind them where `behind`.
-    among, draws : int
-    word : str
-        "firm", "fair" or "toss-up", by `share_among`.
-    words : str
-        The same as a sentence.
-    behind : bool
-        True for a place of the lower half, which is asked how often it stays there.
-    """
-
-    share_first: float
-    share_among: float
-    among: int
-    draws: int
-    word: str
-    words: str
-    behind: bool = False
 
 
 @dataclass(frozen=True)
@@ -291,22 +263,8 @@ def stability_of(
         share = float(stayed.sum())
         word = FIRM if share >= firm_share else FAIR if share >= fair_share else TOSS_UP
         share_first = float(acceptability[index, 0])
-        told = _stayed(share, among=among, behind=behind, share_first=share_first)
-        words = (
-            f"{word.capitalize()}: we changed the weights and heights a little {n_draws} times; "
-            f"it {told}."
-        )
-        out.append(PlaceStability(share_first, share, among, n_draws, word, words, behind))
+        out.append(PlaceStability(share_first, share, among, n_draws, word, behind))
     return tuple(out)
-
-
-def _stayed(share: float, *, among: int, behind: bool, share_first: float) -> str:
-    first = f" and came first in {percent(share_first)}" if share_first >= 0.005 else ""
-    if behind:
-        return f"stayed behind the first {f'{among} ' if among > 1 else ''}in {percent(share)}"
-    if among == 1:
-        return f"came first in {percent(share)}"
-    return f"stayed among the first {among} in {percent(share)}{first}"
 
 
 def turning_choices(

@@ -13,7 +13,6 @@ from siting.ground.terrain import gradient
 from siting.scoring.combine import combine
 from siting.scoring.stability import (
     Choice,
-    PlaceStability,
     draw_gradient_errors,
     draw_weights,
     ranks_of,
@@ -23,7 +22,8 @@ from siting.scoring.stability import (
 )
 from siting.settings.protocol import Scoring
 from siting.settings.protocol_travel import StabilityRules
-from siting.types import Candidate, Note, Scores
+from siting.spot_parts import PlaceStability
+from siting.types import Candidate, Remark, Scores
 
 _FINE_CELL_M, _MEDIUM_CELL_M = 3.0, 15.0
 _SHARES = np.arange(0.05, 0.96, 0.05)
@@ -43,8 +43,8 @@ def try_ranks(
     scoring: Scoring,
     rules: StabilityRules,
     kinds: Sequence[str] = (),
-) -> tuple[tuple[PlaceStability, ...], tuple[Note, ...]]:
-    """How firm the first `shown` places are, and a note on what was shaken and what would turn.
+) -> tuple[tuple[PlaceStability, ...], tuple[Remark, ...]]:
+    """How firm the first `shown` places are, and a remark on what was shaken and what would turn.
 
     Parameters
     ----------
@@ -99,7 +99,8 @@ def try_ranks(
         kinds=kinds,
     )
     choices = _choices(judged, scoring)
-    return found, (_note(choices, shown=shown, error_m=error_m, rules=rules),)
+    told = {"choices": choices, "shown": shown, "error_m": error_m, "rules": rules}
+    return found, (Remark("A-STABILITY-01", told),)
 
 
 def elevation_error_m(dem_cell_m: float, rules: StabilityRules) -> float:
@@ -160,25 +161,3 @@ def _turning_share(judged: Scores, scoring: Scoring) -> list[Choice]:
         if winner != 0:
             return [Choice("attraction_share", given, float(share), winner)]
     return []
-
-
-def _note(choices: Sequence[Choice], *, shown: int, error_m: float, rules: StabilityRules) -> Note:
-    told = [_told(choice, shown=shown) for choice in choices]
-    turns = (
-        f"Another place would come first {'; '.join(told)}."
-        if told
-        else "No single weight, made three times as large or as small or nothing, puts another "
-        "place first."
-    )
-    text = (
-        f"Ranks were tried {rules.draws} times: weights changed (spread {rules.weight_spread:g}), "
-        f"elevations by {error_m:g} m alike over about {rules.correlation_m:g} m, which changes "
-        f"slopes; travel flow, headings and land cover were left as they are. {turns}"
-    )
-    return Note("A-STABILITY-01", "assumption", text)
-
-
-def _told(choice: Choice, *, shown: int) -> str:
-    what = criteria.label_of(choice.criterion, "attraction against conditions")
-    who = f"spot {choice.winner + 1}" if choice.winner < shown else "a place not shown"
-    return f'({who}) if "{what}" counted {choice.turns_at:.2g} instead of {choice.weight:.2g}'

@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from shapely import Geometry, LineString, Point
 
 from siting.settings.protocol_field import WalkRules
-from siting.types import Land, Note
+from siting.spot_parts import Walk
+from siting.types import Land, Remark
 from siting.walk.network import (
     IntArray,
     Net,
@@ -40,15 +41,6 @@ from siting.walk.network import (
 _LOOSE_CELLS = 0.6
 """How far, in cells, the drawn line may leave the steps it stands for."""
 
-_BEYOND = "The way in given lies beyond the ground that was read. "
-_ROAD_START = (
-    "The walk begins at the nearest road point to the parcel. Whether one may stop there and "
-    "cross to the parcel is not known: ask first."
-)
-_NO_START = "No way in was given and no road is near: no walk is drawn and no time is told."
-_NO_WALK = "No way on foot that keeps off water, steep and closed ground was found to"
-_UNKNOWN = "The walk crosses a stream where no crossing is known, on the way to"
-
 
 @dataclass(frozen=True)
 class Start:
@@ -61,38 +53,6 @@ class Start:
     easting: float
     northing: float
     kind: Literal["given", "road"]
-
-
-@dataclass(frozen=True)
-class Walk:
-    """The way from the start to one spot.
-
-    Parameters
-    ----------
-    line : LineString in the grid's coordinate system, from the start to the spot
-    length_m : float, length on the map
-    minutes_there, minutes_back : float
-        By Tobler's hiking function; rests, brush and deep snow not counted.
-    climb_m, drop_m : float, metres up and down on the way there, both positive
-    start_kind : "given" or "road"
-    outside_m : float
-        Metres that lead over ground outside the parcel and off every road, track and trail.
-    known_crossings, unknown_crossings : int
-        Streams crossed where a path or a known crossing is, and elsewhere.
-    steepest_deg : float, steepest ground on the way, degrees
-    """
-
-    line: LineString
-    length_m: float
-    minutes_there: float
-    minutes_back: float
-    climb_m: float
-    drop_m: float
-    start_kind: str
-    outside_m: float
-    known_crossings: int
-    unknown_crossings: int
-    steepest_deg: float
 
 
 def find_start(land: Land, *, toward: tuple[float, float]) -> Start | None:
@@ -131,7 +91,7 @@ def _start_at(places: Geometry, goal: Point, *, kind: Literal["given", "road"]) 
 
 def ways_in(
     land: Land, places: Sequence[tuple[float, float]], *, rules: WalkRules
-) -> tuple[tuple[Walk | None, ...], tuple[Note, ...]]:
+) -> tuple[tuple[Walk | None, ...], tuple[Remark, ...]]:
     """The walk to each place, best place first, and what was taken for granted about the way in.
 
     Parameters
@@ -150,7 +110,7 @@ def ways_in(
     walks: tuple[Walk | None, ...] = (None,) * len(places)
     if start is not None:
         walks = find_walks(land, start=start, targets=places, rules=rules)
-    return walks, walk_notes(start, walks, way_in_given="way_in" in land.vectors)
+    return walks, walk_remarks(start, walks, way_in_given="way_in" in land.vectors)
 
 
 def find_walks(
@@ -298,22 +258,19 @@ def _count_crossings(line: LineString, ways: Ways, *, reach_m: float) -> tuple[i
     return int(known.sum()), int(len(hits) - known.sum())
 
 
-def walk_notes(
+def walk_remarks(
     start: Start | None, walks: Sequence[Walk | None], *, way_in_given: bool
-) -> tuple[Note, ...]:
+) -> tuple[Remark, ...]:
     """What was taken for granted about the way in, and to which spots no way was found."""
-    notes = []
     if start is None:
-        notes.append(Note("W-WALK-01", "warning", _NO_START))
-    elif start.kind == "road":
-        given = _BEYOND if way_in_given else "No way in was given. "
-        notes.append(Note("A-WALK-01", "assumption", given + _ROAD_START))
-    missing = [str(rank) for rank, walk in enumerate(walks, 1) if walk is None]
-    if start is not None and missing:
-        spots = "spot " if len(missing) == 1 else "spots "
-        notes.append(Note("W-WALK-02", "warning", f"{_NO_WALK} {spots}{', '.join(missing)}."))
-    unsure = [str(r) for r, walk in enumerate(walks, 1) if walk and walk.unknown_crossings]
-    if unsure:
-        spots = "spot " if len(unsure) == 1 else "spots "
-        notes.append(Note("W-WALK-03", "warning", f"{_UNKNOWN} {spots}{', '.join(unsure)}."))
-    return tuple(notes)
+        return (Remark("W-WALK-01"),)
+    said = []
+    if start.kind == "road":
+        said.append(Remark("A-WALK-01", {"way_in_given": way_in_given}))
+    missing = [rank for rank, walk in enumerate(walks, 1) if walk is None]
+    unsure = [rank for rank, walk in enumerate(walks, 1) if walk and walk.unknown_crossings]
+    # Spots are named by rank, as a reader sees them.
+    for code, ranks in (("W-WALK-02", missing), ("W-WALK-03", unsure)):
+        if ranks:
+            said.append(Remark(code, {"ranks": tuple(ranks)}))
+    return tuple(said)

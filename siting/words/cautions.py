@@ -15,8 +15,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.settings.protocol_field import CautionRules
+from siting.spot_parts import Walk
 from siting.types import CoverRole, Land
-from siting.walk.route import Walk
 
 FIRST = (
     "These notes are general. Local law, permits, the landowner's instructions and the advice of "

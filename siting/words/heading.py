@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 
 import numpy as np
 
 from siting.grid import FloatArray
 from siting.lengths import FEET_PER_M, compass_word, length
+from siting.spot_parts import Aim, HeadingFacts, HeadingWords
 
 GOOD, FAIR = 0.7, 0.5
 """Scores from which a heading is called good, and fair; our choice."""
@@ -17,36 +18,34 @@ _USUAL_LENS_M = (0.3, 0.6)
 _LEVEL_DEG = 3.0
 _IN_VIEW_DEG = 25.0
 
+# What a heading with more low sun has before the others, by part of its score.
+BETTER: Mapping[str, str] = {
+    "clear": "the ground hides less of the view",
+    "slant": "animals cross the view better",
+    "target": "what draws animals stands in the view",
+    "private": "fewer people or neighbours are in the view",
+    "level": "the ground is more level",
+    "cover": "less growth stands in the view",
+}
 
-@dataclass(frozen=True, eq=False)
-class AimFacts:
-    """One heading of one candidate, as the words need it; units in the names."""
+# Why there is no magnetic heading, or not a sure one. The years are those of WMM2025.
+COMPASS_TROUBLE: Mapping[str, str] = {
+    "years": "No magnetic heading: model covers 2025-2029.",
+    "pole": "No magnetic heading: too near the magnetic pole for a compass.",
+    "near pole": "A compass is unsteady this near the magnetic pole.",
+}
 
-    heading_deg: float
-    sun_minutes: float
-    sun_by_hour: FloatArray
-    least_sun_minutes: float
-    flat_minutes: float
-    sun_never_up: bool
-    clear_m: float | None
-    zone_m: float
-    line: str
-    crossing_deg: float
-    met_m: float
-    target: str
-    target_turn_deg: float
-    target_m: float
-    neighbour_share: float
-    people_m: float
-    rise_deg: float
-    tilt_deg: float
-    brush_share: float
-    water_share: float
-    reach_m: float
-    inside_m: float = float("inf")
-    side_open: bool = True
-    rather: str = ""
-    exact: bool = True
+
+def heading_words(aim: Aim, *, lens_height_m: float) -> HeadingWords:
+    """What a reader is told of an aim."""
+    trouble = COMPASS_TROUBLE.get(aim.compass_trouble, "")
+    return HeadingWords(
+        reason=reason(aim.best),
+        second_reason=reason(aim.second) if aim.second else "",
+        lens=lens_advice(aim.best, lens_height_m=lens_height_m),
+        notes=(*notes(aim.best), *((trouble,) if trouble else ())),
+        sun_when=sun_when(aim.best.sun_by_hour),
+    )
 
 
 def sun_when(by_hour: FloatArray) -> str:
@@ -71,7 +70,7 @@ def sun_when(by_hour: FloatArray) -> str:
     return " and ".join(word for word, part in named.items() if part >= 0.2 * total)
 
 
-def reason(facts: AimFacts) -> str:
+def reason(facts: HeadingFacts) -> str:
     """Why this heading, in short plain sentences; the heading itself stands beside them."""
     said = [_sun(facts), _clear(facts), _line(facts), _target(facts)]
     if np.isfinite(facts.people_m):
@@ -80,11 +79,12 @@ def reason(facts: AimFacts) -> str:
     return " ".join(_sentence(part) for part in said if part)
 
 
-def notes(facts: AimFacts) -> tuple[str, ...]:
+def notes(facts: HeadingFacts) -> tuple[str, ...]:
     """What a reader must know besides the reason."""
     said = []
-    if facts.rather:
-        said.append(facts.rather)
+    if facts.won_by:
+        facing = compass_word(facts.rival_deg)
+        said.append(f"facing {facing} there is less low sun, but this way {BETTER[facts.won_by]}")
     if facts.least_sun_minutes >= 1.0:
         said.append("no heading is free of low sun here")
     saved = facts.flat_minutes - facts.sun_minutes
@@ -99,7 +99,7 @@ def notes(facts: AimFacts) -> tuple[str, ...]:
     return tuple(_sentence(text) for text in said)
 
 
-def lens_advice(facts: AimFacts, *, lens_height_m: float) -> str:
+def lens_advice(facts: HeadingFacts, *, lens_height_m: float) -> str:
     """Height and tilt of the lens on the ground it stands on."""
     said = []
     if not np.isfinite(facts.rise_deg):
@@ -142,7 +142,7 @@ def _sentence(text: str) -> str:
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _sun(facts: AimFacts) -> str:
+def _sun(facts: HeadingFacts) -> str:
     if facts.sun_never_up:
         return "the sun does not rise in these days"
     if facts.sun_minutes < 1.0:
@@ -153,7 +153,7 @@ def _sun(facts: AimFacts) -> str:
     return f"low {when} sun in the picture, {facts.sun_minutes:.0f} minutes a day"
 
 
-def _clear(facts: AimFacts) -> str:
+def _clear(facts: HeadingFacts) -> str:
     if facts.clear_m is None:
         return "judge the view on site"
     if facts.clear_m >= 2.0:
@@ -161,7 +161,7 @@ def _clear(facts: AimFacts) -> str:
     return "the ground hides nearly all of the view"
 
 
-def _target(facts: AimFacts) -> str:
+def _target(facts: HeadingFacts) -> str:
     """Whether the feature stands in the picture; where not, from which side it would."""
     if not facts.target or np.isnan(facts.target_turn_deg):
         return ""
@@ -178,7 +178,7 @@ def _target(facts: AimFacts) -> str:
     )
 
 
-def _target_beyond(facts: AimFacts) -> bool:
+def _target_beyond(facts: HeadingFacts) -> bool:
     """Whether a feature stands ahead, though farther than the view is clear."""
     return (
         bool(facts.target)
@@ -187,7 +187,7 @@ def _target_beyond(facts: AimFacts) -> bool:
     )
 
 
-def _leaves(facts: AimFacts) -> str:
+def _leaves(facts: HeadingFacts) -> str:
     """From where on the view lies outside the parcel, when that is near or much of the view."""
     if facts.neighbour_share <= 0.3 and facts.inside_m > 2.0 * facts.zone_m:
         return ""
@@ -199,7 +199,7 @@ def _leaves(facts: AimFacts) -> str:
     )
 
 
-def _line(facts: AimFacts) -> str:
+def _line(facts: HeadingFacts) -> str:
     if not facts.line:
         return ""
     if facts.met_m > 2.0 * facts.zone_m:

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Mapping
 
 from siting import criteria
 from siting.lengths import FEET_PER_M, compass_word, length, percent, points
+from siting.scoring.combine import strengths
 from siting.settings.protocol_travel import WetRules
-from siting.types import CoverRole, Feature, Note
+from siting.types import CoverRole, Feature
 
-_EMPTY_LAYER = re.compile(r"(.+) \(([\w, ]+)\) (has nothing on this land or around it\.)")
 _STRONG = 0.5
 _WEAK = 0.75
 
@@ -37,7 +35,7 @@ def why(
     named : whether the spot's name tells its feature: then it is not told twice
     """
     rows = criteria.attractors()
-    strength = _strength(memberships, weights)
+    strength = strengths(memberships, weights)
     strong = [n for n in strength if memberships[n] >= _STRONG and strength[n] > 0]
     chosen = sorted(strong, key=lambda n: (rows[n].told_by_name, -strength[n]))
     if named and len(chosen) > 1 and rows[chosen[-1]].told_by_name:
@@ -75,20 +73,6 @@ def _weakness(row: criteria.Condition, value: float) -> str:
     return row.weakness.format(
         value=value, percent=percent(value), points=points(value), length=length(value)
     )
-
-
-def search_radius_m(*, dem_cell_m: float, cover_cell_m: float, gps_m: float) -> float:
-    """How far around the point to look for the right tree, metres, a multiple of 5.
-
-    Half the diagonal of the coarser raster's cell, plus the error of a phone's position.
-
-    Examples
-    --------
-    >>> search_radius_m(dem_cell_m=2.0, cover_cell_m=10.0, gps_m=5.0)
-    15.0
-    """
-    radius = math.hypot(0.5, 0.5) * max(dem_cell_m, cover_cell_m) + gps_m
-    return 5.0 * math.ceil(radius / 5.0)
 
 
 def on_site(
@@ -159,46 +143,3 @@ def wet_warnings(measures: Mapping[str, float], *, rules: WetRules) -> tuple[str
             "tree on firm ground close by."
         )
     return tuple(said)
-
-
-def kind_of(memberships: Mapping[str, float], weights: Mapping[str, float]) -> str:
-    """The attractor that speaks most for a spot, "" when there is none."""
-    strength = _strength(memberships, weights)
-    best = max(strength, key=lambda n: strength[n], default="")
-    return best if best and strength[best] > 0 else ""
-
-
-def _strength(memberships: Mapping[str, float], weights: Mapping[str, float]) -> dict[str, float]:
-    """Weighted membership of each attractor that is judged."""
-    return {
-        name: memberships[name] * weights[name]
-        for name in criteria.attractors()
-        if name in memberships
-    }
-
-
-def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:
-    """The notes, with one sentence to a file for all its layers that have nothing here.
-
-    Examples
-    --------
-    >>> told = [
-    ...     Note("W-LAYER-01", "warning", f"a.gpkg ({n}) has nothing on this land or around it.")
-    ...     for n in ("roads", "feeders")
-    ... ]
-    >>> [note.text for note in layers_together(told)]
-    ['a.gpkg (roads, feeders) has nothing on this land or around it.']
-    """
-    out: list[Note] = []
-    first: dict[str, int] = {}
-    for note in notes:
-        empty = _EMPTY_LAYER.fullmatch(note.text) if note.code == "W-LAYER-01" else None
-        if empty is None or empty[1] not in first:
-            if empty is not None:
-                first[empty[1]] = len(out)
-            out.append(note)
-            continue
-        at = first[empty[1]]
-        text = out[at].text.replace(f") {empty[3]}", f", {empty[2]}) {empty[3]}")
-        out[at] = replace(out[at], text=text)
-    return tuple(out)

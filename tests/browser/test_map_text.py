@@ -8,6 +8,7 @@ import pytest
 
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
+from siting.spot_parts import HeadingWords
 from siting.types import Note
 from tests.browser.conftest import WIDE, ask_at, lat_lon, opened
 from tests.fake_result import layers
@@ -57,9 +58,9 @@ def hostile(text):
         frame["name"] = text
     result = map_result(vectors=vectors, label=text, parcel_id=text)
     words = dict.fromkeys(("why", "pulled_down", "check", "cautions"), (text,))
-    aim = turned_aim(20.0, lens=text, reason=text, second_reason=text, notes=(text,))
+    told = HeadingWords(lens=text, reason=text, second_reason=text, notes=(text,))
     spots = tuple(
-        replace(spot, name=text, kind=text, **words, details={**spot.details, "aim": aim})
+        replace(spot, name=text, kind=text, **words, aim=turned_aim(20.0), heading_words=told)
         for spot in result.spots
     )
     notes = (Note("W", "warning", text), Note("A", "assumption", text))

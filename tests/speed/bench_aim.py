@@ -71,7 +71,6 @@ def test_headings_of_300_candidates(benchmark: Any, around: Surroundings, places
             judged,
             track=around.track,
             compass=declination(43.5, -90.0, day=dt.date(2026, 6, 1)),
-            lens_height_m=0.45,
             zone_m=15.0,
             second_turn_deg=90.0,
             targets=["Saddle"] * N_CANDIDATES,

@@ -347,7 +347,7 @@ def _layer_notes(
     file = Path(path).name
     if count == 0:
         text = f"{file} ({name}) has nothing on this land or around it."
-        notes.append(Note("W-LAYER-01", "warning", text))
+        notes.append(Note("W-LAYER-01", "warning", text, {"file": file, "layer": name}))
     if mended:
         text = f"{file} ({name}): {mended} faulty shapes were repaired."
         notes.append(Note("A-REPAIR-01", "assumption", text))

@@ -69,7 +69,7 @@ def _coarse(spot: Spot, decimals: int) -> Spot:
         lon=round(spot.lon, decimals),
         lat=round(spot.lat, decimals),
         search_radius_m=math.ceil(spot.search_radius_m + off),
-        details={key: value for key, value in spot.details.items() if key != "walk"},
+        walk=None,
     )
 
 

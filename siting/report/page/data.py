@@ -14,7 +14,6 @@ import shapely
 from siting.criteria import CRITERIA, Criterion
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
-from siting.heading.aim import Aim
 from siting.report.page import cells, layers
 from siting.report.shared import overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
@@ -252,8 +251,8 @@ def _lens(camera: CameraRules) -> str:
 
 
 def _aim(facts: SpotFacts) -> dict[str, Any] | None:
-    aim, facing = facts.spot.details.get("aim"), facts.facing
-    if not isinstance(aim, Aim) or facing.heading_deg is None:
+    aim, facing = facts.spot.aim, facts.facing
+    if aim is None or facing.heading_deg is None:
         return None
     return {
         "heading_deg": facing.heading_deg,

@@ -12,12 +12,11 @@ import shapely
 from siting import criteria
 from siting.grid import transformer
 from siting.ground.shapes.feature_order import side_of
-from siting.heading.aim import Aim
 from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
-from siting.scoring.stability import PlaceStability
+from siting.spot_parts import Aim, HeadingWords, Walk
 from siting.types import Result, Spot
-from siting.walk.route import Walk
+from siting.words.spots import stability_words
 
 # A walk follows a trail when it runs within so much of it for so long; wider than a cell.
 _BESIDE_M, _FOLLOWED_M = 4.0, 30.0
@@ -96,16 +95,13 @@ def spot_id(result: Result, spot: Spot) -> str:
 def _facts(result: Result, spot: Spot) -> SpotFacts:
     utm_crs, utm_name = utm_zone(spot.lon, spot.lat)
     easting, northing = transformer("EPSG:4326", utm_crs).transform(spot.lon, spot.lat)
-    stability = spot.details.get("stability")
-    firm = stability if isinstance(stability, PlaceStability) else None
-    walk = spot.details.get("walk")
     code = int(result.land.cover_code[spot.row, spot.col])
     return SpotFacts(
         spot=spot,
         id=spot_id(result, spot),
         label=f"{spot.rank:02d}",
         title=_title(result, spot),
-        walk_along=_along(result, walk if isinstance(walk, Walk) else None),
+        walk_along=_along(result, spot.walk),
         lon=round(wrapped_lon(spot.lon), 7),
         lat=round(spot.lat, 7),
         utm_name=utm_name,
@@ -114,10 +110,10 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         elevation_m=_number(spot.elevation_m),
         search_radius_m=max(math.ceil(spot.search_radius_m), 1),
         habitat=clean(result.land.class_names.get(code, "")),
-        facing=_facing(spot.details.get("aim")),
-        walk=walk if isinstance(walk, Walk) else None,
-        stability=firm.word if firm else "",
-        stability_words=firm.words if firm else "",
+        facing=_facing(spot.aim, spot.heading_words or HeadingWords()),
+        walk=spot.walk,
+        stability=spot.stability.word if spot.stability else "",
+        stability_words=stability_words(spot.stability) if spot.stability else "",
         why=_cleaned(spot.why),
         pulled_down=_cleaned(spot.pulled_down),
         check=_cleaned(spot.check),
@@ -155,8 +151,8 @@ def _cleaned(lines: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(clean(line) for line in lines)
 
 
-def _facing(aim: object) -> Facing:
-    if not isinstance(aim, Aim):
+def _facing(aim: Aim | None, words: HeadingWords) -> Facing:
+    if aim is None:
         return Facing()
     return Facing(
         heading_deg=_number(aim.heading_deg),
@@ -164,17 +160,17 @@ def _facing(aim: object) -> Facing:
         second_deg=_number(aim.second_heading_deg),
         second_magnetic_deg=_number(aim.second_magnetic_deg),
         declination_deg=_number(aim.declination_deg),
-        why=tuple(clean(line) for line in (aim.reason, *aim.notes) if line),
-        second_why=clean(aim.second_reason),
-        lens=clean(aim.lens),
+        why=tuple(clean(line) for line in (words.reason, *words.notes) if line),
+        second_why=clean(words.second_reason),
+        lens=clean(words.lens),
         score=_number(aim.score),
         second_score=_number(aim.second_score),
-        sun_minutes=_number(aim.best_sun_minutes),
         span_deg=round(aim.span_deg),
-        sun_when=aim.sun_when,
-        clear_m=_number(aim.clear_m),
-        rise_deg=_number(aim.slope_ahead_deg),
-        skyline_m=_number(aim.horizon_reach_m),
+        sun_minutes=_number(aim.best.sun_minutes),
+        sun_when=words.sun_when,
+        clear_m=_number(aim.best.clear_m),
+        rise_deg=_number(aim.best.rise_deg),
+        skyline_m=_number(aim.best.reach_m),
         compass=f"{aim.compass_model} {aim.compass_day}" if aim.declination_deg is not None else "",
     )
 

@@ -1,0 +1,176 @@
+"""What the later steps find out about one place: which way to look, the walk, how firm its rank is.
+
+Numbers and keys only. The sentences made from them stand beside them on the `Spot`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from siting.grid import FloatArray
+
+if TYPE_CHECKING:
+    from shapely import LineString
+
+
+@dataclass(frozen=True, eq=False)
+class HeadingFacts:
+    """One heading of one candidate; units in the names, directions clockwise from true north.
+
+    `sun_by_hour` is (24,) minutes of low sun a day by the local clock; `clear_m` is None where the
+    elevations cannot show it. `line` names the line that animals follow, "" for none, met at
+    `met_m` under `crossing_deg`; `target` names the feature the place serves, `target_turn_deg` off
+    the heading. `won_by` is the part by which this heading beats `rival_deg`, which has less low
+    sun; "" where none has. `exact` is False where only eight directions
+    can be told.
+    """
+
+    heading_deg: float
+    sun_minutes: float
+    sun_by_hour: FloatArray
+    least_sun_minutes: float
+    flat_minutes: float
+    sun_never_up: bool
+    clear_m: float | None
+    zone_m: float
+    line: str
+    crossing_deg: float
+    met_m: float
+    target: str
+    target_turn_deg: float
+    target_m: float
+    neighbour_share: float
+    people_m: float
+    rise_deg: float
+    tilt_deg: float
+    brush_share: float
+    water_share: float
+    reach_m: float
+    inside_m: float = float("inf")
+    side_open: bool = True
+    won_by: str = ""
+    rival_deg: float = float("nan")
+    exact: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Aim:
+    """Where one camera should look.
+
+    Parameters
+    ----------
+    best, second : HeadingFacts
+        Their headings are clockwise from true north, [0, 360), multiples of 5, or of 45 where
+        `span_deg` is 45; `second` is None where no other heading is open.
+    score, second_score : float, 0..1; 0 where every heading is closed, NaN without a second
+    span_deg : float
+        How wide the direction is that can be told: 0 for degrees, 45 for one of eight.
+    magnetic_heading_deg, second_magnetic_deg : float or None
+        The same as a compass shows them; None where the model does not hold.
+    declination_deg : float or None; compass_model : str and its day as ISO text
+    compass_trouble : "", "years" (out of the model's years), "pole" or "near pole"
+    scores : (72,) float, combined score of every heading
+    parts : mapping from part to (72,) float; a part that is not claimed is missing
+    sun_minutes : (72,) float, low sun in the picture, minutes a day
+    """
+
+    best: HeadingFacts
+    second: HeadingFacts | None
+    score: float
+    second_score: float
+    magnetic_heading_deg: float | None
+    second_magnetic_deg: float | None
+    declination_deg: float | None
+    compass_model: str
+    compass_day: str
+    compass_trouble: str
+    scores: FloatArray
+    parts: Mapping[str, FloatArray]
+    sun_minutes: FloatArray
+    span_deg: float = 0.0
+
+    @property
+    def heading_deg(self) -> float:
+        """The best heading, degrees clockwise from true north."""
+        return self.best.heading_deg
+
+    @property
+    def second_heading_deg(self) -> float:
+        """The second heading, degrees clockwise from true north; NaN without one."""
+        return self.second.heading_deg if self.second else float("nan")
+
+    def __repr__(self) -> str:
+        return f"<Aim {self.heading_deg:.0f} degrees true, score {self.score:.3f}>"
+
+
+@dataclass(frozen=True)
+class HeadingWords:
+    """What a reader is told of a heading: why it, why the second, how to set the lens, what else.
+
+    `sun_when` is "" or when low sun is in the picture: "morning", "midday", "evening" or two.
+    """
+
+    reason: str = ""
+    second_reason: str = ""
+    lens: str = ""
+    notes: tuple[str, ...] = ()
+    sun_when: str = ""
+
+
+@dataclass(frozen=True)
+class Walk:
+    """The way from the start to one spot.
+
+    Parameters
+    ----------
+    line : LineString in the grid's coordinate system, from the start to the spot
+    length_m : float, length on the map
+    minutes_there, minutes_back : float
+        By Tobler's hiking function; rests, brush and deep snow not counted.
+    climb_m, drop_m : float, metres up and down on the way there, both positive
+    start_kind : "given" or "road"
+    outside_m : float
+        Metres that lead over ground outside the parcel and off every road, track and trail.
+    known_crossings, unknown_crossings : int
+        Streams crossed where a path or a known crossing is, and elsewhere.
+    steepest_deg : float, steepest ground on the way, degrees
+    """
+
+    line: LineString
+    length_m: float
+    minutes_there: float
+    minutes_back: float
+    climb_m: float
+    drop_m: float
+    start_kind: str
+    outside_m: float
+    known_crossings: int
+    unknown_crossings: int
+    steepest_deg: float
+
+
+@dataclass(frozen=True)
+class PlaceStability:
+    """How often a place kept its standing.
+
+    Parameters
+    ----------
+    share_first : float
+        Share of the draws in which it came first.
+    share_among : float
+        Share of the draws in which it was among the first `among`, or behind them where `behind`.
+    among, draws : int
+    word : str
+        "firm", "fair" or "toss-up", by `share_among`.
+    behind : bool
+        True for a place of the lower half, which is asked how often it stays there.
+    """
+
+    share_first: float
+    share_among: float
+    among: int
+    draws: int
+    word: str
+    behind: bool = False

@@ -1,0 +1,141 @@
+"""Assumptions and warnings as sentences: one maker for each code a `Remark` may bear."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from siting import criteria
+from siting.scoring.stability import Choice
+from siting.settings.protocol_travel import StabilityRules
+from siting.types import Note, Remark
+from siting.words.heading import COMPASS_TROUBLE
+
+
+def notes_of(remarks: Iterable[Remark]) -> tuple[Note, ...]:
+    """Each remark as a note; its level follows from its code, "W-" for a warning."""
+    return tuple(
+        Note(
+            remark.code,
+            "warning" if remark.code.startswith("W-") else "assumption",
+            _SAYS[remark.code](**remark.values),
+        )
+        for remark in remarks
+    )
+
+
+def _compass_day(*, day: str, first: int, last: int) -> str:
+    return (
+        f"No first day was given: compass headings are for {day}, the middle of the magnetic "
+        f"model's years ({first}-{last})."
+    )
+
+
+def _no_compass(*, trouble: str) -> str:
+    return COMPASS_TROUBLE[trouble]
+
+
+def _zone(*, zone: str) -> str:
+    return f"No time zone was given: hours of sun are told by {zone}, the zone of the sun."
+
+
+def _no_days() -> str:
+    return "No days were given: the sun is judged over a whole year."
+
+
+def _no_start() -> str:
+    return "No way in was given and no road is near: no walk is drawn and no time is told."
+
+
+def _road_start(*, way_in_given: bool) -> str:
+    given = (
+        "The way in given lies beyond the ground that was read."
+        if way_in_given
+        else "No way in was given."
+    )
+    return (
+        f"{given} The walk begins at the nearest road point to the parcel. Whether one may stop "
+        "there and cross to the parcel is not known: ask first."
+    )
+
+
+def _no_walk(*, ranks: Sequence[int]) -> str:
+    return (
+        "No way on foot that keeps off water, steep and closed ground was found to "
+        f"{_spots(ranks)}."
+    )
+
+
+def _unknown_crossing(*, ranks: Sequence[int]) -> str:
+    return f"The walk crosses a stream where no crossing is known, on the way to {_spots(ranks)}."
+
+
+def _spots(ranks: Sequence[int]) -> str:
+    return f"{'spot' if len(ranks) == 1 else 'spots'} {', '.join(map(str, ranks))}"
+
+
+def _stability(
+    *, choices: Sequence[Choice], shown: int, error_m: float, rules: StabilityRules
+) -> str:
+    turning = [_turning(choice, shown=shown) for choice in choices]
+    turns = (
+        f"Another place would come first {'; '.join(turning)}."
+        if turning
+        else "No single weight, made three times as large or as small or nothing, puts another "
+        "place first."
+    )
+    return (
+        f"Ranks were tried {rules.draws} times: weights changed (spread {rules.weight_spread:g}), "
+        f"elevations by {error_m:g} m alike over about {rules.correlation_m:g} m, which changes "
+        f"slopes; travel flow, headings and land cover were left as they are. {turns}"
+    )
+
+
+def _turning(choice: Choice, *, shown: int) -> str:
+    what = criteria.label_of(choice.criterion, "attraction against conditions")
+    who = f"spot {choice.winner + 1}" if choice.winner < shown else "a place not shown"
+    return f'({who}) if "{what}" counted {choice.turns_at:.2g} instead of {choice.weight:.2g}'
+
+
+_SAYS: Mapping[str, Callable[..., str]] = {
+    "A-COMPASS-01": _compass_day,
+    "W-COMPASS-01": _no_compass,
+    "A-TIME-01": _zone,
+    "A-TIME-02": _no_days,
+    "W-WALK-01": _no_start,
+    "A-WALK-01": _road_start,
+    "W-WALK-02": _no_walk,
+    "W-WALK-03": _unknown_crossing,
+    "A-STABILITY-01": _stability,
+}
+
+
+def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """The notes, with one sentence to a file for all its layers that have nothing here.
+
+    Examples
+    --------
+    >>> found = [
+    ...     Note("W-LAYER-01", "warning", "", {"file": "a.gpkg", "layer": name})
+    ...     for name in ("roads", "feeders")
+    ... ]
+    >>> [note.text for note in layers_together(found)]
+    ['a.gpkg (roads, feeders) has nothing on this land or around it.']
+    """
+    out: dict[object, Note] = {}
+    layers: dict[str, list[str]] = {}
+    for number, note in enumerate(notes):
+        if note.code != "W-LAYER-01":
+            out[number] = note
+            continue
+        file = str(note.values["file"])
+        layers.setdefault(file, []).append(str(note.values["layer"]))
+        # The first of a file keeps its place in the list.
+        text = nothing_here(file, layers[file])
+        out[file] = replace(note, text=text)
+    return tuple(out.values())
+
+
+def nothing_here(file: str, layers: Sequence[str]) -> str:
+    """A file's layers that were read and have nothing on the land."""
+    return f"{file} ({', '.join(layers)}) has nothing on this land or around it."

@@ -1,0 +1,160 @@
+"""From chosen candidates to the spots a reader sees, with their name and their sentences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from siting.grid import FloatArray
+from siting.lengths import percent
+from siting.scoring.choose import search_radius_m
+from siting.scoring.combine import strongest_attractor
+from siting.spot_parts import Aim, PlaceStability, Walk
+from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
+from siting.words.heading import heading_words
+from siting.words.reasons import feature_words, on_site, pulled_down, why
+
+_LEAST_FALL = 0.7  # metres of distance to the metre: at 45 degrees off the nearest way
+
+
+def make_spots(
+    candidates: Sequence[Candidate],
+    *,
+    totals: Sequence[float],
+    judged: Scores,
+    layers: Mapping[str, FloatArray],
+    land: Land,
+    role: RoleArray,
+    gps_m: float,
+    caution_texts: Sequence[Sequence[str]],
+    aims: Sequence[Aim],
+    walks: Sequence[Walk | None],
+    firmness: Sequence[PlaceStability],
+    lens_height_m: float,
+) -> tuple[Spot, ...]:
+    """Spots with their words, in the order given: the first is rank 1.
+
+    Parameters
+    ----------
+    candidates : the chosen ones, best first
+    totals : total score of each, with the heading
+    judged : Scores of these candidates, arrays of shape (n,), heading included
+    layers : mapping from layer name to (rows, cols) array, read at each candidate's cell
+    land : Land
+    role : (rows, cols) int8, `CoverRole` after specks were removed
+    gps_m : error of a phone's position, metres
+    caution_texts, aims, walks : one entry per candidate
+    firmness : one entry per candidate, or none where the protocol asks for no trials
+    lens_height_m : height of the lens above the ground, metres
+    """
+    radius = search_radius_m(
+        dem_cell_m=land.dem_cell_m, cover_cell_m=land.cover_cell_m, gps_m=gps_m
+    )
+    lon, lat = _lonlat(candidates, land)
+    spots: list[Spot] = []
+    for n, candidate in enumerate(candidates):
+        at = (candidate.row, candidate.col)
+        parts = {name: float(values[n]) for name, values in judged.memberships.items()}
+        measures = {name: float(values[at]) for name, values in layers.items()}
+        measures["heading_score"] = aims[n].score
+        spots.append(
+            Spot(
+                rank=n + 1,
+                row=candidate.row,
+                col=candidate.col,
+                easting=candidate.easting,
+                northing=candidate.northing,
+                lon=float(lon[n]),
+                lat=float(lat[n]),
+                elevation_m=float(land.dem[at]),
+                score=float(totals[n]),
+                site_score=candidate.score,
+                attraction=float(judged.attraction[n]),
+                conditions=float(judged.conditions[n]),
+                memberships=parts,
+                measures=measures,
+                why=why(
+                    parts,
+                    judged.weights,
+                    measures,
+                    bearings_deg={
+                        name: bearing_to(values, at, cell_size_m=land.grid.cell_size_m)
+                        for name, values in layers.items()
+                        if name.startswith("distance_to_")
+                    },
+                    named=candidate.feature is not None,
+                ),
+                pulled_down=pulled_down(parts, measures),
+                check=on_site(
+                    role=CoverRole(int(role[at])),
+                    measures=measures,
+                    dem_cell_m=land.dem_cell_m,
+                    search_radius=radius,
+                ),
+                cautions=tuple(caution_texts[n]),
+                search_radius_m=radius,
+                kind=strongest_attractor(parts, judged.weights),
+                name=feature_words(candidate.feature, candidate.easting, candidate.northing)
+                if candidate.feature
+                else "",
+                aim=aims[n],
+                heading_words=heading_words(aims[n], lens_height_m=lens_height_m),
+                walk=walks[n],
+                stability=firmness[n] if firmness else None,
+            )
+        )
+    return tuple(spots)
+
+
+def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: float) -> float | None:
+    """The way from a cell to what a distance is measured to, degrees clockwise from grid north.
+
+    It is the way in which the distance falls. None where it falls by less than 0.7 m to the metre
+    (between two things about equally near, or right on the thing) or is not known all around.
+
+    Parameters
+    ----------
+    distance_m : (rows, cols) float, metres
+    at : row and column
+    cell_size_m : float
+
+    Examples
+    --------
+    >>> bearing_to(np.array([[0.0, 10.0, 20.0]] * 3), (1, 1), cell_size_m=10.0)
+    270.0
+    """
+    row, col = at
+    around = distance_m[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
+    if around.shape != (3, 3) or not np.isfinite(around).all():
+        return None
+    south, east = (float(np.gradient(around, cell_size_m, axis=k)[1, 1]) for k in (0, 1))
+    if math.hypot(east, south) < _LEAST_FALL:
+        return None
+    return math.degrees(math.atan2(-east, south)) % 360.0
+
+
+def _lonlat(candidates: Sequence[Candidate], land: Land) -> tuple[FloatArray, FloatArray]:
+    easting = np.array([c.easting for c in candidates])
+    northing = np.array([c.northing for c in candidates])
+    lon, lat = land.grid.to_lonlat.transform(easting, northing)
+    return np.asarray(lon), np.asarray(lat)
+
+
+def stability_words(found: PlaceStability) -> str:
+    """How sure the rank of a place is, as a sentence."""
+    return (
+        f"{found.word.capitalize()}: we changed the weights and heights a little {found.draws} "
+        f"times; it {_stayed(found)}."
+    )
+
+
+def _stayed(found: PlaceStability) -> str:
+    share, among = percent(found.share_among), found.among
+    if found.behind:
+        return f"stayed behind the first {f'{among} ' if among > 1 else ''}in {share}"
+    if among == 1:
+        return f"came first in {share}"
+    first = f" and came first in {percent(found.share_first)}" if found.share_first >= 0.005 else ""
+    return f"stayed among the first {among} in {share}{first}"
