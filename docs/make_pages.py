@@ -8,8 +8,11 @@ tests/test_docs.py fails when a page is stale.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -115,6 +118,34 @@ def commands_page() -> str:
     return "\n".join(lines) + "\n"
 
 
+_TABLE = re.compile(r"(<!-- columns: (\w+) -->\n).*?(<!-- end of columns -->)", re.DOTALL)
+
+
+def with_tables(page: str) -> str:
+    """A page with its tables of columns made anew from the rows of the program."""
+    from siting.batch.output import columns as of_batch
+    from siting.report.files.columns import COLUMNS
+
+    tables = {
+        "spots": COLUMNS,
+        "parcels": of_batch.PARCELS,
+        "failures": of_batch.FAILURES,
+        "assignments": of_batch.ASSIGNMENTS,
+    }
+    text = (DOCS / page).read_text(encoding="utf-8")
+    return _TABLE.sub(lambda m: m[1] + _columns_table(tables[m[2]]) + m[3], text)
+
+
+def _columns_table(columns: Iterable[Any]) -> str:
+    shared = any(column.public for column in columns)
+    lines = ["| field | unit | meaning |" + (" public |" if shared else "")]
+    lines.append("|---|---|---|" + ("---|" if shared else ""))
+    for column in columns:
+        passed_on = f" {'yes' if column.public else ''} |" if shared else ""
+        lines.append(f"| `{column.name}` | {column.unit} | {column.meaning} |{passed_on}")
+    return "\n".join(lines) + "\n"
+
+
 def decisions_schema() -> str:
     """siting/data/decisions.schema.json: the decisions file for other programs (JSON Schema)."""
     from siting.decisions.model import DecisionsFile
@@ -129,6 +160,8 @@ PAGES = {
     "protocol.md": protocol_page,
     "inputs.md": inputs_page,
     "commands.md": commands_page,
+    "outputs.md": partial(with_tables, "outputs.md"),
+    "batch.md": partial(with_tables, "batch.md"),
     SCHEMA: decisions_schema,
 }
 

@@ -22,7 +22,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import shape
 
-from siting.report.files import tables
+from siting.report.files import gpx, tables
+from siting.report.files.columns import COLUMNS
 from siting.report.files.geopackage import geopackage
 from siting.report.shared import lonlat
 from siting.report.shared.facts import CRITERIA, spot_facts, whole_degrees, wrapped_lon
@@ -33,7 +34,8 @@ from tests.fake_result import CRS, PARCEL, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
 
 STANDARDS = Path(__file__).parents[1] / ".." / "shared" / "reference" / "standards"
-NS = {"g": tables.GPX, "s": tables.OWN}
+NAMES = tuple(column.name for column in COLUMNS)
+NS = {"g": gpx.GPX, "s": gpx.OWN}
 
 
 @pytest.fixture(scope="module")
@@ -191,9 +193,9 @@ def rows_of(text):
 def test_csv_has_one_row_a_spot_and_fixed_columns(result, facts):
     rows = rows_of(tables.spots_csv(result, facts))
     assert [row["rank"] for row in rows] == ["1", "2", "3", "4"]
-    assert tuple(rows[0]) == tables.COLUMNS
+    assert tuple(rows[0]) == NAMES
     bare = rows_of(tables.spots_csv(*_bare()))
-    assert tuple(bare[0]) == tables.COLUMNS
+    assert tuple(bare[0]) == NAMES
     assert bare[0]["heading_true_deg"] == ""
     assert all(f"part_{name}" in rows[0] for name in CRITERIA)
 
@@ -239,12 +241,12 @@ def test_hostile_text_stays_text(text):
             number = name.endswith(("_m", "_deg", "_min")) or name in ("score", "rank")
             assert number or not value.startswith(("=", "+", "-", "@")), name
     json.loads(tables.geojson(bad, facts))
-    root = ElementTree.fromstring(tables.gpx(bad, facts))
+    root = ElementTree.fromstring(gpx.gpx(bad, facts))
     assert len(root.findall("g:wpt", NS)) == 4
     assert all(len(name.text) <= 30 for name in root.findall("g:wpt/g:name", NS))
     content = geopackage(bad, facts, set_backs=NoGoRules())
     assert content[:15] == b"SQLite format 3"
-    for written in (tables.spots_csv(bad, facts), tables.gpx(bad, facts)):
+    for written in (tables.spots_csv(bad, facts), gpx.gpx(bad, facts)):
         written.encode("utf-8")
 
 
@@ -253,7 +255,7 @@ def test_hostile_text_stays_text(text):
 
 @pytest.fixture(scope="module")
 def gpx_text(result, facts):
-    return tables.gpx(result, facts)
+    return gpx.gpx(result, facts)
 
 
 def test_gpx_is_valid_by_its_schema(gpx_text):
@@ -303,7 +305,7 @@ def test_gpx_is_read_by_another_library(result, facts, gpx_text):
 
 def test_gpx_without_walks_has_no_routes():
     bare, facts = _bare()
-    assert gpxpy.parse(tables.gpx(bare, facts)).routes == []
+    assert gpxpy.parse(gpx.gpx(bare, facts)).routes == []
 
 
 @pytest.mark.parametrize(
@@ -342,7 +344,7 @@ def test_gpx_without_walks_has_no_routes():
 def test_waypoint_names_fit_a_small_receiver(title, name):
     base = fake_result()
     changed = replace(base, spots=(replace(base.spots[0], name=title),))
-    points = gpxpy.parse(tables.gpx(changed, spot_facts(changed))).waypoints
+    points = gpxpy.parse(gpx.gpx(changed, spot_facts(changed))).waypoints
     assert points[0].name == name
 
 
@@ -358,7 +360,7 @@ def test_gpx_east_of_the_antimeridian():
     base = fake_result()
     spot = replace(base.spots[0], lon=180.0, lat=-18.0)
     changed = replace(base, spots=(spot,))
-    text = tables.gpx(changed, spot_facts(changed))
+    text = gpx.gpx(changed, spot_facts(changed))
     assert 'lon="-180.0000000"' in text
 
 
@@ -426,7 +428,7 @@ def test_geopackage_of_no_spots(result, tmp_path):
 def test_same_result_same_bytes(result, facts):
     again = with_details(fake_result())
     others = spot_facts(again)
-    for make in (tables.geojson, tables.spots_csv, tables.gpx):
+    for make in (tables.geojson, tables.spots_csv, gpx.gpx):
         assert make(result, facts) == make(again, others)
     first = geopackage(result, facts, set_backs=NoGoRules())
     assert first == geopackage(again, others, set_backs=NoGoRules())

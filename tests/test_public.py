@@ -98,8 +98,8 @@ def test_uncertainty_covers_the_rounding(run):
         assert away <= float(row["search_radius_m"])
         assert float(row["search_radius_m"]) > 500
     points = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
-    assert [f["properties"]["score"] for f in points] == pytest.approx(
-        [s.score for s in result.spots], abs=1e-3
+    assert [f["properties"]["site_score"] for f in points] == pytest.approx(
+        [s.site_score for s in result.spots], abs=1e-3
     )
 
 

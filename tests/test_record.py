@@ -17,7 +17,7 @@ from rasterio.io import MemoryFile
 
 import siting
 from siting.report import write_report
-from siting.report.files import deployments, tables
+from siting.report.files import columns, deployments
 from siting.report.files.raster import suitability_tif
 from siting.report.files.record import changed, counts, run_json
 from siting.settings.inputs import Inputs
@@ -230,7 +230,7 @@ def test_every_field_is_documented():
     page = (Path(__file__).parents[1] / "docs" / "outputs.md").read_text(encoding="utf-8")
     record_keys = record(fake_result())
     fields = [field.name for field in deployments.FIELDS]
-    for name in (*FILES, *tables.COLUMNS, *fields, *record_keys):
+    for name in (*FILES, *(c.name for c in columns.COLUMNS), *fields, *record_keys):
         assert re.search(rf"\b{re.escape(name)}\b", page), name
     for bit in NoGo:
         assert re.search(rf"\b{bit.value} ", page), bit

@@ -76,7 +76,7 @@ def write_report(
 
 def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
     """What makes each file but run.json, in order of writing."""
-    from siting.report.files import deployments, tables
+    from siting.report.files import deployments, gpx, tables
     from siting.report.files.geopackage import geopackage
     from siting.report.files.raster import suitability_tif
     from siting.report.page.map import map_page
@@ -92,7 +92,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
         ),
         "spots.geojson": lambda: tables.geojson(result, facts),
         "spots.csv": lambda: tables.spots_csv(result, facts),
-        "spots.gpx": lambda: tables.gpx(result, facts),
+        "spots.gpx": lambda: gpx.gpx(result, facts),
         "spots.gpkg": lambda: geopackage(result, facts, set_backs=protocol.no_go),
         "deployments.csv": lambda: deployments.deployments_csv(
             result, facts, survey=survey, camera=camera

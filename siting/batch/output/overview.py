@@ -15,7 +15,8 @@ from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
-from siting.batch.output.tables import Batch, Row, roles
+from siting.batch.output.columns import Row
+from siting.batch.output.tables import Batch, roles
 from siting.batch.survey.letters import problems
 from siting.grid import FloatArray, Grid
 from siting.lengths import points

@@ -8,19 +8,23 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.batch.output.columns import (
+    ASSIGNMENTS,
+    FAILURES,
+    PARCELS,
+    ChoiceRow,
+    ParcelRow,
+    Row,
+)
 from siting.batch.survey.assign import Assignment, CellChoice
-from siting.batch.survey.assign_program import Option
 from siting.files import built_by
+from siting.report.files.columns import Column, typed
 from siting.report.files.geopackage import write_layers
 from siting.report.files.tables import table
-from siting.report.shared.facts import SEPARATOR
-from siting.report.shared.text import clean
 
-Row = Mapping[str, Any]
 CAMERA, RESERVE = "camera", "reserve"
 _CRS = "EPSG:4326"
 _COORDINATE_DEG = 1e-7
@@ -48,49 +52,6 @@ class Batch:
     notes: Sequence[str] = field(default_factory=tuple)
 
 
-PARCEL_COLUMNS = (
-    "parcel_id",
-    "parcel_label",
-    "survey_cell",
-    "priority",
-    "role",
-    "best_score",
-    "spots",
-    "firm_spots",
-    "usable_share",
-    "area_ha",
-    "problem",
-    "limit",
-    "limit_share",
-    "best_where",
-    "best_kind",
-    "best_lon_deg",
-    "best_lat_deg",
-    "best_heading_true_deg",
-    "best_walk_there_min",
-    "lon_deg",
-    "lat_deg",
-    "sentence",
-    "cautions",
-    "warnings",
-    "page",
-)
-FAILURE_COLUMNS = ("parcel_id", "parcel_label", "survey_cell", "code", "message")
-ASSIGNMENT_COLUMNS = (
-    "survey_cell",
-    "role",
-    "parcel_id",
-    "spot",
-    "score",
-    "kind",
-    "lon_deg",
-    "lat_deg",
-    "reason",
-    "traded",
-    "page",
-)
-
-
 def roles(assignment: Assignment | None) -> dict[str, str]:
     """What each parcel is proposed for: "camera", "reserve 1" ..., by its identifier."""
     out: dict[str, str] = {}
@@ -104,98 +65,61 @@ def roles(assignment: Assignment | None) -> dict[str, str]:
 
 def parcels_csv(batch: Batch) -> str:
     """One row to a scored parcel."""
-    return table(PARCEL_COLUMNS, parcel_records(batch))
+    return _written(PARCELS, parcel_rows(batch))
 
 
-def parcel_records(batch: Batch) -> list[dict[str, Any]]:
-    """The values of `PARCEL_COLUMNS` for each scored parcel."""
+def parcel_rows(batch: Batch) -> list[ParcelRow]:
+    """What the rows of `PARCELS` are made from, one to a scored parcel."""
     role = roles(batch.assignment)
-    return [_record(row, batch.pages, role) for row in batch.rows]
-
-
-def _record(row: Row, pages: Mapping[str, str], role: Mapping[str, str]) -> dict[str, Any]:
-    top = row["top"][0] if row["top"] else {}
-    names = ("where", "kind", "lon_deg", "lat_deg", "heading_true_deg", "walk_there_min")
-    texts = ("parcel_id", "parcel_label", "survey_cell", "limit", "sentence")
-    joined = {n: SEPARATOR.join(clean(t) for t in row[n]) for n in ("cautions", "warnings")}
-    page = pages.get(row["parcel_id"], "")
-    return {
-        **{name: row[name] for name in PARCEL_COLUMNS if name in row},
-        **{name: clean(row[name]) for name in texts},
-        **{f"best_{name}": top.get(name) for name in names},
-        **joined,
-        "role": role.get(row["parcel_id"], ""),
-        "page": f"{page}/map.html" if page else "",
-    }
+    return [
+        ParcelRow(row, role.get(row["parcel_id"], ""), batch.pages.get(row["parcel_id"], ""))
+        for row in batch.rows
+    ]
 
 
 def failures_csv(batch: Batch) -> str:
     """One row to a parcel that could not be scored, with the code of the error."""
-    cleaned = [{name: clean(row[name]) for name in FAILURE_COLUMNS} for row in batch.failures]
-    return table(FAILURE_COLUMNS, cleaned)
+    return _written(FAILURES, batch.failures)
 
 
 def assignments_csv(batch: Batch) -> str:
     """One row to a camera and to each reserve, cell by cell, with the reason."""
     cells = batch.assignment.cells if batch.assignment else ()
-    return table(ASSIGNMENT_COLUMNS, [r for c in cells for r in _choice_rows(c, batch.pages)])
+    return _written(ASSIGNMENTS, [row for choice in cells for row in _choice_rows(choice, batch)])
 
 
-def _choice_rows(choice: CellChoice, pages: Mapping[str, str]) -> list[dict[str, Any]]:
-    first = _option_row(choice.cell, CAMERA if choice.chosen else "none", choice.chosen, pages)
-    first |= {"reason": clean(choice.reason), "traded": clean(choice.traded)}
-    reserves = [
-        _option_row(choice.cell, f"{RESERVE} {n}", option, pages)
-        for n, option in enumerate(choice.reserves, start=1)
+def _choice_rows(choice: CellChoice, batch: Batch) -> list[ChoiceRow]:
+    named = [(CAMERA if choice.chosen else "none", choice.chosen)]
+    named += [(f"{RESERVE} {n}", option) for n, option in enumerate(choice.reserves, start=1)]
+    return [
+        ChoiceRow(
+            choice, role, option, batch.pages.get(option.parcel, "") if option else "", n == 0
+        )
+        for n, (role, option) in enumerate(named)
     ]
-    return [first, *reserves]
 
 
-def _option_row(
-    cell: str, role: str, option: Option | None, pages: Mapping[str, str]
-) -> dict[str, Any]:
-    row: dict[str, Any] = {"survey_cell": clean(cell), "role": role}
-    if option is None:
-        return row
-    page = pages.get(option.parcel, "")
-    return row | {
-        "parcel_id": clean(option.parcel),
-        "spot": option.spot,
-        "score": option.score,
-        "kind": option.kind,
-        "lon_deg": option.lon,
-        "lat_deg": option.lat,
-        "page": f"{page}/map.html" if page else "",
-    }
-
-
-_WHOLE = {"spots", "firm_spots", "best_heading_true_deg", "best_walk_there_min"}
-_DECIMAL = {
-    "priority", "best_score", "usable_share", "area_ha", "limit_share", "best_lon_deg",
-    "best_lat_deg", "lon_deg", "lat_deg",
-}  # fmt: skip
+def _written(columns: Sequence[Column[Any]], sources: Sequence[Any]) -> str:
+    cells = [{column.name: column.cell(source) for column in columns} for source in sources]
+    return table([column.name for column in columns], cells)
 
 
 def parcels_gpkg(batch: Batch) -> bytes:
     """The layers parcels (areas), best_spots (points) and failures (areas), in WGS 84."""
-    records = parcel_records(batch)
-    best = [record for record in records if record["best_lon_deg"] is not None]
-    points = [shapely.Point(r["best_lon_deg"], r["best_lat_deg"]) for r in best]
-    failed = [({name: clean(row[name]) for name in FAILURE_COLUMNS}, _areas(
-        batch.shapes.get(row["parcel_id"]))) for row in batch.failures]  # fmt: skip
+    best = [row for row in parcel_rows(batch) if row.best]
+    points = [shapely.Point(row.best["lon_deg"], row.best["lat_deg"]) for row in best]
     layers = {
         "parcels": parcels_frame(batch),
-        "best_spots": _frame(best, points, PARCEL_COLUMNS),
-        "failures": _frame([r for r, _ in failed], [s for _, s in failed], FAILURE_COLUMNS),
+        "best_spots": _frame(PARCELS, best, points),
+        "failures": _frame(FAILURES, batch.failures, _outlines(batch, batch.failures)),
     }
     kinds = {"parcels": "MultiPolygon", "best_spots": "Point", "failures": "MultiPolygon"}
     return built_by("parcels.gpkg", lambda path: write_layers(path, layers, kinds=kinds))
 
 
 def parcels_frame(batch: Batch) -> gpd.GeoDataFrame:
-    """`PARCEL_COLUMNS` of each scored parcel with its outline, in WGS 84 (lon, lat)."""
-    areas = [_areas(batch.shapes.get(row["parcel_id"])) for row in batch.rows]
-    return _frame(parcel_records(batch), areas, PARCEL_COLUMNS)
+    """`PARCELS` of each scored parcel with its outline, in WGS 84 (lon, lat)."""
+    return _frame(PARCELS, parcel_rows(batch), _outlines(batch, batch.rows))
 
 
 def _areas(shape: Geometry | None) -> Geometry | None:
@@ -208,16 +132,12 @@ def _areas(shape: Geometry | None) -> Geometry | None:
     return shapely.set_precision(areas, _COORDINATE_DEG, mode="pointwise") if parts else None
 
 
+def _outlines(batch: Batch, rows: Sequence[Row]) -> list[Geometry | None]:
+    return [_areas(batch.shapes.get(row["parcel_id"])) for row in rows]
+
+
 def _frame(
-    records: Sequence[Row], shapes: Sequence[Geometry | None], columns: Sequence[str]
+    columns: Sequence[Column[Any]], sources: Sequence[Any], shapes: Sequence[Geometry | None]
 ) -> gpd.GeoDataFrame:
-    data = {name: _typed(name, [record[name] for record in records]) for name in columns}
+    data = {c.name: typed(c, [c.cell(source) for source in sources]) for c in columns}
     return gpd.GeoDataFrame(data, geometry=gpd.GeoSeries(list(shapes), crs=_CRS), crs=_CRS)
-
-
-def _typed(name: str, values: list[Any]) -> Any:
-    if name in _WHOLE:
-        return pd.array(values, dtype="Int64")
-    if name in _DECIMAL:
-        return np.array([np.nan if v is None else v for v in values], dtype=np.float64)
-    return pd.array(values, dtype="string")

@@ -15,7 +15,8 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import ResourceError
 from siting.files import built_by
-from siting.report.files.tables import COLUMNS, table_row
+from siting.report.files import columns
+from siting.report.files.columns import Column, SpotRow, named, typed
 from siting.report.shared import drawing, zones
 from siting.report.shared.facts import SpotFacts
 from siting.report.shared.text import clean
@@ -26,40 +27,6 @@ from siting.types import NoGo, Result
 _VERSION = "1.2"
 # GeoPackage keeps the time of the last change; a fixed one keeps equal results equal.
 _FIXED_TIME = "2000-01-01T00:00:00.000Z"
-_WHOLE_NUMBERS = {
-    "rank",
-    "utm_easting_m",
-    "utm_northing_m",
-    "search_radius_m",
-    "heading_true_deg",
-    "heading_magnetic_deg",
-    "second_heading_true_deg",
-    "second_heading_magnetic_deg",
-    "skyline_known_m",
-    "walk_length_m",
-    "walk_climb_m",
-    "walk_unknown_crossings",
-}
-_TEXTS = {
-    "spot_id",
-    "parcel_id",
-    "parcel_label",
-    "survey_cell",
-    "name",
-    "kind",
-    "utm_zone",
-    "stability",
-    "compass_model",
-    "low_sun_when",
-    "lens",
-    "habitat",
-    "walk_start",
-    "heading_why",
-    "why",
-    "pulled_down",
-    "check",
-    "cautions",
-}
 
 
 def geopackage(result: Result, facts: Sequence[SpotFacts], *, set_backs: NoGoRules) -> bytes:
@@ -132,19 +99,16 @@ def _frame(columns: dict[str, Any], shapes: Sequence[Geometry], *, crs: str) -> 
 
 
 def _spots(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
-    rows = [table_row(result, fact) for fact in facts]
-    columns = {name: _typed(name, [row[name] for row in rows]) for name in COLUMNS}
     points = [shapely.Point(fact.spot.easting, fact.spot.northing) for fact in facts]
-    return _frame(columns, points, crs=result.land.grid.crs)
+    return _frame(_values(result, facts, columns.COLUMNS), points, crs=result.land.grid.crs)
 
 
-def _typed(name: str, values: list[Any]) -> Any:
-    """A column with the type that its name promises, whatever this parcel's values are."""
-    if name in _TEXTS:
-        return pd.array(values, dtype="string")
-    if name in _WHOLE_NUMBERS:
-        return pd.array(values, dtype="Int64")
-    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+def _values(
+    result: Result, facts: Sequence[SpotFacts], shown: Sequence[Column[SpotRow]]
+) -> dict[str, Any]:
+    """Columns of the table of spots, each with the type that its row promises."""
+    rows = [SpotRow(result.land.parcel, fact) for fact in facts]
+    return {column.name: typed(column, [column.cell(row) for row in rows]) for column in shown}
 
 
 def _search_areas(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
@@ -152,21 +116,18 @@ def _search_areas(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFram
         shapely.Point(fact.spot.easting, fact.spot.northing).buffer(fact.search_radius_m)
         for fact in facts
     ]
-    columns = {
-        "rank": _typed("rank", [fact.spot.rank for fact in facts]),
-        "spot_id": _typed("spot_id", [fact.id for fact in facts]),
-        "search_radius_m": _typed("search_radius_m", [fact.search_radius_m for fact in facts]),
-    }
-    return _frame(columns, circles, crs=result.land.grid.crs)
+    known = named(columns.COLUMNS)
+    shown = [known[name] for name in ("rank", "spot_id", "search_radius_m")]
+    return _frame(_values(result, facts, shown), circles, crs=result.land.grid.crs)
 
 
 def _walks(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
     walked = [fact for fact in facts if fact.walk is not None]
-    rows = [table_row(result, fact) for fact in walked]
-    names = ("rank", "spot_id", *(name for name in COLUMNS if name.startswith("walk_")))
-    columns = {name: _typed(name, [row[name] for row in rows]) for name in names}
+    shown = [
+        c for c in columns.COLUMNS if c.name in ("rank", "spot_id") or c.name.startswith("walk_")
+    ]
     lines = [fact.walk.line for fact in walked if fact.walk is not None]
-    return _frame(columns, lines, crs=result.land.grid.crs)
+    return _frame(_values(result, walked, shown), lines, crs=result.land.grid.crs)
 
 
 def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:

@@ -14,32 +14,12 @@ from dataclasses import replace
 from typing import Any
 
 from siting.files import text_hash
-from siting.report.files.tables import COLUMNS, table, table_row
+from siting.report.files import columns
+from siting.report.files.columns import Column, SpotRow
+from siting.report.files.tables import table
 from siting.report.shared.facts import SpotFacts, plain
 from siting.types import Parcel, Result, Spot
 
-# What would lead back to the place or the owner; the other columns stay.
-_LEFT_OUT = (
-    "parcel_label",
-    "survey_cell",
-    "name",
-    "utm_zone",
-    "utm_easting_m",
-    "utm_northing_m",
-    "elevation_m",
-    "walk_length_m",
-    "walk_there_min",
-    "walk_back_min",
-    "walk_climb_m",
-    "walk_start",
-    "walk_unknown_crossings",
-    "heading_why",
-    "why",
-    "pulled_down",
-    "check",
-    "cautions",
-)
-PUBLIC_COLUMNS: tuple[str, ...] = tuple(name for name in COLUMNS if name not in _LEFT_OUT)
 _METRES_PER_DEGREE = 111_320.0
 
 
@@ -73,15 +53,21 @@ def _coarse(spot: Spot, decimals: int) -> Spot:
     )
 
 
+def public_columns() -> tuple[Column[SpotRow], ...]:
+    """What may be passed on: the columns whose rows say so, and no other."""
+    return tuple(column for column in columns.COLUMNS if column.public)
+
+
 def public_csv(result: Result, facts: Sequence[SpotFacts]) -> str:
-    """One row to a spot with the columns of `PUBLIC_COLUMNS`; `search_radius_m` covers the
-    rounding."""
-    return table(PUBLIC_COLUMNS, [_row(result, fact) for fact in facts])
+    """One row to a spot with the public columns; `search_radius_m` covers the rounding."""
+    return table(
+        [column.name for column in public_columns()], [_row(result, fact) for fact in facts]
+    )
 
 
 def _row(result: Result, fact: SpotFacts) -> dict[str, Any]:
-    row = table_row(result, fact)
-    return {name: row.get(name) for name in PUBLIC_COLUMNS}
+    row = SpotRow(result.land.parcel, fact)
+    return {column.name: column.cell(row) for column in public_columns()}
 
 
 def public_geojson(result: Result, facts: Sequence[SpotFacts]) -> str:

@@ -1,0 +1,113 @@
+"""The spots as GPX 1.1 for phones and receivers: waypoints, and the walks as routes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from xml.etree import ElementTree
+
+import shapely
+
+from siting import __version__
+from siting.grid import transformer
+from siting.lengths import length, whole_minutes
+from siting.report.files.columns import rounded
+from siting.report.shared.facts import SpotFacts, whole_degrees, wrapped_lon
+from siting.report.shared.lonlat import DECIMALS
+from siting.report.shared.text import clean
+from siting.types import Result
+from siting.words.waypoints import short_name
+
+GPX = "http://www.topografix.com/GPX/1/1"
+OWN = "urn:siting:spot:1"
+# What XML 1.0 cannot hold, also escaped: controls, halves of pairs and two noncharacters.
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
+    """The spots as GPX 1.1 waypoints, and the walks to them as routes."""
+    ElementTree.register_namespace("", GPX)
+    ElementTree.register_namespace("spot", OWN)
+    root = ElementTree.Element(f"{{{GPX}}}gpx", version="1.1", creator=f"siting {__version__}")
+    metadata = _child(root, "metadata")
+    parcel = result.land.parcel
+    _child(metadata, "name", words=clean(parcel.label or parcel.id))
+    _child(metadata, "desc", words="Ranked spots for a camera, best first; WGS 84, metres.")
+    known = list(facts)
+    for fact in known:
+        _waypoint(root, fact)
+    for fact in known:
+        _route(root, fact, crs=result.land.grid.crs)
+    ElementTree.indent(root, space=" ")
+    text = ElementTree.tostring(root, encoding="unicode")
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
+
+
+def _waypoint(root: ElementTree.Element, fact: SpotFacts) -> None:
+    point = _place(root, "wpt", lon=fact.lon, lat=fact.lat)
+    if fact.elevation_m is not None:
+        _child(point, "ele", words=f"{fact.elevation_m:.1f}")
+    _child(point, "name", words=short_name(fact.label, _xml_text(fact.title)))
+    text = " ".join(_description(fact))
+    _child(point, "cmt", words=text)
+    _child(point, "desc", words=text)
+    _child(point, "type", words="camera spot")
+    extensions = _child(point, "extensions")
+    values = {
+        "rank": fact.spot.rank,
+        "score": rounded(fact.spot.score, 4),
+        "heading_true_deg": whole_degrees(fact.facing.heading_deg),
+        "heading_magnetic_deg": whole_degrees(fact.facing.magnetic_deg),
+        "search_radius_m": fact.search_radius_m,
+    }
+    for name, value in values.items():
+        if value is not None:
+            ElementTree.SubElement(extensions, f"{{{OWN}}}{name}").text = str(value)
+
+
+def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
+    if fact.walk is None:
+        return
+    walk = fact.walk
+    route = _child(root, "rte")
+    _child(route, "name", words=f"Walk to {fact.label}")
+    minutes = f"about {whole_minutes(walk.minutes_there)} min there"
+    _child(route, "desc", words=f"{length(walk.length_m)}, {minutes}, drawn from maps: look up.")
+    _child(route, "number", words=str(fact.spot.rank))
+    to_lonlat = transformer(crs, "EPSG:4326")
+    easting, northing = shapely.get_coordinates(walk.line).T
+    for lon, lat in zip(*to_lonlat.transform(easting, northing, errcheck=True), strict=True):
+        _place(route, "rtept", lon=float(lon), lat=float(lat))
+
+
+def _description(fact: SpotFacts) -> list[str]:
+    """What a receiver shows of a spot, short."""
+    facing = fact.facing
+    parts = [f"Spot {fact.spot.rank}: look within {length(fact.search_radius_m)} of this point."]
+    if facing.heading_deg is not None:
+        magnetic = whole_degrees(facing.magnetic_deg)
+        by_compass = "" if magnetic is None else f" (compass {magnetic})"
+        parts.append(f"Face {whole_degrees(facing.heading_deg)} degrees true{by_compass}.")
+    if fact.walk is not None:
+        there, back = (whole_minutes(m) for m in (fact.walk.minutes_there, fact.walk.minutes_back))
+        parts.append(f"Walk about {there} min there, {back} min back.")
+    parts.extend(fact.why[:2])
+    return parts
+
+
+def _place(parent: ElementTree.Element, tag: str, *, lon: float, lat: float) -> ElementTree.Element:
+    wrapped = wrapped_lon(round(lon, DECIMALS))
+    at = {"lat": f"{lat:.{DECIMALS}f}", "lon": f"{wrapped:.{DECIMALS}f}"}
+    return ElementTree.SubElement(parent, f"{{{GPX}}}{tag}", at)
+
+
+def _child(
+    parent: ElementTree.Element, tag: str, *, words: str | None = None
+) -> ElementTree.Element:
+    child = ElementTree.SubElement(parent, f"{{{GPX}}}{tag}")
+    child.text = None if words is None else _xml_text(words)
+    return child
+
+
+def _xml_text(text: str) -> str:
+    return _NOT_XML.sub("", text)
