@@ -59,13 +59,13 @@ class SitedParcel(Result):
         """
         import geopandas as gpd
 
-        from siting.report.files.tables import COLUMNS, table_row
+        from siting.report.files import columns
         from siting.report.shared.facts import spot_facts
 
-        rows = [table_row(self, fact) for fact in spot_facts(self)]
-        columns = {name: [row.get(name) for row in rows] for name in COLUMNS}
-        places = gpd.points_from_xy(columns["lon_deg"], columns["lat_deg"], crs="EPSG:4326")
-        return gpd.GeoDataFrame(columns, geometry=places, crs="EPSG:4326")
+        rows = [columns.SpotRow(self.land.parcel, fact) for fact in spot_facts(self)]
+        values = {c.name: [c.cell(row) for row in rows] for c in columns.COLUMNS}
+        places = gpd.points_from_xy(values["lon_deg"], values["lat_deg"], crs="EPSG:4326")
+        return gpd.GeoDataFrame(values, geometry=places, crs="EPSG:4326")
 
     def write(self, folder: str | os.PathLike[str], *, public: bool = False) -> Path:
         """Write the map, the sheet and the files into a folder: all of them, or none.

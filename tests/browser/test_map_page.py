@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from siting.report.files import tables
+from siting.report.files import gpx
 from siting.report.page.map import map_page
 from siting.report.paper.sheet import field_sheet
 from siting.report.shared.facts import spot_facts
@@ -128,7 +128,7 @@ def test_card_sheet_and_gpx_tell_the_same_minutes(wide):
     result = map_result()
     facts = spot_facts(result)
     sheet = field_sheet(result, facts, protocol=Protocol(), survey=SurveyInput())
-    points = tables.gpx(result, facts)
+    points = gpx.gpx(result, facts)
     for fact in facts:
         there, back = math.ceil(fact.walk.minutes_there), math.ceil(fact.walk.minutes_back)
         wide.click(f"#row-{fact.spot.rank}")

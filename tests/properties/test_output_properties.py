@@ -16,7 +16,7 @@ import gpxpy
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from siting.report.files import tables
+from siting.report.files import gpx, tables
 from siting.report.page.map import map_page
 from siting.report.shared.facts import spot_facts
 from siting.report.shared.text import clean, island
@@ -68,7 +68,7 @@ def test_34_files_are_read_back_as_they_were_written(
     features = json.loads(tables.geojson(result, facts))["features"]
     written = tables.spots_csv(result, facts).encode("utf-8").decode("utf-8-sig")
     rows = list(csv.DictReader(io.StringIO(written, newline="")))
-    points = gpxpy.parse(tables.gpx(result, facts).encode("utf-8")).waypoints
+    points = gpxpy.parse(gpx.gpx(result, facts).encode("utf-8")).waypoints
     assert len(features) == len(rows) == len(points) == len(spots_at)
     for (lon, lat), feature, row, point in zip(spots_at, features, rows, points, strict=True):
         for found_lon, found_lat in (
