@@ -55,6 +55,7 @@ def write_report(
     ResourceError
         E-DISK-01 when the disk is full or refuses.
     """
+    from siting.report.files.public import public_place
     from siting.report.files.record import public_json, run_json
 
     folder = Path(folder)
@@ -67,7 +68,13 @@ def write_report(
             stage.write(name, content())
         outputs = stage.digests()
         if public:
-            record = public_json(result, protocol=protocol, outputs=outputs, time=when)
+            record = public_json(
+                result,
+                protocol=protocol,
+                outputs=outputs,
+                time=when,
+                decimals=public_place(result, decimals=protocol.sharing.decimals).decimals,
+            )
         else:
             record = run_json(result, protocol=protocol, inputs=inputs, outputs=outputs, time=when)
         stage.write(LAST, record)
@@ -118,10 +125,10 @@ def _check_nothing_exact(folder: Path) -> None:
 def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
     """What makes each file that may be passed on, in order of writing."""
     from siting.report.files import deployments, public
-    from siting.report.shared.facts import spot_facts
 
-    hidden = public.public_result(result, decimals=protocol.sharing.decimals)
-    facts = spot_facts(hidden)
+    place = public.public_place(result, decimals=protocol.sharing.decimals)
+    facts = public.public_facts(result, place)
+    hidden = public.public_result(result)
     survey, camera = inputs.survey, protocol.camera
     return {
         "spots.geojson": lambda: public.public_geojson(hidden, facts),

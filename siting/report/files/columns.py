@@ -146,7 +146,7 @@ COLUMNS: tuple[Column[SpotRow], ...] = (
            lambda row: rounded(row.spot.score, 4)),
     Column("site_score", "decimal", "0..1",
            "total without the heading, as in `suitability.tif`",
-           lambda row: rounded(row.spot.site_score, 4), public=True),
+           lambda row: rounded(row.spot.site_score, 4)),
     Column("attraction", "decimal", "0..1", "the half of the score that draws animals",
            lambda row: rounded(row.spot.attraction, 4)),
     Column("conditions", "decimal", "0..1", "the half of the score that lets a camera work",

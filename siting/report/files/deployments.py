@@ -165,7 +165,7 @@ def _row(
     result: Result, fact: SpotFacts, *, times: tuple[str, str] | None, camera: CameraRules
 ) -> dict[str, Any]:
     parcel = result.land.parcel
-    groups = [f"parcel:{_piped(parcel.id)}"]
+    groups = [f"parcel:{_piped(parcel.id)}"] if parcel.id else []
     if parcel.cell:
         groups.append(f"surveyCell:{_piped(parcel.cell)}")
     tags = ["planned", f"rank:{fact.spot.rank}"]
@@ -185,7 +185,7 @@ def _row(
         "baitUse": False,
         "featureType": feature_type(result, fact),
         "habitat": fact.habitat or None,
-        "deploymentGroups": " | ".join(groups),
+        "deploymentGroups": " | ".join(groups) or None,
         "deploymentTags": " | ".join(tags),
         "deploymentComments": _comment(times),
     }
@@ -227,10 +227,12 @@ def datapackage_json(
     """
     complete = planned_times(survey) is not None
     parcel = result.land.parcel
+    name = clean(parcel.label or parcel.id)
+    title = f"Planned camera deployments on {name}" if name else "Planned camera deployments"
     package: dict[str, Any] = {
         "profile": "data-package",
         "name": "planned-deployments",
-        "title": f"Planned camera deployments on {clean(parcel.label or parcel.id)}",
+        "title": title,
         "description": _description(complete),
         "resources": [
             {
@@ -244,7 +246,7 @@ def datapackage_json(
             }
         ],
         "project": {
-            "title": f"Planned camera deployments on {clean(parcel.label or parcel.id)}",
+            "title": title,
             "samplingDesign": "targeted",
             "captureMethod": ["activityDetection"],
             "individualAnimals": False,

@@ -65,14 +65,19 @@ def run_json(
 
 
 def public_json(
-    result: Result, *, protocol: Protocol, outputs: Mapping[str, str], time: dt.datetime
+    result: Result,
+    *,
+    protocol: Protocol,
+    outputs: Mapping[str, str],
+    time: dt.datetime,
+    decimals: int,
 ) -> str:
     """The record of files that may be passed on: nothing of the inputs, the parcel or the grid."""
     record = {
         "format": FORMAT,
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
-        "places": f"rounded to {protocol.sharing.decimals} decimals of a degree",
+        "places": f"rounded to {decimals} decimals of a degree",
         "protocol": {"name": clean(protocol.name), "changed": changed(protocol)},
         "spots": len(result.spots),
         "outputs": dict(outputs),
