@@ -78,7 +78,13 @@ def test_versions_are_those_at_work(result):
 def test_inputs_with_their_fingerprints(result):
     files = record(result)["inputs"]["files"]
     assert files == [
-        {"role": "dem", "file": "dem.tif", "sha256": "0" * 64, "facts": {"cell_m": 5.0, "crs": CRS}}
+        {
+            "role": "dem",
+            "file": "dem.tif",
+            "sha256": "0" * 64,
+            "facts": {"cell_m": 5.0, "crs": CRS},
+            "attribution": "",
+        }
     ]
     settings = record(result)["inputs"]["settings"]
     assert settings["parcel"]["point"] == [-80.5, 43.53]
