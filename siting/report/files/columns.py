@@ -16,8 +16,7 @@ import pandas as pd
 from siting import criteria
 from siting.report.shared.facts import SEPARATOR, SpotFacts, whole_degrees
 from siting.report.shared.text import clean
-from siting.types import Parcel, Spot
-from siting.walk.route import Walk
+from siting.types import Parcel, Spot, Walk
 
 Kind = Literal["text", "texts", "whole", "decimal"]
 Source = TypeVar("Source")
