@@ -16,7 +16,8 @@ import pandas as pd
 from siting import criteria
 from siting.report.shared.facts import SEPARATOR, SpotFacts, whole_degrees
 from siting.report.shared.text import clean
-from siting.types import Parcel, Spot, Walk
+from siting.spot_parts import Walk
+from siting.types import Parcel, Spot
 
 Kind = Literal["text", "texts", "whole", "decimal"]
 Source = TypeVar("Source")
