@@ -242,6 +242,23 @@ def _replace(source: Path, target: Path) -> None:
             return
 
 
+State = tuple[int, int, int, int]
+
+
+def file_state(path: str | Path) -> State | None:
+    """Size, time of change, number on the disk and time of the last change of any kind.
+
+    Two different states are two different files or contents. The reverse does not hold for long: a
+    copy may keep size and time (`cp -p`), but not number and time of the last change together.
+    None for what is no file.
+    """
+    try:
+        status = Path(path).stat()
+    except (OSError, ValueError):
+        return None
+    return status.st_size, status.st_mtime_ns, status.st_ino, status.st_ctime_ns
+
+
 def file_hash(path: Path) -> str:
     """SHA-256 of a file's bytes, as hex digits."""
     with path.open("rb") as stream:
@@ -251,6 +268,36 @@ def file_hash(path: Path) -> str:
 def text_hash(text: str) -> str:
     """SHA-256 of a text in UTF-8, as hex digits."""
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def told_paths(value: Any, folder: Path) -> Any:
+    """Settings as records may hold them: paths relative to a folder, or plain names outside it.
+
+    A record is passed on; where on a machine a file lay, and whose home that was, stays here.
+
+    Parameters
+    ----------
+    value : str, list, mapping or anything else
+        Texts that are absolute paths (`FILE` or `FILE::LAYER`) are changed.
+    folder : Path
+        That of the inputs file.
+    """
+    if isinstance(value, dict):
+        return {key: told_paths(item, folder) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [told_paths(item, folder) for item in value]
+    if not isinstance(value, str):
+        return value
+    name, mark, layer = value.partition("::")
+    return _told_path(name, folder) + mark + layer
+
+
+def _told_path(name: str, folder: Path) -> str:
+    path = Path(name)
+    if not path.is_absolute():
+        return name
+    home = folder.absolute()
+    return path.relative_to(home).as_posix() if path.is_relative_to(home) else path.name
 
 
 def safe_name(identifier: str) -> str:

@@ -330,25 +330,6 @@ def test_pages_must_be_said_rightly(words, tmp_path):
     assert found.exit_code == 2
 
 
-def test_large_files_are_known_by_pieces(tmp_path, monkeypatch):
-    path = tmp_path / "large.tif"
-    path.write_bytes(bytes(range(256)) * 4000)
-    whole = fingerprints.file_print(path)
-    monkeypatch.setattr(fingerprints, "_WHOLE_BYTES", 1000)
-    monkeypatch.setattr(fingerprints, "_PIECE_BYTES", 100)
-    pieces = fingerprints.file_print(path)
-    assert pieces.startswith("pieces-")
-    assert not whole.startswith("pieces-")
-    data = bytearray(path.read_bytes())
-    data[0] ^= 1
-    stamp = path.stat()
-    path.write_bytes(bytes(data))
-    import os
-
-    os.utime(path, ns=(stamp.st_atime_ns, stamp.st_mtime_ns))
-    assert fingerprints.file_print(path) != pieces
-
-
 def test_sidecar_files_count(land, tmp_path):
     from siting.settings.load import load_inputs
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
+import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -11,15 +12,14 @@ from typing import Any
 import shapely
 
 from siting import __version__
-from siting.files import canonical_json, text_hash
+from siting.errors import SitingError
+from siting.files import State, canonical_json, file_hash, file_state, text_hash
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Parcel
 
-# Larger files are not read whole: their size, time and evenly spread pieces stand for them.
-_WHOLE_BYTES = 4_000_000_000
-_PIECES = 256
-_PIECE_BYTES = 1_000_000
+# A file changed within so much of being read may change again without its times telling.
+_UNSETTLED_NS = 2_000_000_000
 # Libraries whose arithmetic a result depends on.
 _LIBRARIES = ("numpy", "scipy", "rasterio", "shapely", "pyproj", "scikit-image", "pvlib")
 
@@ -46,30 +46,50 @@ def input_files(inputs: Inputs) -> tuple[Path, ...]:
 
 
 def _belonging(path: Path) -> Iterator[Path]:
-    start = path.stem + "."
+    """Files that change what is read of a file: overviews, masks, georeferencing, parts, logs.
+
+    They share its name up to the ending: `dem.tif.ovr`, `dem.tfw`, `roads.dbf`, `farm.gpkg-wal`.
+    """
+    start = f"{path.stem.lower()}."
     for other in sorted(path.parent.iterdir()):
-        if other != path and other.name.startswith(start) and other.is_file():
+        if other != path and other.name.lower().startswith(start) and other.is_file():
             yield other
 
 
-def state_of(path: Path) -> str:
-    """Size and time of change of a file, as text: a quick sign that it is still the same."""
-    status = path.stat()
-    return f"{status.st_size} {status.st_mtime_ns}"
+def named(path: Path, folder: Path) -> str:
+    """How a file is called in records: relative to the inputs file, or a plain name and a mark.
+
+    Records are passed on, so no path of the machine is in them; the mark tells two files of one
+    name apart.
+    """
+    whole, home = path.absolute(), folder.absolute()
+    if whole.is_relative_to(home):
+        return whole.relative_to(home).as_posix()
+    return f"{path.name}~{text_hash(str(whole))[:8]}"
 
 
-def file_print(path: Path) -> str:
-    """A fingerprint of a file's bytes; of 256 pieces, the size and the time above 4 GB."""
-    size = path.stat().st_size
-    digest = hashlib.sha256()
-    with path.open("rb") as stream:
-        if size <= _WHOLE_BYTES:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-        digest.update(state_of(path).encode())
-        for piece in range(_PIECES):
-            stream.seek(piece * (size - _PIECE_BYTES) // (_PIECES - 1))
-            digest.update(stream.read(_PIECE_BYTES))
-    return "pieces-" + digest.hexdigest()
+def file_print(path: Path) -> tuple[str, State | None]:
+    """A fingerprint of all bytes of a file, and the state it may be known again by.
+
+    The state is None where the file changed during the reading or just before it: then it must be
+    read again next time.
+
+    Raises
+    ------
+    SitingError
+        E-CHANGED-01 when the file changed while it was read.
+    """
+    before = file_state(path)
+    digest = file_hash(path)
+    if before is None or file_state(path) != before:
+        raise SitingError(
+            "E-CHANGED-01",
+            f"{path} changed while it was being read.",
+            rule="All layers must be of one state.",
+            cure="Wait until the copying or download is done and run again.",
+        )
+    settled = time.time_ns() - max(before[1], before[3]) > _UNSETTLED_NS
+    return digest, before if settled else None
 
 
 def program_print() -> str:

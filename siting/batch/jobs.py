@@ -67,16 +67,28 @@ def do_job(job: Job) -> dict[str, Any]:
     try:
         return _done(job)
     except SitingError as error:
-        return _failure(error)
+        return _failure(error, job.inputs)
     except Exception as error:
         if out_of_memory(error):
-            return _failure(memory_error("The parcel needed more memory than there was."))
+            needed = memory_error("The parcel needed more memory than there was.")
+            return _failure(needed, job.inputs)
         _LOG.debug("parcel %s failed", job.parcel.id, exc_info=True)
         return {"code": "E-INTERNAL", "message": f"{type(error).__name__}: {error}"}
 
 
-def _failure(error: SitingError) -> dict[str, str]:
-    return {"code": error.code, "message": str(error).removeprefix(f"{error.code}: ")}
+def _failure(error: SitingError, inputs: Inputs) -> dict[str, str]:
+    """The failure as the journal and failures.csv hold it, without the way to the user's files."""
+    message = str(error).removeprefix(f"{error.code}: ")
+    homes = {str(inputs.folder.absolute()), *(str(Path(f).parent) for f in _absolute_files(inputs))}
+    for home in sorted(homes, key=len, reverse=True):
+        message = message.replace(f"{home}/", "")
+    return {"code": error.code, "message": message}
+
+
+def _absolute_files(inputs: Inputs) -> list[str]:
+    given = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
+    given += [layer.file for _, layer in inputs.layers.files()]
+    return [name for name in given if Path(name).is_absolute()]
 
 
 def _done(job: Job) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.batch import budget, fingerprints
 from siting.batch.journal import Journal
 from siting.errors import SitingError
-from siting.files import safe_name
+from siting.files import file_state, safe_name
 from siting.grid import transformer
 from siting.read.cover import read_legend
 from siting.read.input_files import input_path, raster_path
@@ -59,14 +59,20 @@ def batch_parcels(inputs: Inputs) -> list[Parcel]:
 
 
 def file_prints(inputs: Inputs, journal: Journal) -> dict[str, str]:
-    """Fingerprint of every input file; one that has not changed since is not read again."""
+    """Fingerprint of every input file's bytes, by its name in records.
+
+    A file is not read again only when nothing about it has changed since: size, both times and its
+    number on the disk.
+    """
     out: dict[str, str] = {}
     for path in fingerprints.input_files(inputs):
-        state = fingerprints.state_of(path)
-        known = journal.get("file", str(path))
-        if known is None or known.get("state") != state:
-            known = journal.add("file", str(path), state=state, print=fingerprints.file_print(path))
-        out[path.name if path.name not in out else str(path)] = str(known["print"])
+        name = fingerprints.named(path, inputs.folder)
+        known = journal.get("file", name)
+        state = file_state(path)
+        if known is None or state is None or known.get("state") != list(state):
+            digest, settled = fingerprints.file_print(path)
+            known = journal.add("file", name, state=settled, print=digest)
+        out[name] = str(known["print"])
     return out
 
 

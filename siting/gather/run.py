@@ -9,7 +9,15 @@ from pathlib import Path
 from typing import Any
 
 from siting.errors import SitingError
-from siting.files import Staged, file_hash, make_folder, remove_folder, staged, text_hash
+from siting.files import (
+    Staged,
+    file_hash,
+    file_state,
+    make_folder,
+    remove_folder,
+    staged,
+    text_hash,
+)
 from siting.gather import record
 from siting.gather.network.net import Door
 from siting.gather.network.pieces import Budget
@@ -19,7 +27,6 @@ from siting.gather.recipes import RasterRecipe, Recipe
 from siting.gather.record import Entry
 from siting.gather.region import Region
 from siting.lock import locked
-from siting.read.vector.layer_cache import stamp
 from siting.types import Note
 from siting.words import gather as words
 
@@ -262,7 +269,7 @@ def _rasters(
 
 
 def _raster_key(ask: Ask, name: str, recipe: RasterRecipe) -> str:
-    stamps = [(p, stamp(p)) for path in ask.files.get(name, ()) for p in _inside(path)]
+    stamps = [(p, file_state(p)) for path in ask.files.get(name, ()) for p in _inside(path)]
     legend = file_hash(Path(ask.legend)) if Path(ask.legend).is_file() else ask.legend
     return record.key_of(
         name,

@@ -12,6 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
+from siting.files import State, file_state
 from siting.grid import FloatArray, Grid
 from siting.ground.cover import NO_CODE, roles
 from siting.ground.distance import burn
@@ -22,7 +23,6 @@ from siting.read.projection import name_of, project
 from siting.read.raster import raster_layers
 from siting.read.raster.far_dem import read_far
 from siting.read.vector import parcels, vectors
-from siting.read.vector.layer_cache import stamp
 from siting.read.vector.visit_file import ruled_out
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, LayerInput
@@ -30,7 +30,7 @@ from siting.settings.protocol import GridRules
 from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray, Source
 from siting.words.gather import surface
 
-_FILE_TIMES = tuple[str, int, int]
+_FILE_TIMES = tuple[str, State]
 _NO_COVER = Note(
     "W-NOCOVER-01",
     "warning",
@@ -266,16 +266,16 @@ def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
 
 
 def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
-    """Name, size and time of change of every local file of the inputs."""
+    """Name and state of every local file of the inputs."""
     files = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
     files += [layer.file for _, layer in inputs.layers.files()]
     files += [inputs.survey.visited]
     out: list[_FILE_TIMES] = []
     for file in dict.fromkeys(f.partition("::")[0] for f in files if f):
         path = str(inputs.folder / file)
-        known = stamp(path)
+        known = file_state(path)
         if known is not None:  # Else it is told with its own code when the file is read.
-            out.append((path, *known))
+            out.append((path, known))
     return out
 
 

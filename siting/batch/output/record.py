@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Mapping
 
 from siting.batch.output.tables import Batch, roles
-from siting.files import canonical_json
+from siting.files import canonical_json, told_paths
 from siting.report.files.record import FORMAT, changed, versions
 from siting.report.shared.facts import plain
 from siting.report.shared.text import clean
@@ -40,7 +40,10 @@ def batch_json(
         "format": FORMAT,
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
-        "inputs": {"settings": plain(inputs.model_dump(mode="json")), "files": dict(files)},
+        "inputs": {
+            "settings": plain(told_paths(inputs.model_dump(mode="json"), inputs.folder)),
+            "files": dict(files),
+        },
         "protocol": {
             "name": clean(protocol.name),
             "values": plain(protocol.model_dump(mode="json")),

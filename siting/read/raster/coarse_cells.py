@@ -11,9 +11,10 @@ from rasterio.io import DatasetReader
 from rasterio.warp import Resampling
 from rasterio.windows import Window
 
+from siting.files import State, file_state
 from siting.grid import FloatArray
 from siting.read.raster.rasters import RasterFacts
-from siting.read.vector.layer_cache import Kept, stamp
+from siting.read.vector.layer_cache import Kept
 
 _PIECE_CELLS = 512  # of the raster, a side
 _MOST_BYTES = 64_000_000
@@ -90,11 +91,11 @@ def _piece(
     return out
 
 
-def _state(dataset: DatasetReader) -> tuple[tuple[str, tuple[int, int]], ...] | None:
-    """Size and time of all files of a raster; None where one cannot be told to have changed."""
+def _state(dataset: DatasetReader) -> tuple[tuple[str, State], ...] | None:
+    """State of all files of a raster; None where one cannot be told to have changed."""
     found = []
     for name in dataset.files:
-        known = stamp(name)
+        known = file_state(name)
         if known is None:
             return None
         found.append((name, known))

@@ -15,8 +15,9 @@ from affine import Affine
 from rasterio.io import DatasetReader
 
 from siting.errors import SitingError
+from siting.files import file_state
 from siting.read.projection import file_crs, name_of
-from siting.read.vector.layer_cache import Kept, stamp
+from siting.read.vector.layer_cache import Kept
 from siting.settings.inputs import RasterInput
 
 _TYPES = {
@@ -74,7 +75,7 @@ def joined(
         E-TILES-01 when the tiles differ in system, cell size or kind of number, or do not share
         a lattice.
     """
-    state = tuple((path, stamp(path)) for path in paths)
+    state = tuple((path, file_state(path)) for path in paths)
     return _KEPT.get((state, spec.crs, key), lambda: _text([open_tile(p) for p in paths], key))
 
 

@@ -17,6 +17,8 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.files import State, file_state
+
 Value = TypeVar("Value")
 Bounds = tuple[float, float, float, float]
 Shapes = NDArray[np.object_]
@@ -73,22 +75,13 @@ class WholeLayer:
         return out
 
 
-def stamp(name: str) -> tuple[int, int] | None:
-    """Size and time of change of a local file; None for what is none."""
-    try:
-        status = Path(name).stat()
-    except (OSError, ValueError):
-        return None
-    return status.st_size, status.st_mtime_ns
-
-
-def state_of(path: str) -> tuple[tuple[int, int], ...] | None:
-    """Size and time of a local file and of the files that belong to it; None for others."""
+def state_of(path: str) -> tuple[State, ...] | None:
+    """The state of a local file and of the files that belong to it; None for others."""
     local = Path(path)
     names = [path, path + "-wal"]
     if local.suffix.lower() == ".shp":
         names += [str(local.with_suffix(end)) for end in (".dbf", ".shx", ".prj", ".cpg")]
-    out = [stamp(name) or (-1, -1) for name in names]
+    out = [file_state(name) or (-1, -1, -1, -1) for name in names]
     return tuple(out) if 0 <= out[0][0] <= _MOST_BYTES else None
 
 

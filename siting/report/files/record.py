@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from siting import __version__
-from siting.files import canonical_json
+from siting.files import canonical_json, told_paths
 from siting.report.shared.facts import plain
 from siting.report.shared.text import clean
 from siting.settings.inputs import Inputs
@@ -46,7 +46,7 @@ def run_json(
         "versions": versions(),
         "parcel": _parcel(result),
         "inputs": {
-            "settings": plain(inputs.model_dump(mode="json")),
+            "settings": plain(told_paths(inputs.model_dump(mode="json"), inputs.folder)),
             "files": [_source(source) for source in result.land.sources],
         },
         "protocol": {
