@@ -15,6 +15,28 @@ if TYPE_CHECKING:
     from shapely import LineString
 
 
+@dataclass(frozen=True)
+class PlaceName:
+    """What a spot is called, in its parts.
+
+    Parameters
+    ----------
+    what : str
+        What is there: "Saddle between two knolls".
+    side : str
+        "" or the side of the land, "south-east" or "middle", where two are called the same.
+    aside : str
+        "" or how far off it is: "20 m (66 ft) to the north".
+    short : str
+        `what` for a small screen: "saddle"; "" where none shorter was made.
+    """
+
+    what: str
+    side: str = ""
+    aside: str = ""
+    short: str = ""
+
+
 @dataclass(frozen=True, eq=False)
 class HeadingFacts:
     """One heading of one candidate; units in the names, directions clockwise from true north.

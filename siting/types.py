@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
-from siting.spot_parts import Aim, HeadingWords, PlaceStability, Walk
+from siting.spot_parts import Aim, HeadingWords, PlaceName, PlaceStability, Walk
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -211,8 +211,10 @@ class Scores:
 class Feature:
     """A thing on the ground that animals use, found by the program or known by the user.
 
-    `words` is how a spot names it ("saddle between two knolls"); coordinates are metres in the
-    grid's coordinate system; `strength` is 0..1.
+    `words` is how a spot names it ("saddle between two knolls"), `short` the same for a small
+    screen ("saddle"; "" where it is short already); coordinates are metres in the grid's coordinate
+    system; `strength` is 0..1. `side` tells apart two that are called the same: see
+    `siting.ground.shapes.feature_order.side_of`.
     """
 
     kind: str
@@ -220,6 +222,8 @@ class Feature:
     northing: float
     strength: float
     words: str
+    short: str = ""
+    side: str = ""
 
 
 @dataclass(frozen=True)
@@ -250,6 +254,8 @@ class Spot:
     why, pulled_down, check, cautions : plain sentences
     search_radius_m : float
         How far around the point to look for the right tree, from the precision of the data.
+    name : str
+        What it is called; `place` is the same in its parts, None for a name that was given.
     aim, walk, stability : Aim, Walk and PlaceStability, each None where it was not found or sought
     heading_words : HeadingWords or None, what a reader is told of the aim
     """
@@ -275,6 +281,7 @@ class Spot:
     search_radius_m: float
     kind: str = ""
     name: str = ""
+    place: PlaceName | None = None
     aim: Aim | None = None
     heading_words: HeadingWords | None = None
     walk: Walk | None = None

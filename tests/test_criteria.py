@@ -58,7 +58,7 @@ main()
 LETTER = """
 import sys
 from siting.batch.survey.assign_program import place_kind
-from siting.batch.survey.letters import where
+from siting.words.letters import where
 from pathlib import Path
 from siting.settings.load import load_inputs, load_protocol
 from siting import read_parcel, site_parcel
@@ -67,7 +67,7 @@ from siting.scoring.stability import Choice
 inputs, rules = load_inputs(Path(sys.argv[1])), load_protocol(Path(sys.argv[2]))
 result = site_parcel(inputs, rules, read_parcel(inputs))
 best = [spot for spot in result.spots if spot.kind == "moss"][0]
-print(where(dataclasses.replace(best, name="")), "|", place_kind(best.kind))
+print(where(dataclasses.replace(best, name="", place=None)), "|", place_kind(best.kind))
 print(best.stability.draws, result.scores.weights["moss"])
 print(notes._turning(Choice("moss", 1.0, 0.5, 0), shown=1))
 """

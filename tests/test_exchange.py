@@ -29,8 +29,9 @@ from siting.report.files.geopackage import geopackage
 from siting.report.shared import lonlat
 from siting.report.shared.facts import spot_facts, whole_degrees, wrapped_lon
 from siting.settings.protocol import NoGoRules
+from siting.spot_parts import PlaceName
 from siting.types import NoGo
-from siting.words.waypoints import short_name
+from siting.words.names import full_name, short_name
 from tests.fake_result import CRS, PARCEL, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
 
@@ -309,50 +310,39 @@ def test_gpx_without_walks_has_no_routes():
     assert gpxpy.parse(gpx.gpx(bare, facts)).routes == []
 
 
+CORNER = "Corner of the field, woods on two sides"
+
+
 @pytest.mark.parametrize(
-    ("title", "name"),
+    ("place", "name"),
     [
-        ("game trail", "01 game trail"),
-        ("a very long description of a spot", "01 a very long description of"),
-        ("x" * 50, "01 " + "x" * 27),
-        ("two  spaces\nand a line", "01 two spaces and a line"),
-        ("", "01 Crossing mid"),
-        ("Log over the brook, 11 m (37 ft) to the east", "01 Log over the brook"),
-        (
-            "Corner of the field, woods on two sides, in the south-east of the land",
-            "01 Field corner SE",
-        ),
-        (
-            "Corner of the field, woods on two sides, in the south-west of the land",
-            "01 Field corner SW",
-        ),
-        ("Narrow woods between open ground", "01 Narrow woods"),
-        ("Narrow woods between open ground, near the middle of the land", "01 Narrow woods mid"),
-        (
-            "Saddle between rises to the north-east and south-west, in the north of the land",
-            "01 Saddle N",
-        ),
-        (
-            "Where Cart track meets Pond outlet, 16 m (52 ft) to the south",
-            "01 Cart track x Pond outlet",
-        ),
-        (
-            "Where Thistle Brook enters the woods, in the north-west of the land",
-            "01 Thistle Brook at woods NW",
-        ),
+        (PlaceName("game trail"), "01 game trail"),
+        (PlaceName("a very long description of a spot"), "01 a very long description of"),
+        (PlaceName("x" * 50), "01 " + "x" * 27),
+        (PlaceName("two  spaces\nand a line"), "01 two spaces and a line"),
+        (None, "01 Crossing mid"),
+        (PlaceName("Log over the brook", aside="11 m (37 ft) to the east"),
+         "01 Log over the brook"),
+        (PlaceName(CORNER, "south-east", short="field corner"), "01 Field corner SE"),
+        (PlaceName(CORNER, "middle", short="field corner"), "01 Field corner mid"),
+        (PlaceName(CORNER, short="field corner"), "01 Field corner"),
+        (PlaceName("Where Cart track meets Pond outlet", aside="16 m (52 ft) to the south",
+                   short="Cart track x Pond outlet"), "01 Cart track x Pond outlet"),
+        (PlaceName("Where Thistle Brook enters the woods", "north-west",
+                   short="Thistle Brook at woods"), "01 Thistle Brook at woods NW"),
     ],
-)
-def test_waypoint_names_fit_a_small_receiver(title, name):
+)  # fmt: skip
+def test_waypoint_names_fit_a_small_receiver(place, name):
     base = fake_result()
-    changed = replace(base, spots=(replace(base.spots[0], name=title),))
+    title = full_name(place) if place else ""
+    changed = replace(base, spots=(replace(base.spots[0], name=title, place=place),))
     points = gpxpy.parse(gpx.gpx(changed, spot_facts(changed))).waypoints
     assert points[0].name == name
 
 
 def test_no_two_short_names_are_alike():
     sides = ("north", "north-east", "east", "south-east", "south", "south-west")
-    long = [f"Corner of the field, woods on two sides, in the {side} of the land" for side in sides]
-    names = [short_name("", title) for title in long]
+    names = [short_name("", PlaceName(CORNER, side, short="field corner")) for side in sides]
     assert len(set(names)) == len(sides)
     assert all(len(name) <= 30 for name in names)
 

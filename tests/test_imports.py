@@ -148,3 +148,70 @@ def test_only_one_maker_of_transformers():
     for path in FILES:
         if path.name != "grid.py":
             assert "Transformer.from_crs" not in path.read_text(encoding="utf-8"), path.name
+
+
+# Rooms whose outcome is numbers and keys; the sentences made of them stand in words/.
+SILENT = {"heading", "scoring", "walk"}
+# Modules that read text from outside by a regular expression. None reads our own sentences.
+READS_OUTSIDE_TEXT = {
+    "siting.files",  # names of folders from parcel ids
+    "siting.ground.cover",  # class codes of a legend
+    "siting.read.cover",  # class codes
+    "siting.read.input_files",  # XML and JSON of users
+    "siting.report.files.gpx",  # what XML cannot hold
+    "siting.report.files.tables",
+    "siting.report.shared.assets",  # scripts and styles of libraries
+    "siting.report.shared.text",  # control characters
+    "siting.web.bundle",  # imports of the page's modules
+}
+
+
+def _sentences(tree: ast.AST) -> list[str]:
+    """Texts of four words and more that are neither docstrings nor part of an error."""
+    passed: set[int] = set()
+    for node in ast.walk(tree):
+        body = getattr(node, "body", None)
+        if isinstance(body, list):
+            # Docstrings, and the strings that stand below a constant to explain it.
+            passed |= {id(n.value) for n in body if isinstance(n, ast.Expr)}
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "").endswith("Error"):
+            passed |= {id(part) for part in ast.walk(node)}
+    found = []
+    for node in ast.walk(tree):
+        if id(node) in passed or not isinstance(node, ast.Constant | ast.JoinedStr):
+            continue
+        parts = node.values if isinstance(node, ast.JoinedStr) else [node]
+        text = " ".join(
+            str(p.value) for p in parts if isinstance(p, ast.Constant) and isinstance(p.value, str)
+        )
+        if len(text.split()) >= 4:
+            found.append(text)
+    return found
+
+
+def test_a_sentence_is_recognised():
+    tree = ast.parse(
+        'def f():\n    """Not this one at all."""\n    return f"Face {x} and walk on."'
+    )
+    assert _sentences(tree) == ["Face   and walk on."]
+    assert _sentences(ast.parse('raise SitingError("E", "What is wrong with it.")')) == []
+
+
+@pytest.mark.parametrize("name", sorted(m for m in MODULES if set(m.split(".")[1:2]) & SILENT))
+def test_heading_scoring_and_walk_hold_no_sentence(name):
+    tree = ast.parse(MODULES[name].read_text(encoding="utf-8"))
+    assert _sentences(tree) == []
+
+
+def test_no_regular_expression_reads_our_own_prose():
+    using = {name for name, path in MODULES.items() if "re" in imports_of_all(path)}
+    # The recipes of gather read addresses and catalogues of others.
+    using = {name for name in using if not name.startswith("siting.gather")}
+    assert using - READS_OUTSIDE_TEXT == set()
+
+
+def imports_of_all(path: Path) -> set[str]:
+    """Every module that a file imports, ours or not."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    plain = [n for n in ast.walk(tree) if isinstance(n, ast.Import)]
+    return {alias.name for node in plain for alias in node.names}

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 
 from siting.batch.jobs import firm_count, parcel_row
-from siting.batch.survey.letters import closed_shares, letter_sentence, limit_of, problems, where
 from siting.criteria import attractors, conditions
-from siting.ground.no_go import LABELS
 from siting.settings.protocol import Protocol
+from siting.spot_parts import PlaceName
 from siting.types import NoGo, Spot
+from siting.words.letters import closed_shares, letter_sentence, limit_of, problems, where
+from siting.words.names import full_name
+from siting.words.no_go import REASONS
 from tests.fake_result import FIRM, fake_result, fake_spot, frame
 
 RULES = Protocol().no_go
@@ -49,7 +51,7 @@ def test_every_reason_has_words_and_a_name(result, reason):
     limit = limit_of(with_closed(result, reason, 0.95), rules=RULES)
     assert limit.words.startswith("nearly all of it ")
     assert limit.problem in problems()
-    assert reason in LABELS
+    assert reason in REASONS
 
 
 def test_the_road_that_takes_most_is_named(result):
@@ -147,15 +149,25 @@ def test_no_sentence_claims_what_a_map_cannot_know(result):
 @pytest.mark.parametrize(
     ("name", "kind", "words"),
     [
-        ("Saddle between two knolls", "funnel", "saddle between two knolls"),
-        ("Corner of the field, 10 m (33 ft) to the south", "edge", "corner of the field"),
-        ("Ford, 1.2 km (0.7 mi) to the north-east", "crossing", "ford"),
-        ("", "edge", "where forest meets field"),
-        ("", "unknown", "on good, quiet ground"),
+        (PlaceName("Saddle between two knolls"), "funnel", "saddle between two knolls"),
+        (
+            PlaceName("Corner of the field", aside="10 m (33 ft) to the south"),
+            "edge",
+            "corner of the field",
+        ),
+        (
+            PlaceName("Ford", "north", "1.2 km (0.7 mi) to the north-east"),
+            "crossing",
+            "ford, in the north of the land",
+        ),
+        (None, "edge", "where forest meets field"),
+        (None, "unknown", "on good, quiet ground"),
     ],
 )
 def test_where_a_spot_is(result, name, kind, words):
-    assert where(replace(fake_spot(1, land=result.land), name=name, kind=kind)) == words
+    full = full_name(name) if name else ""
+    spot = replace(fake_spot(1, land=result.land), name=full, place=name, kind=kind)
+    assert where(spot) == words
 
 
 def test_every_attractor_has_a_place_in_words(result):

@@ -132,10 +132,11 @@ def test_zone_areas_cover_the_cells_of_their_rule_inside_the_parcel():
 
 def test_every_rule_has_words_and_names_its_set_back():
     rules = NoGoRules(livestock_m=25.0)
-    words = zones.rules(rules)
-    assert list(words) == list(NoGo)
-    assert "25 m (82 ft)" in words[NoGo.LIVESTOCK].text
-    assert len({rule.label for rule in words.values()}) == len(words)
+    rows = zones.rules_data(rules)
+    assert [row["bit"] for row in rows] == [bit.value for bit in NoGo]
+    stock = next(row for row in rows if row["bit"] == NoGo.LIVESTOCK)
+    assert "25 m (82 ft)" in stock["text"]
+    assert len({row["label"] for row in rows}) == len(rows)
 
 
 def test_flat_lists_are_differences_in_decimetres():

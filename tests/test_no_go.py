@@ -11,12 +11,13 @@ import pytest
 import shapely
 
 from siting.grid import Grid
-from siting.ground.no_go import LABELS, no_go_bits, reasons
+from siting.ground.no_go import no_go_bits
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, NoGo
+from siting.words.no_go import REASONS, labels_of
 from tests.fake_result import fake_land
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
@@ -60,8 +61,8 @@ def test_spots_keep_their_spacing(result):
 
 
 def test_every_reason_has_words():
-    assert set(LABELS) == set(NoGo)
-    assert reasons(int(NoGo.ROAD | NoGo.LIVESTOCK)) == ("too near a road", "livestock")
+    assert list(REASONS) == list(NoGo)
+    assert labels_of(int(NoGo.ROAD | NoGo.LIVESTOCK)) == ("too near a road", "livestock")
 
 
 def test_a_point_or_line_of_the_owner_keeps_its_distance_and_is_told(result, tmp_path):

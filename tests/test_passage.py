@@ -18,7 +18,8 @@ from siting.read.land import read_parcel
 from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, Feature
-from siting.words.reasons import feature_words, wet_warnings
+from siting.words.names import full_name, place_name
+from siting.words.reasons import wet_warnings
 from siting.words.spots import stability_words
 from tests.fake_result import fake_land, frame
 from tests.properties.test_scores_properties import ground_of
@@ -196,10 +197,13 @@ def test_unknown_ground_stays_unknown_and_is_no_wall():
     assert (ratio[40:] > 0).all()
 
 
-def test_feature_words_say_how_far_and_where_to():
+def test_a_name_says_how_far_and_where_to():
     fork = Feature("trail fork", 100.0, 200.0, 1.0, "where the cart track meets the deer path")
-    assert feature_words(fork, 90.0, 200.0) == "Where the cart track meets the deer path"
-    assert feature_words(fork, 100.0, 230.0).endswith("deer path, 30 m (98 ft) to the south")
+    named = full_name(place_name(fork, 90.0, 200.0))
+    assert named == "Where the cart track meets the deer path"
+    assert full_name(place_name(fork, 100.0, 230.0)).endswith(
+        "deer path, 30 m (98 ft) to the south"
+    )
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,6 @@ import numpy as np
 import shapely
 
 from siting.batch.survey.assign_program import Option, place_kind
-from siting.batch.survey.letters import letter_sentence, limit_of, where
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.files import LAST, safe_name
 from siting.lengths import whole_minutes
@@ -27,6 +26,7 @@ from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Parcel, Result, Spot
+from siting.words.letters import letter_sentence, limit_of, where
 
 _LOG = logging.getLogger(__name__)
 Row = dict[str, Any]

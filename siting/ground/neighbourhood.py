@@ -17,11 +17,12 @@ PLAIN = 0.5
 
 
 def feature_at(
-    kind: str, row: int, col: int, *, grid: Grid, strength: float, words: str
+    kind: str, row: int, col: int, *, grid: Grid, strength: float, words: str, short: str
 ) -> Feature:
     """A feature at the centre of a cell."""
     easting, northing = grid.xy(row, col)
-    return Feature(kind, float(easting), float(northing), round(float(strength), 3), words)
+    strength = round(float(strength), 3)
+    return Feature(kind, float(easting), float(northing), strength, words, short)
 
 
 def seen_at(values: FloatArray, step: tuple[int, int]) -> FloatArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import shapely
@@ -13,22 +13,6 @@ from siting.ground.distance import burn, distance_to_cells, within
 from siting.ground.layers import ROAD_CLASSES, people_are_mapped
 from siting.settings.protocol import NoGoRules
 from siting.types import BoolArray, CoverRole, Land, NoGo, NoGoArray, Note, RoleArray
-
-# How each reason is called on a map, in a list and in a sentence.
-LABELS: Mapping[NoGo, str] = {
-    NoGo.OUTSIDE: "outside the parcel",
-    NoGo.BOUNDARY: "too near the boundary",
-    NoGo.NO_DATA: "no data",
-    NoGo.WATER: "water",
-    NoGo.ROAD: "too near a road",
-    NoGo.BUILDING: "too near a building",
-    NoGo.FEEDER: "too near a feeder",
-    NoGo.LIVESTOCK: "livestock",
-    NoGo.STEEP: "too steep",
-    NoGo.BUILT_COVER: "built-up ground or close by",
-    NoGo.USER: "left out by the owner",
-    NoGo.RULED_OUT: "ruled out on an earlier visit",
-}
 
 
 def no_go_bits(
@@ -120,14 +104,3 @@ def owner_notes(land: Land, *, rules: NoGoRules) -> tuple[Note, ...]:
         "are left out (no_go.owner_m)."
     )
     return (Note("A-NOGO-01", "assumption", text),)
-
-
-def reasons(bits: int) -> tuple[str, ...]:
-    """The reasons of one cell in words, in a fixed order.
-
-    Examples
-    --------
-    >>> reasons(NoGo.WATER | NoGo.STEEP)
-    ('water', 'too steep')
-    """
-    return tuple(label for flag, label in LABELS.items() if bits & flag)

@@ -9,7 +9,7 @@ from siting import criteria
 from siting.lengths import FEET_PER_M, compass_word, length, percent, points
 from siting.scoring.combine import strengths
 from siting.settings.protocol_travel import WetRules
-from siting.types import CoverRole, Feature
+from siting.types import CoverRole
 
 _STRONG = 0.5
 _WEAK = 0.75
@@ -101,24 +101,6 @@ def on_site(
         said.append("The elevation data are coarse: judge slope and view on site.")
     said.append("Make sure that no house, road, path or neighbour's land is in the picture.")
     return tuple(said)
-
-
-def feature_words(feature: Feature, easting: float, northing: float) -> str:
-    """What a spot is called by the feature it serves; from 15 m on with how far and where to.
-
-    Examples
-    --------
-    >>> gap = Feature("saddle", 100.0, 220.0, 1.0, "saddle between two knolls")
-    >>> feature_words(gap, 100.0, 216.0), feature_words(gap, 100.0, 200.0)
-    ('Saddle between two knolls', 'Saddle between two knolls, 20 m (66 ft) to the north')
-    """
-    east, north = feature.easting - easting, feature.northing - northing
-    said = feature.words[:1].upper() + feature.words[1:]
-    metres = math.hypot(east, north)
-    if metres < 15.0:
-        return said
-    bearing = math.degrees(math.atan2(east, north)) % 360
-    return f"{said}, {length(metres)} to the {compass_word(bearing)}"
 
 
 def wet_warnings(measures: Mapping[str, float], *, rules: WetRules) -> tuple[str, ...]:

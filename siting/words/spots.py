@@ -14,7 +14,8 @@ from siting.scoring.combine import strongest_attractor
 from siting.spot_parts import Aim, PlaceStability, Walk
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
 from siting.words.heading import heading_words
-from siting.words.reasons import feature_words, on_site, pulled_down, why
+from siting.words.names import full_name, place_name
+from siting.words.reasons import on_site, pulled_down, why
 
 _LEAST_FALL = 0.7  # metres of distance to the metre: at 45 degrees off the nearest way
 
@@ -58,6 +59,11 @@ def make_spots(
         at = (candidate.row, candidate.col)
         parts = {name: float(values[n]) for name, values in judged.memberships.items()}
         measures = {name: float(values[at]) for name, values in layers.items()}
+        place = (
+            place_name(candidate.feature, candidate.easting, candidate.northing)
+            if candidate.feature
+            else None
+        )
         measures["heading_score"] = aims[n].score
         spots.append(
             Spot(
@@ -96,9 +102,8 @@ def make_spots(
                 cautions=tuple(caution_texts[n]),
                 search_radius_m=radius,
                 kind=strongest_attractor(parts, judged.weights),
-                name=feature_words(candidate.feature, candidate.easting, candidate.northing)
-                if candidate.feature
-                else "",
+                name=full_name(place) if place else "",
+                place=place,
                 aim=aims[n],
                 heading_words=heading_words(aims[n], lens_height_m=lens_height_m),
                 walk=walks[n],

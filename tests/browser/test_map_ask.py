@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from siting.report.shared.zones import rules
-from siting.settings.protocol import NoGoRules
 from siting.types import NoGo
+from siting.words.no_go import REASONS
 from tests.browser.conftest import ask_at, click_at
 from tests.map_result import map_result
 
@@ -20,7 +19,7 @@ def test_two_hundred_places_say_what_python_says(wide):
     inside = np.argwhere((result.no_go & NoGo.OUTSIDE.value) == 0)
     asked = inside[rng.choice(len(inside), 200, replace=False)]
     names = list(result.scores.memberships)
-    labels = [(bit, rule.label) for bit, rule in rules(NoGoRules()).items()]
+    labels = [(bit, row.label) for bit, row in REASONS.items()]
     for row, col in asked:
         easting, northing = (float(v) for v in grid.xy(row, col))
         easting += rng.uniform(-0.45, 0.45) * grid.cell_size_m

@@ -17,7 +17,6 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting import __version__
 from siting.batch.output.columns import Row
 from siting.batch.output.tables import Batch, roles
-from siting.batch.survey.letters import problems
 from siting.grid import FloatArray, Grid
 from siting.lengths import points
 from siting.report.shared import assets
@@ -25,6 +24,7 @@ from siting.report.shared.frame import mercator_of, page_frame, unwrapped
 from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
 from siting.report.shared.text import clean, island
 from siting.words.cautions import FIRST
+from siting.words.letters import problems
 
 Relief = tuple[FloatArray, Grid]
 _STYLES = ("shared/base.css", "overview/overview.css")

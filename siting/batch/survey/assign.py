@@ -17,10 +17,10 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from siting.batch.survey.assign_program import TIE, Option, Program, best_few
-from siting.batch.survey.letters import SCANT_SHARE
 from siting.errors import SitingError
 from siting.lengths import length, percent
 from siting.settings.protocol_assign import AssignRules
+from siting.words.letters import SCANT_SHARE
 
 
 @dataclass(frozen=True)

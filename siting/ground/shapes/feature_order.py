@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from siting.lengths import compass_word
 from siting.types import Candidate, Feature
 
+MIDDLE = "middle"
 # In the order in which a spot is named when several are as near and as strong.
 KINDS = (
     "stream crossing",
@@ -115,23 +116,22 @@ def name_by_feature(
 
 
 def _with_side(feature: Feature, land: BaseGeometry) -> Feature:
-    side = side_of(feature.easting, feature.northing, land=land)
-    return replace(feature, words=f"{feature.words}, {side}")
+    return replace(feature, side=side_of(feature.easting, feature.northing, land=land))
 
 
 def side_of(easting: float, northing: float, *, land: BaseGeometry) -> str:
-    """The side of the ``land`` a place lies on, to tell places of one kind apart.
+    """The side of the ``land`` a place lies on, or "middle", to tell places of one kind apart.
 
     Examples
     --------
     >>> from shapely import box
     >>> side_of(90.0, 10.0, land=box(0, 0, 100, 100))
-    'in the south-east of the land'
+    'south-east'
     """
     east, north = easting - land.centroid.x, northing - land.centroid.y
     if np.hypot(east, north) < 0.15 * np.sqrt(land.area):
-        return "near the middle of the land"
-    return f"in the {compass_word(float(np.degrees(np.arctan2(east, north))) % 360)} of the land"
+        return MIDDLE
+    return compass_word(float(np.degrees(np.arctan2(east, north))) % 360)
 
 
 def _metres(a: Feature, b: Feature) -> float:

@@ -84,9 +84,10 @@ def meetings(
     tree = shapely.STRtree(rims)
     for line in lines:
         for index in sorted(tree.query(line.shape, predicate="intersects").tolist()):
-            told = words.format(line.called, others[index].called)
+            other = others[index].called
+            told, short = words.format(line.called, other), f"{line.called} x {other}"
             places = _points(shapely.intersection(line.shape, rims[index]))
-            found += [Feature(kind, east, north, strength, told) for east, north in places]
+            found += [Feature(kind, east, north, strength, told, short) for east, north in places]
     return apart(found, spacing_m=spacing_m)
 
 
@@ -114,7 +115,7 @@ def forks(
     found += _near_touches(pieces, reach_m=reach_m)
     found.sort(key=lambda point: (-point[1], point[0]))
     told = [
-        Feature(kind, east, north, 0.8, _fork_words(pieces, (east, north), reach_m, kind))
+        Feature(kind, east, north, 0.8, *_fork_words(pieces, (east, north), reach_m, kind))
         for east, north in found
     ]
     return apart(told, spacing_m=spacing_m)
@@ -173,8 +174,8 @@ def woods_edges(
             points = shapely.get_coordinates(shapely.line_interpolate_point(part, at))
             for index in _changes(_roles_at(points, role, grid), least_run_m / step):
                 east, north = (points[index - 1] + points[index]) / 2
-                words = f"where {line.called} {verb} the woods"
-                found.append(Feature(kind, float(east), float(north), 0.6, words))
+                words, short = f"where {line.called} {verb} the woods", f"{line.called} at woods"
+                found.append(Feature(kind, float(east), float(north), 0.6, words, short))
     return found
 
 
@@ -232,13 +233,16 @@ def _ends(line: BaseGeometry) -> list[Point]:
 
 def _fork_words(
     pieces: Sequence[Named], place: tuple[float, float], reach_m: float, kind: str
-) -> str:
+) -> tuple[str, str]:
+    """What a fork is called, and the same in short."""
     here = shapely.Point(place)
     near = [piece.called for piece in pieces if piece.shape.distance(here) <= reach_m]
     names = list(dict.fromkeys(near))
     if len(names) > 1:
-        return f"where {names[0]} meets {names[1]}"
-    return "where two streams meet" if kind == "stream junction" else f"fork of {names[0]}"
+        return f"where {names[0]} meets {names[1]}", f"{names[0]} x {names[1]}"
+    if kind == "stream junction":
+        return "where two streams meet", "two streams meet"
+    return f"fork of {names[0]}", ""
 
 
 def _long_axis(shape: BaseGeometry) -> tuple[NDArray[np.float64], float, float]:

@@ -97,7 +97,9 @@ def saddles(
         first, second = _two_highest_sides(rise[:, row, col])
         words = f"saddle between rises to the {compass_word(first)} and {compass_word(second)}"
         at = row * nth + top, col * nth + left
-        found.append(feature_at("saddle", *at, grid=grid, strength=strength, words=words))
+        found.append(
+            feature_at("saddle", *at, grid=grid, strength=strength, words=words, short="saddle")
+        )
     return found
 
 
@@ -198,19 +200,22 @@ def funnels(
         for name, mask in people.items()
     }
     for k, at in enumerate(places):
-        beside = " and ".join(name for name, near in near_people.items() if near[k])
+        squeezing = [name for name, near in near_people.items() if near[k]]
+        beside = " and ".join(squeezing)
         if near_water[k] and beside:
-            words = f"gap between the water and {beside}"
+            words, short = f"gap between the water and {beside}", "gap by the water"
         elif near_water[k]:
-            words = "narrow way along the water"
+            words, short = "narrow way along the water", "way by the water"
         elif beside:
-            words = f"way squeezed by {beside}"
+            words, short = f"way squeezed by {beside}", f"way by {squeezing[0].removeprefix('a ')}"
         elif slope_deg[at] <= 10 and rim_slope[k] >= max(10.0, 1.5 * slope_deg[at]):
-            words = "level way through steep ground"
+            words, short = "level way through steep ground", "level way"
         else:
-            words = "narrow easy way across the land"
+            words, short = "narrow easy way across the land", "narrow easy way"
         strength = min(1.0, 0.5 * ratio[at] / least_ratio)
-        found.append(feature_at("funnel", *at, grid=grid, strength=strength, words=words))
+        found.append(
+            feature_at("funnel", *at, grid=grid, strength=strength, words=words, short=short)
+        )
     return found
 
 

@@ -84,7 +84,9 @@ def field_corners(
         least = (1 + weakest / PLAIN) / 12
         for at in peaks(sharp, least=least, spacing_cells=spacing_m / grid.cell_size_m):
             strength = min(1.0, 6 * (sharp[at] - 1 / 12))
-            found.append(feature_at(kind, *at, grid=grid, strength=strength, words=words))
+            found.append(
+                feature_at(kind, *at, grid=grid, strength=strength, words=words, short=kind)
+            )
     return found
 
 
@@ -164,14 +166,18 @@ def narrow_woods(
         sides = _open_sides(part, woods[rows, cols], open_ground[rows, cols], rim_cells)
         strength = min(1.0, 0.5 * length_m / least_length_m)
         if joints >= 2 and sides >= 2:
-            at, kind, words = _middle(part), "woods strip", "narrow woods between open ground"
+            at, kind, short = _middle(part), "woods strip", "narrow woods"
+            words = "narrow woods between open ground"
         elif joints == 1 and sides == 1:
             at = _farthest(part, to_core[rows, cols])
-            kind, words = "woods point", "point of woods reaching into open ground"
+            kind = short = "woods point"
+            words = "point of woods reaching into open ground"
         else:
             continue
         row, col = rows.start + at[0], cols.start + at[1]
-        found.append(feature_at(kind, row, col, grid=grid, strength=strength, words=words))
+        found.append(
+            feature_at(kind, row, col, grid=grid, strength=strength, words=words, short=short)
+        )
     return found
 
 

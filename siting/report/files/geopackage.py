@@ -17,11 +17,12 @@ from siting.errors import ResourceError
 from siting.files import built_by
 from siting.report.files import columns
 from siting.report.files.columns import Column, SpotRow, named, typed
-from siting.report.shared import drawing, zones
+from siting.report.shared import drawing
 from siting.report.shared.facts import SpotFacts
 from siting.report.shared.text import clean
 from siting.settings.protocol import NoGoRules
 from siting.types import NoGo, Result
+from siting.words.no_go import REASONS, rule_text
 
 # Version 1.2 is read by map programs of ten years; nothing newer is needed.
 _VERSION = "1.2"
@@ -132,19 +133,16 @@ def _walks(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
 
 def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:
     """One row to a reason: all ground inside the parcel where no camera may stand for it."""
-    words: list[zones.Rule] = []
     bits: list[NoGo] = []
     areas: list[Geometry] = []
-    rules = zones.rules(set_backs)
-    told = [bit for bit in rules if bit is not NoGo.OUTSIDE]
+    told = [bit for bit in NoGo if bit is not NoGo.OUTSIDE]
     for bit, found in drawing.zone_areas(result.no_go, told, grid=result.land.grid):
         parts = [area for area in found if isinstance(area, shapely.Polygon)]
         bits.append(bit)
-        words.append(rules[bit])
         areas.append(shapely.MultiPolygon(parts))
     columns = {
-        "reason": pd.array([rule.label for rule in words], dtype="string"),
-        "rule": pd.array([rule.text for rule in words], dtype="string"),
+        "reason": pd.array([REASONS[bit].label for bit in bits], dtype="string"),
+        "rule": pd.array([rule_text(bit, set_backs) for bit in bits], dtype="string"),
         "bit": pd.array([bit.value for bit in bits], dtype="Int64"),
         "area_m2": np.array([float(shapely.area(area)) for area in areas], dtype=np.float64),
     }

@@ -16,7 +16,7 @@ from siting.report.shared.facts import SpotFacts, whole_degrees, wrapped_lon
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
-from siting.words.waypoints import short_name
+from siting.words.names import short_name
 
 GPX = "http://www.topografix.com/GPX/1/1"
 OWN = "urn:siting:spot:1"
@@ -47,7 +47,7 @@ def _waypoint(root: ElementTree.Element, fact: SpotFacts) -> None:
     point = _place(root, "wpt", lon=fact.lon, lat=fact.lat)
     if fact.elevation_m is not None:
         _child(point, "ele", words=f"{fact.elevation_m:.1f}")
-    _child(point, "name", words=short_name(fact.label, _xml_text(fact.title)))
+    _child(point, "name", words=short_name(fact.label, fact.place))
     text = " ".join(_description(fact))
     _child(point, "cmt", words=text)
     _child(point, "desc", words=text)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,8 +14,9 @@ from siting.grid import transformer
 from siting.ground.shapes.feature_order import side_of
 from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
-from siting.spot_parts import Aim, HeadingWords, Walk
+from siting.spot_parts import Aim, HeadingWords, PlaceName, Walk
 from siting.types import Result, Spot
+from siting.words.names import full_name
 from siting.words.spots import stability_words
 
 # A walk follows a trail when it runs within so much of it for so long; wider than a cell.
@@ -63,6 +64,7 @@ class SpotFacts:
     id: str
     label: str
     title: str
+    place: PlaceName
     lon: float
     lat: float
     utm_name: str
@@ -96,11 +98,13 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
     utm_crs, utm_name = utm_zone(spot.lon, spot.lat)
     easting, northing = transformer("EPSG:4326", utm_crs).transform(spot.lon, spot.lat)
     code = int(result.land.cover_code[spot.row, spot.col])
+    place = _place(result, spot)
     return SpotFacts(
         spot=spot,
         id=spot_id(result, spot),
         label=f"{spot.rank:02d}",
-        title=_title(result, spot),
+        title=full_name(place),
+        place=place,
         walk_along=_along(result, spot.walk),
         lon=round(wrapped_lon(spot.lon), 7),
         lat=round(spot.lat, 7),
@@ -121,13 +125,16 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
     )
 
 
-def _title(result: Result, spot: Spot) -> str:
+def _place(result: Result, spot: Spot) -> PlaceName:
     """A name that was given as it was given; else the kind of place and the side of the land."""
+    if spot.place:
+        named = spot.place
+        return replace(named, what=clean(named.what), short=clean(named.short))
     if spot.name:
-        return clean(spot.name)
+        return PlaceName(clean(spot.name))
     kind = criteria.label_of(spot.kind, spot.kind) or f"spot {spot.rank}"
     side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
-    return clean(f"{kind[:1].upper()}{kind[1:]}, {side}")
+    return PlaceName(clean(f"{kind[:1].upper()}{kind[1:]}"), side)
 
 
 def _along(result: Result, walk: Walk | None) -> tuple[str, ...]:

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import shapely
 
 from siting import criteria
-from siting.ground.layers import ROAD_CLASSES
-from siting.lengths import length, percent
+from siting.lengths import percent
 from siting.settings.protocol import NoGoRules
+from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
+from siting.words.names import letter_name
+from siting.words.no_go import REASONS, letter_clause
 
 NONE = "none"
 _NOTHING = "nothing much"
@@ -28,31 +28,20 @@ SCANT_SHARE = 0.05
 """Below this usable share one camera's ground is a strip or a corner: look before promising one."""
 _SHARES = ((0.9, "nearly all"), (0.6, "most"), (0.4, "about half"), (0.15, "a part"))
 
-# Problems that are no weak condition; those stand in the rows of the criteria.
-_PROBLEMS: Mapping[str, str] = {
-    NONE: "no problem",
-    "road": "roads",
-    "building": "buildings",
-    "water": "water",
-    "livestock": "livestock",
-    "feeder": "feeders",
-    "boundary": "small or narrow",
-    "steep": "steep",
-    "built_cover": "built-up",
-    "user": "left out by the owner",
-    "ruled_out": "ruled out on a visit",
-    "no_data": "no map data",
-    FEW_DRAWS: "little to draw animals",
-}
-
-# How far a spot lies from its feature matters on the ground and not in a letter.
-_ASIDE = re.compile(r", \d[\d.]* k?m \([^()]*\) to the [a-z-]+$")
+# Problems that are neither closed ground nor a weak condition; those stand in rows of their own.
+_PROBLEMS: Mapping[str, str] = {NONE: "no problem", FEW_DRAWS: "little to draw animals"}
+# In the order of a list: what closes ground, most usual first.
+_CLOSING = (
+    NoGo.ROAD, NoGo.BUILDING, NoGo.WATER, NoGo.LIVESTOCK, NoGo.FEEDER, NoGo.BOUNDARY, NoGo.STEEP,
+    NoGo.BUILT_COVER, NoGo.USER, NoGo.RULED_OUT, NoGo.NO_DATA,
+)  # fmt: skip
 
 
 def problems() -> dict[str, str]:
     """How each problem of a parcel is called in a list, by its key in tables and files."""
+    closing = {str(bit.name).lower(): REASONS[bit].problem for bit in _CLOSING}
     weak = {row.name: row.problem for row in criteria.conditions().values()}
-    return {**_PROBLEMS, **weak}
+    return {NONE: _PROBLEMS[NONE], **closing, FEW_DRAWS: _PROBLEMS[FEW_DRAWS], **weak}
 
 
 @dataclass(frozen=True)
@@ -137,48 +126,13 @@ def _weak_part(best: Spot) -> tuple[str, str] | None:
 
 def _closed_words(reason: NoGo, share: float, land: Land, rules: NoGoRules) -> str:
     much = next((words for least, words in _SHARES if share >= least), "a little")
-    return f"{much} of it {_REASONS[reason](land, rules)}"
-
-
-def _road(land: Land, rules: NoGoRules) -> str:
-    """The road class whose set-back takes most of the parcel, in words."""
-    roads = land.vectors.get("roads")
-    if roads is None or not len(roads):
-        return "lies too near a road"
-    kind = np.asarray(roads["class"], dtype=object)
-    shapes = np.asarray(roads.geometry.values, dtype=object)
-    taken: dict[str, float] = {}
-    for name in ROAD_CLASSES:
-        set_back: float = getattr(rules, f"road_{name}_m")
-        zone = shapely.union_all(shapely.buffer(shapes[kind == name], set_back))
-        taken[name] = float(shapely.area(shapely.intersection(zone, land.parcel_shape)))
-    worst = max(taken, key=lambda name: taken[name])
-    called = {"major": "a major road", "minor": "a road", "track": "a drive or track"}[worst]
-    return f"lies within {length(getattr(rules, f'road_{worst}_m'))} of {called}"
-
-
-_REASONS: Mapping[NoGo, Callable[[Land, NoGoRules], str]] = {
-    NoGo.BOUNDARY: lambda _, rules: f"lies within {length(rules.boundary_m)} of its boundary",
-    NoGo.NO_DATA: lambda *_: "is blank on the maps",
-    NoGo.WATER: lambda _, rules: f"is water or lies within {length(rules.water_m)} of it",
-    NoGo.ROAD: _road,
-    NoGo.BUILDING: lambda _, rules: f"lies within {length(rules.building_m)} of a building",
-    NoGo.FEEDER: lambda _, rules: f"lies within {length(rules.feeder_m)} of a feeder",
-    NoGo.LIVESTOCK: lambda _, rules: (
-        f"is a field with livestock or lies within {length(rules.livestock_m)} of one"
-    ),
-    NoGo.STEEP: lambda _, rules: f"is steeper than {rules.steep_deg:g} degrees",
-    NoGo.BUILT_COVER: lambda *_: "is built-up ground or close to it",
-    NoGo.USER: lambda *_: "is left out by the owner's wish",
-    NoGo.RULED_OUT: lambda *_: "was ruled out on an earlier visit",
-}
+    return f"{much} of it {letter_clause(reason, land, rules)}"
 
 
 def where(spot: Spot) -> str:
     """Where a spot is, in a few words."""
     if spot.name:
-        name = _ASIDE.sub("", spot.name)
-        return f"{name[0].lower()}{name[1:]}"
+        return letter_name(spot.place or PlaceName(spot.name))
     rows = criteria.attractors()
     return rows[spot.kind].letter_place if spot.kind in rows else "on good, quiet ground"
 

@@ -1,0 +1,92 @@
+"""What a spot is called: in full, in a letter, and on the screen of a small receiver."""
+
+from __future__ import annotations
+
+import math
+
+from siting.ground.shapes.feature_order import MIDDLE
+from siting.lengths import compass_word, length
+from siting.spot_parts import PlaceName
+from siting.types import Feature
+
+_LONGEST = 30
+# Nearer than this a spot is at the thing it is named for; farther off its name says how far.
+_HERE_M = 15.0
+
+
+def place_name(feature: Feature, easting: float, northing: float) -> PlaceName:
+    """What a spot is called by the feature it serves; from 15 m on with how far and where to.
+
+    Examples
+    --------
+    >>> gap = Feature("saddle", 100.0, 220.0, 1.0, "saddle between two knolls", "saddle")
+    >>> full_name(place_name(gap, 100.0, 216.0))
+    'Saddle between two knolls'
+    >>> full_name(place_name(gap, 100.0, 200.0))
+    'Saddle between two knolls, 20 m (66 ft) to the north'
+    """
+    east, north = feature.easting - easting, feature.northing - northing
+    metres = math.hypot(east, north)
+    bearing = math.degrees(math.atan2(east, north)) % 360
+    aside = f"{length(metres)} to the {compass_word(bearing)}" if metres >= _HERE_M else ""
+    return PlaceName(_capital(feature.words), feature.side, aside, feature.short)
+
+
+def full_name(place: PlaceName) -> str:
+    """A name with all its parts.
+
+    Examples
+    --------
+    >>> full_name(PlaceName("Crossing", side="middle"))
+    'Crossing, near the middle of the land'
+    """
+    return ", ".join(part for part in (place.what, _side(place.side), place.aside) if part)
+
+
+def letter_name(place: PlaceName) -> str:
+    """A name within a sentence: how far a spot lies from its feature matters on the ground only."""
+    named = ", ".join(part for part in (place.what, _side(place.side)) if part)
+    return f"{named[:1].lower()}{named[1:]}"
+
+
+def short_name(label: str, place: PlaceName) -> str:
+    """At most 30 characters: the rank and what the place is, shortened by meaning before it is cut.
+
+    Examples
+    --------
+    >>> corner = PlaceName("Corner of the field, woods all round", "south-east", "", "field corner")
+    >>> short_name("04", corner)
+    '04 Field corner SE'
+    >>> short_name("02", PlaceName("Log over the brook", aside="11 m (36 ft) to the east"))
+    '02 Log over the brook'
+    """
+    without = PlaceName(place.what, place.side)
+    for words in (full_name(place), full_name(without)):
+        if len(whole := f"{label} {' '.join(words.split())}".strip()) <= _LONGEST:
+            return whole
+    what = " ".join(place.what.split())
+    head = _capital(place.short) if place.short else what.partition(",")[0]
+    side = f" {_letters(place.side)}" if place.side else ""
+    room = _LONGEST - len(side)
+    return f"{_cut(f'{label} {head}', room, least=len(label))}{side}"
+
+
+def _side(side: str) -> str:
+    if not side:
+        return ""
+    return "near the middle of the land" if side == MIDDLE else f"in the {side} of the land"
+
+
+def _letters(side: str) -> str:
+    return "mid" if side == MIDDLE else "".join(part[0].upper() for part in side.split("-"))
+
+
+def _capital(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _cut(words: str, room: int, *, least: int) -> str:
+    if len(words) <= room:
+        return words
+    cut = words[: room + 1].rpartition(" ")[0]
+    return cut if len(cut) > least else words[:room].rstrip()
