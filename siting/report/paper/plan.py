@@ -164,12 +164,11 @@ def _svg(window: Window, title: str) -> Element:
 
 
 def shut_areas(result: Result) -> list[Geometry]:
-    """All ground of the parcel where no camera may stand, its corners cut by less than a cell."""
+    """All ground of the parcel where no camera may stand, along the edges of its cells."""
     grid, rows, cols = drawing.parcel_window(result.no_go, result.land.grid)
     bits = result.no_go[rows, cols]
     shut = (bits != 0) & ((bits & NoGo.OUTSIDE.value) == 0)
-    found = drawing.cell_areas(shut, grid=grid)
-    return [area.simplify(0.8 * grid.cell_size_m) for area in found]
+    return drawing.lighter(drawing.cell_areas(shut, grid=grid), cell_size_m=grid.cell_size_m)
 
 
 def _contours(svg: Element, result: Result, *, window: Window) -> list[tuple[LineString, str]]:

@@ -20,9 +20,9 @@ from siting.grid import FloatArray, Grid
 from siting.types import BoolArray, NoGo, NoGoArray
 
 _STEPS_PER_M = 10.0
-# Zones are drawn from cells; corners of the steps are cut by less than a cell.
-_SIMPLIFY_CELLS = 0.8
-_MOST_ZONE_POINTS = 12_000
+# Zones are drawn along the edges of the cells, so that no spot stands in a hatching that does not
+# hold for it. Only where they have more corners than a phone can draw are they drawn more coarsely.
+_MOST_ZONE_POINTS = 60_000
 
 Flat = list[int]
 Drawn = list[Any]
@@ -97,14 +97,13 @@ def cell_areas(hit: BoolArray, *, grid: Grid) -> list[Geometry]:
 
 
 def lighter(areas: list[Geometry], *, cell_size_m: float) -> list[Geometry]:
-    """The same areas with fewer points; very many small ones are drawn ever more coarsely."""
-    tolerance_m = _SIMPLIFY_CELLS * cell_size_m
-    while True:
+    """The same areas; of very many corners ever fewer are kept, until a phone can draw them."""
+    light, tolerance_m = areas, cell_size_m / 2.0
+    while sum(shapely.get_num_coordinates(light)) > _MOST_ZONE_POINTS:
         light = [area.simplify(tolerance_m, preserve_topology=True) for area in areas]
-        if sum(shapely.get_num_coordinates(light)) <= _MOST_ZONE_POINTS:
-            return light
         tolerance_m *= 1.5
         areas = [area for area in areas if area.area >= tolerance_m**2]
+    return light
 
 
 def label_points(areas: list[Geometry], *, smallest_m2: float) -> list[tuple[float, float, float]]:
