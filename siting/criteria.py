@@ -7,17 +7,21 @@ page and trials read the rows; none of them keeps a list of its own.
 
 from __future__ import annotations
 
+import math
 import string
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
-MAPPED, DERIVED = "mapped", "derived"
+MAPPED, DERIVED, ASSUMED = "mapped", "derived", "assumed"
+"""How a fact is known: in a layer that was given, worked out from elevations or cover, or by a
+default that stood in. What is none of these is not known, and not said."""
 
 # What may stand between braces in a phrase, by field: `siting.words.reasons` fills it in.
 # `far` is "right here" or "12 m (39 ft) to the north", `length` is metres with feet.
 _BLANKS: Mapping[str, frozenset[str]] = {
     "why": frozenset({"far", "value"}),
+    "assumed_why": frozenset({"far"}),
     "weakness": frozenset({"value", "percent", "points", "length"}),
 }
 
@@ -114,6 +118,9 @@ class Attractor(Criterion):
         The kind of place a survey counts it as, a key of `settings.protocol_assign.AssignShare`.
     letter_place : str
         Where the best spot is, in a letter to an owner: "by a game or quiet trail".
+    assumed_label, assumed_why, assumed_letter_place : str
+        The same three where the thing is there but what it is was assumed, as with a trail of
+        which nobody has said who uses it; "" where nothing is assumed.
     told_by_name : bool
         True where the spot's name tells it already, so that the card does not say it twice.
     """
@@ -122,9 +129,26 @@ class Attractor(Criterion):
     place_kind: str = ""
     letter_place: str = ""
     told_by_name: bool = False
+    assumed_label: str = ""
+    assumed_why: str = ""
+    assumed_letter_place: str = ""
 
     def _optional(self) -> set[str]:
-        return super()._optional() | {"told_by_name"}
+        assumed = {"assumed_label", "assumed_why", "assumed_letter_place"}
+        # All three or none: a half-filled row would say "game trail" somewhere after all.
+        some = any(getattr(self, name) for name in assumed)
+        return super()._optional() | {"told_by_name"} | (set() if some else assumed)
+
+    def as_known(self, how: str) -> Attractor:
+        """The row with the phrases that fit how a thing is known."""
+        if how != ASSUMED or not self.assumed_why:
+            return self
+        return replace(
+            self,
+            label=self.assumed_label,
+            why=self.assumed_why,
+            letter_place=self.assumed_letter_place,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,6 +196,10 @@ CRITERIA: tuple[Criterion, ...] = (
         why="A game or quiet trail {far}.",
         place_kind="trail",
         letter_place="by a game or quiet trail",
+        assumed_label="trail of unknown use",
+        assumed_why="A trail {far}. Nobody has said who uses it: animals may, and so may many "
+        "people. Go and look before you choose this spot.",
+        assumed_letter_place="by a trail whose use is not known",
     ),
     Attractor(
         name="water",
@@ -240,10 +268,11 @@ CRITERIA: tuple[Criterion, ...] = (
         group="movement",
         layer="funnel_ratio",
         unit="times",
-        needs=(Need(("dem",)), Need(("land_cover",))),
+        needs=(Need(("dem",), (DERIVED,)), Need(("land_cover",), (DERIVED,))),
         label="easy way through",
         about="Ground through which easy ways across the land are squeezed.",
-        why="Easy ways across the land come together here ({value:.1f} times as much as around).",
+        why="Animals crossing the land are likely to pass here ({value:.1f} times the traffic "
+        "nearby, by our model).",
         place_kind="passage",
         letter_place="where the land leads easy ways together",
     ),
@@ -317,8 +346,8 @@ CRITERIA: tuple[Criterion, ...] = (
         label="quiet",
         about="Far from traffic and people.",
         not_judged="No roads, buildings or busy trails were given: quiet is not judged.",
-        weakness="People, buildings or traffic are not far: {points} of 100 points for quiet.",
-        letter_limit="people, buildings or traffic are near even at the best place",
+        weakness="People, buildings or traffic may be near: {points} of 100 points for quiet.",
+        letter_limit="people, buildings or traffic may be near even at the best place",
         problem="people and traffic",
     ),
     Condition(
@@ -353,6 +382,26 @@ def names() -> tuple[str, ...]:
     return tuple(row.name for row in CRITERIA)
 
 
-def label_of(name: str, default: str) -> str:
-    """What a criterion is called in lists; `default` for a name that is no criterion's."""
+def label_of(name: str, default: str, *, how: str = MAPPED) -> str:
+    """What a criterion is called in lists; `default` for a name that is no criterion's.
+
+    `how` is how it is known at the place that is named by it.
+    """
+    if name in (known := attractors()):
+        return known[name].as_known(how).label
     return next((row.label for row in CRITERIA if row.name == name), default)
+
+
+def known_at(name: str, measures: Mapping[str, float]) -> str:
+    """How what a criterion speaks of is known at a place: mapped, derived or assumed.
+
+    Parameters
+    ----------
+    name : a criterion
+    measures : mapping from layer name to the value at the place
+    """
+    if name == "trail":
+        unknown = measures.get("distance_to_unknown_trail_m", math.inf)
+        return ASSUMED if unknown <= measures.get("distance_to_trail_m", math.inf) else MAPPED
+    row = next(row for row in CRITERIA if row.name == name)
+    return DERIVED if any(need.how == (DERIVED,) for need in row.needs) else MAPPED

@@ -40,6 +40,37 @@ def length(metres: float) -> str:
     return f"{shown} m ({_whole(shown * FEET_PER_M)} ft)"
 
 
+def about(metres: float, radius_m: float) -> str:
+    """A distance no finer than the place it is measured from: rounded to the radius's first digit.
+
+    Within the radius nothing can be told apart; ask `is_close` first.
+
+    Parameters
+    ----------
+    metres : float
+    radius_m : float
+        How far off the point may be, metres.
+
+    Examples
+    --------
+    >>> about(43.0, 15.0), about(43.0, 5.0), about(243.0, 130.0)
+    ('about 40 m (130 ft)', 'about 43 m (141 ft)', 'about 200 m (660 ft)')
+    """
+    step = 10.0 ** math.floor(math.log10(max(radius_m, 1.0)))
+    return f"about {length(max(step * _whole(metres / step), step))}"
+
+
+def is_close(metres: float, radius_m: float) -> bool:
+    """Whether a thing is nearer than the maps and a phone can tell: "close by", no more.
+
+    Examples
+    --------
+    >>> is_close(12.0, 15.0), is_close(21.0, 15.0)
+    (True, False)
+    """
+    return metres <= radius_m
+
+
 def percent(share: float) -> str:
     """A share of 0..1 in whole per cent; the sign never stands alone on a line.
 

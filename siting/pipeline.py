@@ -20,7 +20,7 @@ from siting.read.land import read_land
 from siting.scoring.candidates import find_candidates
 from siting.scoring.choose import choose, rivals
 from siting.scoring.combine import combine, memberships, strongest_attractor, weights_of
-from siting.scoring.trials import try_ranks
+from siting.scoring.trials import elevation_error_m, try_ranks
 from siting.settings.inputs import Inputs
 from siting.settings.load import compared_weights
 from siting.settings.protocol import CandidateRules, Protocol
@@ -30,7 +30,7 @@ from siting.walk.route import ways_in
 from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
 from siting.words.notes import layers_together, notes_of
 from siting.words.reasons import wet_warnings
-from siting.words.spots import make_spots
+from siting.words.spots import Picture, make_spots
 
 Progress = Callable[[str], None]
 
@@ -267,6 +267,11 @@ def _tell(
         walks=walks,
         firmness=firmness,
         lens_height_m=protocol.camera.lens_height_m,
+        picture=Picture(
+            half_view_deg=protocol.camera.field_of_view_deg / 2.0,
+            most_m=protocol.heading.named_most_m + land.grid.cell_size_m,
+            on_it_m=protocol.heading.on_line_m,
+        ),
     )
     return spots, remarks
 
@@ -309,11 +314,20 @@ def _cautions(
         place=(candidate.easting, candidate.northing),
         valley_lines=ground.valley_lines,
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
+        park_m=_at(ground, "distance_to_park_m", candidate),
         walk=walk,
     )
     here = spot_cautions(near, rules=protocol.cautions)
     at = {name: float(v[candidate.row, candidate.col]) for name, v in ground.layers.items()}
-    return (*wet_warnings(at, rules=protocol.wet), *texts((*general, *here)))
+    error_m = elevation_error_m(land.dem_cell_m, protocol.stability)
+    wet = wet_warnings(at, rules=protocol.wet, dem_cell_m=land.dem_cell_m, error_m=error_m)
+    return (*wet, *texts((*general, *here)))
+
+
+def _at(ground: Ground, layer: str, candidate: Candidate) -> float:
+    """A layer's value at a candidate; infinite where there is no such layer."""
+    values = ground.layers.get(layer)
+    return np.inf if values is None else float(values[candidate.row, candidate.col])
 
 
 def _result_notes(spots: Sequence[object], usable: float) -> tuple[Note, ...]:

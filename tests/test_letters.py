@@ -161,7 +161,7 @@ def test_no_sentence_claims_what_a_map_cannot_know(result):
             "ford, in the north of the land",
         ),
         (None, "edge", "where forest meets field"),
-        (None, "unknown", "on good, quiet ground"),
+        (None, "unknown", "on ground that suits a camera"),
     ],
 )
 def test_where_a_spot_is(result, name, kind, words):
@@ -173,7 +173,7 @@ def test_where_a_spot_is(result, name, kind, words):
 def test_every_attractor_has_a_place_in_words(result):
     spot = fake_spot(1, land=result.land)
     for kind in attractors():
-        assert where(replace(spot, name="", kind=kind)) != "on good, quiet ground"
+        assert where(replace(spot, name="", kind=kind)) != "on ground that suits a camera"
 
 
 def test_counting_firm_spots(result):

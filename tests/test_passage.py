@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 import shapely
 
-from siting.ground.shapes.feature_order import serves
 from siting.lengths import percent
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
@@ -80,15 +79,22 @@ def test_flow_is_squeezed_at_gap_strip_and_saddle(kind, east, north):
     assert result.layers["funnel_ratio"][row, col] > (1.25 if kind == "saddle" else 1.4)
 
 
-def test_spots_are_named_by_the_features_they_serve():
+def test_what_a_spot_is_named_for_is_in_its_picture():
+    """Field test A10: the best heading missed what the spot was named for in 4 of 10 spots."""
     result = sample()
     named = [spot for spot in result.spots if spot.name]
-    assert len(named) >= 6
-    assert len({spot.name for spot in named}) == len(named)
+    assert named
     for spot in named:
-        near = serves(result.features, spot.easting, spot.northing, reach_m=30.0)
-        assert near is not None
-        assert np.hypot(near.easting - spot.easting, near.northing - spot.northing) <= 30.0
+        here = [f for f in result.features if spot.name.lower().startswith(f.words.lower())]
+        feature = min(
+            here, key=lambda f: np.hypot(f.easting - spot.easting, f.northing - spot.northing)
+        )
+        east, north = feature.easting - spot.easting, feature.northing - spot.northing
+        away = np.hypot(east, north)
+        turn = (np.degrees(np.arctan2(east, north)) - spot.aim.heading_deg + 180) % 360 - 180
+        # The grid of the sample is turned by a third of a degree against true north.
+        assert away <= 12.0, spot
+        assert away <= 3.0 or abs(turn) <= 26.0, spot
 
 
 def test_spots_say_how_firm_they_are_and_what_would_turn_the_list():
@@ -199,30 +205,47 @@ def test_unknown_ground_stays_unknown_and_is_no_wall():
 
 def test_a_name_says_how_far_and_where_to():
     fork = Feature("trail fork", 100.0, 200.0, 1.0, "where the cart track meets the deer path")
-    named = full_name(place_name(fork, 90.0, 200.0))
+    named = full_name(place_name(fork, 90.0, 200.0, radius_m=15.0))
     assert named == "Where the cart track meets the deer path"
-    assert full_name(place_name(fork, 100.0, 230.0)).endswith(
-        "deer path, 30 m (98 ft) to the south"
-    )
+    aside = full_name(place_name(fork, 100.0, 233.0, radius_m=15.0))
+    assert aside.endswith("deer path, about 30 m (98 ft) to the south")
 
 
 @pytest.mark.parametrize(
     ("measures", "expected"),
     [
-        ({"height_above_water_m": 0.4, "distance_to_water_m": 20.0}, "only 0.4 m (1 ft) above"),
+        (
+            {"height_above_water_m": 0.4, "distance_to_water_m": 20.0},
+            "only about 0.4 m (1 ft) above",
+        ),
         ({"height_above_water_m": -0.4, "distance_to_water_m": 20.0}, "level with"),
         ({"height_above_water_m": 0.4, "distance_to_water_m": 900.0}, ""),
         ({"height_above_water_m": 4.0, "distance_to_water_m": 20.0}, ""),
-        ({"height_above_water_m": np.nan, "distance_to_water_m": 20.0}, ""),
+        ({"height_above_water_m": np.nan, "distance_to_water_m": 20.0}, "cannot show"),
+        ({"height_above_water_m": 1.2, "distance_to_water_m": 20.0}, "cannot show"),
+        ({"distance_to_valley_m": 20.0}, "streams are not mapped here"),
+        ({"distance_to_valley_m": 200.0}, ""),
         ({"wetter_than_share": 0.99, "slope_deg": 1.0}, "Wet ground"),
         ({"wetter_than_share": 0.99, "slope_deg": 9.0}, ""),
         ({"wetter_than_share": 0.5, "slope_deg": 1.0}, ""),
     ],
 )
 def test_warnings_of_floods_and_wet_ground(measures, expected):
-    said = " ".join(wet_warnings(measures, rules=Protocol().wet))
+    said = " ".join(wet_warnings(measures, rules=Protocol().wet, dem_cell_m=2.0, error_m=0.2))
     assert expected in said
     assert bool(said) == bool(expected)
+
+
+def test_from_wide_cells_no_height_above_water_is_told():
+    """Field test A8: "1.0 m above the water" from whole metres and wide cells."""
+    near = {"height_above_water_m": 0.6, "distance_to_water_m": 20.0}
+    rules = Protocol().wet
+    (said,) = wet_warnings(near, rules=rules, dem_cell_m=25.0, error_m=3.0)
+    assert "cannot show" in said
+    high = {"height_above_water_m": 5.0, "distance_to_water_m": 20.0}
+    assert wet_warnings(high, rules=rules, dem_cell_m=25.0, error_m=3.0)
+    assert not wet_warnings(high | {"height_above_water_m": 8.0}, rules=rules,
+                            dem_cell_m=25.0, error_m=3.0)  # fmt: skip
 
 
 def test_missing_layers_are_no_fault():

@@ -88,6 +88,7 @@ class CautionRules(Section):
     boundary_m: float = _near(30.0, "The parcel's boundary this near.")
     road_m: float = _near(100.0, "A road this near.")
     people_m: float = _near(100.0, "A building or busy trail this near: people in pictures.")
+    park_m: float = _near(50.0, "Parks, lawns and verges of the land cover this near.")
     steep_deg: float = param(
         15.0, "degrees", OWN, "Ground at the spot or on the walk this steep.", ge=1.0, le=60.0
     )

@@ -58,7 +58,7 @@ class HeadingRules(Section):
     clear_weight: float = _share(1.0, OWN, "Weight of clear ground ahead.")
     slant_weight: float = _share(0.8, OWN, "Weight of the angle to the trail, bank or edge.")
     target_weight: float = _share(
-        0.6, OWN, "Weight of looking at the feature the spot serves (a log, a saddle, a corner)."
+        1.0, OWN, "Weight of looking at the feature the spot serves (a log, a saddle, a corner)."
     )
     private_weight: float = _share(
         1.0, OWN, "Weight of a view kept on the parcel and off roads and buildings."

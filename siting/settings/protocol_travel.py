@@ -128,6 +128,22 @@ class WetRules(Section):
         le=20.0,
     )
     flood_reach_m: float = param(150.0, "m", OWN, "Only this near to water.", ge=0.0, le=5000.0)
+    flood_valley_m: float = param(
+        30.0,
+        "m",
+        OWN,
+        "Where no water layer was given: this near to a valley line a flood cannot be excluded.",
+        ge=0.0,
+        le=1000.0,
+    )
+    finest_height_m: float = param(
+        5.0,
+        "m",
+        "our choice: wider cells hold bank and bed in one",
+        "With wider elevation cells no height above the water is told.",
+        ge=0.5,
+        le=30.0,
+    )
     wet_share: float = param(
         0.05, "share", OWN, "Warn of the wettest share of the land by wetness index.", ge=0, le=1
     )

@@ -38,9 +38,10 @@ class Nearby:
     """What lies near a spot or its walk; infinity where a layer knows of nothing.
 
     Distances in metres, slopes in degrees. `valley_m` is the distance to a valley line worked out
-    from the elevations, where no water layer was given. `crossings` are the streams crossed on
-    the walk, `outside_m` its part off the parcel and off every road and trail, `beside_road_m` its
-    part on or within 10 m of a road with through or village traffic.
+    from the elevations, where no water layer was given; `unknown_trail_m` that to a trail of which
+    nobody has said who uses it, `park_m` that to parks and verges of the land cover. `crossings`
+    are the streams crossed on the walk, `outside_m` its part off the parcel and off every road and
+    trail, `beside_road_m` its part on or within 10 m of a road with through or village traffic.
     """
 
     water_m: float = float("inf")
@@ -49,6 +50,9 @@ class Nearby:
     boundary_m: float = float("inf")
     road_m: float = float("inf")
     people_m: float = float("inf")
+    unknown_trail_m: float = float("inf")
+    park_m: float = float("inf")
+    dem_cell_m: float = 0.0
     slope_deg: float = 0.0
     walk_slope_deg: float = 0.0
     crossings: int = 0
@@ -58,6 +62,7 @@ class Nearby:
 
 # A walk that leads this far beside traffic is told of it; its first steps from a car are not.
 _BESIDE_ROAD_M, _BESIDE_M = 30.0, 10.0
+_FINE_DEM_M = 5.0
 
 _TEXTS = {
     "permission": (
@@ -92,6 +97,14 @@ _TEXTS = {
         "People in pictures: point away from paths, homes and neighbouring land. Follow local "
         "privacy law; delete pictures of people unless the law requires otherwise; put up a "
         "notice where required."
+    ),
+    "trail_use": (
+        "People: nobody has said who uses the trail near here. Check it on site for footprints, "
+        "litter and signs, and choose another spot if many people pass. Follow local privacy law."
+    ),
+    "park": (
+        "People: parks, lawns or verges are close by, and people are likely there at times. Point "
+        "away from them, and ask the owner or warden."
     ),
     "bait": (
         "Bait: put out no food, salt or scent. Feeding wildlife is restricted or banned in many "
@@ -156,6 +169,7 @@ def nearby(
     place: tuple[float, float],
     valley_lines: Sequence[Geometry] = (),
     slope_deg: float = 0.0,
+    park_m: float = math.inf,
     walk: Walk | None = None,
 ) -> Nearby:
     """What lies near one place, measured to the true shapes.
@@ -166,12 +180,15 @@ def nearby(
     place : (easting, northing), metres
     valley_lines : lines worked out from the elevations, where no water layer was given
     slope_deg : float, degrees, slope of the ground at the place; NaN counts as steep
+    park_m : float, metres to parks and verges of the land cover
     walk : Walk or None
     """
     trails = land.vectors.get("trails")
     busy: list[Geometry] = []
+    unknown: list[Geometry] = []
     if trails is not None and "use" in trails.columns:
         busy = list(trails.geometry[trails["use"] == "busy"])
+        unknown = list(trails.geometry[trails["use"] == "unknown"])
     point = shapely.Point(place)
     return Nearby(
         water_m=_distance(point, _layer(land, "water")),
@@ -180,6 +197,9 @@ def nearby(
         boundary_m=float(shapely.distance(point, shapely.boundary(land.parcel_shape))),
         road_m=_distance(point, _layer(land, "roads")),
         people_m=_distance(point, [*_layer(land, "buildings"), *busy]),
+        unknown_trail_m=_distance(point, unknown),
+        park_m=park_m,
+        dem_cell_m=land.dem_cell_m,
         slope_deg=90.0 if math.isnan(slope_deg) else slope_deg,
         walk_slope_deg=walk.steepest_deg if walk else 0.0,
         crossings=walk.known_crossings + walk.unknown_crossings if walk else 0,
@@ -233,7 +253,9 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         Limits within which a caution is printed.
     """
     crossing, water = near.crossings > 0, near.water_m <= rules.water_m
-    steep = max(near.slope_deg, near.walk_slope_deg) >= rules.steep_deg
+    # A wide cell is the mean of what it holds: half the limit may hide ground beyond it.
+    limit_deg = rules.steep_deg / (2.0 if near.dem_cell_m > _FINE_DEM_M else 1.0)
+    steep = max(near.slope_deg, near.walk_slope_deg) >= limit_deg
     applies = {
         # One sentence where both hold: two would say "cross it" and "do not cross it".
         "crossing_water": crossing and water,
@@ -246,6 +268,8 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         "neighbour": near.outside_m >= 1.0,
         "road": near.road_m <= rules.road_m or near.beside_road_m >= _BESIDE_ROAD_M,
         "people": near.people_m <= rules.people_m,
+        "trail_use": near.unknown_trail_m <= rules.people_m,
+        "park": near.park_m <= rules.park_m,
     }
     return tuple(Caution(topic, _TEXTS[topic]) for topic, here in applies.items() if here)
 

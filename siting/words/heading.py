@@ -72,9 +72,13 @@ def sun_when(by_hour: FloatArray) -> str:
 
 def reason(facts: HeadingFacts) -> str:
     """Why this heading, in short plain sentences; the heading itself stands beside them."""
-    said = [_sun(facts), _clear(facts), _line(facts), _target(facts)]
+    said = [_sun(facts), _clear(facts)]
+    # Where only a direction is known, neither the angle of a trail nor metres ahead are.
+    if facts.exact:
+        said += [_line(facts), _target(facts)]
     if np.isfinite(facts.people_m):
-        said.append(f"a road or building is in sight at {length(facts.people_m)}")
+        away = f" at {length(facts.people_m)}" if facts.exact else ""
+        said.append(f"a road or building is in sight{away}")
     said.append(_leaves(facts))
     return " ".join(_sentence(part) for part in said if part)
 
@@ -191,7 +195,7 @@ def _leaves(facts: HeadingFacts) -> str:
     """From where on the view lies outside the parcel, when that is near or much of the view."""
     if facts.neighbour_share <= 0.3 and facts.inside_m > 2.0 * facts.zone_m:
         return ""
-    if not 1.0 <= facts.inside_m < float("inf"):
+    if not facts.exact or not 1.0 <= facts.inside_m < float("inf"):
         return "part of the view lies outside the parcel"
     return (
         f"beyond {length(facts.inside_m)} the view leaves the parcel: turn until the neighbour's "

@@ -134,7 +134,10 @@ def where(spot: Spot) -> str:
     if spot.name:
         return letter_name(spot.place or PlaceName(spot.name))
     rows = criteria.attractors()
-    return rows[spot.kind].letter_place if spot.kind in rows else "on good, quiet ground"
+    if spot.kind not in rows:
+        return "on ground that suits a camera"
+    how = criteria.known_at(spot.kind, spot.measures)
+    return rows[spot.kind].as_known(how).letter_place
 
 
 def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:

@@ -5,30 +5,30 @@ from __future__ import annotations
 import math
 
 from siting.ground.shapes.feature_order import MIDDLE
-from siting.lengths import compass_word, length
+from siting.lengths import about, compass_word, is_close
 from siting.spot_parts import PlaceName
 from siting.types import Feature
 
 _LONGEST = 30
-# Nearer than this a spot is at the thing it is named for; farther off its name says how far.
-_HERE_M = 15.0
 
 
-def place_name(feature: Feature, easting: float, northing: float) -> PlaceName:
-    """What a spot is called by the feature it serves; from 15 m on with how far and where to.
+def place_name(feature: Feature, easting: float, northing: float, *, radius_m: float) -> PlaceName:
+    """What a spot is called by the feature it serves; beyond the radius with how far and where to.
 
     Examples
     --------
     >>> gap = Feature("saddle", 100.0, 220.0, 1.0, "saddle between two knolls", "saddle")
-    >>> full_name(place_name(gap, 100.0, 216.0))
+    >>> full_name(place_name(gap, 100.0, 216.0, radius_m=15.0))
     'Saddle between two knolls'
-    >>> full_name(place_name(gap, 100.0, 200.0))
-    'Saddle between two knolls, 20 m (66 ft) to the north'
+    >>> full_name(place_name(gap, 100.0, 200.0, radius_m=15.0))
+    'Saddle between two knolls, about 20 m (66 ft) to the north'
     """
     east, north = feature.easting - easting, feature.northing - northing
     metres = math.hypot(east, north)
     bearing = math.degrees(math.atan2(east, north)) % 360
-    aside = f"{length(metres)} to the {compass_word(bearing)}" if metres >= _HERE_M else ""
+    aside = ""
+    if not is_close(metres, radius_m):
+        aside = f"{about(metres, radius_m)} to the {compass_word(bearing)}"
     return PlaceName(_capital(feature.words), feature.side, aside, feature.short)
 
 

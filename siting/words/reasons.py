@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 
 from siting import criteria
-from siting.lengths import FEET_PER_M, compass_word, length, percent, points
+from siting.lengths import FEET_PER_M, about, compass_word, is_close, length, percent, points
 from siting.scoring.combine import strengths
 from siting.settings.protocol_travel import WetRules
 from siting.types import CoverRole
@@ -20,24 +20,30 @@ def why(
     weights: Mapping[str, float],
     measures: Mapping[str, float],
     *,
+    radius_m: float,
     bearings_deg: Mapping[str, float | None] | None = None,
     named: bool = False,
 ) -> tuple[str, ...]:
-    """What speaks for a spot, strongest first; the feature of the land last.
+    """What speaks for a spot: first what is assumed, then the strongest; a feature comes last.
 
     Parameters
     ----------
     memberships : mapping from criterion to 0..1 at the spot
     weights : mapping from criterion to its weight
     measures : mapping from layer name to the value at the spot
+    radius_m : how far off the point may be, metres: what is nearer is "close by"
     bearings_deg : mapping from layer name to the compass bearing of what its distance is measured
         to, None where that cannot be told
     named : whether the spot's name tells its feature: then it is not told twice
     """
-    rows = criteria.attractors()
+    how = {name: criteria.known_at(name, measures) for name in memberships}
+    rows = {n: row.as_known(how.get(n, "")) for n, row in criteria.attractors().items()}
     strength = strengths(memberships, weights)
     strong = [n for n in strength if memberships[n] >= _STRONG and strength[n] > 0]
-    chosen = sorted(strong, key=lambda n: (rows[n].told_by_name, -strength[n]))
+    chosen = sorted(
+        strong,
+        key=lambda n: (how[n] != criteria.ASSUMED, rows[n].told_by_name, -strength[n]),
+    )
     if named and len(chosen) > 1 and rows[chosen[-1]].told_by_name:
         chosen.pop()
     if not chosen:
@@ -45,33 +51,38 @@ def why(
         chosen = [best] if best and strength[best] > 0 else []
     way = bearings_deg or {}
     said = tuple(
-        row.why.format(value=measures[row.layer], far=_far(measures[row.layer], way.get(row.layer)))
+        row.why.format(
+            value=measures[row.layer],
+            far=_far(measures[row.layer], way.get(row.layer), radius_m),
+        )
         for row in (rows[name] for name in chosen)
     )
     return said or ("Nothing draws animals here for sure; the ground itself is good.",)
 
 
-def pulled_down(memberships: Mapping[str, float], measures: Mapping[str, float]) -> tuple[str, ...]:
+def pulled_down(
+    memberships: Mapping[str, float], measures: Mapping[str, float], *, radius_m: float
+) -> tuple[str, ...]:
     """What speaks against a spot, worst first."""
     rows = criteria.conditions()
     weak = [n for n in rows if n in memberships and memberships[n] < _WEAK]
     weak.sort(key=lambda n: memberships[n])
-    return tuple(_weakness(rows[name], measures[rows[name].layer]) for name in weak)
+    return tuple(_weakness(rows[name], measures[rows[name].layer], radius_m) for name in weak)
 
 
-def _far(metres: float, bearing_deg: float | None) -> str:
-    """How far and where to: "right here", "12 m (39 ft) to the north" or "... away"."""
-    if metres < 1.0:
-        return "right here"
+def _far(metres: float, bearing_deg: float | None, radius_m: float) -> str:
+    """How far and where to: "close by", "about 40 m (130 ft) to the north" or "... away"."""
+    if is_close(metres, radius_m):
+        return "close by"
     where = "away" if bearing_deg is None else f"to the {compass_word(bearing_deg)}"
-    return f"{length(metres)} {where}" if math.isfinite(metres) else "far away"
+    return f"{about(metres, radius_m)} {where}" if math.isfinite(metres) else "far away"
 
 
-def _weakness(row: criteria.Condition, value: float) -> str:
+def _weakness(row: criteria.Condition, value: float, radius_m: float) -> str:
     if math.isinf(value):
         return row.weakness_nowhere
     return row.weakness.format(
-        value=value, percent=percent(value), points=points(value), length=length(value)
+        value=value, percent=percent(value), points=points(value), length=about(value, radius_m)
     )
 
 
@@ -89,13 +100,14 @@ def on_site(
         "Kneel and look: no twigs or tall grass that move in the wind may stand in front of the "
         'lens, as far as told under "Clear".',
     ]
-    if measures.get("distance_to_tree_m", 0.0) > 10.0:
+    if measures.get("distance_to_tree_m", math.inf) > max(10.0, search_radius):
         said.append("No tree cover is mapped within reach: find a single tree or bring a post.")
     else:
         said.append("Choose a sound, living tree as thick as a leg that does not sway.")
     if role in (CoverRole.SHRUB, CoverRole.WETLAND, CoverRole.CROP):
         said.append("Think ahead: will these plants grow into the view within weeks?")
-    if measures.get("distance_to_water_m", math.inf) < 30.0:
+    wet = ("distance_to_water_m", "distance_to_valley_m")
+    if any(measures.get(layer, math.inf) < max(30.0, search_radius) for layer in wet):
         said.append("Look for flood marks (drift, mud lines): stay well above them.")
     if dem_cell_m > 5.0:
         said.append("The elevation data are coarse: judge slope and view on site.")
@@ -103,25 +115,54 @@ def on_site(
     return tuple(said)
 
 
-def wet_warnings(measures: Mapping[str, float], *, rules: WetRules) -> tuple[str, ...]:
-    """Warnings of floods and of wet ground at a spot, from the elevations."""
-    said = []
-    height = measures.get("height_above_water_m", math.nan)
-    far = measures.get("distance_to_water_m", math.inf)
-    if height <= rules.flood_height_m and far <= rules.flood_reach_m:
-        level = (
-            "level with"
-            if height < 0.15
-            else f"only {height:.1f} m ({round(height, 1) * FEET_PER_M:.0f} ft) above"
-        )
-        said.append(
-            f"Flood: by the elevations this ground lies {level} the water it drains to. High "
-            "water may reach the camera: look for flood marks and heed local flood warnings."
-        )
+def wet_warnings(
+    measures: Mapping[str, float], *, rules: WetRules, dem_cell_m: float, error_m: float
+) -> tuple[str, ...]:
+    """Warnings of floods and of wet ground at a spot, said wherever the data cannot exclude them.
+
+    Parameters
+    ----------
+    measures : mapping from layer name to the value at the spot
+    rules : WetRules
+    dem_cell_m : cell size of the elevation file, metres: from wide cells no height is told
+    error_m : error of the elevations, metres
+    """
     flat = measures.get("slope_deg", math.inf) <= rules.wet_slope_deg
-    if flat and measures.get("wetter_than_share", 0.0) >= 1.0 - rules.wet_share:
-        said.append(
-            "Wet ground: water gathers here. Expect a soft footing and tall growth, and choose a "
-            "tree on firm ground close by."
+    wet = flat and measures.get("wetter_than_share", 0.0) >= 1.0 - rules.wet_share
+    flood = _flood(measures, rules=rules, dem_cell_m=dem_cell_m, error_m=error_m)
+    return (*((flood,) if flood else ()), *((WET_GROUND,) if wet else ()))
+
+
+def _flood(
+    measures: Mapping[str, float], *, rules: WetRules, dem_cell_m: float, error_m: float
+) -> str:
+    height = measures.get("height_above_water_m", math.nan)
+    if measures.get("distance_to_water_m", math.inf) <= rules.flood_reach_m:
+        # A height that is not known, or not known well enough, leaves the flood possible.
+        if height > rules.flood_height_m + 2.0 * error_m:
+            return ""
+        if dem_cell_m > rules.finest_height_m or not height <= rules.flood_height_m:
+            return FLOOD_POSSIBLE
+        level = (
+            "about level with"
+            if height < error_m
+            else f"only about {height:.1f} m ({round(height, 1) * FEET_PER_M:.0f} ft) above"
         )
-    return tuple(said)
+        return f"Flood: this ground is {level} the water. {_HEED}"
+    if measures.get("distance_to_valley_m", math.inf) <= rules.flood_valley_m:
+        return FLOOD_IN_VALLEY
+    return ""
+
+
+_HEED = "High water may reach the camera: look for flood marks and heed local flood warnings."
+FLOOD_POSSIBLE = (
+    f"Flood: water is near, and the maps cannot show how far above it this ground lies. {_HEED}"
+)
+FLOOD_IN_VALLEY = (
+    "Flood: streams are not mapped here, and this may be the bottom of a valley. Water may reach "
+    "the camera after rain: look for flood marks and heed local flood warnings."
+)
+WET_GROUND = (
+    "Wet ground: by the shape of the land, water may gather here. Expect a soft footing and tall "
+    "growth, and choose a tree on firm ground close by."
+)

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
+from siting import criteria
 from siting.grid import FloatArray
+from siting.heading.choose import grid_north_deg
+from siting.heading.limits import in_picture
 from siting.lengths import percent
 from siting.scoring.choose import search_radius_m
 from siting.scoring.combine import strongest_attractor
-from siting.spot_parts import Aim, PlaceStability, Walk
+from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
 from siting.words.heading import heading_words
 from siting.words.names import full_name, place_name
@@ -34,6 +39,7 @@ def make_spots(
     walks: Sequence[Walk | None],
     firmness: Sequence[PlaceStability],
     lens_height_m: float,
+    picture: Picture,
 ) -> tuple[Spot, ...]:
     """Spots with their words, in the order given: the first is rank 1.
 
@@ -49,22 +55,26 @@ def make_spots(
     caution_texts, aims, walks : one entry per candidate
     firmness : one entry per candidate, or none where the protocol asks for no trials
     lens_height_m : height of the lens above the ground, metres
+    picture : what counts as standing in the picture: a spot is named for nothing else
     """
     radius = search_radius_m(
         dem_cell_m=land.dem_cell_m, cover_cell_m=land.cover_cell_m, gps_m=gps_m
     )
     lon, lat = _lonlat(candidates, land)
+    turned_deg = grid_north_deg(land.grid)
     spots: list[Spot] = []
     for n, candidate in enumerate(candidates):
         at = (candidate.row, candidate.col)
         parts = {name: float(values[n]) for name, values in judged.memberships.items()}
         measures = {name: float(values[at]) for name, values in layers.items()}
-        place = (
-            place_name(candidate.feature, candidate.easting, candidate.northing)
-            if candidate.feature
-            else None
-        )
         measures["heading_score"] = aims[n].score
+        bearings = {
+            name: bearing_to(values, at, cell_size_m=land.grid.cell_size_m)
+            for name, values in layers.items()
+            if name.startswith("distance_to_")
+        }
+        shown = partial(picture.shows, aims[n], radius_m=radius, turned_deg=turned_deg)
+        place = _place(candidate, shown, radius_m=radius)
         spots.append(
             Spot(
                 rank=n + 1,
@@ -85,14 +95,11 @@ def make_spots(
                     parts,
                     judged.weights,
                     measures,
-                    bearings_deg={
-                        name: bearing_to(values, at, cell_size_m=land.grid.cell_size_m)
-                        for name, values in layers.items()
-                        if name.startswith("distance_to_")
-                    },
-                    named=candidate.feature is not None,
+                    radius_m=radius,
+                    bearings_deg=bearings,
+                    named=place is not None,
                 ),
-                pulled_down=pulled_down(parts, measures),
+                pulled_down=pulled_down(parts, measures, radius_m=radius),
                 check=on_site(
                     role=CoverRole(int(role[at])),
                     measures=measures,
@@ -101,7 +108,7 @@ def make_spots(
                 ),
                 cautions=tuple(caution_texts[n]),
                 search_radius_m=radius,
-                kind=strongest_attractor(parts, judged.weights),
+                kind=_kind(parts, judged.weights, measures, bearings, shown),
                 name=full_name(place) if place else "",
                 place=place,
                 aim=aims[n],
@@ -111,6 +118,86 @@ def make_spots(
             )
         )
     return tuple(spots)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """What counts as standing in the picture.
+
+    Parameters
+    ----------
+    half_view_deg : half the angle of the picture
+    most_m : how far a thing may stand, metres
+    on_it_m : nearer than this a step back brings it in, whichever way the camera looks
+    """
+
+    half_view_deg: float
+    most_m: float
+    on_it_m: float
+
+    def shows(
+        self,
+        aim: Aim,
+        away_m: float,
+        bearing_deg: float | None,
+        *,
+        radius_m: float,
+        turned_deg: float,
+    ) -> bool:
+        """Whether a thing stands in the picture of an aim, as far as the maps can tell.
+
+        Parameters
+        ----------
+        away_m, bearing_deg : distance, and bearing from grid north, None where it is not known
+        radius_m : how far off the place may be: on coarse maps what is nearer may be in view
+        turned_deg : bearing of grid north from true north
+        """
+        most = max(self.most_m, radius_m) if aim.span_deg else self.most_m
+        if bearing_deg is None or not math.isfinite(away_m):
+            return away_m <= most
+        angle = math.radians(bearing_deg + turned_deg)
+        return in_picture(
+            (away_m * math.sin(angle), away_m * math.cos(angle)),
+            aim.heading_deg,
+            half_view_deg=self.half_view_deg + aim.span_deg / 2.0,
+            most_m=most,
+            on_it_m=self.on_it_m,
+        )
+
+
+Shown = Callable[[float, float | None], bool]
+
+
+def _place(candidate: Candidate, shown: Shown, *, radius_m: float) -> PlaceName | None:
+    """What a spot is called by the feature it serves; None where that is not in its picture."""
+    feature = candidate.feature
+    if feature is None:
+        return None
+    east, north = feature.easting - candidate.easting, feature.northing - candidate.northing
+    if not shown(math.hypot(east, north), math.degrees(math.atan2(east, north))):
+        return None
+    return place_name(feature, candidate.easting, candidate.northing, radius_m=radius_m)
+
+
+def _kind(
+    parts: Mapping[str, float],
+    weights: Mapping[str, float],
+    measures: Mapping[str, float],
+    bearings: Mapping[str, float | None],
+    shown: Shown,
+) -> str:
+    """The strongest attractor that is in the picture, "" where none is."""
+    rows = criteria.attractors()
+    seen = {
+        name: part
+        for name, part in parts.items()
+        if name in rows
+        and (
+            rows[name].layer not in bearings
+            or shown(measures[rows[name].layer], bearings[rows[name].layer])
+        )
+    }
+    return strongest_attractor(seen, weights)
 
 
 def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: float) -> float | None:

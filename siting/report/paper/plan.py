@@ -168,7 +168,7 @@ def shut_areas(result: Result) -> list[Geometry]:
     grid, rows, cols = drawing.parcel_window(result.no_go, result.land.grid)
     bits = result.no_go[rows, cols]
     shut = (bits != 0) & ((bits & NoGo.OUTSIDE.value) == 0)
-    return drawing.lighter(drawing.cell_areas(shut, grid=grid), cell_size_m=grid.cell_size_m)
+    return [*drawing.lighter(drawing.cell_areas(shut, grid=grid), cell_size_m=grid.cell_size_m)]
 
 
 def _contours(svg: Element, result: Result, *, window: Window) -> list[tuple[LineString, str]]:

@@ -132,7 +132,8 @@ def _place(result: Result, spot: Spot) -> PlaceName:
         return replace(named, what=clean(named.what), short=clean(named.short))
     if spot.name:
         return PlaceName(clean(spot.name))
-    kind = criteria.label_of(spot.kind, spot.kind) or f"spot {spot.rank}"
+    how = criteria.known_at(spot.kind, spot.measures) if spot.kind else ""
+    kind = criteria.label_of(spot.kind, spot.kind, how=how) or f"spot {spot.rank}"
     side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
     return PlaceName(clean(f"{kind[:1].upper()}{kind[1:]}"), side)
 
