@@ -66,6 +66,7 @@ ROOMS = (
     {"pipeline"},
     {"batch"},
     {"notebook"},
+    {"review"},
     {"commands"},
     {"cli"},
     {"__main__"},

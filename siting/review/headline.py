@@ -1,0 +1,61 @@
+"""Did a higher score record more: the slope of ln rate on the score, and the words it allows."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.review.ranks import Interval
+from siting.review.weights import Shrunken, shrunken
+
+Floats = NDArray[np.float64]
+# b sd(S) ~ N(0, 1.5^2): so weak that a score which says nothing cannot pass for a strong one.
+_WEAK = 1.5
+Verdict = Literal["few", "works", "works less", "works more", "cannot tell", "no sign", "wrong way"]
+
+
+def slope_fit(events: Any, days: Any, score: Any, *, cluster: Any = None) -> Shrunken | None:
+    """The fit of ln rate on the score without the protocol's help; None where all scores agree."""
+    s = np.asarray(score, float)
+    spread = float(s.std())
+    if not spread > 0:
+        return None
+    return shrunken(events, days, s[:, None], [0.0], tau=_WEAK / spread, cluster=cluster)
+
+
+def headline_slope(events: Any, days: Any, score: Any, *, cluster: Any = None) -> Interval:
+    """Slope b of ln(events per day) on the score with its 90 % interval.
+
+    1 is "as the protocol says", 0 "no use", below 0 "the wrong way round". NaN where all cameras
+    have the same score.
+
+    Parameters
+    ----------
+    events, days, score : (n,); score is the sum of ln rate ratios times memberships
+    cluster : (n,) labels or None
+    """
+    fit = slope_fit(events, days, score, cluster=cluster)
+    if fit is None:
+        return Interval(float("nan"), float("nan"), float("nan"))
+    return Interval(float(fit.w[0]), float(fit.low[0]), float(fit.high[0]))
+
+
+def verdict(slope: Interval) -> Verdict:
+    """What the interval of the slope allows to say; it never says more.
+
+    Examples
+    --------
+    >>> verdict(Interval(0.9, 0.4, 1.5)), verdict(Interval(0.3, -0.1, 0.8))
+    ('works', 'no sign')
+    """
+    if not np.isfinite(slope.value):
+        return "cannot tell"
+    if slope.high < 0:
+        return "wrong way"
+    if slope.low > 0:
+        if slope.low > 1:
+            return "works more"
+        return "works" if slope.high >= 1 else "works less"
+    return "cannot tell" if slope.high >= 1 else "no sign"
