@@ -163,6 +163,14 @@ def test_weights_of_carnivores(savanna):
     assert (found.alpha, found.spread) == pytest.approx((0.454065, 0.150788), abs=1e-5)
 
 
+def test_river_matters_less_once_neighbours_may_be_alike(savanna):
+    """An intercept for each 5 km block and no protocol (tau 10): a third of the effect is gone."""
+    found = shrunken(savanna["ungulates"], savanna["days"], six_columns(savanna), np.zeros(6),
+                     tau=10.0, cluster=blocks(savanna))  # fmt: skip
+    assert (found.w[1], found.sd[1]) == pytest.approx((-0.147, 0.142), abs=6e-4)
+    assert (found.w[3], found.sd[3]) == pytest.approx((-0.093, 0.049), abs=6e-4)
+
+
 def test_against_sampling_without_laplace(savanna):
     """emcee, 32 walkers of 5,000 steps, the same priors: bounds good to about 0.015 themselves."""
     found = shrunken(savanna["ungulates"], savanna["days"], criteria(savanna), W0, tau=0.7)

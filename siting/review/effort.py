@@ -1,0 +1,232 @@
+"""From a season to rows a model can take: days, events of one group, clusters, what is left out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from siting.review.events import camera_days, count_events
+from siting.review.package import TAME
+from siting.review.season import Deployment, Record, Season, some, warning
+from siting.types import Note
+
+ALL_WILD = "all wild animals"
+GAPS_MIN = (30.0, 0.0, 60.0)
+"""Independence intervals, minutes: the first is used, the others are shown beside it."""
+
+_LEAST_DAYS = 1.0
+_SILENT_DAYS, _SILENT_SHARE = 7.0, 0.25
+_NEAR_M, _UNSTATED_M = 30.0, 15.0
+_EARTH_M_PER_DEG = 111_195.0
+
+
+@dataclass(frozen=True)
+class CameraRow:
+    """One deployment as the review uses it.
+
+    Parameters
+    ----------
+    days : camera-days, 0 where the deployment is left out
+    events : events of the group by independence interval, minutes
+    left_out : code of the reason, "" when it is used
+    cluster : label shared by deployments that are not independent of each other
+    days_to_last : camera-days up to the last picture of any kind
+    """
+
+    deployment: Deployment
+    days: float
+    events: Mapping[float, float]
+    left_out: str
+    cluster: str
+    days_to_last: float
+
+
+def camera_rows(
+    season: Season,
+    *,
+    group: str = ALL_WILD,
+    groups: Mapping[str, str] | None = None,
+    today: dt.datetime,
+) -> tuple[tuple[CameraRow, ...], tuple[Note, ...]]:
+    """Every deployment of the season, those without animals too, and what was noticed.
+
+    Parameters
+    ----------
+    group : str
+        Group whose events count; `ALL_WILD` is every animal but livestock, pets and people.
+    groups : mapping from species to group, the office's own table; never matched by likeness
+    today : instant; a deployment that ends later has not ended
+    """
+    wanted, notes = _species_of(season, group, groups or {})
+    times: dict[str, dict[str, list[dt.datetime]]] = defaultdict(lambda: defaultdict(list))
+    for record in season.records:
+        if record.species in wanted:
+            times[record.deployment][record.species].append(record.time)
+    clusters, near = _clusters(list(season.deployments.values()))
+    rows, kept_notes = [], list(notes)
+    for key, one in season.deployments.items():
+        days, left_out = _days(one, today)
+        events = {gap: _events(times[key], gap) for gap in GAPS_MIN}
+        if season.counts:
+            events = dict.fromkeys(GAPS_MIN, _counted(season.counts, key, wanted))
+        rows.append(
+            CameraRow(one, days, events, left_out, clusters[key], _to_last(season, one, days))
+        )
+    kept_notes += [*near, *_effort_notes(rows), *_event_notes(season.records)]
+    return tuple(rows), tuple(kept_notes)
+
+
+def _species_of(
+    season: Season, group: str, groups: Mapping[str, str]
+) -> tuple[set[str], list[Note]]:
+    counts: dict[str, float] = defaultdict(float)
+    for record in season.records:
+        counts[record.species] += 1
+    for (_, species), value in season.counts.items():
+        counts[species] += value
+    tame = sorted(name for name in counts if name.lower() in TAME)
+    notes = []
+    if tame:
+        told = [f"{name} ({counts[name]:g})" for name in tame]
+        text = f"Livestock, pets and people are left out of the wild animals: {some(told)}."
+        notes.append(warning("W-NAME-02", text))
+    wild = set(counts) - set(tame)
+    if group == ALL_WILD:
+        return wild, notes
+    unknown = sorted(wild - set(groups))
+    if unknown:
+        told = [f"{name} ({counts[name]:g})" for name in unknown]
+        text = f"{len(unknown)} names are in no group and were not counted: {some(told)}."
+        notes.append(warning("W-NAME-01", text))
+    return {name for name in wild if groups.get(name) == group}, notes
+
+
+def _events(times: Mapping[str, list[dt.datetime]], gap_min: float) -> float:
+    return float(sum(count_events(t, gap_min=gap_min) for t in times.values()))
+
+
+def _counted(counts: Mapping[tuple[str, str], float], key: str, wanted: set[str]) -> float:
+    return sum(v for (deployment, s), v in counts.items() if deployment == key and s in wanted)
+
+
+def _days(one: Deployment, today: dt.datetime) -> tuple[float, str]:
+    """Camera-days, and the code of the reason why the deployment cannot be used."""
+    if one.start is None or one.end is None or one.end > today:
+        return 0.0, "W-EFFORT-01"
+    days = camera_days(one.start, one.end)
+    return (days, "") if days >= _LEAST_DAYS else (0.0, "W-EFFORT-03")
+
+
+def _to_last(season: Season, one: Deployment, days: float) -> float:
+    last = season.last_picture.get(one.id)
+    if last is None or one.start is None or one.end is None or days == 0:
+        return days
+    return min(max(camera_days(one.start, min(last, one.end)), _LEAST_DAYS), days)
+
+
+def fell_silent(row: CameraRow) -> bool:
+    """True where the last picture was long before the end: the camera may have failed."""
+    silent = row.days - row.days_to_last
+    return silent > _SILENT_DAYS and silent > _SILENT_SHARE * row.days
+
+
+def _effort_notes(rows: Sequence[CameraRow]) -> Iterable[Note]:
+    for code, words in (
+        ("W-EFFORT-01", "have no end, or one that is still to come"),
+        ("W-EFFORT-03", "end before they begin or lasted less than a day"),
+    ):
+        found = [row.deployment.id for row in rows if row.left_out == code]
+        if found:
+            text = f"{len(found)} deployments {words} and were left out: {some(found)}."
+            yield warning(code, text)
+    silent = [row.deployment.id for row in rows if fell_silent(row)]
+    if silent:
+        yield warning(
+            "W-EFFORT-02",
+            f"{len(silent)} cameras may have failed early, their last picture was long before the "
+            f"end: {some(silent)}.",
+        )
+    baited = [row.deployment.id for row in rows if row.deployment.baited and not row.left_out]
+    if baited:
+        yield warning(
+            "W-BAIT-01", f"{len(baited)} cameras had bait, which draws animals by itself."
+        )
+    yield from _overlaps(rows)
+
+
+def _overlaps(rows: Sequence[CameraRow]) -> Iterable[Note]:
+    """One camera cannot stand at two places at a time."""
+    by_camera: dict[str, list[Deployment]] = defaultdict(list)
+    for row in rows:
+        if row.deployment.camera_id and not row.left_out:
+            by_camera[row.deployment.camera_id].append(row.deployment)
+    found = []
+    for camera, several in by_camera.items():
+        ordered = sorted(several, key=lambda d: (d.start or dt.datetime.min, d.id))
+        for a, b in pairwise(ordered):
+            if a.end and b.start and (a.end - b.start) > dt.timedelta(hours=1):
+                found.append(f"{camera}: {a.id} and {b.id}")
+    if found:
+        yield warning(
+            "W-DEPLOY-02",
+            f"{len(found)} times a camera has two deployments at once, so days count twice: "
+            f"{some(found)}.",
+        )
+
+
+def _event_notes(records: Sequence[Record]) -> Iterable[Note]:
+    """Warn where pictures rather than visits seem to have been handed over."""
+    by_key: dict[tuple[str, str], list[dt.datetime]] = defaultdict(list)
+    for record in records:
+        by_key[record.deployment, record.species].append(record.time)
+    gaps = [
+        (b - a).total_seconds() / 60
+        for times in by_key.values()
+        for a, b in pairwise(sorted(set(times)))
+    ]
+    if gaps and float(np.median(gaps)) < 5:
+        yield warning(
+            "W-EVENT-01",
+            f"Records follow each other closely: those of one species within {GAPS_MIN[0]:g} "
+            "minutes of the last one are counted as one event.",
+        )
+
+
+def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[Note]]:
+    """One label for deployments at one place: same place, or nearer than their places are exact."""
+    label = {d.id: d.id for d in deployments}
+
+    def root(key: str) -> str:
+        while label[key] != key:
+            key = label[key]
+        return key
+
+    joined = []
+    for i, a in enumerate(deployments):
+        for b in deployments[:i]:
+            if _one_place(a, b):
+                low, high = sorted((root(a.id), root(b.id)))
+                label[high] = low
+                joined.append(a.id)
+    notes = []
+    if joined:
+        text = (
+            f"{len(joined)} deployments share a place with another one: both are kept and "
+            f"counted as one place: {some(joined)}."
+        )
+        notes.append(warning("W-PLACE-02", text))
+    return {d.id: root(d.id) for d in deployments}, notes
+
+
+def _one_place(a: Deployment, b: Deployment) -> bool:
+    if a.place_id and a.place_id == b.place_id:
+        return True
+    north = (a.lat - b.lat) * _EARTH_M_PER_DEG
+    east = (a.lon - b.lon) * _EARTH_M_PER_DEG * np.cos(np.radians(a.lat))
+    exact = max(_NEAR_M, a.uncertainty_m or _UNSTATED_M, b.uncertainty_m or _UNSTATED_M)
+    return bool(np.hypot(north, east) < exact)

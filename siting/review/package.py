@@ -1,0 +1,468 @@
+"""Reading what the cameras recorded: Camera Trap Data Packages and plain tables.
+
+A package is a folder or a zip with deployments.csv and observations.csv in the form of the Camera
+Trap Data Package standard 1.0 (Bubnicki et al. 2023, doi 10.1002/rse2.374; from memory), with
+media.csv where it is given. A plain table is one CSV file: deployment, place, start, end, counts.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import math
+import zipfile
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from siting.errors import SitingError
+from siting.files import file_hash
+from siting.read.input_files import read_text
+from siting.review.season import Deployment, Record, Season, some, warning
+from siting.types import Note
+
+Row = Mapping[str, str]
+_MOST_BYTES = 500_000_000
+_TALLEST_M = 5.0
+_SURE = 0.8
+# Livestock, pets and people that packages list among the animals (trap of names).
+TAME = {
+    "homo sapiens", "bos taurus", "bos", "ovis aries", "ovis", "capra hircus", "equus caballus",
+    "equus", "sus domesticus", "canis familiaris", "canis lupus familiaris", "felis catus",
+    "gallus gallus domesticus",
+}  # fmt: skip
+
+
+def read_season(paths: Sequence[Path], *, time_zone: str = "") -> Season:
+    """All packages and tables as one season.
+
+    Parameters
+    ----------
+    paths : folders, zip files or CSV tables
+    time_zone : IANA name for a plain table whose times carry no offset
+
+    Raises
+    ------
+    SitingError
+        E-FILE-01, E-FILE-02, E-TABLE-01, E-TIME-01, E-UNIT-02, E-PACK-01, E-DEPLOY-01,
+        E-PLACE-01, E-CRS-07.
+    """
+    seasons = [_read_one(path, time_zone) for path in paths]
+    return seasons[0] if len(seasons) == 1 else _joined(seasons, [path.stem for path in paths])
+
+
+def _read_one(path: Path, time_zone: str) -> Season:
+    if path.suffix.lower() == ".csv" and path.is_file():
+        return _plain_table(path, time_zone)
+    tables, sources = _tables_of(path)
+    return _package(tables, sources, path)
+
+
+def _tables_of(path: Path) -> tuple[dict[str, list[Row]], dict[str, str]]:
+    """Rows of the tables of a package by their name, and what was read with its fingerprint."""
+    tables: dict[str, list[Row]] = {}
+    if path.is_dir():
+        sources = {}
+        for name in ("deployments", "observations", "media"):
+            file = path / f"{name}.csv"
+            if file.exists():
+                tables[name] = _rows(read_text(file, key="package"), file.name)
+                sources[f"{path.name}/{file.name}"] = file_hash(file)
+    else:
+        tables, sources = _zipped(path), {path.name: file_hash(path)} if path.exists() else {}
+    for name in ("deployments", "observations"):
+        if name not in tables:
+            raise SitingError(
+                "E-FILE-01",
+                f"{path} holds no {name}.csv.",
+                rule="A Camera Trap Data Package has deployments.csv and observations.csv.",
+                cure="Name the package's folder or zip, or a plain table (.csv).",
+            )
+    return tables, sources
+
+
+def _zipped(path: Path) -> dict[str, list[Row]]:
+    tables: dict[str, list[Row]] = {}
+    try:
+        with zipfile.ZipFile(path) as archive:
+            for entry in archive.infolist():
+                name = entry.filename.rpartition("/")[2].removesuffix(".csv")
+                if name not in ("deployments", "observations", "media"):
+                    continue
+                if entry.file_size > _MOST_BYTES:
+                    raise SitingError(
+                        "E-FILE-06",
+                        f"{entry.filename} in {path.name} unpacks to {entry.file_size:,} bytes.",
+                        rule=f"A table of a package has at most {_MOST_BYTES:,} bytes.",
+                        cure="Hand over the season in several packages.",
+                    )
+                text = archive.read(entry).decode("utf-8-sig")
+                tables[name] = _rows(text, entry.filename)
+    except FileNotFoundError as error:
+        raise SitingError(
+            "E-FILE-01",
+            f"There is no package {path}.",
+            rule="A review needs what the cameras recorded.",
+            cure="Check the name and folder.",
+        ) from error
+    except (zipfile.BadZipFile, OSError, UnicodeDecodeError, RuntimeError) as error:
+        raise SitingError(
+            "E-FILE-02",
+            f"{path} cannot be read as a package: {error}.",
+            rule="A package is a folder or a zip of CSV tables in UTF-8.",
+            cure="Export it again.",
+        ) from error
+    return tables
+
+
+def _rows(text: str, name: str) -> list[Row]:
+    try:
+        reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
+        found: list[Row] = [{k: (v or "").strip() for k, v in row.items() if k} for row in reader]
+    except csv.Error as error:
+        raise SitingError(
+            "E-TABLE-01",
+            f"{name} is not a table: {error}.",
+            rule="A table is CSV text in UTF-8 with a row of names on top.",
+            cure="Save it again as CSV (comma separated, UTF-8).",
+        ) from error
+    return found
+
+
+def number_in(row: Row, column: str, *, where: str, needed: bool = False) -> float | None:
+    """A number of a table, None where the cell is empty; E-TABLE-01 names row and column."""
+    text = row.get(column, "")
+    if not text and not needed:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise SitingError(
+            "E-TABLE-01",
+            f"{where}, column {column}: {text!r} is not a number.",
+            rule="Numbers are written with a decimal point and without separators.",
+            cure="Check that a spreadsheet has not turned it into a date or a decimal comma.",
+        )
+    return value
+
+
+def instant(text: str, *, where: str, zone: ZoneInfo | None = None) -> dt.datetime | None:
+    """An instant of a table; None where the cell is empty, E-TIME-01 without a zone."""
+    if not text:
+        return None
+    try:
+        time = dt.datetime.fromisoformat(text.replace("Z", "+00:00"))
+    except ValueError as error:
+        raise SitingError(
+            "E-TABLE-01",
+            f"{where}: {text!r} is not a date or time.",
+            rule="Times are written as 2026-05-01T12:00:00+02:00, days as 2026-05-01.",
+            cure="Check that a spreadsheet has not turned it into a number.",
+        ) from error
+    if time.tzinfo is None:
+        if zone is None:
+            raise SitingError(
+                "E-TIME-01",
+                f"{where}: the time {text} has no time zone.",
+                rule="A clock time without a zone is not an instant.",
+                cure="Write the offset (2026-05-01T12:00:00+02:00); for a plain table, give "
+                "survey.time_zone in the inputs file.",
+            )
+        time = time.replace(tzinfo=zone)
+    return time
+
+
+def _package(tables: Mapping[str, list[Row]], sources: Mapping[str, str], path: Path) -> Season:
+    rows = tables["deployments"]
+    deployments = [_deployment(row, number) for number, row in enumerate(rows, start=2)]
+    by_id = _by_id(deployments, path.name)
+    notes = list(_place_notes(deployments))
+    records, last, blanks, more = _observations(tables["observations"], by_id)
+    for row in tables.get("media", ()):
+        time = instant(row.get("timestamp", ""), where="media.csv, timestamp")
+        _latest(last, row.get("deploymentID", ""), time)
+    headings, heading_notes = _headings(by_id)
+    return Season(
+        deployments=headings,
+        records=tuple(records),
+        last_picture=last,
+        blanks=blanks,
+        notes=(*notes, *more, *heading_notes),
+        sources=dict(sources),
+    )
+
+
+def _deployment(row: Row, number: int) -> Deployment:
+    where = f"deployments.csv, row {number}"
+    height = number_in(row, "cameraHeight", where=where)
+    if height is not None and height > _TALLEST_M:
+        raise SitingError(
+            "E-UNIT-02",
+            f"{where}: cameraHeight = {height:g}.",
+            rule=f"Heights are metres above the ground, at most {_TALLEST_M:g}.",
+            cure="Divide centimetres by 100, or multiply feet by 0.3048.",
+        )
+    uncertainty = number_in(row, "coordinateUncertainty", where=where)
+    return Deployment(
+        id=row.get("deploymentID", ""),
+        lon=_degrees(row, "longitude", where),
+        lat=_degrees(row, "latitude", where),
+        start=instant(row.get("deploymentStart", ""), where=f"{where}, deploymentStart"),
+        end=instant(row.get("deploymentEnd", ""), where=f"{where}, deploymentEnd"),
+        place_id=row.get("locationID", ""),
+        camera_id=row.get("cameraID", ""),
+        uncertainty_m=uncertainty or None,
+        height_m=height,
+        heading_deg=number_in(row, "cameraHeading", where=where),
+        baited=row.get("baitUse", "").lower() == "true",
+        comment=row.get("deploymentComments", ""),
+    )
+
+
+def _degrees(row: Row, column: str, where: str) -> float:
+    value = number_in(row, column, where=where, needed=True) or 0.0
+    most = 180.0 if column == "longitude" else 90.0
+    if abs(value) > most or (value == 0 and not float(row.get("latitude") or 0)):
+        raise SitingError(
+            "E-CRS-07",
+            f"{where}: {column} = {value:g}.",
+            rule="Places are degrees: latitude -90 to 90, longitude -180 to 180, and not 0/0.",
+            cure="Check that longitude and latitude have not changed places.",
+        )
+    return value
+
+
+def _by_id(deployments: Iterable[Deployment], name: str) -> dict[str, Deployment]:
+    found: dict[str, Deployment] = {}
+    for one in deployments:
+        if not one.id or one.id in found:
+            raise SitingError(
+                "E-DEPLOY-01",
+                f"{name}: the deployment {one.id!r} stands on two rows or has no identifier.",
+                rule="Each deployment has one row; a camera that was moved has a new one.",
+                cure="Give a camera that was moved or turned a new row with its own dates.",
+            )
+        found[one.id] = one
+    return found
+
+
+def _place_notes(deployments: Sequence[Deployment]) -> Iterable[Note]:
+    digits = [max(_decimals(d.lon), _decimals(d.lat)) for d in deployments]
+    if digits and max(digits) <= 2:
+        raise SitingError(
+            "E-PLACE-01",
+            f"All {len(digits)} places are rounded to {max(digits)} decimals of a degree.",
+            rule="A place that may be a kilometre off cannot be judged by what lies within metres.",
+            cure="Use the exact places; review.html can be passed on with --public.",
+        )
+    rounded = [d.id for d, n in zip(deployments, digits, strict=True) if n <= 3]
+    if rounded:
+        yield warning(
+            "W-PLACE-04",
+            f"{len(rounded)} places are rounded to 100 m or so ({some(rounded)}): nearness to "
+            "trails and water can hardly be judged there.",
+        )
+    unstated = [d.id for d in deployments if d.uncertainty_m is None]
+    if unstated:
+        yield warning(
+            "W-PLACE-03",
+            f"How exact a place is was not stated for {len(unstated)} deployments: 15 m are "
+            "assumed.",
+        )
+
+
+def _decimals(value: float) -> int:
+    return len(repr(value).partition(".")[2].rstrip("0"))
+
+
+def _headings(
+    deployments: Mapping[str, Deployment],
+) -> tuple[dict[str, Deployment], tuple[Note, ...]]:
+    """Headings that are all 0 were not noted: a zero then stands for an empty cell."""
+    from dataclasses import replace
+
+    given = [d for d in deployments.values() if d.heading_deg is not None]
+    zeros = [d.id for d in given if d.heading_deg == 0]
+    if not given or len(zeros) <= 0.3 * len(given) or len(given) < 3:
+        return dict(deployments), ()
+    cleared = {
+        key: replace(d, heading_deg=None) if d.heading_deg == 0 else d
+        for key, d in deployments.items()
+    }
+    text = f"{len(zeros)} of {len(given)} headings are 0: they are taken as not noted."
+    return cleared, (warning("W-HEAD-01", text),)
+
+
+def _latest(last: dict[str, dt.datetime], key: str, time: dt.datetime | None) -> None:
+    if time is not None and (key not in last or time > last[key]):
+        last[key] = time
+
+
+def _observations(
+    rows: Sequence[Row], deployments: Mapping[str, Deployment]
+) -> tuple[list[Record], dict[str, dt.datetime], dict[str, int], list[Note]]:
+    """Animal records that count, last pictures, blanks, and what was noticed."""
+    records: list[Record] = []
+    last: dict[str, dt.datetime] = {}
+    blanks: dict[str, int] = defaultdict(int)
+    counts: dict[str, int] = defaultdict(int)
+    with_events = {r["deploymentID"] for r in rows if r.get("observationLevel") == "event"}
+    seen: set[tuple[str, str, dt.datetime, str]] = set()
+    levels = {r.get("observationLevel", "") for r in rows}
+    for number, row in enumerate(rows, start=2):
+        key, kind = row.get("deploymentID", ""), row.get("observationType", "")
+        time = instant(row.get("eventStart", ""), where=f"observations.csv, row {number}")
+        _latest(last, key, time)
+        level = "event" if key in with_events else "media"
+        if row.get("cameraSetupType") or row.get("observationLevel") != level or time is None:
+            counts["set-up"] += bool(row.get("cameraSetupType"))
+            continue
+        counts[kind] += 1
+        if kind == "blank":
+            blanks[key] += 1
+        if kind != "animal":
+            continue
+        species = " ".join(row.get("scientificName", "").split())
+        sex = row.get("sex", "") + row.get("lifeStage", "")
+        if (key, species, time, sex) in seen:
+            counts["twice"] += 1
+        seen.add((key, species, time, sex))
+        if key not in deployments:
+            counts["strange"] += 1
+        elif _outside(deployments[key], time):
+            counts["outside"] += 1
+        else:
+            records.append(Record(key, species, time, _certain(row)))
+    return records, last, dict(blanks), list(_observation_notes(counts, levels, records, rows))
+
+
+def _outside(deployment: Deployment, time: dt.datetime) -> bool:
+    start, end = deployment.start, deployment.end
+    return bool((start and time < start) or (end and time > end))
+
+
+def _certain(row: Row) -> bool:
+    if row.get("classificationMethod") != "machine":
+        return True
+    text = row.get("classificationProbability", "")
+    return bool(text) and float(text) >= _SURE
+
+
+def _observation_notes(
+    counts: Mapping[str, int], levels: set[str], records: Sequence[Record], rows: Sequence[Row]
+) -> Iterable[Note]:
+    if {"event", "media"} <= levels:
+        yield warning(
+            "W-LEVEL-01",
+            "Observations stand both by event and by picture: a deployment's events are used "
+            "where it has any, never both.",
+        )
+    unsure = counts.get("unclassified", 0) + counts.get("unknown", 0)
+    total = sum(counts.get(k, 0) for k in ("animal", "human", "vehicle", "blank")) + unsure
+    if total and unsure > 0.05 * total:
+        yield warning(
+            "W-TYPE-01",
+            f"{unsure} of {total} observations have not been classified: rates are too low there.",
+        )
+    if counts.get("outside"):
+        yield warning(
+            "W-CLOCK-01",
+            f"{counts['outside']} records lie outside the dates of their deployment and were left "
+            "out: was a clock wrong?",
+        )
+    if counts.get("twice"):
+        yield warning("W-TWICE-01", f"{counts['twice']} records stand twice and count once.")
+    if not counts.get("blank") and rows:
+        yield warning(
+            "W-BLANK-01", "Blank pictures were not handed over: nothing is said about them."
+        )
+    doubtful = sum(not r.certain for r in records)
+    if doubtful > 0.5 * len(records) > 0:
+        yield warning(
+            "W-LABEL-01",
+            f"{doubtful} of {len(records)} records were named by a machine that was not sure.",
+        )
+
+
+_TABLE_COLUMNS = ("deployment", "longitude", "latitude", "start", "end")
+
+
+def _plain_table(path: Path, time_zone: str) -> Season:
+    """One CSV row per deployment; every column `events_<species>`, or `events`, holds counts."""
+    rows = _rows(read_text(path, key="review"), path.name)
+    names = list(rows[0]) if rows else []
+    missing = [c for c in _TABLE_COLUMNS if c not in names]
+    event_columns = [c for c in names if c == "events" or c.startswith("events_")]
+    if missing or not event_columns:
+        raise SitingError(
+            "E-TABLE-01",
+            f"{path.name} has the columns {', '.join(names) or 'of an empty file'}.",
+            rule=f"A plain table has {', '.join(_TABLE_COLUMNS)} and events or events_<species>.",
+            cure="Rename the columns, or hand over a Camera Trap Data Package.",
+        )
+    zone = ZoneInfo(time_zone) if time_zone else None
+    deployments, counts = [], {}
+    for number, row in enumerate(rows, start=2):
+        where = f"{path.name}, row {number}"
+        deployments.append(_table_row(row, where, zone))
+        for column in event_columns:
+            value = number_in(row, column, where=where) or 0.0
+            counts[row["deployment"], column.removeprefix("events_")] = value
+    by_id = _by_id(deployments, path.name)
+    headings, notes = _headings(by_id)
+    return Season(
+        deployments=headings,
+        counts=counts,
+        notes=(*_place_notes(deployments), *notes),
+        sources={path.name: file_hash(path)},
+    )
+
+
+def _table_row(row: Row, where: str, zone: ZoneInfo | None) -> Deployment:
+    return Deployment(
+        id=row["deployment"],
+        lon=_degrees(row, "longitude", where),
+        lat=_degrees(row, "latitude", where),
+        start=instant(row["start"], where=f"{where}, start", zone=zone),
+        end=instant(row["end"], where=f"{where}, end", zone=zone),
+        place_id=row.get("place", ""),
+        uncertainty_m=number_in(row, "uncertainty_m", where=where) or None,
+        height_m=number_in(row, "height_m", where=where),
+        heading_deg=number_in(row, "heading_deg", where=where),
+        comment=row.get("comment", ""),
+    )
+
+
+def _joined(seasons: Sequence[Season], names: Sequence[str]) -> Season:
+    """Several packages as one; equal deployments are one, unlike ones of one name are an error."""
+    deployments: dict[str, Deployment] = {}
+    for season, name in zip(seasons, names, strict=True):
+        for key, one in season.deployments.items():
+            if deployments.get(key, one) != one:
+                raise SitingError(
+                    "E-PACK-01",
+                    f"{name}: the deployment {key} has another place or other dates than in an "
+                    "earlier package.",
+                    rule="A deployment of one identifier is the same in all packages.",
+                    cure="Rename one of them, or hand over the newer package alone.",
+                )
+            deployments[key] = one
+    records = tuple(dict.fromkeys(r for s in seasons for r in s.records))
+    return Season(
+        deployments=deployments,
+        records=records,
+        counts=_merged(seasons, lambda s: s.counts),
+        last_picture=_merged(seasons, lambda s: s.last_picture),
+        blanks=_merged(seasons, lambda s: s.blanks),
+        notes=tuple(dict.fromkeys(n for s in seasons for n in s.notes)),
+        sources=_merged(seasons, lambda s: s.sources),
+    )
+
+
+def _merged(seasons: Sequence[Season], of: Callable[[Season], Mapping[Any, Any]]) -> dict[Any, Any]:
+    return {key: value for season in seasons for key, value in of(season).items()}

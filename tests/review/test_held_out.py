@@ -1,0 +1,56 @@
+"""Held-out log scores of the design's section 2e, and the floors."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from siting.review.answer import Cameras, held_out, inflation, level_of
+from tests.review.test_check_values import W0, blocks, criteria, pytestmark, savanna  # noqa: F401
+
+HELD = {
+    "all": (-354.7, -350.0, -350.9),
+    "ungulates": (-328.0, -324.5, -326.2),
+    "carnivores": (-251.3, -244.4, -240.3),
+}
+
+
+@pytest.mark.parametrize("group", HELD)
+def test_held_out_by_block(group, savanna):  # noqa: F811
+    m = criteria(savanna)
+    cameras = Cameras(
+        tuple(map(str, range(len(m)))), savanna[group], savanna["days"], m @ W0, blocks(savanna), m,
+        ("pan", "river", "clear", "road"), W0,
+    )  # fmt: skip
+    found = held_out(cameras)
+    assert (found.protocol, found.proposed, found.none) == pytest.approx(HELD[group], abs=0.06)
+    if group == "carnivores":
+        assert found.se_none_proposed == pytest.approx(1.3, abs=0.06)
+        assert found.none - found.proposed == pytest.approx(4.1, abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("numbers", "level"),
+    [
+        ((9, 9, 999, 99), "list"),
+        ((40, 40, 999, 9), "list"),
+        ((19, 19, 999, 99), "few"),
+        ((40, 9, 999, 99), "few"),
+        ((40, 40, 299, 99), "few"),
+        ((40, 40, 999, 29), "few"),
+        ((39, 39, 999, 99), "headline"),
+        ((40, 14, 999, 99), "headline"),
+        ((40, 15, 999, 99), "full"),
+    ],
+)
+def test_floors(numbers, level):
+    assert level_of(*numbers) == level
+
+
+def test_columns_that_say_the_same_are_seen():
+    rng = np.random.default_rng(1)
+    a, b = rng.uniform(size=(2, 50))
+    found = inflation(np.column_stack([a, b, a + 0.1 * b]))
+    assert found[0] > 5
+    assert found[2] > 5
+    assert inflation(np.column_stack([a, b])).max() < 1.5
