@@ -74,7 +74,24 @@ def input_options(command: Command) -> Command:
         "--protocol", "protocol_file", type=click.Path(path_type=Path), help="Rules of the survey."
     )
     file = click.argument("inputs_file", required=False, type=click.Path(path_type=Path))
-    for decorate in (number, radius, point, dem_nodata, cover_nodata, each_kind, protocol, file):
+    sketch = click.option(
+        "--sketch",
+        multiple=True,
+        metavar="FILE",
+        help="What a volunteer drew on a sketch page: outline and layers. May be given more than "
+        "once.",
+    )
+    for decorate in (
+        sketch,
+        number,
+        radius,
+        point,
+        dem_nodata,
+        cover_nodata,
+        each_kind,
+        protocol,
+        file,
+    ):
         command = decorate(command)
     return command
 
@@ -138,14 +155,18 @@ def _put(table: dict[str, Any], key: str, value: Any) -> None:
 def _settings(
     inputs_file: Path | None, protocol_file: Path | None, options: dict[str, Any]
 ) -> tuple[Any, Any]:
+    from siting.read.sketches import outline_overrides, with_sketches
     from siting.settings.load import load_inputs, load_protocol
 
+    sketches = [str(Path(file).absolute()) for file in options.pop("sketch")]
     each_kind = bool(options.pop("best_of_each_kind"))
     over = overrides(options)
-    if inputs_file is None and not over:
+    if inputs_file is None and not over and not sketches:
         raise click.UsageError("Name an inputs file, or give the inputs as options.")
+    for file in sketches:
+        over.update(outline_overrides(file))
     protocol = load_protocol(protocol_file, best_of_each_kind=each_kind)
-    return load_inputs(inputs_file, over), protocol
+    return with_sketches(load_inputs(inputs_file, over), sketches), protocol
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -352,6 +373,72 @@ def _region(point: str | None, radius: float | None, parcel: str | None, bounds:
     if radius is not None:
         return region.from_point(numbers[0], numbers[1], radius)
     return region.from_bounds(numbers[0], numbers[1], numbers[2], numbers[3])
+
+
+@siting.command()
+@click.argument("inputs_file", required=False, type=click.Path(path_type=Path))
+@click.option("--point", required=True, help="LON,LAT in degrees: the middle of the land.")
+@click.option(
+    "--radius", type=float, default=1000.0, show_default=True, help="How far the land reaches, m."
+)
+@click.option("--for", "made_for", default="", help="The sign-up it is for; it comes back.")
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("sketch.html"),
+    show_default=True,
+    help="File to write.",
+)
+def sketch(inputs_file: Path | None, point: str, radius: float, made_for: str, out: Path) -> None:
+    """Write a page on which a volunteer draws the land, offline, on a phone or at a desk."""
+    from siting.commands import sketch_to_file
+    from siting.settings.load import load_inputs
+
+    lon, _, lat = point.partition(",")
+    place = (_number("point", lon), _number("point", lat))
+    over = {"parcel": {"point": list(place), "radius_m": radius, "file": ""}}
+    inputs = load_inputs(inputs_file, over) if inputs_file is not None else None
+    click.echo(sketch_to_file(inputs, out, point=place, radius_m=radius, made_for=made_for))
+
+
+@siting.command()
+@click.argument("inputs_file", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("office"),
+    show_default=True,
+    help="Folder of the office; a new one is made.",
+)
+@click.option(
+    "--protocol", "protocol_file", type=click.Path(path_type=Path), help="The survey's rules."
+)
+@click.option("--no-browser", is_flag=True, help="Print the address and open nothing.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port; 0 takes a free one.")
+def desk(
+    inputs_file: Path | None,
+    folder: Path,
+    protocol_file: Path | None,
+    no_browser: bool,
+    port: int,
+) -> None:
+    """Open the survey office in the browser: sign-ups, land, places, hand-over. No internet."""
+    try:
+        from siting.desk.run import run_desk
+    except ModuleNotFoundError as error:
+        raise click.ClickException(
+            f"The desk needs {error.name}, which is not installed. Install it with: "
+            "pip install 'siting[desk]'"
+        ) from error
+    if inputs_file is None and not (folder / "office.toml").exists():
+        sample = Path("sample_rasters") / "inputs.toml"  # so that one command shows it all
+        inputs_file = sample if sample.exists() else None
+    run_desk(
+        folder, inputs_file, protocol_file, say=click.echo, open_browser=not no_browser, port=port
+    )
 
 
 @siting.command()

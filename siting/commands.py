@@ -7,17 +7,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from siting.batch.run import Options, Outcome, Watcher, run_batch
+from siting.files import make_folder, write_atomic
 from siting.lengths import NO_BREAK, percent, points
 from siting.notebook import site_parcel
 from siting.notes import worst_first
 from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
+from siting.read.sketch_ground import sketch_ground
+from siting.report.page.sketch import sketch_page
 from siting.settings.inputs import Inputs
+from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from siting.types import Result
 
 if TYPE_CHECKING:
     from siting.gather.run import Ask
+_SKETCH_RADIUS_M = 1000.0
+_NO_PARCEL = {"parcel": {"point": [0.0, 0.0], "radius_m": 100.0, "file": ""}}
 
 
 def score_to_folder(
@@ -122,3 +128,40 @@ def _plain(text: str) -> str:
     """Text without control characters, which a terminal would obey."""
     spaced = text.replace(NO_BREAK, " ")
     return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in spaced)
+
+
+def sketch_to_file(
+    inputs: Inputs | None,
+    target: Path,
+    *,
+    point: tuple[float, float],
+    radius_m: float,
+    made_for: str,
+) -> str:
+    """Write the sketch page of a place and tell where it is.
+
+    Parameters
+    ----------
+    inputs : Inputs or None
+        Whose elevations, water, roads, trails and buildings are shown; None shows squares only.
+    point : (longitude, latitude), degrees WGS 84
+    radius_m : float
+        How far around the point the land may reach, metres.
+    made_for : str
+        The sign-up that the page is for.
+    """
+    ground, known, view = sketch_ground(inputs, point, radius_m)
+    page = sketch_page(ground, known, made_for=made_for, view=view)
+    make_folder(target.parent)
+    write_atomic(target, page)
+    return _plain(
+        f"Open {target} or send it to the volunteer. It shows no other parcel.\n"
+        "What comes back goes in with: siting score INPUTS --sketch FILE"
+    )
+
+
+def sketch_text_for(inputs_file: Path, place: tuple[float, float], made_for: str) -> str:
+    """The sketch page of a sign-up as text, on the maps of an office, 1 km around its place."""
+    inputs = load_inputs(inputs_file, _NO_PARCEL)
+    ground, known, view = sketch_ground(inputs, place, _SKETCH_RADIUS_M)
+    return sketch_page(ground, known, made_for=made_for, view=view)

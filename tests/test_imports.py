@@ -68,6 +68,7 @@ ROOMS = (
     {"notebook"},
     {"review"},
     {"commands"},
+    {"desk"},
     {"cli"},
     {"__main__"},
 )  # fmt: skip

@@ -35,6 +35,8 @@ export default [
   { ignores: ["**/shared/first.js", "**/node_modules/**"] },
   { files: ["**/*.js"], languageOptions: { ecmaVersion: 2022, sourceType: "module",
     globals: { ...browser, ...drawn } }, rules },
+  // Only the desk speaks with a server, the one on this machine.
+  { files: ["**/desk/**/*.js"], languageOptions: { globals: names("fetch EventSource") } },
   // The arithmetic knows no page: it runs under node as it does in a browser.
   { files: ["**/model/**/*.js"], languageOptions: { globals: { window: "off", document: "off",
     navigator: "off", localStorage: "off", L: "off" } } },

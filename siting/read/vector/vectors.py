@@ -28,9 +28,17 @@ from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import Grid, transformer
 from siting.read.datum import conversion_note
 from siting.read.input_files import check_vector_file, is_remote
-from siting.read.projection import file_crs, inverse_bounds, metres_per_unit, name_of, project
+from siting.read.projection import (
+    WGS84,
+    file_crs,
+    inverse_bounds,
+    metres_per_unit,
+    name_of,
+    project,
+)
 from siting.read.vector import layer_cache
 from siting.read.vector.columns import layer_columns
+from siting.read.vector.sketch_file import OUTLINE, is_sketch, read_sketch, sketch_frame
 from siting.settings.inputs import LayerInput, ParcelInput
 from siting.types import Note, Source
 
@@ -128,6 +136,8 @@ def layer_facts(
 def _layer_facts(
     path: str, spec: LayerInput | ParcelInput, *, layer: str, key: str
 ) -> tuple[str, str, int]:
+    if is_sketch(path):
+        return _sketch_facts(path, layer)
     name = layer_name(path, layer, key=key)
     try:
         source = _source_of(path, key)
@@ -153,6 +163,18 @@ def _layer_facts(
     if bounds is not None and info["features"]:
         check_numbers(tuple(bounds), crs, what=f"{Path(path).name} ({key})")
     return name, crs, int(info["features"])
+
+
+def _sketch_facts(path: str, layer: str) -> tuple[str, str, int]:
+    sketch = read_sketch(path)
+    if layer not in sketch.layers():
+        raise SitingError(
+            "E-FILE-05",
+            f"layer {layer!r} is not in the sketch {path}; it holds {', '.join(sketch.layers())}.",
+            rule="One layer must be named when a file has several.",
+            cure=f'Write "{Path(path).name}::{OUTLINE}", or give the file with --sketch.',
+        )
+    return layer, WGS84, len(sketch_frame(sketch, layer, file=Path(path).name))
 
 
 def check_numbers(bounds: tuple[float, ...], crs: str, *, what: str) -> None:
@@ -197,6 +219,8 @@ def read_frame(
         features when there is none
     """
     name, crs, count = layer_facts(path, spec, layer=layer, key=key)
+    if is_sketch(path):
+        return sketch_frame(read_sketch(path), name, file=Path(path).name)
     if count > _MOST_FEATURES and not boxes:
         raise SitingError(
             "E-FILE-06",
@@ -345,7 +369,10 @@ def _layer_notes(
 ) -> tuple[Note, ...]:
     notes: list[Note] = []
     file = Path(path).name
-    if count == 0:
+    if count == 0 and is_sketch(path):
+        text = f"The sketch {file} says that there is nothing of this kind: {name}."
+        notes.append(Note("A-SKETCH-01", "assumption", text))
+    elif count == 0:
         text = f"{file} ({name}) has nothing on this land or around it."
         notes.append(Note("W-LAYER-01", "warning", text, {"file": file, "layer": name}))
     if mended:

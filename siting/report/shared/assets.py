@@ -27,11 +27,16 @@ _ADDRESS = re.compile(r"(?:https?:)?//[a-z0-9.-]+\.[a-z]{2,}", re.IGNORECASE)
 _CSS_LOAD = re.compile(r"@import|url\(\s*['\"]?(?!data:|#)", re.IGNORECASE)
 
 
-def leaflet_file(name: str) -> bytes:
-    """A file of the Leaflet that XStatic-Leaflet carries, as it was published."""
+def leaflet_folder() -> Path:
+    """Where the Leaflet that XStatic-Leaflet carries lies, as it was published."""
     from xstatic.pkg import leaflet
 
-    return (Path(leaflet.BASE_DIR) / name).read_bytes()
+    return Path(leaflet.BASE_DIR)
+
+
+def leaflet_file(name: str) -> bytes:
+    """A file of that Leaflet."""
+    return (leaflet_folder() / name).read_bytes()
 
 
 def leaflet_script() -> str:

@@ -1,0 +1,454 @@
+"""The desk's routes: each does one thing and answers with data; the page does the rest."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import io
+import json
+import tempfile
+import zipfile
+from collections.abc import AsyncIterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.base import BaseHTTPMiddleware
+from starlette.requests import Request
+from starlette.responses import (
+    FileResponse,
+    HTMLResponse,
+    JSONResponse,
+    Response,
+    StreamingResponse,
+)
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+
+from siting import __version__
+from siting.desk import views
+from siting.desk.events import Events
+from siting.desk.jobs import Reader, Runner
+from siting.desk.land import LandIn
+from siting.desk.office import MAPS
+from siting.desk.security import HEADERS, RESULT_POLICY, Gate, guarded, refused
+from siting.desk.store import Conflict, Missing, Store
+from siting.desk.tiles import Relief, Tile
+from siting.desk.uploads import table_rows
+from siting.desk.worker import Known, ReadUpload
+from siting.errors import SitingError
+from siting.files import safe_name, write_atomic
+from siting.report.shared.assets import WEB, leaflet_folder, render
+from siting.report.shared.text import island
+from siting.words.desk import HAND_OVER, words_data
+
+_MOST_BYTES = 50_000_000
+_MOST_JSON = 2_000_000
+_FILES = ("map.html", "field_sheet.html", "spots.gpx", "spots.csv", "spots.geojson", "run.json")
+_FOR_VOLUNTEER = ("map.html", "field_sheet.html", "spots.gpx")
+_TILE_THREADS = 3
+
+
+@dataclass
+class Desk:
+    """All that the routes work with."""
+
+    folder: Path
+    store: Store
+    gate: Gate
+    relief: Relief
+    runner: Runner
+    reader: Reader
+    events: Events
+    bounds: tuple[float, float, float, float]
+    season: str
+
+
+class SignupIn(BaseModel):
+    """A sign-up as the page sends it."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+    label: str = Field(min_length=1, max_length=200)
+    cell: str = Field("", max_length=100)
+    priority: float | None = None
+    contact_ref: str = Field("", max_length=200)
+    lon: float | None = Field(None, ge=-180, le=180)
+    lat: float | None = Field(None, ge=-90, le=90)
+
+
+class SignupChange(BaseModel):
+    """What may be changed of a sign-up."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+    label: str | None = Field(None, min_length=1, max_length=200)
+    cell: str | None = Field(None, max_length=100)
+    priority: float | None = None
+    contact_ref: str | None = Field(None, max_length=200)
+    note: str | None = Field(None, max_length=2000)
+    set_aside_why: str | None = Field(None, max_length=200)
+
+
+class DecisionIn(BaseModel):
+    """A decision on a spot."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    run: str = Field(pattern=r"^[0-9a-f]{16}$")
+    rank: int = Field(ge=1, le=200)
+    kind: str = Field(pattern=r"^(accepted|swapped|refused)$")
+    why: str = Field("", max_length=500)
+
+
+def make_app(desk: Desk) -> Starlette:
+    """The desk as an application; every request passes the gate first."""
+    tiles = ThreadPoolExecutor(_TILE_THREADS, thread_name_prefix="tile")
+
+    @asynccontextmanager
+    async def lifespan(_: Starlette) -> AsyncIterator[None]:
+        desk.events.attach(asyncio.get_running_loop())
+        yield
+        desk.events.close()
+        tiles.shutdown(wait=False, cancel_futures=True)
+
+    routes = _Routes(desk, tiles)
+    return Starlette(
+        routes=[
+            Route("/enter", routes.enter),
+            Route("/", routes.page),
+            Route("/api/signups", routes.signups),
+            Route("/api/signups", routes.add_signup, methods=["POST"]),
+            Route("/api/table", routes.add_table, methods=["POST"]),
+            Route("/api/signups/{uid}", routes.change_signup, methods=["PATCH"]),
+            Route("/api/land/{uid}", routes.land),
+            Route("/api/land/{uid}", routes.save_land, methods=["PUT"]),
+            Route("/api/known", routes.known),
+            Route("/api/upload", routes.upload, methods=["POST"]),
+            Route("/api/score/{uid}", routes.score, methods=["POST"]),
+            Route("/api/score", routes.score_all, methods=["POST"]),
+            Route("/api/cancel", routes.cancel, methods=["POST"]),
+            Route("/api/places/{uid}", routes.places),
+            Route("/api/decision/{uid}", routes.decide, methods=["POST"]),
+            Route("/api/record/{uid}", routes.record),
+            Route("/api/hand-over/{uid}", routes.hand_over),
+            Route("/api/sketch/{uid}", routes.sketch),
+            Route("/api/events", routes.events),
+            Route("/result/{uid}/{name}", routes.result),
+            Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}.png", routes.tile),
+            Mount("/static", StaticFiles(directory=WEB)),
+            Mount("/leaflet", StaticFiles(directory=leaflet_folder())),
+        ],
+        middleware=[Middleware(BaseHTTPMiddleware, dispatch=guarded(desk.gate))],
+        exception_handlers={
+            SitingError: _failed,
+            Missing: _missing,
+            Conflict: _conflict,
+            ValidationError: _invalid,
+            ValueError: _invalid,
+            KeyError: _invalid,
+        },
+        lifespan=lifespan,
+    )
+
+
+class _Routes:
+    def __init__(self, desk: Desk, tiles: ThreadPoolExecutor) -> None:
+        self.desk, self.tiles = desk, tiles
+
+    async def enter(self, request: Request) -> Response:
+        return self.desk.gate.enter(request.query_params.get("key", ""))
+
+    async def page(self, request: Request) -> Response:
+        del request
+        desk = self.desk
+        data = {
+            "token": desk.gate.token,
+            "stamp": desk.relief.stamp(),
+            "bounds": desk.bounds,
+            "season": desk.season,
+            "words": words_data(),
+            "statuses": views.STATUSES,
+        }
+        page = render("desk/desk.html", data=Markup(island(data)), version=__version__)
+        return HTMLResponse(page)
+
+    # --- sign-ups ----------------------------------------------------------------------------
+
+    async def signups(self, request: Request) -> Response:
+        del request
+        rows = views.signup_rows(self.desk.store)
+        return JSONResponse({"rows": rows, "queue": self.desk.runner.state()})
+
+    async def add_signup(self, request: Request) -> Response:
+        uid = self._add(SignupIn.model_validate(await _json(request)))
+        return JSONResponse({"uid": uid})
+
+    def _add(self, asked: SignupIn) -> str:
+        place = None
+        if asked.lon is not None and asked.lat is not None:
+            place = (round(asked.lon, 7), round(asked.lat, 7))
+        uid = self.desk.store.add_signup(
+            asked.label,
+            cell=asked.cell,
+            priority=asked.priority,
+            contact_ref=asked.contact_ref,
+            place=place,
+        )
+        self.desk.events.tell("signups", {})
+        return uid
+
+    async def add_table(self, request: Request) -> Response:
+        """Sign-ups of a pasted table; rows that cannot be taken are named with their reason."""
+        text = str((await _json(request)).get("text", ""))[:_MOST_JSON]
+        added, faults = 0, []
+        for number, row in enumerate(table_rows(text), start=2):
+            try:
+                self._add(_signup_of(row))
+                added += 1
+            except ValueError as error:
+                faults.append({"row": number, "why": _first(error)})
+        return JSONResponse({"added": added, "faults": faults})
+
+    async def change_signup(self, request: Request) -> Response:
+        asked = SignupChange.model_validate(await _json(request))
+        changes = asked.model_dump(exclude_unset=True)
+        if changes:
+            self.desk.store.change_signup(request.path_params["uid"], changes)
+            self.desk.events.tell("signups", {})
+        return JSONResponse({})
+
+    async def record(self, request: Request) -> Response:
+        return JSONResponse({"rows": self.desk.store.changes(request.path_params["uid"])})
+
+    # --- land --------------------------------------------------------------------------------
+
+    async def land(self, request: Request) -> Response:
+        return JSONResponse(views.land_data(self.desk.store, request.path_params["uid"]))
+
+    async def save_land(self, request: Request) -> Response:
+        uid = request.path_params["uid"]
+        asked = LandIn.model_validate(await _json(request))
+        shapes = [shape.shape() for shape in asked.shapes]
+        rev = self.desk.store.save_land(uid, shapes, asked.answers, rev=asked.rev)
+        self.desk.events.tell("land", {"uid": uid, "rev": rev})
+        return JSONResponse({"rev": rev})
+
+    async def known(self, request: Request) -> Response:
+        west, south, east, north = (float(v) for v in request.query_params["box"].split(","))
+        job = Known(self.desk.folder / MAPS, (west, south, east, north))
+        return JSONResponse({"rows": await asyncio.to_thread(self.desk.reader.read, job)})
+
+    async def upload(self, request: Request) -> Response:
+        """The shapes of a dropped file; nothing of it is kept until the page saves them."""
+        name, content = await _dropped(request)
+        digest = hashlib.sha256(content).hexdigest()
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "dropped"
+            write_atomic(path, content)
+            found = await asyncio.to_thread(self.desk.reader.read, ReadUpload(path, name))
+        found["is_new"] = self.desk.store.receive(name, digest, kind=found["kind"])
+        return JSONResponse(found)
+
+    # --- scoring -----------------------------------------------------------------------------
+
+    async def score(self, request: Request) -> Response:
+        uid = request.path_params["uid"]
+        self.desk.store.signup(uid)
+        self.desk.runner.add(uid)
+        return JSONResponse(self.desk.runner.state(), status_code=202)
+
+    async def score_all(self, request: Request) -> Response:
+        del request
+        for row in views.signup_rows(self.desk.store):
+            if row["status"] in ("Ready to score", "Changed since scored"):
+                self.desk.runner.add(row["uid"])
+        return JSONResponse(self.desk.runner.state(), status_code=202)
+
+    async def cancel(self, request: Request) -> Response:
+        del request
+        self.desk.runner.cancel()
+        return JSONResponse({})
+
+    async def events(self, request: Request) -> Response:
+        del request
+        return StreamingResponse(self.desk.events.stream(), media_type="text/event-stream")
+
+    # --- places ------------------------------------------------------------------------------
+
+    async def places(self, request: Request) -> Response:
+        uid = request.path_params["uid"]
+        return JSONResponse(views.places_data(self.desk.folder, self.desk.store, uid))
+
+    async def decide(self, request: Request) -> Response:
+        uid = request.path_params["uid"]
+        asked = DecisionIn.model_validate(await _json(request))
+        found = views.places_data(self.desk.folder, self.desk.store, uid)
+        spots = {spot["rank"]: spot for spot in found["spots"]}
+        if found["run"] != asked.run or asked.rank not in spots:
+            raise Conflict(uid)
+        spot = spots[asked.rank]
+        self.desk.store.decide(
+            uid,
+            run_uid=asked.run,
+            rank=asked.rank,
+            kind=asked.kind,
+            why=asked.why,
+            place=(spot["lon"], spot["lat"]),
+        )
+        self.desk.events.tell("signups", {})
+        return JSONResponse({})
+
+    async def result(self, request: Request) -> Response:
+        """A file of the last good run, shown so that nothing in it can speak with the desk."""
+        name = request.path_params["name"]
+        folder = views.run_folder(self.desk.folder, self.desk.store, request.path_params["uid"])
+        if folder is None or name not in _FILES or not (folder / name).is_file():
+            return refused("There is no such file.", 404)
+        headers = {**HEADERS, "Content-Security-Policy": RESULT_POLICY}
+        return FileResponse(folder / name, headers=headers)
+
+    async def hand_over(self, request: Request) -> Response:
+        """One archive for the volunteer: map, sheet, GPX and a note; nothing of other parcels."""
+        uid = request.path_params["uid"]
+        folder = views.run_folder(self.desk.folder, self.desk.store, uid)
+        if folder is None:
+            return refused("Score the land first.", 404)
+        name = safe_name(self.desk.store.signup(uid)["label"])
+        decision = self.desk.store.decision(uid)
+        return Response(
+            _archive(folder, name, decision),
+            media_type="application/zip",
+            headers={"Content-Disposition": f'attachment; filename="{name}.zip"'},
+        )
+
+    async def sketch(self, request: Request) -> Response:
+        """The sketch page to send to a volunteer, around the sign-up's place or outline."""
+        from siting.commands import sketch_text_for
+
+        uid = request.path_params["uid"]
+        row = next(r for r in views.signup_rows(self.desk.store) if r["uid"] == uid)
+        if row["lon"] is None:
+            return refused("Give the sign-up a place on the map first.", 409)
+        page = await asyncio.to_thread(
+            sketch_text_for, self.desk.folder / MAPS, (row["lon"], row["lat"]), row["label"]
+        )
+        name = safe_name(row["label"])
+        headers = {"Content-Disposition": f'attachment; filename="sketch-{name}.html"'}
+        return Response(page, media_type="text/html", headers=headers)
+
+    # --- relief ------------------------------------------------------------------------------
+
+    async def tile(self, request: Request) -> Response:
+        asked = request.path_params
+        tile = Tile(asked["zoom"], asked["column"], asked["row"])
+        if not tile.is_on_earth:
+            return refused("There is no such tile.", 404)
+        if asked["stamp"] != self.desk.relief.stamp():
+            return refused("The elevations were replaced. Load the page again.", 410)
+        png = await asyncio.get_running_loop().run_in_executor(
+            self.tiles, self.desk.relief.png, tile
+        )
+        kept = {"Cache-Control": "private, max-age=86400, immutable"}
+        return Response(png, media_type="image/png", headers=kept)
+
+
+# --- reading requests -----------------------------------------------------------------------
+
+
+async def _body(request: Request, most: int) -> bytes:
+    """The body, refused while it comes in once it is too long."""
+    pieces, size = [], 0
+    async for piece in request.stream():
+        size += len(piece)
+        if size > most:
+            raise SitingError(
+                "E-DESK-03",
+                f"More than {most:,} bytes were sent.",
+                rule=f"The desk takes {most:,} bytes at a time.",
+                cure="Send a smaller file.",
+            )
+        pieces.append(piece)
+    return b"".join(pieces)
+
+
+async def _json(request: Request) -> dict[str, Any]:
+    if request.headers.get("content-type", "").split(";")[0] != "application/json":
+        raise ValueError("JSON is expected")
+    content = json.loads(await _body(request, _MOST_JSON))
+    if not isinstance(content, dict):
+        raise ValueError("an object is expected")
+    return content
+
+
+async def _dropped(request: Request) -> tuple[str, bytes]:
+    """Name and bytes of a dropped file; the name is only shown, never used as a path."""
+    name = request.query_params.get("name", "file")[:200]
+    return name, await _body(request, _MOST_BYTES)
+
+
+def _signup_of(row: Mapping[str, str]) -> SignupIn:
+    def number(*names: str) -> float | None:
+        text = next((row[name] for name in names if row.get(name)), "")
+        return float(text.replace(",", ".")) if text else None
+
+    text = {name: row.get(name, "") for name in ("label", "cell", "contact_ref")}
+    text["label"] = text["label"] or row.get("name", "") or row.get("id", "")
+    return SignupIn(
+        **text,
+        priority=number("priority"),
+        lon=number("lon", "longitude"),
+        lat=number("lat", "latitude"),
+    )
+
+
+def _archive(folder: Path, name: str, decision: Mapping[str, Any] | None) -> bytes:
+    """The same files give the same archive."""
+    stream = io.BytesIO()
+    chosen = "" if decision is None else f"Go to spot {decision['rank']} first.\n"
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
+        entries = [(file, (folder / file).read_bytes()) for file in _FOR_VOLUNTEER]
+        entries.append(("READ-ME.txt", f"{name}\n\n{chosen}{HAND_OVER}\n".encode()))
+        for file, content in entries:
+            entry = zipfile.ZipInfo(f"{name}/{file}", (1980, 1, 1, 0, 0, 0))
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(entry, content)
+    return stream.getvalue()
+
+
+# --- what goes wrong ------------------------------------------------------------------------
+
+
+def _first(error: Exception) -> str:
+    if isinstance(error, ValidationError):
+        fault = error.errors(include_url=False)[0]
+        where = ".".join(str(part) for part in fault["loc"])
+        return f"{where}: {fault['msg']}" if where else str(fault["msg"])
+    return str(error)
+
+
+async def _failed(_: Request, error: Exception) -> Response:
+    code = error.code if isinstance(error, SitingError) else "E-INTERNAL"
+    status = 413 if code == "E-DESK-03" else 503 if code in ("E-DISK-01", "E-LOCK-01") else 422
+    return JSONResponse({"code": code, "message": str(error)}, status_code=status)
+
+
+async def _missing(_: Request, error: Exception) -> Response:
+    del error
+    return JSONResponse({"code": "", "message": "This sign-up is gone."}, status_code=404)
+
+
+async def _conflict(_: Request, error: Exception) -> Response:
+    del error
+    words = "Somebody changed this in the meantime."
+    return JSONResponse({"code": "", "message": words}, status_code=409)
+
+
+async def _invalid(_: Request, error: Exception) -> Response:
+    return JSONResponse({"code": "", "message": _first(error)}, status_code=400)

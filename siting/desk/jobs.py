@@ -1,0 +1,205 @@
+"""Work that takes longer than an answer: scoring one after the other, reading dropped files."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import shutil
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from siting.desk.office import parcel_folder, write_inputs
+from siting.desk.store import Store
+from siting.desk.worker import Job, Score, Worker
+from siting.errors import SitingError
+
+_LOG = logging.getLogger(__name__)
+RUNS = "runs"
+_READ_LIMIT_S = 20.0
+_SLICE_S = 0.2
+Tell = Callable[[str, dict[str, Any]], None]
+"""Called with the name of an event and its values, from any thread."""
+
+
+@dataclass
+class Reader:
+    """A worker of its own for reading files, so that a long run holds nothing up."""
+
+    _worker: Worker | None = None
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def read(self, job: Job) -> Any:
+        """The worker's answer; a file that takes longer than 20 s ends the worker.
+
+        Raises
+        ------
+        SitingError
+            What the worker says, or E-DESK-03 when it takes too long.
+        """
+        with self._lock:
+            if self._worker is None:
+                self._worker = Worker()
+            self._worker.send(job)
+            ends = time.monotonic() + _READ_LIMIT_S
+            while time.monotonic() < ends:
+                said = self._worker.receive(_SLICE_S)
+                if said is None:
+                    continue
+                kind, value = said
+                if kind == "done":
+                    return value
+                if kind == "failed":
+                    raise value
+                if kind == "died":
+                    break
+            self.close()
+        raise SitingError(
+            "E-DESK-03",
+            f"Reading took longer than {_READ_LIMIT_S:g} s, or used up the memory.",
+            rule="A dropped file holds the land of a few sign-ups.",
+            cure="Simplify it, or cut it down to the land itself.",
+        )
+
+    def close(self) -> None:
+        """End the worker."""
+        if self._worker is not None:
+            self._worker.kill()
+            self._worker = None
+
+
+class Runner:
+    """Scores sign-ups one after the other in a worker that is kept warm."""
+
+    def __init__(self, office: Path, store: Store, protocol: Path | None, tell: Tell) -> None:
+        self._office, self._store, self._protocol, self._tell = office, store, protocol, tell
+        self._waiting: queue.Queue[str | None] = queue.Queue()
+        self._listed: list[str] = []
+        self._lock = threading.Lock()
+        self._cancelled = threading.Event()
+        self._worker: Worker | None = None
+        self._now = ""
+        self._thread = threading.Thread(target=self._loop, daemon=True)
+        self._thread.start()
+
+    def warm(self) -> None:
+        """Start the worker ahead of its first job."""
+        if self._worker is None:
+            self._worker = Worker()
+
+    def add(self, uid: str) -> None:
+        """Score a sign-up when its turn comes; one that waits already keeps its place."""
+        with self._lock:
+            if uid in self._listed:
+                return
+            self._listed.append(uid)
+        self._waiting.put(uid)
+        self._tell("queue", self.state())
+
+    def cancel(self) -> None:
+        """End the run that is going and forget those that wait."""
+        with self._lock:
+            self._listed.clear()
+        while not self._waiting.empty():
+            self._waiting.get_nowait()
+        self._cancelled.set()
+        self._tell("queue", self.state())
+
+    def state(self) -> dict[str, Any]:
+        """Which sign-up is being scored and how many wait."""
+        with self._lock:
+            return {"now": self._now, "waiting": list(self._listed)}
+
+    def close(self) -> None:
+        """End the worker and the thread."""
+        self.cancel()
+        self._waiting.put(None)
+        self._thread.join(5.0)
+        if self._worker is not None:
+            self._worker.kill()
+
+    # --- in the thread ---------------------------------------------------------------------------
+
+    def _loop(self) -> None:
+        while (uid := self._waiting.get()) is not None:
+            with self._lock:
+                if uid not in self._listed:
+                    continue
+                self._listed.remove(uid)
+                self._now = uid
+            self._cancelled.clear()
+            try:
+                self._score(uid)
+            except SitingError as error:
+                self._tell("failed", {"uid": uid, "code": error.code, "message": str(error)})
+            except Exception as error:  # a fault of ours must not end the desk
+                _LOG.exception("scoring %s", uid)
+                self._tell("failed", {"uid": uid, "code": "E-INTERNAL", "message": str(error)})
+            with self._lock:
+                self._now = ""
+            self._tell("queue", self.state())
+
+    def _score(self, uid: str) -> None:
+        signup, land = self._store.signup(uid), self._store.land(uid)
+        inputs = write_inputs(self._office, uid, land, label=signup["label"], cell=signup["cell"])
+        run = self._store.begin_run(uid, land_rev=land.rev)
+        out = parcel_folder(self._office, uid) / RUNS / run
+        began = time.monotonic()
+        kind, value = self._worked(Score(inputs, self._protocol, out), uid)
+        if kind == "died" and not self._cancelled.is_set():
+            self._tell("stage", {"uid": uid, "stage": "starting again"})
+            shutil.rmtree(out, ignore_errors=True)
+            kind, value = self._worked(Score(inputs, self._protocol, out), uid)
+        seconds = round(time.monotonic() - began, 2)
+        self._ended(uid, run, kind, value, seconds)
+
+    def _worked(self, job: Score, uid: str) -> tuple[str, Any]:
+        self.warm()
+        worker = self._worker
+        if worker is None:  # pragma: no cover - warm() made one
+            return "died", None
+        worker.send(job)
+        while not self._cancelled.is_set():
+            said = worker.receive(_SLICE_S)
+            if said is None:
+                continue
+            if said[0] == "stage":
+                self._tell("stage", {"uid": uid, "stage": said[1]})
+                continue
+            if said[0] == "died":
+                self._drop_worker()
+            return said
+        self._drop_worker()
+        return "cancelled", None
+
+    def _drop_worker(self) -> None:
+        if self._worker is not None:
+            self._worker.kill()
+            self._worker = None
+
+    def _ended(self, uid: str, run: str, kind: str, value: Any, seconds: float) -> None:
+        folder = parcel_folder(self._office, uid) / RUNS
+        if kind == "done":
+            self._store.end_run(run, "done", summary=str(value), seconds=seconds)
+            for other in folder.iterdir():
+                if other.name != run:
+                    shutil.rmtree(other, ignore_errors=True)
+            self._tell("scored", {"uid": uid, "run": run, "seconds": seconds})
+            return
+        shutil.rmtree(folder / run, ignore_errors=True)
+        if kind == "cancelled":
+            self._store.end_run(run, "cancelled", seconds=seconds)
+            self._tell("cancelled", {"uid": uid})
+            return
+        code, message = (value.code, str(value)) if kind == "failed" else ("E-CRASH-01", _CRASHED)
+        self._store.end_run(run, "failed", code=code, message=message, seconds=seconds)
+        self._tell("failed", {"uid": uid, "code": code, "message": message})
+
+
+_CRASHED = (
+    "E-CRASH-01: The program that scores ended twice on this land. It may need more memory than "
+    "there is: larger cells or a smaller outline help."
+)

@@ -1,0 +1,128 @@
+"""The office folder: its maps, and each sign-up's inputs as the command line takes them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import tomli_w
+
+from siting.desk.land import sketch_text
+from siting.desk.store import Land
+from siting.errors import SitingError
+from siting.files import make_folder, safe_name, write_atomic
+from siting.read.vector.sketch_file import OUTLINE
+from siting.settings.inputs import LAYER_NAMES, Inputs
+from siting.settings.load import load_inputs, read_toml
+
+MAPS = "office.toml"
+LAND_FILE = "land.json"
+INPUTS_FILE = "inputs.toml"
+NO_PLACE: dict[str, Any] = {"parcel": {"point": [0.0, 0.0], "radius_m": 100.0, "file": ""}}
+_HEAD = (
+    "# The maps of this office, and the dates of the season. Paths count from this folder.\n"
+    "# The land of each sign-up is in office.gpkg; siting desk writes it into parcels/.\n\n"
+)
+
+
+def open_office(folder: Path, inputs_file: Path | None) -> Inputs:
+    """The maps of an office, with a place-holder for the parcel; a new office gets those named.
+
+    Raises
+    ------
+    SitingError
+        E-DESK-04 when the folder has no maps and none were named.
+    """
+    make_folder(folder)
+    maps = folder / MAPS
+    if not maps.exists():
+        if inputs_file is None:
+            raise SitingError(
+                "E-DESK-04",
+                f"{folder} is a new office without maps.",
+                rule="The desk needs elevations, and land cover where there is any.",
+                cure="Name an inputs file the first time: siting desk inputs.toml -o OFFICE.",
+            )
+        write_atomic(maps, _HEAD + tomli_w.dumps(_maps_of(inputs_file, folder)))
+    return load_inputs(maps, NO_PLACE)
+
+
+def _maps_of(inputs_file: Path, folder: Path) -> dict[str, Any]:
+    """The tables of an inputs file but its parcel, paths counted from the office folder."""
+    load_inputs(inputs_file, NO_PLACE)  # every fault of it is told before anything is written
+    tables = {name: table for name, table in read_toml(inputs_file).items() if name != "parcel"}
+    here = inputs_file.resolve().parent
+    # Where one steps onto the land belongs to each sign-up, not to the region.
+    layers = {name: one for name, one in tables.get("layers", {}).items() if name != "way_in"}
+    survey = tables.get("survey", {})
+    tables["layers"] = layers
+    tables["survey"] = {name: value for name, value in survey.items() if name != "visited"}
+    moved: dict[str, Any] = _moved(tables, here, folder.resolve())
+    return moved
+
+
+def _moved(value: Any, here: Path, there: Path, *, key: str = "") -> Any:
+    """The same tables with every path counted from another folder."""
+    if isinstance(value, Mapping):
+        in_layers = key == "layers"
+        return {
+            name: _moved(one, here, there, key="file" if in_layers else name)
+            for name, one in value.items()
+        }
+    if isinstance(value, list):
+        return [_moved(one, here, there, key=key) for one in value]
+    if isinstance(value, str) and (key == "file" or (key == "legend" and value.endswith(".csv"))):
+        return _relative(value, here, there)
+    return value
+
+
+def _relative(text: str, here: Path, there: Path) -> str:
+    if "://" in text:
+        return text
+    file, mark, layer = text.partition("::")
+    return Path(os.path.relpath(here / file, there)).as_posix() + mark + layer
+
+
+def parcel_folder(office: Path, uid: str) -> Path:
+    """Where a sign-up's inputs and results lie."""
+    return office / "parcels" / safe_name(uid)
+
+
+def write_inputs(office: Path, uid: str, land: Land, *, label: str, cell: str) -> Path:
+    """A sign-up's land and inputs file, as `siting score` takes them; the inputs file's path.
+
+    A layer with shapes is given; one answered "none" is given empty (there is none); one not asked
+    or not known is left out. The outline's name on pages is the sign-up's label.
+    """
+    folder = parcel_folder(office, uid)
+    make_folder(folder)
+    tables = _moved(read_toml(office / MAPS), office.resolve(), folder.resolve())
+    tables["parcel"] = {"file": f"{LAND_FILE}::{OUTLINE}", "label_column": "name"}
+    given = tables.setdefault("layers", {})
+    spoken = {shape.layer for shape in land.shapes}
+    spoken |= {layer for layer, answer in land.answers.items() if answer == "none"}
+    for name in (name for name in LAYER_NAMES if name in spoken):
+        before = given.get(name, [])
+        region = before if isinstance(before, list) else [before]
+        given[name] = [*region, f"{LAND_FILE}::{name}"]
+    text = sketch_text(land.shapes, land.answers, label=label)
+    write_atomic(folder / LAND_FILE, text)
+    write_atomic(folder / INPUTS_FILE, _comment(label, cell) + tomli_w.dumps(tables))
+    return folder / INPUTS_FILE
+
+
+def _comment(label: str, cell: str) -> str:
+    words = " ".join(f"{label} {cell}".split())
+    shown = "".join(c for c in words if c.isprintable())
+    return f"# {shown}\n\n"
+
+
+def season(inputs: Inputs) -> str:
+    """The dates of the season in words; empty where none are set."""
+    first, last = inputs.survey.first_day, inputs.survey.last_day
+    if not isinstance(first, dt.date) or not isinstance(last, dt.date):
+        return ""
+    return f"{first.isoformat()} to {last.isoformat()}"

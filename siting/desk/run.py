@@ -1,0 +1,100 @@
+"""Starting and stopping the desk."""
+
+from __future__ import annotations
+
+import socket
+import webbrowser
+from collections.abc import Callable
+from pathlib import Path
+
+from rasterio.warp import transform_bounds
+
+from siting.desk.app import Desk, make_app
+from siting.desk.events import Events
+from siting.desk.jobs import Reader, Runner
+from siting.desk.office import open_office, season
+from siting.desk.security import Gate
+from siting.desk.store import Store
+from siting.desk.tiles import Relief
+from siting.lock import locked
+from siting.read.input_files import raster_path
+from siting.read.raster import rasters
+from siting.settings.inputs import Inputs
+
+Say = Callable[[str], None]
+
+
+def run_desk(
+    folder: Path,
+    inputs_file: Path | None,
+    protocol_file: Path | None,
+    *,
+    say: Say,
+    open_browser: bool = True,
+    port: int = 0,
+) -> None:
+    """Serve the office until it is stopped; nobody but this machine can reach it.
+
+    Raises
+    ------
+    SitingError
+        E-DESK-01, E-DESK-04, and all that reading the maps may raise.
+    ResourceError
+        E-LOCK-01 when another desk works on the folder.
+    """
+    import uvicorn
+
+    inputs = open_office(folder, inputs_file)
+    with locked(folder):
+        listening = _socket(port)
+        desk = _desk(folder, inputs, protocol_file, Gate(listening.getsockname()[1]))
+        address = f"http://127.0.0.1:{listening.getsockname()[1]}/enter?key={desk.gate.key}"
+        say(f"The desk is open. If no browser appears, go to\n  {address}")
+        say("The address works once. To stop: press Ctrl and C here.")
+        if open_browser:
+            webbrowser.open(address)
+        config = uvicorn.Config(
+            make_app(desk), ws="none", server_header=False, access_log=False, log_level="error"
+        )
+        try:
+            uvicorn.Server(config).run(sockets=[listening])
+        finally:
+            desk.runner.close()
+            desk.reader.close()
+            desk.store.close()
+
+
+def _socket(port: int) -> socket.socket:
+    """A socket of this machine only. With the protocol named, answers are not held back 40 ms."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    made.bind(("127.0.0.1", port))
+    made.listen(100)
+    return made
+
+
+def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> Desk:
+    events = Events()
+    store = Store(folder)
+    store.cut_short()
+    runner = Runner(folder, store, protocol, events.tell)
+    return Desk(
+        folder=folder,
+        store=store,
+        gate=gate,
+        relief=Relief(raster_path(inputs, inputs.dem, key="dem"), inputs.dem),
+        runner=runner,
+        reader=Reader(),
+        events=events,
+        bounds=_bounds(inputs),
+        season=season(inputs),
+    )
+
+
+def _bounds(inputs: Inputs) -> tuple[float, float, float, float]:
+    """(west, south, east, north) of the office's DEM, degrees."""
+    path = raster_path(inputs, inputs.dem, key="dem")
+    with rasters.opened(path, key="dem", spec=inputs.dem) as dataset:
+        facts = rasters.describe(dataset, inputs.dem, key="dem")
+        west, south, east, north = transform_bounds(facts.crs, "EPSG:4326", *dataset.bounds)
+    return west, south, east, north

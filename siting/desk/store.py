@@ -1,0 +1,380 @@
+"""The office file: every sign-up, what is known of its land, runs, decisions, in one GeoPackage.
+
+Only Python's sqlite3 touches the file in this process. A wheel of another library carries a SQLite
+of its own, and two of them in one process do not see each other's locks: confirmed rows get lost.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+import sqlite3
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import shapely
+
+from siting.desk.blob import from_blob, to_blob
+from siting.desk.clock import now_text
+from siting.desk.land import Shape, geometry_of, shape_of
+from siting.desk.schema import LAYERS, SCHEMA, VERSION_TABLE, add_functions, create
+from siting.errors import ResourceError, SitingError
+
+FILE = "office.gpkg"
+_WAIT_MS = 5000
+_TEXTS = ("label", "cell", "contact_ref", "note", "set_aside_why")
+Row = dict[str, Any]
+
+
+class Conflict(Exception):
+    """What is to be changed was changed by somebody else in the meantime."""
+
+
+class Missing(Exception):
+    """There is no such sign-up."""
+
+
+@dataclass(frozen=True)
+class Land:
+    """What is known of a sign-up's land: shapes, answers by layer, and the state they are of."""
+
+    shapes: tuple[Shape, ...]
+    answers: Mapping[str, str]
+    rev: int
+
+
+class Store:
+    """An open office file.
+
+    Raises
+    ------
+    SitingError
+        E-DESK-01 when the file is not an office file or of a newer version.
+    ResourceError
+        E-DISK-01 when it cannot be opened or written.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / FILE
+        with _told(self.path):
+            self._db = sqlite3.connect(
+                self.path, timeout=_WAIT_MS / 1000, isolation_level=None, check_same_thread=False
+            )
+            self._db.row_factory = sqlite3.Row
+            self._db.execute("PRAGMA journal_mode = DELETE")
+            self._db.execute("PRAGMA synchronous = FULL")
+            add_functions(self._db)
+            self._open()
+
+    def _open(self) -> None:
+        tables = {row["name"] for row in self._db.execute("SELECT name FROM sqlite_master")}
+        if not tables:
+            with self._act("made", "office"):
+                create(self._db, at=now_text())
+            return
+        known = VERSION_TABLE in tables
+        query = f"SELECT number FROM {VERSION_TABLE}"
+        version = self._db.execute(query).fetchone()["number"] if known else 0
+        if version != SCHEMA:
+            raise SitingError(
+                "E-DESK-01",
+                f"{self.path} has version {version}.",
+                rule=f"This program works on office files of version {SCHEMA}.",
+                cure="Update siting, or name another folder with -o.",
+            )
+
+    def close(self) -> None:
+        """End the connection."""
+        self._db.close()
+
+    def copy_to(self, target: Path) -> None:
+        """A copy of one moment, also while somebody writes."""
+        with _told(target):
+            self._db.execute("VACUUM INTO ?", (str(target),))
+
+    # --- one act, whole or not at all --------------------------------------------------------
+
+    @contextmanager
+    def _act(self, what: str, uid: str, before: Any = None, after: Any = None) -> Iterator[None]:
+        """A transaction that also writes one line of the record of changes."""
+        with _told(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute(
+                    "INSERT INTO change (at, what, uid, before, after) VALUES (?, ?, ?, ?, ?)",
+                    (now_text(), what, uid, _json(before), _json(after)),
+                )
+                self._db.execute("COMMIT")
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+
+    def _insert(self, table: str, values: Mapping[str, Any]) -> str:
+        uid = secrets.token_hex(8)
+        at = now_text()
+        row = {"uid": uid, "rev": 1, "made_at": at, "changed_at": at, **values}
+        names = ", ".join(row)
+        marks = ", ".join("?" for _ in row)
+        self._db.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(row.values()))
+        return str(row["uid"])
+
+    # --- sign-ups ----------------------------------------------------------------------------
+
+    def add_signup(
+        self,
+        label: str,
+        *,
+        cell: str = "",
+        priority: float | None = None,
+        contact_ref: str = "",
+        place: tuple[float, float] | None = None,
+    ) -> str:
+        """A new sign-up, its uid; `place` is (longitude, latitude) of its address, where known."""
+        values: Row = {
+            "label": label,
+            "cell": cell,
+            "priority": priority,
+            "contact_ref": contact_ref,
+            "geom": None if place is None else to_blob(geometry_of(_point(place))),
+        }
+        uid = secrets.token_hex(8)
+        with self._act("signup added", uid, after={"label": label, "cell": cell}):
+            self._insert("signup", {"uid": uid, **values})
+        return uid
+
+    def change_signup(self, uid: str, changes: Mapping[str, Any]) -> None:
+        """Texts and priority of a sign-up changed; unknown names are refused with ValueError."""
+        strange = set(changes) - {*_TEXTS, "priority"}
+        if strange:
+            raise ValueError(f"a sign-up has no {sorted(strange)[0]!r}")
+        before = self.signup(uid)
+        parts = ", ".join(f"{name} = ?" for name in changes)
+        with self._act("signup changed", uid, {n: before[n] for n in changes}, dict(changes)):
+            self._db.execute(
+                f"UPDATE signup SET {parts}, rev = rev + 1, changed_at = ? WHERE uid = ?",
+                (*changes.values(), now_text(), uid),
+            )
+
+    def signup(self, uid: str) -> Row:
+        """One sign-up; Missing where there is none."""
+        row = self._db.execute(
+            "SELECT * FROM signup WHERE uid = ? AND gone_at IS NULL", (uid,)
+        ).fetchone()
+        if row is None:
+            raise Missing(uid)
+        return dict(row)
+
+    def signups(self) -> list[Row]:
+        """Every sign-up with what its status is worked out from, in the order they came."""
+        rows = self._db.execute(
+            """SELECT s.uid, s.label, s.cell, s.priority, s.geom, s.set_aside_why, s.land_rev,
+                      s.contact_ref, s.note,
+                      (SELECT geom FROM parcel p WHERE p.signup_uid = s.uid
+                       AND p.gone_at IS NULL LIMIT 1) AS outline,
+                      r.state AS run_state, r.land_rev AS run_land_rev, r.summary AS run_summary,
+                      r.message AS run_message,
+                      (SELECT kind FROM decision d WHERE d.signup_uid = s.uid
+                       AND d.gone_at IS NULL ORDER BY d.fid DESC LIMIT 1) AS decided
+               FROM signup s
+               LEFT JOIN run r ON r.fid = (SELECT MAX(fid) FROM run WHERE signup_uid = s.uid
+                                           AND state IN ('done', 'failed'))
+               WHERE s.gone_at IS NULL ORDER BY s.fid"""
+        ).fetchall()
+        return [dict(row) for row in rows]
+
+    # --- the land of a sign-up ---------------------------------------------------------------
+
+    def land(self, uid: str) -> Land:
+        """What is known of the land, layer by layer, in the order of drawing."""
+        rev = int(self.signup(uid)["land_rev"])
+        shapes: list[Shape] = []
+        for layer in LAYERS:
+            rows = self._db.execute(
+                f"SELECT * FROM {layer} WHERE signup_uid = ? AND gone_at IS NULL ORDER BY uid",
+                (uid,),
+            )
+            shapes += [shape_of(dict(row), layer, from_blob(row["geom"])) for row in rows]
+        answers = self._db.execute(
+            "SELECT layer, state FROM answer WHERE signup_uid = ? AND gone_at IS NULL", (uid,)
+        )
+        return Land(tuple(shapes), {row["layer"]: row["state"] for row in answers}, rev)
+
+    def save_land(
+        self, uid: str, shapes: Sequence[Shape], answers: Mapping[str, str], *, rev: int
+    ) -> int:
+        """The land as it is drawn now; the number of its new state.
+
+        Rows that did not change keep their revision. Raises Conflict when the land is no longer in
+        the state `rev` that the drawing began from.
+        """
+        before = self.land(uid)
+        if before.rev != rev:
+            raise Conflict(uid)
+        old = {shape.uid: shape for shape in before.shapes}
+        new = {shape.uid: shape for shape in shapes}
+        if old == new and dict(before.answers) == dict(answers):
+            return rev
+        kept = {u: s for u, s in new.items() if old.get(u) == s}
+        changed = {u: s.as_data() for u, s in new.items() if u not in kept}
+        gone = {u: s.as_data() for u, s in old.items() if u not in new or u in changed}
+        with self._act("land", uid, gone, changed):
+            at = now_text()
+            for was in (s for u, s in old.items() if u not in new):
+                self._db.execute(
+                    f"UPDATE {was.layer} SET gone_at = ?, rev = rev + 1 WHERE uid = ?",
+                    (at, was.uid),
+                )
+            for shape in (s for u, s in new.items() if u not in kept):
+                self._put_shape(uid, shape, moved=shape.uid in old)
+            self._put_answers(uid, answers)
+            self._db.execute(
+                "UPDATE signup SET land_rev = land_rev + 1, changed_at = ? WHERE uid = ?", (at, uid)
+            )
+        return rev + 1
+
+    def _put_shape(self, uid: str, shape: Shape, *, moved: bool) -> None:
+        values: Row = {
+            "geom": to_blob(geometry_of(shape)),
+            "name": shape.name,
+            "use": shape.use,
+            "class": shape.road_class,
+            "reason": shape.reason,
+            "said_by": shape.said_by,
+            "said_on": shape.said_on,
+            "via": shape.via,
+        }
+        if moved:
+            parts = ", ".join(f"{name} = ?" for name in values)
+            self._db.execute(
+                f"UPDATE {shape.layer} SET {parts}, rev = rev + 1, changed_at = ? WHERE uid = ?",
+                (*values.values(), now_text(), shape.uid),
+            )
+        else:
+            self._db.execute(
+                f"DELETE FROM {shape.layer} WHERE uid = ? AND gone_at IS NOT NULL", (shape.uid,)
+            )
+            self._insert(shape.layer, {"uid": shape.uid, "signup_uid": uid, **values})
+
+    def _put_answers(self, uid: str, answers: Mapping[str, str]) -> None:
+        self._db.execute("DELETE FROM answer WHERE signup_uid = ?", (uid,))
+        for layer, state in sorted(answers.items()):
+            self._insert("answer", {"signup_uid": uid, "layer": layer, "state": state})
+
+    # --- runs and decisions ------------------------------------------------------------------
+
+    def begin_run(self, uid: str, *, land_rev: int) -> str:
+        """A run that has started; its uid."""
+        run = secrets.token_hex(8)
+        values = {"uid": run, "signup_uid": uid, "land_rev": land_rev, "state": "started"}
+        with self._act("run started", uid, after=values):
+            self._insert("run", values)
+        return run
+
+    def end_run(self, run: str, state: str, **facts: Any) -> None:
+        """How a run ended: "done", "failed", "cancelled" or "cut short", with further columns."""
+        values = {"state": state, **facts}
+        parts = ", ".join(f"{name} = ?" for name in values)
+        with self._act("run ended", run, after=values):
+            self._db.execute(
+                f"UPDATE run SET {parts}, rev = rev + 1, changed_at = ? WHERE uid = ?",
+                (*values.values(), now_text(), run),
+            )
+
+    def cut_short(self) -> int:
+        """Runs that were going when the desk ended are marked so; how many there were."""
+        going = [r["uid"] for r in self._db.execute("SELECT uid FROM run WHERE state = 'started'")]
+        for run in going:
+            self.end_run(run, "cut short")
+        return len(going)
+
+    def last_run(self, uid: str) -> Row | None:
+        """The newest run of a sign-up that ended well or failed; None where there is none."""
+        row = self._db.execute(
+            "SELECT * FROM run WHERE signup_uid = ? AND state IN ('done', 'failed') "
+            "ORDER BY fid DESC LIMIT 1",
+            (uid,),
+        ).fetchone()
+        return None if row is None else dict(row)
+
+    def decide(
+        self, uid: str, *, run_uid: str, rank: int, kind: str, why: str, place: tuple[float, float]
+    ) -> None:
+        """A decision on a spot of a run; the newest one of a sign-up counts."""
+        values: Row = {
+            "signup_uid": uid,
+            "run_uid": run_uid,
+            "rank": rank,
+            "kind": kind,
+            "why": why,
+        }
+        with self._act("decision", uid, after={**values, "place": place}):
+            self._insert("decision", {**values, "geom": to_blob(geometry_of(_point(place)))})
+
+    def decision(self, uid: str) -> Row | None:
+        """The decision that counts for a sign-up, with its place as (longitude, latitude)."""
+        row = self._db.execute(
+            "SELECT * FROM decision WHERE signup_uid = ? AND gone_at IS NULL "
+            "ORDER BY fid DESC LIMIT 1",
+            (uid,),
+        ).fetchone()
+        if row is None:
+            return None
+        lon, lat = (float(v) for v in shapely.get_coordinates(from_blob(row["geom"]))[0])
+        kept = {name: row[name] for name in ("uid", "run_uid", "rank", "kind", "why", "made_at")}
+        return {**kept, "lon": lon, "lat": lat}
+
+    # --- what came in ------------------------------------------------------------------------
+
+    def receive(self, name: str, sha256: str, *, kind: str, uid: str = "") -> bool:
+        """A file that came in; False when the same bytes are here already."""
+        known = self._db.execute("SELECT 1 FROM received WHERE sha256 = ?", (sha256,)).fetchone()
+        if known:
+            return False
+        values = {"signup_uid": uid, "name": name, "sha256": sha256, "kind": kind, "state": "in"}
+        with self._act("received", uid, after=values):
+            self._insert("received", values)
+        return True
+
+    def changes(self, uid: str) -> list[Row]:
+        """What was changed about a sign-up and when, newest first."""
+        rows = self._db.execute(
+            "SELECT number, at, what FROM change WHERE uid = ? ORDER BY number DESC LIMIT 200",
+            (uid,),
+        )
+        return [dict(row) for row in rows]
+
+
+def _point(place: tuple[float, float]) -> Shape:
+    return Shape(uid="", layer="way_in", kind="point", corners=(place,))
+
+
+def _json(value: Any) -> str | None:
+    return None if value is None else json.dumps(value, sort_keys=True, separators=(",", ":"))
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """SQLite's failures as ours, with what to do."""
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        locked = "locked" in str(error)
+        raise ResourceError(
+            "E-LOCK-01" if locked else "E-DISK-01",
+            f"{path} cannot be written: {error}.",
+            rule="A change is kept whole or not at all; nothing was changed.",
+            cure="Close the map program that is editing the file."
+            if locked
+            else "Free some space, or check the folder's permissions.",
+        ) from error
+    except sqlite3.DatabaseError as error:
+        raise SitingError(
+            "E-DESK-01",
+            f"{path} is not an office file: {error}.",
+            rule="An office file is a GeoPackage that the desk made.",
+            cure="Name another folder with -o, or bring back a copy from its backup folder.",
+        ) from error

@@ -1,0 +1,134 @@
+"""Relief under the desk's map: shaded tiles of the office's DEM, read where they are asked for.
+
+A tile is warped at the raster's own fineness and read at the tile's size, so overviews are used;
+two pixels more on each side are cut after shading, or seams would show.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from affine import Affine
+from rasterio.crs import CRS
+from rasterio.enums import Resampling
+from rasterio.io import DatasetReader
+from rasterio.vrt import WarpedVRT
+from rasterio.windows import from_bounds
+
+from siting.grid import FloatArray
+from siting.ground.terrain import hillshade
+from siting.read.input_files import RasterPath
+from siting.read.raster import rasters
+from siting.settings.inputs import DemInput
+
+SIZE = 256
+_EDGE = 2
+_HALF_M = math.pi * 6378137.0
+_MERCATOR = CRS.from_epsg(3857)
+MOST_ZOOM = 20
+_GREYS = (70, 255)
+
+
+@dataclass(frozen=True)
+class Tile:
+    """Zoom, column and row of a tile of Web Mercator, the row counted from the north."""
+
+    zoom: int
+    column: int
+    row: int
+
+    def bounds(self, edge: int = 0) -> tuple[float, float, float, float]:
+        """(left, bottom, right, top) in metres, `edge` pixels wider on each side."""
+        side = 2 * _HALF_M / 2**self.zoom
+        more = edge * side / SIZE
+        left, top = self.column * side - _HALF_M, _HALF_M - self.row * side
+        return left - more, top - side - more, left + side + more, top + more
+
+    @property
+    def is_on_earth(self) -> bool:
+        """Whether there is such a tile."""
+        most = 2**self.zoom
+        return 0 <= self.zoom <= MOST_ZOOM and 0 <= self.column < most and 0 <= self.row < most
+
+
+class Relief:
+    """The office's DEM as tiles. Each thread opens the raster for itself."""
+
+    def __init__(self, path: RasterPath, spec: DemInput) -> None:
+        self._path, self._spec = path, spec
+        self._own = threading.local()
+
+    def stamp(self) -> str:
+        """Another text whenever the file is another: addresses of tiles hold it."""
+        files = (self._path,) if isinstance(self._path, str) else self._path
+        states = [Path(file).stat() for file in files]
+        newest = max(state.st_mtime_ns for state in states)
+        return f"{newest:x}-{sum(state.st_size for state in states):x}"
+
+    def _dataset(self) -> tuple[DatasetReader, rasters.RasterFacts]:
+        if getattr(self._own, "stamp", None) != self.stamp():
+            opened = rasters.opened(self._path, key="dem", spec=self._spec)
+            self._own.holder = opened
+            dataset = opened.__enter__()
+            self._own.value = dataset, rasters.describe(dataset, self._spec, key="dem")
+            self._own.stamp = self.stamp()
+        value: tuple[DatasetReader, rasters.RasterFacts] = self._own.value
+        return value
+
+    def png(self, tile: Tile) -> bytes:
+        """The tile as PNG, clear where the elevation is not known."""
+        dem = self._elevations(tile)
+        _, bottom, _, top = tile.bounds()
+        latitude = 2 * math.atan(math.exp((bottom + top) / 2 / 6378137.0)) - math.pi / 2
+        pixel_m = 2 * _HALF_M / 2**tile.zoom / SIZE * math.cos(latitude)
+        light = hillshade(dem, pixel_m)[_EDGE:-_EDGE, _EDGE:-_EDGE]
+        return _grey(light)
+
+    def _elevations(self, tile: Tile) -> FloatArray:
+        dataset, facts = self._dataset()
+        side = SIZE + 2 * _EDGE
+        bounds = tile.bounds(_EDGE)
+        fine = max(facts.cell_m, (bounds[2] - bounds[0]) / (4 * side))
+        wide = max(2, round((bounds[2] - bounds[0]) / fine))
+        with WarpedVRT(
+            dataset,
+            src_crs=facts.crs,
+            crs=_MERCATOR,
+            transform=_placed(bounds, wide),
+            width=wide,
+            height=wide,
+            resampling=Resampling.bilinear,
+            nodata=np.nan if facts.no_data is None else facts.no_data,
+            dtype="float32",
+        ) as warped:
+            read = warped.read(
+                facts.band,
+                window=from_bounds(*bounds, transform=warped.transform),
+                out_shape=(side, side),
+                resampling=Resampling.bilinear,
+                masked=True,
+            )
+        dem: FloatArray = np.ma.filled(read.astype(np.float32), np.nan)
+        return dem
+
+
+def _placed(bounds: tuple[float, float, float, float], wide: int) -> Affine:
+    left, bottom, right, top = bounds
+    return Affine((right - left) / wide, 0.0, left, 0.0, -(top - bottom) / wide, top)
+
+
+def _grey(light: FloatArray) -> bytes:
+    from PIL import Image
+
+    known = np.isfinite(light)
+    low, high = _GREYS
+    grey = np.where(known, low + np.nan_to_num(light) * (high - low), 0).clip(0, 255)
+    both = np.stack([grey, np.where(known, 255, 0)], axis=-1).astype(np.uint8)
+    stream = io.BytesIO()
+    Image.fromarray(both, mode="LA").save(stream, format="PNG", compress_level=3)
+    return stream.getvalue()

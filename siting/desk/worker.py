@@ -1,0 +1,155 @@
+"""The process that computes: it reads files from outside and scores land, and may be killed.
+
+The server speaks with it through a pipe: a job goes in, progress and one answer come out. Compiled
+loops and the raster library cannot be interrupted, so cancelling means ending this process; the
+next job gets a new one.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from dataclasses import dataclass
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from typing import Any
+
+from siting.errors import SitingError
+
+# What the libraries may not do in this process: fetch, or follow a file that points to others.
+_ENVIRONMENT = {
+    "GDAL_CACHEMAX": "64",
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_HTTP_MAX_RETRY": "0",
+    "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
+    "PROJ_NETWORK": "OFF",
+    "OGR_SKIP": "OGR_VRT",
+}
+
+
+@dataclass(frozen=True)
+class Score:
+    """Score the inputs file and write every output into `out`."""
+
+    inputs: Path
+    protocol: Path | None
+    out: Path
+
+
+@dataclass(frozen=True)
+class ReadUpload:
+    """Read the shapes of a file that was dropped onto the desk."""
+
+    file: Path
+    name: str
+
+
+@dataclass(frozen=True)
+class Known:
+    """Shapes of the region's layers within (west, south, east, north), degrees."""
+
+    inputs: Path
+    bounds: tuple[float, float, float, float]
+
+
+Job = Score | ReadUpload | Known
+
+
+class Worker:
+    """A running worker process and the pipe to it."""
+
+    def __init__(self) -> None:
+        context = get_context("spawn")
+        self.pipe, there = context.Pipe()
+        self._process = context.Process(target=serve, args=(there,), daemon=True)
+        self._process.start()
+        there.close()
+
+    def send(self, job: Job) -> None:
+        """Give the worker its next job."""
+        self.pipe.send(job)
+
+    def receive(self, timeout_s: float) -> tuple[str, Any] | None:
+        """The next (kind, value) that the worker says; None when it stays silent.
+
+        Kinds are "stage", "done", "failed" and, once, "died".
+        """
+        ready = wait([self.pipe, self._process.sentinel], timeout_s)
+        if self.pipe in ready:
+            try:
+                kind, value = self.pipe.recv()
+                return str(kind), value
+            except (EOFError, OSError):
+                return "died", None
+        return ("died", None) if ready else None
+
+    def kill(self) -> None:
+        """End it at once."""
+        self._process.kill()
+        self._process.join(5.0)
+        self.pipe.close()
+
+    @property
+    def pid(self) -> int:
+        """Its process number."""
+        return int(self._process.pid or 0)
+
+
+def serve(pipe: Connection) -> None:
+    """The worker's life: one job after the other until the desk ends."""
+    os.environ.update(_ENVIRONMENT)
+    _leave_with_parent()
+    while True:
+        try:
+            job = pipe.recv()
+        except (EOFError, OSError):
+            return
+        try:
+            pipe.send(("done", _work(job, pipe)))
+        except SitingError as error:
+            pipe.send(("failed", error))
+        except (BrokenPipeError, KeyboardInterrupt):
+            return
+        except Exception as error:  # told as a fault of the program, the desk goes on
+            pipe.send(("failed", _internal(error)))
+
+
+def _internal(error: Exception) -> SitingError:
+    return SitingError(
+        "E-INTERNAL",
+        f"{type(error).__name__}: {error}.",
+        rule="This is a fault of the program, not of your files.",
+        cure="Report it with the file, if you may share it.",
+    )
+
+
+def _leave_with_parent() -> None:
+    parent = parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        wait([parent.sentinel])
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+def _work(job: Job, pipe: Connection) -> Any:
+    if isinstance(job, Score):
+        from siting.commands import score_to_folder
+        from siting.settings.load import load_inputs, load_protocol
+
+        inputs = load_inputs(job.inputs)
+        protocol = load_protocol(job.protocol)
+        return score_to_folder(
+            inputs, protocol, job.out, progress=lambda stage: pipe.send(("stage", stage))
+        )
+    if isinstance(job, ReadUpload):
+        from siting.desk.uploads import shapes_in
+
+        return shapes_in(job.file, job.name)
+    from siting.desk.region import known_shapes
+
+    return known_shapes(job.inputs, job.bounds)

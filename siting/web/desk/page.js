@@ -1,0 +1,56 @@
+// The page around every view: title, faults, what was saved, the map with its relief.
+
+import { byId, node } from "../shared/dom.js";
+import { DATA } from "./api.js";
+
+export function button(text, act, more) {
+  return node("button", { type: "button", onclick: act, ...more }, text);
+}
+
+export function field(words, input) {
+  return node("label", {}, words, input);
+}
+
+export function titled(text, ...content) {
+  byId("title").textContent = text;
+  document.title = `${text} · the desk`;
+  byId("body").replaceChildren(...content.flat().filter(Boolean));
+  byId("faults").replaceChildren();
+  say("");
+}
+
+export function say(text) {
+  byId("said").textContent = text;
+}
+
+// A failure in words at the head of the panel; it takes the focus so that nobody misses it.
+export function fault(error) {
+  byId("faults").replaceChildren(node("p", { class: "caution" }, error.message));
+}
+
+// Runs an act and shows what goes wrong.
+export async function attempt(act) {
+  byId("faults").replaceChildren();
+  try {
+    return await act();
+  } catch (error) {
+    if (!(error instanceof Error)) throw error;
+    fault(error);
+    return null;
+  }
+}
+
+export function deskMap() {
+  const map = L.map("map", {
+    attributionControl: false, zoomSnap: 0.5, minZoom: 5, maxZoom: 20, tapHold: false,
+  });
+  const tiles = `/tile/${DATA.stamp}/{z}/{x}/{y}.png`;
+  L.tileLayer(tiles, { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" }).addTo(map);
+  map.createPane("known").style.zIndex = "350";
+  map.getPane("known").style.pointerEvents = "none";
+  L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);
+  const [west, south, east, north] = DATA.bounds;
+  map.fitBounds([[south, west], [north, east]]);
+  byId("map").append(node("span", { id: "cross", "aria-hidden": "true", hidden: true }));
+  return map;
+}

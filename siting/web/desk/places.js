@@ -1,0 +1,88 @@
+// The places of a run: where, why, which way to face; take one, and hand it over.
+
+import { byId, node, user } from "../shared/dom.js";
+import { DATA, download, get, send } from "./api.js";
+import { attempt, button, field, say, titled } from "./page.js";
+
+const OLD = "This list is older than the land as it is drawn now. Score again.";
+const NO_PLACE = "No place on this land suits a camera.";
+
+export function placesView(desk) {
+  const view = {};
+  const marks = L.layerGroup();
+
+  function place(uid, data, spot) {
+    const { decision } = data;
+    const taken = decision && decision.run_uid === data.run && decision.rank === spot.rank
+      && decision.kind !== "refused";
+    const first = spot.rank === 1;
+    const why = node("input", { maxlength: 500, "aria-label": `Why spot ${spot.rank}` });
+    const decide = (kind) => attempt(async () => {
+      if (kind === "swapped" && !why.value.trim()) {
+        why.focus();
+        throw new Error("Say in a few words why, for the record.");
+      }
+      await send("POST", `/api/decision/${uid}`, { run: data.run, rank: spot.rank, kind, why: why.value.trim() });
+      await view.show(uid);
+      say(`Spot ${spot.rank} is chosen.`);
+    });
+    return node("li", { class: taken ? "taken" : "" },
+      node("h3", {}, `${spot.rank}. `, user(spot.name || spot.why[0]),
+        taken ? node("span", { class: "status" }, "Chosen") : null),
+      node("ul", {}, spot.why.slice(0, 3).map((words) => node("li", {}, user(words)))),
+      taken ? null : [
+        first ? null : field("Why this one?", why),
+        node("div", { class: "buttons" },
+          first ? button("Take this place", () => decide("accepted"), { class: "main" })
+            : button("Take this one instead", () => decide("swapped")))]);
+  }
+
+  function shown(uid, data, file, words) {
+    if (!data.files.includes(file)) return null;
+    const href = `/result/${uid}/${file}`;
+    return node("a", { class: "as-button", href, target: "_blank", rel: "noopener" }, words);
+  }
+
+  function handOver(uid, data) {
+    const archive = () => attempt(() => download(`/api/hand-over/${uid}`, `${desk.row(uid).label}.zip`));
+    return node("section", {}, node("h3", {}, "Hand over"),
+      node("p", { class: "small" }, DATA.words.exact),
+      node("div", { class: "buttons" },
+        button("Files for the volunteer", archive, { class: "main" }),
+        shown(uid, data, "map.html", "Open the map page"),
+        shown(uid, data, "field_sheet.html", "Open the sheet")));
+  }
+
+  function drawMarks(data) {
+    marks.clearLayers();
+    data.spots.forEach((spot) => {
+      const html = node("span", {}, String(spot.rank));
+      const icon = L.divIcon({ className: "place-mark", html, iconSize: [28, 28] });
+      L.marker([spot.lat, spot.lon], { icon, keyboard: false, title: `Spot ${spot.rank}` }).addTo(marks);
+    });
+    if (data.spots.length) {
+      desk.map.fitBounds(L.latLngBounds(data.spots.map((spot) => [spot.lat, spot.lon])).pad(0.4), { maxZoom: 17 });
+    }
+  }
+
+  return Object.assign(view, {
+    async show(uid) {
+      await attempt(async () => {
+        const data = await get(`/api/places/${uid}`);
+        const row = desk.row(uid);
+        const notes = (data.summary || "").split("\n").filter((line) => line.startsWith("Warning: "));
+        titled(`Places of ${row ? row.label : "the land"}`,
+          node("div", { class: "buttons" }, button("Back to the land", () => desk.open(uid))),
+          data.is_old ? node("p", { class: "caution" }, OLD) : null,
+          data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),
+          notes.map((line) => node("p", { class: "caution" }, line.slice(9))),
+          node("ol", { class: "places" }, data.spots.map((spot) => place(uid, data, spot))),
+          data.spots.length ? handOver(uid, data) : null);
+        marks.addTo(desk.map);
+        drawMarks(data);
+        byId("title").focus({ preventScroll: true });
+      });
+    },
+    hide() { marks.remove(); },
+  });
+}

@@ -1,0 +1,85 @@
+// The desk: which view is open, what the server says meanwhile.
+
+import { byId } from "../shared/dom.js";
+import { setUpTheme } from "../shared/theme.js";
+import { DATA, listen, send } from "./api.js";
+import { landView } from "./land.js";
+import { listView } from "./list.js";
+import { attempt, deskMap, fault, say } from "./page.js";
+import { placesView } from "./places.js";
+
+const map = deskMap();
+const desk = { map, open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`) };
+const list = listView(desk);
+Object.assign(desk, { row: list.row, reload: list.load });
+const land = landView(desk);
+const places = placesView(desk);
+const VIEWS = { list, land, places };
+let open = "list";
+
+function go(where) {
+  if (window.location.hash === `#${where}`) route();
+  else window.location.hash = where;
+}
+
+async function route() {
+  const [name, uid] = window.location.hash.slice(1).split("/");
+  VIEWS[open].hide();
+  open = Object.hasOwn(VIEWS, name) ? name : "list";
+  byId("to-list").hidden = open === "list";
+  if (open !== "list") await attempt(list.load);
+  await VIEWS[open].show(uid);
+  byId("panel").scrollTop = 0;
+  byId("title").focus({ preventScroll: true });
+}
+
+function working({ now, waiting }, stage) {
+  const busy = Boolean(now || waiting.length);
+  byId("work").hidden = !busy;
+  if (!busy) return;
+  const row = now ? list.row(now) : null;
+  const rest = waiting.length ? `, ${waiting.length} waiting` : "";
+  byId("work-words").textContent = `Scoring ${row ? row.label : "land"}: ${stage || "starting"}${rest}`;
+}
+
+let queue = { now: "", waiting: [] };
+
+function setUp() {
+  byId("season").textContent = DATA.season ? `Season ${DATA.season}` : "";
+  byId("to-list").addEventListener("click", () => go("list"));
+  byId("cancel").addEventListener("click", () => attempt(() => send("POST", "/api/cancel", {})));
+  listen({
+    queue: (state) => { queue = state; working(queue); },
+    stage: ({ uid, stage }) => working({ ...queue, now: uid }, stage),
+    scored: async ({ uid, seconds }) => {
+      await attempt(list.load);
+      if (open !== "list" && window.location.hash.endsWith(uid)) {
+        go(`places/${uid}`);
+        say(`Scored in ${seconds.toFixed(1)} s.`);
+      }
+    },
+    cancelled: () => say("Cancelled. The earlier result is kept."),
+    failed: async ({ message }) => { await attempt(list.load); fault(new Error(message)); },
+    signups: () => { attempt(list.load); },
+  });
+  document.addEventListener("keydown", (event) => {
+    const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName);
+    if (open !== "land" || typing || !(event.ctrlKey || event.metaKey) || event.key.toLowerCase() !== "z") return;
+    event.preventDefault();
+    if (event.shiftKey) land.restoredOn();
+    else land.restoredBack();
+  });
+  document.addEventListener("dragover", (event) => event.preventDefault());
+  document.addEventListener("drop", (event) => {
+    event.preventDefault();
+    const [file] = event.dataTransfer.files;
+    if (file && open === "land") land.dropped(file);
+    else if (file) say("Open the sign-up that the file belongs to, then drop it there.");
+  });
+  window.addEventListener("hashchange", route);
+}
+
+setUp();
+setUpTheme();
+document.documentElement.dataset.drawn = "yes";
+route();

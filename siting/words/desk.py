@@ -1,0 +1,62 @@
+"""The words of the desk that are not on a button: layers, hand-over, what a click will show."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from siting.words.sketch import QUESTIONS
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A layer as the desk asks for it; with `answers`, "none" and "not known" can be said."""
+
+    layer: str
+    title: str
+    one: str
+    kinds: tuple[str, ...]
+    draw: dict[str, str]
+    answers: bool = True
+    uses: tuple[tuple[str, str], ...] = ()
+    classes: tuple[tuple[str, str], ...] = ()
+
+
+_ROADS = Layer(
+    "roads",
+    "Roads and drives",
+    "Road",
+    ("line",),
+    {"line": "Draw a road"},
+    classes=(
+        ("", "Not known"),
+        ("major", "Main road"),
+        ("minor", "Side road or drive"),
+        ("track", "Farm track"),
+    ),
+)
+
+
+def layers() -> tuple[Layer, ...]:
+    """Every layer that is drawn at the desk, in the order in which the page shows them."""
+    asked = tuple(
+        Layer(q.layer, q.desk_title or q.title, q.one, q.kinds, q.draw, q.answers, q.uses)
+        for q in QUESTIONS
+    )
+    return (*asked, _ROADS)
+
+
+HAND_OVER = (
+    "Open map.html in a web browser; it works without the internet. field_sheet.html is for "
+    "printing, spots.gpx for a GPS or a map app.\n\n"
+    "These files show private land exactly. Send them to the volunteer and to nobody else. "
+    "Local law, the landowner and what you see on the spot come first."
+)
+
+
+def words_data() -> dict[str, Any]:
+    """For the page: the layers, and what a downloaded file shows."""
+    return {
+        "layers": [asdict(layer) for layer in layers()],
+        "exact": "This file shows the land exactly. Send it to the volunteer and to nobody else.",
+    }

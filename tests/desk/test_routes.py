@@ -1,0 +1,292 @@
+"""Who is let in, and what each route does, on the sample valley."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import time
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from siting.desk import run as desk_run
+from siting.desk.app import make_app
+from siting.desk.office import INPUTS_FILE, open_office, parcel_folder
+from siting.desk.security import Gate
+
+SAMPLE = Path(__file__).parents[2] / "sample_rasters"
+PORT = 8123
+HERE = f"http://127.0.0.1:{PORT}"
+RING = [[-80.509, 43.530], [-80.503, 43.530], [-80.503, 43.534], [-80.509, 43.534]]
+
+
+class Office:
+    """A desk without a socket, and a browser that has entered it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        inputs = open_office(folder, SAMPLE / "inputs.toml")
+        self.desk = desk_run._desk(folder, inputs, None, Gate(PORT))
+        self.client = TestClient(make_app(self.desk), base_url=HERE)
+        self.client.__enter__()
+        self.client.get(f"/enter?key={self.desk.gate.key}")
+        self.headers = {"X-Desk": self.desk.gate.token, "Origin": HERE}
+
+    def send(self, method: str, path: str, value: Any = None, **more: Any) -> Any:
+        return self.client.request(
+            method, path, json={} if value is None else value, headers=self.headers, **more
+        )
+
+    def get(self, path: str) -> Any:
+        return self.client.get(path, headers={"X-Desk": self.desk.gate.token})
+
+    def close(self) -> None:
+        self.client.__exit__(None, None, None)
+        self.desk.runner.close()
+        self.desk.reader.close()
+        self.desk.store.close()
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory):
+    made = Office(tmp_path_factory.mktemp("office"))
+    yield made
+    made.close()
+
+
+def outline(uid: str = "a" * 16) -> dict[str, Any]:
+    return {"uid": uid, "layer": "parcel", "kind": "area", "corners": RING}
+
+
+def new_signup(office: Office, label: str = "Orchard") -> str:
+    answer = office.send("POST", "/api/signups", {"label": label, "lon": -80.506, "lat": 43.532})
+    assert answer.status_code == 200, answer.text
+    return str(answer.json()["uid"])
+
+
+# --- who is let in ---------------------------------------------------------------------------
+
+
+def test_the_key_works_once(tmp_path):
+    gate = Gate(PORT)
+    assert gate.enter(gate.key).status_code == 303
+    assert gate.enter(gate.key).status_code == 403
+    assert Gate(PORT).enter("").status_code == 403
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"Host": "desk.example"}, 400),
+        ({"Host": "127.0.0.1"}, 400),
+        ({"Host": f"127.0.0.1:{PORT + 1}"}, 400),
+        ({"Origin": "http://desk.example"}, 403),
+        ({"Origin": f"http://127.0.0.1:{PORT + 1}"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Sec-Fetch-Site": "same-site"}, 403),
+        ({"Sec-Fetch-Site": "cross-site"}, 403),
+        ({"X-Desk": "guess"}, 403),
+        ({"X-Desk": ""}, 403),
+        ({"Cookie": ""}, 403),
+        ({"Cookie": f"desk_{PORT}=guess"}, 403),
+    ],
+)
+def test_nobody_else_changes_anything(office, headers, status):
+    before = office.get("/api/signups").json()
+    sent = {**office.headers, **headers}
+    client = office.client
+    if "Cookie" in headers:
+        client = TestClient(make_app(office.desk), base_url=HERE)
+    answer = client.post("/api/signups", json={"label": "intruder"}, headers=sent)
+    assert answer.status_code == status, answer.text
+    assert office.get("/api/signups").json() == before
+
+
+def test_a_request_without_origin_changes_nothing(office):
+    answer = office.client.post(
+        "/api/signups", json={"label": "x"}, headers={"X-Desk": office.desk.gate.token}
+    )
+    assert answer.status_code == 403
+
+
+def test_every_answer_carries_the_headers(office):
+    for path in ("/", "/api/signups", "/static/desk/start.js", "/nowhere"):
+        answer = office.get(path)
+        assert "frame-ancestors 'none'" in answer.headers["content-security-policy"]
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        assert "access-control-allow-origin" not in answer.headers
+
+
+def test_the_page_holds_the_token_and_never_the_key(office):
+    text = office.get("/").text
+    assert office.desk.gate.token in text
+    assert office.desk.gate.key not in text
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["..%2f..%2foffice.toml", "office.gpkg", "%2e%2e/inputs.toml", "map.html%00", "spots.gpkg"],
+)
+def test_only_named_files_of_a_result_are_handed_out(office, path):
+    uid = new_signup(office)
+    assert office.get(f"/result/{uid}/{path}").status_code == 404
+    assert office.get("/static/..%2f..%2fdesk/app.py").status_code == 404
+
+
+def test_reading_changes_nothing(office):
+    uid = new_signup(office)
+    store = office.folder / "office.gpkg"
+    before = store.read_bytes()
+    for path in (
+        "/",
+        "/api/signups",
+        f"/api/land/{uid}",
+        f"/api/places/{uid}",
+        f"/api/record/{uid}",
+    ):
+        assert office.get(path).status_code == 200
+    assert store.read_bytes() == before
+
+
+# --- sign-ups and land --------------------------------------------------------------------------
+
+
+def test_a_table_is_pasted_row_by_row(office):
+    rows = ("label\tcell\tpriority\tlon\tlat", "Brook farm\tB2\t1\t-80.5\t43.5")
+    text = "\n".join((*rows, "\t\t\t\t", "Hill\tB3\tsoon\t\t"))
+    answer = office.send("POST", "/api/table", {"text": text}).json()
+    assert answer["added"] == 1
+    assert [fault["row"] for fault in answer["faults"]] == [3, 4]
+
+
+def test_status_follows_what_there_is(office):
+    uid = new_signup(office, "Statuses")
+
+    def status() -> str:
+        rows = office.get("/api/signups").json()["rows"]
+        return next(str(row["status"]) for row in rows if row["uid"] == uid)
+
+    assert status() == "No outline yet"
+    saved = office.send("PUT", f"/api/land/{uid}", {"rev": 0, "shapes": [outline()], "answers": {}})
+    assert saved.json() == {"rev": 1}
+    assert status() == "Ready to score"
+    office.send("PATCH", f"/api/signups/{uid}", {"set_aside_why": "moved away"})
+    assert status() == "Set aside"
+
+
+def test_two_windows_do_not_overwrite_each_other(office):
+    uid = new_signup(office)
+    first = {"rev": 0, "shapes": [outline("c" * 16)], "answers": {}}
+    assert office.send("PUT", f"/api/land/{uid}", first).status_code == 200
+    assert office.send("PUT", f"/api/land/{uid}", {**first, "shapes": []}).status_code == 409
+
+
+@pytest.mark.parametrize(
+    "value", [{"rev": "0"}, {"rev": 0, "shapes": [{"layer": "x"}]}, [], {"rev": 0, "more": 1}]
+)
+def test_what_makes_no_sense_is_refused_in_words(office, value):
+    uid = new_signup(office)
+    answer = office.send("PUT", f"/api/land/{uid}", value)
+    assert answer.status_code == 400
+    assert answer.json()["message"]
+
+
+def test_tiles_show_the_relief_and_nothing_beyond_it(office):
+    from PIL import Image
+
+    stamp = office.desk.relief.stamp()
+    answer = office.client.get(f"/tile/{stamp}/15/4528/11991.png")
+    assert answer.status_code == 200
+    image = Image.open(io.BytesIO(answer.content))
+    assert image.size == (256, 256)
+    far = Image.open(io.BytesIO(office.client.get(f"/tile/{stamp}/5/0/0.png").content))
+    assert far.getextrema()[1] == (0, 0)
+    assert office.client.get("/tile/old/15/4528/11991.png").status_code == 410
+    assert office.client.get(f"/tile/{stamp}/2/9/0.png").status_code == 404
+
+
+# --- the whole way ------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def scored(office):
+    uid = new_signup(office, "Scored farm")
+    shapes = [outline("d" * 16), {"uid": "e" * 16, "layer": "feeders", "kind": "point"}]
+    shapes[1]["corners"] = [[-80.5065, 43.5321]]
+    land = {"rev": 0, "shapes": shapes, "answers": {"livestock": "none", "trails": "unknown"}}
+    office.send("PUT", f"/api/land/{uid}", land)
+    assert office.send("POST", f"/api/score/{uid}").status_code == 202
+    for _ in range(600):
+        found = office.get(f"/api/places/{uid}").json()
+        if found["run"]:
+            return uid, found
+        time.sleep(0.25)
+    raise AssertionError(office.get("/api/signups").text)
+
+
+def test_a_desk_run_is_the_command_lines_run_byte_for_byte(office, scored, tmp_path):
+    from click.testing import CliRunner
+
+    from siting.cli import siting
+
+    uid, found = scored
+    inputs = parcel_folder(office.folder, uid) / INPUTS_FILE
+    outcome = CliRunner().invoke(siting, ["score", str(inputs), "-o", str(tmp_path / "out")])
+    assert outcome.exit_code == 0, outcome.output
+    mine = parcel_folder(office.folder, uid) / "runs" / found["run"]
+    for path in sorted((tmp_path / "out").iterdir()):
+        if path.name != "run.json" and not path.name.startswith("."):
+            assert path.read_bytes() == (mine / path.name).read_bytes(), path.name
+
+
+def test_a_place_is_taken_and_handed_over_without_anybody_else(office, scored):
+    uid, found = scored
+    answer = office.send(
+        "POST",
+        f"/api/decision/{uid}",
+        {"run": found["run"], "rank": 2, "kind": "swapped", "why": "the owner mows at spot 1"},
+    )
+    assert answer.status_code == 200, answer.text
+    assert office.get(f"/api/places/{uid}").json()["decision"]["rank"] == 2
+    archive = zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content))
+    names = [Path(name).name for name in archive.namelist()]
+    assert names == ["map.html", "field_sheet.html", "spots.gpx", "READ-ME.txt"]
+    text = b"".join(archive.read(name) for name in archive.namelist()).decode()
+    assert "Go to spot 2 first." in text
+    assert "the owner mows" not in text
+    assert "Orchard" not in text
+
+
+def test_a_decision_on_a_list_that_is_gone_is_refused(office, scored):
+    uid, _ = scored
+    asked = {"run": "0" * 16, "rank": 1, "kind": "accepted", "why": ""}
+    assert office.send("POST", f"/api/decision/{uid}", asked).status_code == 409
+
+
+def test_the_result_page_cannot_speak_with_the_desk(office, scored):
+    answer = office.get(f"/result/{scored[0]}/map.html")
+    assert answer.headers["content-security-policy"].startswith("sandbox allow-scripts")
+    assert "allow-same-origin" not in answer.headers["content-security-policy"]
+
+
+def test_a_sketch_page_is_made_for_the_sign_up(office, scored):
+    answer = office.get(f"/api/sketch/{scored[0]}")
+    assert answer.status_code == 200
+    island = json.loads(re.search(r'id="siting-data">(.*?)</script>', answer.text, re.S).group(1))
+    assert island["made_for"] == "Scored farm"
+
+
+def test_cancelling_keeps_the_earlier_result(office, scored):
+    uid, found = scored
+    office.send("POST", f"/api/score/{uid}")
+    time.sleep(0.4)
+    office.send("POST", "/api/cancel")
+    for _ in range(100):
+        if not office.desk.runner.state()["now"]:
+            break
+        time.sleep(0.1)
+    assert office.get(f"/api/places/{uid}").json()["spots"] == found["spots"]
