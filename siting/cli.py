@@ -291,7 +291,9 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
     help="Which open data: the name of a recipe, or a file of your own (.toml).",
 )
 @click.option("--dem", multiple=True, help="Elevation by hand: files or folders of tiles.")
-@click.option("--land-cover", multiple=True, help="Land cover by hand: files or folders of tiles.")
+@click.option(
+    "--land-cover", multiple=True, help='Land cover by hand: files or folders of tiles; "osm".'
+)
 @click.option("--legend", default="", help="Legend of --land-cover: a name or a CSV.")
 @click.option(
     "--surface",
@@ -306,6 +308,20 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
     default=1500.0,
     show_default=True,
     help="Ground around the land, m.",
+)
+@click.option(
+    "--osm",
+    type=click.Path(exists=False),
+    default="",
+    help="OpenStreetMap extract (.osm.pbf), or a folder made from one. Without land: make it.",
+)
+@click.option("--layers", "mapping", default="", help="Mapping (.toml) of other vector files.")
+@click.option(
+    "--hunting",
+    type=click.Choice(["note", "no-go"]),
+    default="note",
+    show_default=True,
+    help="Mapped hunting stands: told, or kept clear of.",
 )
 @click.option("--fill", is_flag=True, help="Fill holes from the next edition or product.")
 @click.option("--update", is_flag=True, help="Look again for what is here already.")
@@ -343,7 +359,8 @@ def _ask(options: dict[str, Any]) -> Any:
     from siting.gather.recipes import load_recipe
     from siting.gather.run import Ask
 
-    region = _region(*(options.pop(name) for name in ("point", "radius", "parcel", "bounds")))
+    land = [options.pop(name) for name in ("point", "radius", "parcel", "bounds")]
+    region = None if options["osm"] and not any(land) else _region(*land)
     files = {name: options.pop(name) for name in ("dem", "land_cover")}
     return Ask(
         region=region,
@@ -356,6 +373,9 @@ def _ask(options: dict[str, Any]) -> Any:
         fill=options["fill"],
         most_mb=options["most_mb"],
         allow_hosts=tuple(options["allow_host"]),
+        osm=options["osm"],
+        mapping=options["mapping"],
+        hunting_no_go=options["hunting"] == "no-go",
     )
 
 

@@ -110,7 +110,10 @@ def gather_to_folder(
     lines = [done(str(folder), made.written, made.kept, made.requests, made.bytes)]
     lines += [f"Warning: {note.text}" for note in made.notes if note.level == "warning"]
     lines += [f"Assumed: {note.text}" for note in made.notes if note.level == "assumption"]
-    lines.append(f"Next: siting score {folder / 'inputs.toml'} -o {folder / 'out'}")
+    if ask.region is None:
+        lines.append(f"Next: siting gather --osm {folder} with a piece of land")
+    else:
+        lines.append(f"Next: siting score {folder / 'inputs.toml'} -o {folder / 'out'}")
     return _plain("\n".join(lines))
 
 

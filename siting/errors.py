@@ -97,6 +97,8 @@ CODES: dict[str, str] = {
     "E-SUM-01": "A file does not have the checksum that its catalogue states.",
     "E-KEY-01": "A key that a recipe needs is not set.",
     "E-RECIPE-01": "There is no such recipe, or it lacks a part.",
+    "E-OSM-01": "OpenStreetMap extracts cannot be read here.",
+    "E-OSM-02": "An OpenStreetMap extract does not cover the land.",
     "E-ASSIGN-01": "Parcels cannot be assigned to survey cells.",
     "E-INTERNAL": "A fault of the program itself.",
 }

@@ -103,18 +103,28 @@ def key_of(*facts: Any) -> str:
 
 
 def sources_text(
-    region: Region, entries: Sequence[Entry], *, margin_m: float, time: dt.datetime, inputs: str
+    region: Region | None,
+    entries: Sequence[Entry],
+    *,
+    margin_m: float,
+    time: dt.datetime,
+    inputs: str,
 ) -> str:
-    """sources.json: no path of a machine, no query of an address, no key."""
+    """sources.json: no path of a machine, no query of an address, no key.
+
+    `inputs` is the SHA-256 of inputs.toml as it was last written by us.
+    """
     record = {
         "version": FORMAT,
         "made": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "program": f"siting {__version__}",
         "region": {
-            "boxes": [[round(v, 6) for v in box] for box in region.boxes(margin_m)],
+            "boxes": [[round(v, 6) for v in box] for box in region.boxes(margin_m)]
+            if region is not None
+            else [],
             "margin_m": margin_m,
         },
-        "inputs_sha256": text_hash(inputs),
+        "inputs_sha256": inputs,
         "sources": [entry.as_json() for entry in entries],
     }
     return canonical_json(record) + "\n"

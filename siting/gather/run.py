@@ -26,6 +26,9 @@ from siting.gather.raster.sources import Network
 from siting.gather.recipes import RasterRecipe, Recipe
 from siting.gather.record import Entry
 from siting.gather.region import Region
+from siting.gather.vector import layers
+from siting.gather.vector import made as vectors
+from siting.gather.vector.mapping import load_mapping
 from siting.lock import locked
 from siting.types import Note
 from siting.words import gather as words
@@ -58,9 +61,13 @@ class Ask:
         Fill holes of one edition or product from the next.
     most_mb : float
     allow_hosts : names of hosts besides the recipe's
+    osm : an OpenStreetMap extract, or a folder made from one
+    mapping : a file that maps other vector files to layers
+    hunting_no_go : bool
+        Keep spots clear of mapped hunting stands.
     """
 
-    region: Region
+    region: Region | None
     recipe: Recipe
     margin_m: float = 1500.0
     files: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
@@ -70,6 +77,16 @@ class Ask:
     fill: bool = False
     most_mb: float = 2000.0
     allow_hosts: tuple[str, ...] = ()
+    osm: str = ""
+    mapping: str = ""
+    hunting_no_go: bool = False
+
+    @property
+    def land(self) -> Region:
+        """The region, where there is one."""
+        if self.region is None:
+            raise ValueError("an extract alone has no region")
+        return self.region
 
 
 @dataclass
@@ -147,8 +164,11 @@ def _gathered(
     before = record.earlier(folder)
     _check_folder(folder, before)
     old = record.entries_of(before)
-    parts = _rasters(ask, folder, old, network, confirm, progress, when)
-    inputs = _inputs(ask, [p.entry for p in parts])
+    parts = _vectors(ask, folder, old, progress, when)
+    if ask.region is not None:
+        # Rasters come last: what a file on this machine lacks is told before anything is asked.
+        parts = [*_rasters(ask, folder, old, network, confirm, progress, when), *parts]
+    inputs = _inputs(ask, [p.entry for p in parts]) if ask.region is not None else None
     progress("writing")
     written, notes = _write(ask, folder, parts, inputs, before, when)
     remove_folder(folder / WAITING)
@@ -156,7 +176,7 @@ def _gathered(
     return Gathered(
         folder,
         written,
-        [p.entry.file for p in parts if p.content is None],
+        list(dict.fromkeys(p.entry.file for p in parts if p.content is None)),
         [*(n for p in parts for n in p.notes), *notes],
         requests,
         count,
@@ -195,7 +215,11 @@ def by_hand(layer: str, recipe: RasterRecipe | None, ask: Ask) -> RasterRecipe:
 def _wanted(ask: Ask) -> dict[str, RasterRecipe]:
     """The rasters to gather, those given by hand in place of the recipe's."""
     recipes = ask.recipe.rasters()
+    if _cover_from_osm(ask):
+        recipes.pop("land_cover", None)
     for name in ask.files:
+        if name == "land_cover" and _cover_from_osm(ask):
+            continue
         recipes[name] = by_hand(name, recipes.get(name), ask)
     for name, recipe in recipes.items():
         if recipe.way == "files" and name not in ask.files:
@@ -207,14 +231,15 @@ def _wanted(ask: Ask) -> dict[str, RasterRecipe]:
                 cure=f"See docs/recipes/{ask.recipe.name}.md, then give the files with --{option}.",
             )
     for name in ("dem", "land_cover"):
-        if name not in recipes:
+        if name not in recipes and not (name == "land_cover" and _cover_from_osm(ask)):
             raise SitingError(
                 "E-RECIPE-01",
                 f"Recipe {ask.recipe.name} has no {name.replace('_', ' ')}.",
                 rule="A region needs elevation and land cover.",
                 cure=f"Give a file with --{name.replace('_', '-')}, or take another recipe.",
             )
-    if recipes["land_cover"].way == "files" and not (ask.legend or recipes["land_cover"].legend):
+    cover = recipes.get("land_cover")
+    if cover is not None and cover.way == "files" and not (ask.legend or cover.legend):
         raise SitingError(
             "E-LEGEND-01",
             "The land cover given by hand has no legend.",
@@ -239,7 +264,7 @@ def _rasters(
     recipes = _wanted(ask)
     keys = {name: _raster_key(ask, name, recipe) for name, recipe in recipes.items()}
     for name, recipe in recipes.items():
-        known = record.kept(folder, [e for e in old if name in _layers(e)], keys[name])
+        known = record.kept(folder, [e for e in old if name in _serves(e)], keys[name])
         if known and not ask.update:
             parts[name] = [_kept(entry) for entry in known]
             continue
@@ -248,7 +273,7 @@ def _rasters(
         plan = raster_layer.plan(
             name,
             recipe,
-            ask.region,
+            ask.land,
             network,
             files=ask.files.get(name, ()),
             margin_m=ask.margin_m,
@@ -261,7 +286,7 @@ def _rasters(
     _agree(ask, plans, network, confirm)
     for name, plan in plans.items():
         made = raster_layer.make(
-            plan, ask.region, with_fill=ask.fill, legend=ask.legend, progress=progress
+            plan, ask.land, with_fill=ask.fill, legend=ask.legend, progress=progress
         )
         notes = (*_changes(old, name, plan), *made.notes)
         parts[name] = _new(name, keys[name], made, notes, when)
@@ -274,7 +299,7 @@ def _raster_key(ask: Ask, name: str, recipe: RasterRecipe) -> str:
     return record.key_of(
         name,
         recipe.model_dump(mode="json"),
-        ask.region.key(ask.margin_m),
+        ask.land.key(ask.margin_m),
         ask.margin_m,
         [[Path(p).name, list(s or ())] for p, s in stamps],
         ask.fill,
@@ -287,7 +312,7 @@ def _inside(path: str) -> list[str]:
     return sorted(str(p) for p in place.glob("*")) if place.is_dir() else [path]
 
 
-def _layers(entry: Entry) -> list[str]:
+def _serves(entry: Entry) -> list[str]:
     told = entry.facts.get("layers")
     return [str(name) for name in told] if isinstance(told, list) else [entry.layer]
 
@@ -379,21 +404,72 @@ def _sha(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
+def _vectors(
+    ask: Ask, folder: Path, old: Sequence[Entry], progress: Callable[[str], None], when: dt.datetime
+) -> list[_Part]:
+    """The vector layers: kept when nothing that they depend on has changed, else made."""
+    if not ask.osm and not ask.mapping:
+        return []
+    key = _vector_key(ask)
+    known = record.kept(folder, [e for e in old if e.file == layers.FILE], key)
+    if known:
+        return [_kept(entry) for entry in known]
+    progress("reading the layers")
+    made = vectors.make(
+        ask.osm,
+        ask.mapping,
+        ask.region.boxes(ask.margin_m) if ask.region is not None else [],
+        hunting_no_go=ask.hunting_no_go,
+        cover_land=ask.land.grid(raster_layer.CONTEXT_M) if _cover_from_osm(ask) else None,
+        now=when,
+    )
+    time = when.astimezone(dt.UTC).isoformat(timespec="seconds")
+    kept_notes = tuple((n.code, n.level, n.text) for n in made.notes)
+    parts = []
+    for number, facts in enumerate(made.sources):
+        told = kept_notes if not number else ()
+        entry = Entry(layers.FILE, "layers", key, facts, _sha(made.content), time, told)
+        parts.append(_Part(entry, made.content, made.notes if not number else ()))
+    return parts
+
+
+def _cover_from_osm(ask: Ask) -> bool:
+    return ask.files.get("land_cover") == ("osm",)
+
+
+def _vector_key(ask: Ask) -> str:
+    files = [Path(ask.osm)] if ask.osm else []
+    if ask.osm and Path(ask.osm).is_dir():
+        files = [Path(ask.osm) / layers.FILE, Path(ask.osm) / record.SOURCES]
+    if ask.mapping:
+        found = Path(ask.mapping)
+        files += [found, *load_mapping(found).files(found.parent)]
+    return record.key_of(
+        [[f.name, list(file_state(str(f)) or ())] for f in files],
+        ask.region.key(ask.margin_m) if ask.region is not None else [],
+        ask.hunting_no_go,
+        _cover_from_osm(ask),
+    )
+
+
 def _inputs(ask: Ask, entries: Sequence[Entry]) -> str:
     """inputs.toml of what was gathered."""
     rasters = {e.layer: e.facts["inputs"] for e in entries if e.facts.get("inputs")}
-    layers: dict[str, Any] = {}
     for entry in entries:
-        layers |= entry.facts.get("vectors", {})
+        if "inputs_cover" in entry.facts:
+            rasters["land_cover"] = entry.facts["inputs_cover"]
+    named: dict[str, Any] = {}
+    for entry in entries:
+        named |= entry.facts.get("vectors", {})
     told = [e for e in entries if e.facts.get("attribution")]
-    return record.inputs_text(ask.region, rasters, layers, told)
+    return record.inputs_text(ask.land, rasters, named, told)
 
 
 def _write(
     ask: Ask,
     folder: Path,
     parts: Sequence[_Part],
-    inputs: str,
+    inputs: str | None,
     before: Mapping[str, Any],
     when: dt.datetime,
 ) -> tuple[list[str], list[Note]]:
@@ -401,23 +477,22 @@ def _write(
     there = folder / record.INPUTS
     old = there.read_text(encoding="utf-8", errors="replace") if there.exists() else None
     own = old is not None and text_hash(old) != before.get("inputs_sha256")
-    entries = [part.entry for part in parts]
-    sources = record.sources_text(
-        ask.region, entries, margin_m=ask.margin_m, time=when, inputs=inputs
-    )
-    if own:
-        # The user's lines stay; the record keeps the sum of what was written before them.
-        sources = sources.replace(text_hash(inputs), str(before.get("inputs_sha256", "")))
     new = {p.entry.file: p.content for p in parts if p.content is not None}
-    if not new and old is not None and (own or old == inputs):
+    if not new and (inputs is None or own or old == inputs):
         return [], []
-    with staged(folder, last=record.SOURCES if own else record.INPUTS) as stage:
+    # Of lines that the user has changed the record keeps the sum that they had before.
+    digest = str(before.get("inputs_sha256", "")) if own else text_hash(inputs or "")
+    sources = record.sources_text(
+        ask.region, [p.entry for p in parts], margin_m=ask.margin_m, time=when, inputs=digest
+    )
+    with staged(folder, last=record.SOURCES if own or inputs is None else record.INPUTS) as stage:
         for name, content in new.items():
             stage.write(name, content)
-        if ask.region.point is None:
+        if ask.region is not None and ask.region.point is None:
             _stage_parcels(stage, ask.region)
         stage.write(record.SOURCES, sources)
-        stage.write(record.NEW_INPUTS if own else record.INPUTS, inputs)
+        if inputs is not None:
+            stage.write(record.NEW_INPUTS if own else record.INPUTS, inputs)
         written = list(stage.digests())
     return written, ([words.inputs_kept(record.NEW_INPUTS)] if own else [])
 

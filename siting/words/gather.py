@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import datetime as dt
+from collections.abc import Mapping, Sequence
 
 from siting.lengths import NO_BREAK, percent
 from siting.types import Note
@@ -106,6 +107,71 @@ def inputs_kept(name: str) -> Note:
         f"been written is in {name}."
     )
     return Note("A-INPUTS-01", "assumption", text)
+
+
+def use_not_known(file: str, unknown: int, trails: int) -> Note:
+    """A-USE-01: paths whose tags say nothing of who uses them."""
+    share = percent(unknown / max(trails, 1))
+    text = (
+        f"{file}: {unknown:,} of {trails:,} trails ({share}) do not say "
+        'who uses them. They stay "use not known": they may be game trails or full of people.'
+    )
+    return Note("A-USE-01", "assumption", text.replace(NO_BREAK, " "))
+
+
+def strange_ways(file: str, counts: Mapping[str, int]) -> Note:
+    """A-OSM-01: kinds of ways that are not in the table."""
+    listed = ", ".join(f"{name} ({count})" for name, count in list(counts.items())[:12])
+    text = f"{file}: ways of unknown kinds were left out: {listed}."
+    return Note("A-OSM-01", "assumption", text)
+
+
+def hunting(count: int) -> Note:
+    """A-OSM-01: hunting stands are told, and kept clear of when the survey asks for it."""
+    text = (
+        f"{count:,} hunting stands or grounds are mapped here (layer hunting). Ask the owner when "
+        "hunting takes place and stay away then; --hunting no-go keeps spots clear of them."
+    )
+    return Note("A-OSM-01", "assumption", text)
+
+
+def protected(count: int) -> Note:
+    """A-OSM-01: protected areas may ask for a permit."""
+    text = (
+        f"{count:,} protected areas reach in here (layer protected): ask their office whether a "
+        "permit is needed."
+    )
+    return Note("A-OSM-01", "assumption", text)
+
+
+def old_extract(day: dt.date) -> Note:
+    """W-AGE-01: an extract of years ago."""
+    text = f"The map extract is of {day.isoformat()}: ways and houses built since are not in it."
+    return Note("W-AGE-01", "warning", text)
+
+
+def areas_cut(missing: int, of: int) -> Note:
+    """W-OSM-01: woods and waters at the border of an extract."""
+    text = (
+        f"{missing:,} of {of:,} large woods and waters are missing: parts of them lie outside the "
+        "extract. Take the extract of a larger region when your land is near its border."
+    )
+    return Note("W-OSM-01", "warning", text)
+
+
+def dropped(layer: str, file: str, count: int) -> Note:
+    """A-DROP-01: features that a mapping leaves out."""
+    text = f"{file}: {count:,} features of {layer} were left out, as the mapping asks."
+    return Note("A-DROP-01", "assumption", text)
+
+
+def twins(layer: str, count: int) -> Note:
+    """W-TWIN-01: lines of one file that run along lines of another."""
+    text = (
+        f"{layer}: {count:,} lines of one source run along lines of the other within 5 m. They may "
+        "be one thing mapped twice; leave them out of one."
+    )
+    return Note("W-TWIN-01", "warning", text)
 
 
 def done(folder: str, files: Sequence[str], kept: Sequence[str], asked: int, count: int) -> str:
