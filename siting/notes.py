@@ -21,8 +21,6 @@ SEVERITY: Mapping[str, int] = {
     "W-LEGEND-01": 3,
     "W-PLACE-01": 3,
     # 2: what is said of some places may be wrong, or people may be there.
-    "W-TERRACE-01": 2,
-    "W-OFFSET-01": 2,
     "W-NOCOVER-01": 2,
     "W-USE-01": 2,
     "W-STREAM-01": 2,
@@ -36,8 +34,6 @@ SEVERITY: Mapping[str, int] = {
     "W-COVER-01": 1,
     "W-COVER-02": 1,
     "W-COARSE-01": 1,
-    "W-COARSE-02": 1,
-    "W-CANOPY-01": 1,
     "W-QUIET-01": 1,
     "W-WALK-01": 1,
     "W-WALK-02": 1,

@@ -18,6 +18,8 @@ from siting.settings.inputs import LAYER_NAMES, LayerInput
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters" / "layers.gpkg"
 GRID = Grid("EPSG:32617", 539_400.0, 4_820_600.0, 10.0, 120, 130)
+# The sample farm has neither fences nor single trees.
+IN_SAMPLE = LAYER_NAMES[:-2]
 OTHER = Grid("EPSG:32618", 50_000.0, 4_830_000.0, 10.0, 150, 150)
 
 
@@ -32,7 +34,7 @@ def read(name: str, grid: Grid, path: Path = SAMPLE):
     return vectors.read_layer(str(path), spec, grid, name=name)
 
 
-@pytest.mark.parametrize("name", LAYER_NAMES)
+@pytest.mark.parametrize("name", IN_SAMPLE)
 @pytest.mark.parametrize("grid", [GRID, OTHER], ids=["zone 17", "zone 18"])
 def test_kept_and_read_afresh_are_equal(name, grid, monkeypatch):
     first, kept = read(name, grid), read(name, grid)

@@ -20,7 +20,20 @@ _MOST_TEXT_BYTES = 200_000_000
 # An XML document type can define entities that unfold to gigabytes or read other files.
 _DOCTYPE = re.compile(rb"<!\s*(DOCTYPE|ENTITY)", re.IGNORECASE)
 _ARCHIVES = (b"PK\x03\x04", b"\x1f\x8b", b"7z\xbc\xaf", b"Rar!")
+# The old form of GeoJSON could name its system by a link, which the map library follows.
+_LINKED_SYSTEM = re.compile(
+    rb'"crs"\s*:\s*\{[^{}]*(\{[^{}]*\})?[^{}]*"type"\s*:\s*"(link|url)"', re.IGNORECASE
+)
 _ALGORITHM = re.compile(rb'"type"\s*:\s*"gdal', re.IGNORECASE)
+
+
+# No request leaves the library, whatever a file or one beside it names: of the two ways that lead
+# to the network one is closed to every name, the other leads to a port where nobody listens.
+NO_NETWORK = {
+    "CPL_VSIL_CURL_ALLOWED_FILENAME": "none",
+    "GDAL_HTTP_PROXY": "http://127.0.0.1:1",
+    "GDAL_HTTP_MAX_RETRY": "0",
+}
 
 
 def is_remote(path: str) -> bool:
@@ -201,6 +214,13 @@ def check_vector_file(path: str, *, key: str) -> None:
         )
     if suffix == ".kml":
         _check_xml(place, head, key)
+    if suffix in (".geojson", ".json") and _LINKED_SYSTEM.search(place.read_bytes()):
+        raise SitingError(
+            "E-FILE-04",
+            f"{path} ({key}) names its coordinate system by an address.",
+            rule="What is read must be in the file that is named; nothing is fetched.",
+            cure="Save the file again with its coordinates in longitude and latitude (WGS 84).",
+        )
 
 
 def _check_xml(path: Path, head: bytes, key: str) -> None:
@@ -277,6 +297,30 @@ def check_raster_file(path: str, *, key: str) -> None:
             f"{path} ({key}) is empty.",
             rule="A raster must be whole.",
             cure="Copy or download it again.",
+        )
+
+
+TIFF_HEADS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+def starts_like(path: Path, heads: tuple[bytes, ...]) -> bool:
+    """Whether a file begins with one of these bytes; False for what cannot be read."""
+    try:
+        with path.open("rb") as stream:
+            return stream.read(max(map(len, heads))).startswith(heads)
+    except OSError:
+        return False
+
+
+def check_mask(path: str, *, key: str) -> None:
+    """E-FILE-04 when the mask beside a raster (.msk) is no TIFF: it may point to any file."""
+    beside = Path(path + ".msk")
+    if beside.exists() and not starts_like(beside, TIFF_HEADS):
+        raise SitingError(
+            "E-FILE-04",
+            f"{beside} (mask of {key}) is not a TIFF.",
+            rule="A file beside a raster must hold cells; one of another kind may point anywhere.",
+            cure="Delete it, or make the mask again.",
         )
 
 

@@ -6,9 +6,11 @@ gets the same values alone and in a batch, whatever was read before.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 from rasterio.io import DatasetReader
-from rasterio.warp import Resampling
 from rasterio.windows import Window
 
 from siting.files import State, file_state
@@ -54,7 +56,7 @@ def read_coarse(
             bottom = min(top + size, facts.shape[0] // step)
             right = min(left + size, facts.shape[1] // step)
             part = (range(top, bottom), range(left, right))
-            key = (state, facts.band, step, masked, top, left)
+            key = (state, facts.band, facts.shape, step, masked, top, left)
 
             def read(part: tuple[range, range] = part) -> FloatArray:
                 return _piece(dataset, facts.band, *part, step=step, masked=masked)
@@ -78,17 +80,22 @@ def _piece(
     dataset: DatasetReader, band: int, rows: range, cols: range, *, step: int, masked: bool
 ) -> FloatArray:
     window = Window(cols.start * step, rows.start * step, len(cols) * step, len(rows) * step)
-    raw = dataset.read(
-        band,
-        window=window,
-        out_shape=(len(rows), len(cols)),
-        masked=True,
-        resampling=Resampling.average,
-    )
-    out = np.ma.getdata(raw).astype(np.float32)
+    # The cells themselves, not a decimated read: that would take them from reduced copies (.ovr).
+    raw = dataset.read(band, window=window, masked=True)
+    values = np.ma.getdata(raw).astype(np.float64)
+    known = np.isfinite(values)
     if masked:
-        out[np.ma.getmaskarray(raw)] = np.nan
-    return out
+        known &= ~np.ma.getmaskarray(raw)
+    count = _block_sums(known, step)
+    with np.errstate(invalid="ignore"):
+        mean = _block_sums(np.where(known, values, 0.0), step) / np.where(count > 0, count, np.nan)
+    return mean.astype(np.float32)
+
+
+def _block_sums(values: NDArray[Any], step: int) -> NDArray[np.float64]:
+    rows, cols = (n // step for n in values.shape)
+    blocks = values.reshape(rows, step, cols, step)
+    return np.asarray(blocks.sum(axis=(1, 3), dtype=np.float64))
 
 
 def _state(dataset: DatasetReader) -> tuple[tuple[str, State], ...] | None:
@@ -98,5 +105,6 @@ def _state(dataset: DatasetReader) -> tuple[tuple[str, State], ...] | None:
         known = file_state(name)
         if known is None:
             return None
-        found.append((name, known))
+        # The library does not count a mask among the files of a raster opened without its copies.
+        found += [(name, known), (name + ".msk", stamp(name + ".msk") or (0, 0))]
     return tuple(found) or None

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from contextlib import nullcontext
 
 import numpy as np
 from affine import Affine
+from rasterio.io import DatasetReader
 from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
-from siting.read.input_files import RasterPath
-from siting.read.raster import rasters
+from siting.read.input_files import RasterPath, is_remote
+from siting.read.raster import overviews, rasters
 from siting.read.raster.coarse_cells import read_coarse
+from siting.read.raster.rasters import RasterFacts
 from siting.read.raster.units import elevation_factor
 from siting.settings.inputs import DemInput
 from siting.types import Note
@@ -61,13 +64,10 @@ def read_far(
         return None
     with rasters.opened(path, key="dem", spec=spec, allow_remote=allow_remote) as dataset:
         facts = rasters.describe(dataset, spec, key="dem")
-        reach, wide, window = _window(facts, dataset.overviews(facts.band), grid, reach_m)
-        if window is None:
-            return None
-        step = max(1, int(wide.cell_size_m / facts.cell_m))
-        values, window = read_coarse(
-            dataset, facts, window, step=step, masked=spec.nodata != "none"
-        )
+        found = _read(path, dataset, facts, spec, grid, reach_m)
+    if found is None:
+        return None
+    values, facts, window, step, (reach, wide), notes = found
     if not values.size:
         return None
     factor, _ = elevation_factor(
@@ -98,20 +98,46 @@ def read_far(
         resampling=Resampling.bilinear,
         num_threads=1,
     )
-    return out, wide, _notes(reach, reach_m, out, facts.file)
+    return out, wide, (*notes, *_notes(reach, reach_m, out, facts.file))
 
 
-def _window(
-    facts: rasters.RasterFacts, overviews: list[int], grid: Grid, reach_m: float
-) -> tuple[float, Grid, Window | None]:
+_Found = tuple[FloatArray, RasterFacts, Window, int, tuple[float, Grid], tuple[Note, ...]]
+
+
+def _read(
+    path: RasterPath,
+    dataset: DatasetReader,
+    facts: RasterFacts,
+    spec: DemInput,
+    grid: Grid,
+    reach_m: float,
+) -> _Found | None:
+    """Coarse cells of the file, from a reduced copy that belongs to it where there is one."""
+    everywhere = rasters.source_window(facts, far_grid(grid, reach_m=reach_m), margin=1)
+    if everywhere is None:
+        return None
+    alone = path if isinstance(path, str) and not is_remote(path) else ""
+    copy, notes = overviews.find(alone, dataset, facts, most_cell_m=CELL_M, within=everywhere)
+    with overviews.opened(alone, copy) if copy else nullcontext(dataset) as source:
+        facts = overviews.facts_of(facts, source) if copy else facts
+        reach, wide, window = _window(facts, grid, reach_m)
+        if window is None:
+            return None
+        step = max(1, int(wide.cell_size_m / facts.cell_m + 1e-6))
+        values, covered = read_coarse(
+            source, facts, window, step=step, masked=spec.nodata != "none"
+        )
+    return values, facts, covered, step, (reach, wide), notes
+
+
+def _window(facts: RasterFacts, grid: Grid, reach_m: float) -> tuple[float, Grid, Window | None]:
     """Reach, far grid and cells of the file: all that was asked, or what the budget allows."""
     wide = far_grid(grid, reach_m=reach_m)
     window = rasters.source_window(facts, wide, margin=1)
-    thinned = max((f for f in overviews if f * facts.cell_m <= CELL_M), default=1)
-    if window is None or window.width * window.height <= _MOST_CELLS * thinned**2:
+    if window is None or window.width * window.height <= _MOST_CELLS:
         return reach_m, wide, window
     left, bottom, right, top = grid.bounds
-    side = math.sqrt(_MOST_CELLS) * thinned * facts.cell_m
+    side = math.sqrt(_MOST_CELLS) * facts.cell_m
     reach = max((side - max(right - left, top - bottom)) / 2.0, 0.0)
     wide = far_grid(grid, reach_m=reach)
     return reach, wide, rasters.source_window(facts, wide, margin=1)

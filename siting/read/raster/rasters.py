@@ -7,6 +7,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import rasterio
@@ -22,7 +23,15 @@ from rasterio.windows import Window
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import FloatArray, Grid, transformer
 from siting.read.datum import check_environment
-from siting.read.input_files import RasterPath, check_raster_file, is_remote
+from siting.read.input_files import (
+    NO_NETWORK,
+    TIFF_HEADS,
+    RasterPath,
+    check_mask,
+    check_raster_file,
+    is_remote,
+    starts_like,
+)
 from siting.read.projection import file_crs, metres_per_unit, name_of
 from siting.read.raster import tiles
 from siting.read.raster.notices import unreadable_notices_ignored
@@ -66,24 +75,26 @@ class RasterFacts:
 
 @contextmanager
 def opened(
-    path: RasterPath, *, key: str, spec: RasterInput, allow_remote: bool = False
+    path: RasterPath, *, key: str, spec: RasterInput | None = None, allow_remote: bool = False
 ) -> Iterator[DatasetReader]:
     """An open raster, or the tiles of one joined; every failure is told as a `SitingError`.
 
     Only the formats of `DRIVERS` are opened; virtual rasters (VRT), which may point anywhere,
-    only when remote files are allowed.
+    only when remote files are allowed. `spec` says which coordinate system tiles without one have.
     """
     if isinstance(path, str):
         with _opened(path, key=key, allow_remote=allow_remote) as dataset:
             yield dataset
         return
 
+    given = spec if spec is not None else RasterInput(file=path)
+
     def tile(one: str) -> tiles.Tile:
         with _opened(one, key=key, allow_remote=allow_remote) as dataset:
-            return tiles.tile_of(dataset, spec, path=one, key=key)
+            return tiles.tile_of(dataset, given, path=one, key=key)
 
-    text = tiles.joined(path, spec, key=key, open_tile=tile)
-    with _opened(text, key=key, allow_remote=allow_remote, ours=spec.label) as dataset:
+    text = tiles.joined(path, given, key=key, open_tile=tile)
+    with _opened(text, key=key, allow_remote=allow_remote, ours=given.label) as dataset:
         yield dataset
 
 
@@ -95,16 +106,18 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
     drivers = ["VRT"] if ours else [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
     if not ours and not remote and not allow_remote:
         check_raster_file(path, key=key)
+        check_mask(path, key=key)
     shown = ours or path
     try:
         with (
-            rasterio.Env(**(_REMOTE if remote else {})),
+            rasterio.Env(**(_REMOTE if remote else NO_NETWORK)),
             warnings.catch_warnings(),
             unreadable_notices_ignored(),
         ):
             # Told as E-GEO-01 or E-CRS-01 by `describe`, in words a user can act on.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with DatasetReader(path, driver=drivers) as dataset:
+            # Reduced copies are used by `overviews` alone, which looks at them first.
+            with DatasetReader(path, driver=drivers, OVERVIEW_LEVEL="NONE") as dataset:
                 yield dataset
     except PermissionError as error:
         raise _unreadable(shown, key, str(error), code="E-FILE-03") from error
@@ -117,6 +130,14 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
         denied = "ermission denied" in str(error)
         code = "E-FILE-03" if denied else "E-FILE-02"
         raise _unreadable(shown, key, str(error), code=code) from error
+
+
+def is_plain_overview(path: str, dataset: DatasetReader) -> bool:
+    """Whether the reduced copies of a raster lie in it or in a TIFF beside it, and nowhere else."""
+    if "OVERVIEW_FILE" in dataset.tags(ns="OVERVIEWS"):
+        return False
+    beside = Path(path + ".ovr")
+    return not beside.exists() or starts_like(beside, TIFF_HEADS)
 
 
 def _unreadable(path: str, key: str, why: str, *, code: str) -> SitingError:

@@ -82,7 +82,7 @@ def _read(inputs: Inputs, bounds: tuple[float, float, float, float]) -> Relief |
         window = rasters.source_window(facts, grid, margin=3)
         if window is None:
             return None
-        if window.width * window.height > _MOST_CELLS and not dataset.overviews(facts.band):
+        if window.width * window.height > _MOST_CELLS:
             return None
         finer = facts.cell_m < grid.cell_size_m
         with WarpedVRT(

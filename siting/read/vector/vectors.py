@@ -27,7 +27,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import Grid, transformer
 from siting.read.datum import conversion_note
-from siting.read.input_files import check_vector_file, is_remote
+from siting.read.input_files import NO_NETWORK, check_vector_file, is_remote
 from siting.read.projection import (
     WGS84,
     file_crs,
@@ -60,6 +60,8 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
     """The layer to read: the one named, or the only one; E-FILE-05 otherwise."""
     if not is_remote(path):
         check_vector_file(path, key=key)
+    # This library has a copy of GDAL of its own, with settings of its own.
+    pyogrio.set_gdal_config_options(dict.fromkeys(NO_NETWORK) if is_remote(path) else NO_NETWORK)
     try:
         names = _layers_of(_source_of(path, key), path)
     except _FAILURES as error:
@@ -91,7 +93,10 @@ def _source_of(path: str, key: str) -> str | bytes:
 
 def _layers_of(source: str | bytes, path: str) -> list[str]:
     """Names of the layers; a format without names takes that of the file."""
-    names = [str(name) for name, _ in pyogrio.list_layers(source)]
+    with warnings.catch_warnings():
+        # What the library cannot read is told by our own message, or does not matter here.
+        warnings.simplefilter("ignore")
+        names = [str(name) for name, _ in pyogrio.list_layers(source)]
     # Bytes are given a file in memory whose name is drawn by lot.
     in_memory = isinstance(source, bytes)
     return [Path(path).stem if in_memory and n.startswith("pyogrio_") else n for n in names]
@@ -141,7 +146,9 @@ def _layer_facts(
     name = layer_name(path, layer, key=key)
     try:
         source = _source_of(path, key)
-        info = pyogrio.read_info(source, layer=_layer_in(source, name, path))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            info = pyogrio.read_info(source, layer=_layer_in(source, name, path))
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     if info["driver"] not in DRIVERS:
