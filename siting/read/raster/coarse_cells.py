@@ -106,5 +106,7 @@ def _state(dataset: DatasetReader) -> tuple[tuple[str, State], ...] | None:
         if known is None:
             return None
         # The library does not count a mask among the files of a raster opened without its copies.
-        found += [(name, known), (name + ".msk", stamp(name + ".msk") or (0, 0))]
+        found.append((name, known))
+        mask = file_state(name + ".msk")
+        found += [(name + ".msk", mask)] if mask is not None else []
     return tuple(found) or None
