@@ -13,22 +13,43 @@ NO_HEADING = (
 )
 
 
-def reading(heading_deg: float, magnetic_deg: float | None) -> str:
+def reading(heading_deg: float, magnetic_deg: float | None, *, span_deg: float = 0.0) -> str:
     """A heading as a volunteer reads it: what a hand compass shows first, then true.
 
     Parameters
     ----------
     heading_deg, magnetic_deg : degrees clockwise from true and from magnetic north
+    span_deg : how wide the direction is that the maps can tell; 0 for a heading in degrees
 
     Examples
     --------
     >>> reading(355.2, 4.4), reading(90.0, None)
     ('north, 4° on a compass (355° true)', 'east, 90° true')
+    >>> reading(45.0, 54.4, span_deg=45.0)
+    'north-east, anywhere from 32° to 77° on a compass (22° to 68° true)'
     """
+    if span_deg:
+        true = f"{span_words(heading_deg, span_deg)} true"
+        way = f"{compass_word(heading_deg)}, anywhere from"
+        if magnetic_deg is None:
+            return f"{way} {true}"
+        return f"{way} {span_words(magnetic_deg, span_deg)} on a compass ({true})"
     true = f"{round(heading_deg) % 360}° true"
     if magnetic_deg is None:
         return f"{compass_word(heading_deg)}, {true}"
     return f"{compass_word(heading_deg)}, {round(magnetic_deg) % 360}° on a compass ({true})"
+
+
+def span_words(middle_deg: float, span_deg: float) -> str:
+    """Both ends of a direction, clockwise.
+
+    Examples
+    --------
+    >>> span_words(0.0, 45.0)
+    '338° to 22°'
+    """
+    low, high = (round(middle_deg + side * span_deg / 2.0) % 360 for side in (-1, 1))
+    return f"{low}° to {high}°"
 
 
 def walk_lines(

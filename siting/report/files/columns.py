@@ -124,8 +124,8 @@ COLUMNS: tuple[Column[SpotRow], ...] = (
     ),
     Column(
         "kind", "text", "",
-        "the attractor that speaks most for it: trail, water, crossing, edge, opening, funnel, "
-        "soft_edge, feature",
+        "the strongest attractor in the picture: trail, water, valley, crossing, edge, opening, "
+        "funnel, soft_edge, feature; empty where none is in it",
         lambda row: clean(row.spot.kind), public=True,
     ),
     Column("lon_deg", "decimal", "degrees", "longitude, WGS 84, 7 decimals",
@@ -160,6 +160,9 @@ COLUMNS: tuple[Column[SpotRow], ...] = (
            lambda row: whole_degrees(row.fact.facing.heading_deg)),
     Column("heading_magnetic_deg", "whole", "degrees", "the same by compass",
            lambda row: whole_degrees(row.fact.facing.magnetic_deg)),
+    Column("heading_span_deg", "whole", "degrees",
+           "how wide the direction is that the maps can tell; 0 for a heading in degrees",
+           lambda row: None if row.fact.facing.heading_deg is None else row.fact.facing.span_deg),
     Column("heading_score", "decimal", "0..1", "how good it is",
            lambda row: rounded(row.fact.facing.score, 4)),
     Column("second_heading_true_deg", "whole", "degrees", "second heading, from true north",

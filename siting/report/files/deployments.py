@@ -181,7 +181,8 @@ def _row(
         "deploymentStart": times[0] if times else None,
         "deploymentEnd": times[1] if times else None,
         "cameraHeight": round(camera.lens_height_m, 2),
-        "cameraHeading": whole_degrees(fact.facing.heading_deg),
+        # A direction of 45 degrees is no heading in whole degrees: it is filled in on the day.
+        "cameraHeading": None if fact.facing.span_deg else whole_degrees(fact.facing.heading_deg),
         "baitUse": False,
         "featureType": feature_type(result, fact),
         "habitat": fact.habitat or None,

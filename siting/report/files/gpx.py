@@ -10,9 +10,9 @@ import shapely
 
 from siting import __version__
 from siting.grid import transformer
-from siting.lengths import length, whole_minutes
+from siting.lengths import compass_word, length, whole_minutes
 from siting.report.files.columns import rounded
-from siting.report.shared.facts import SpotFacts, whole_degrees, wrapped_lon
+from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, wrapped_lon
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
@@ -80,14 +80,20 @@ def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
         _place(route, "rtept", lon=float(lon), lat=float(lat))
 
 
+def _face(facing: Facing) -> str:
+    """The heading for a small screen: degrees where they are known, else the direction alone."""
+    degrees, magnetic = whole_degrees(facing.heading_deg), whole_degrees(facing.magnetic_deg)
+    if facing.span_deg or degrees is None:
+        return compass_word(facing.heading_deg or 0.0)
+    return f"{degrees} degrees true{'' if magnetic is None else f' (compass {magnetic})'}"
+
+
 def _description(fact: SpotFacts) -> list[str]:
     """What a receiver shows of a spot, short."""
     facing = fact.facing
     parts = [f"Spot {fact.spot.rank}: look within {length(fact.search_radius_m)} of this point."]
     if facing.heading_deg is not None:
-        magnetic = whole_degrees(facing.magnetic_deg)
-        by_compass = "" if magnetic is None else f" (compass {magnetic})"
-        parts.append(f"Face {whole_degrees(facing.heading_deg)} degrees true{by_compass}.")
+        parts.append(f"Face {_face(facing)}.")
     if fact.walk is not None:
         there, back = (whole_minutes(m) for m in (fact.walk.minutes_there, fact.walk.minutes_back))
         parts.append(f"Walk about {there} min there, {back} min back.")

@@ -14,6 +14,7 @@ import shapely
 from siting.criteria import CRITERIA, Criterion
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
+from siting.notes import head_and_gaps
 from siting.report.page import cells, layers
 from siting.report.shared import overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
@@ -94,8 +95,16 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
             "heading_fair": FAIR,
         },
         "cautions_everywhere": _everywhere(result),
-        "notes": [{"level": note.level, "text": clean(note.text)} for note in result.notes],
+        "warned": [clean(note.text) for note in head_and_gaps(result.notes)[0]],
+        "notes": _notes(result),
     }
+
+
+def _notes(result: Result) -> list[dict[str, str]]:
+    """Warnings, the worst first, then assumptions; what heads the list is not said again."""
+    _, gaps = head_and_gaps(result.notes)
+    taken = [note for note in result.notes if note.level != "warning"]
+    return [{"level": note.level, "text": clean(note.text)} for note in (*gaps, *taken)]
 
 
 def _everywhere(result: Result) -> list[str]:
@@ -227,9 +236,12 @@ def _face(facts: SpotFacts) -> list[str]:
     facing = facts.facing
     if facing.heading_deg is None:
         return [NO_HEADING]
-    lines = [f"Best: {reading(facing.heading_deg, facing.magnetic_deg)}.", *facing.why]
+    lines = [
+        f"Best: {reading(facing.heading_deg, facing.magnetic_deg, span_deg=facing.span_deg)}.",
+        *facing.why,
+    ]
     if facing.second_deg is not None:
-        second = reading(facing.second_deg, facing.second_magnetic_deg)
+        second = reading(facing.second_deg, facing.second_magnetic_deg, span_deg=facing.span_deg)
         lines.append(f"Second: {second}. {facing.second_why}".rstrip())
     return lines
 
@@ -238,7 +250,7 @@ def _face_brief(facts: SpotFacts) -> str:
     facing = facts.facing
     if facing.heading_deg is None:
         return ""
-    return f"Face {reading(facing.heading_deg, facing.magnetic_deg)}."
+    return f"Face {reading(facing.heading_deg, facing.magnetic_deg, span_deg=facing.span_deg)}."
 
 
 def _clear(camera: CameraRules) -> list[str]:
@@ -257,6 +269,7 @@ def _aim(facts: SpotFacts) -> dict[str, Any] | None:
     return {
         "heading_deg": facing.heading_deg,
         "second_deg": facing.second_deg,
+        "span_deg": facing.span_deg,
         "magnetic_deg": facing.magnetic_deg,
         "second_magnetic_deg": facing.second_magnetic_deg,
         "rose": _numbers(aim.scores),

@@ -140,6 +140,7 @@ def _page(data: dict[str, Any], map_script: str) -> str:
         title=clean(data["parcel"]["label"]),
         version=__version__,
         standing=FIRST,
+        warned=data["warned"],
         spots=data["spots"],
     )
     assets.check_page(html)

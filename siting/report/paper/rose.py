@@ -9,12 +9,15 @@ from markupsafe import Markup
 from siting.lengths import compass_word
 from siting.report.paper.svg import polar
 from siting.report.shared.facts import Facing, whole_degrees
+from siting.words.card import reading as as_read
 
 
-def face(heading_deg: float | None) -> str:
-    """A heading in degrees and in words, "" where there is none."""
+def face(heading_deg: float | None, *, span_deg: float = 0.0) -> str:
+    """A heading in degrees and in words, "" where there is none; a wide one in words alone."""
     degrees = whole_degrees(heading_deg)
-    return "" if degrees is None else f"{degrees}° {compass_word(degrees)}"
+    if degrees is None:
+        return ""
+    return compass_word(degrees) if span_deg else f"{degrees}° {compass_word(degrees)}"
 
 
 def by_compass(facing: Facing) -> str:
@@ -22,6 +25,8 @@ def by_compass(facing: Facing) -> str:
     degrees, compass = whole_degrees(facing.heading_deg), whole_degrees(facing.magnetic_deg)
     if degrees is None:
         return ""
+    if facing.span_deg:
+        return compass_word(degrees)
     if compass is None:
         return f"{face(degrees)} (true)"
     return f"{compass}° {compass_word(degrees)}"
@@ -32,16 +37,14 @@ def reading(facing: Facing) -> str:
     degrees, compass = whole_degrees(facing.heading_deg), whole_degrees(facing.magnetic_deg)
     if degrees is None:
         return ""
-    if compass is None:
-        return f"{compass_word(degrees)}: {degrees}° true"
-    return f"{compass_word(degrees)}: {compass}° on a compass ({degrees}° true)"
+    return as_read(degrees, compass, span_deg=facing.span_deg)
 
 
 def rose(facing: Facing) -> Markup:
     """A compass card with the heading (solid arrow) and the second heading (dashed)."""
     if facing.heading_deg is None:
         return Markup("")
-    words = f"Heading {face(facing.heading_deg)}"
+    words = f"Heading {face(facing.heading_deg, span_deg=facing.span_deg)}"
     svg = ElementTree.Element(
         "svg", {"class": "rose", "viewBox": "-17 -17 34 34", "role": "img", "aria-label": words}
     )

@@ -15,6 +15,7 @@ from shapely import Geometry
 from siting import __version__
 from siting.ground.distance import burn
 from siting.lengths import length, points, whole_minutes
+from siting.notes import head_and_gaps
 from siting.report.paper.plan import Window, plan, shut_areas, window_around
 from siting.report.paper.rose import by_compass, face, reading, rose
 from siting.report.shared.assets import WEB
@@ -23,6 +24,7 @@ from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
+from siting.words.card import span_words
 from siting.words.cautions import FIRST, parcel_cautions, texts
 from siting.words.heading import lens_height
 from siting.words.service_interval import visit_plan
@@ -263,7 +265,7 @@ def _page(
         map=_spot_map(result, fact, shut=shut, camera=camera, number=number),
         rose=rose(facing),
         face=reading(facing),
-        face_second=face(facing.second_deg),
+        face_second=face(facing.second_deg, span_deg=facing.span_deg),
         why_heading=tuple(_sentence(line) for line in facing.why[:2]),
         lens=facing.lens.removeprefix("Lens ") or f"{lens_height(camera.lens_height_m)}.",
         needle=_needle(facing),
@@ -296,9 +298,12 @@ def _needle(facing: Facing) -> str:
     if magnetic is None or declination is None:
         return ""
     side = "east" if declination >= 0 else "west"
+    points = f"the needle points {abs(declination):.0f}° {side} of true north"
+    if facing.span_deg:
+        return f"{span_words(magnetic, facing.span_deg)}; {points}"
     second = whole_degrees(facing.second_magnetic_deg)
     other = "" if second is None else f" (second heading {second}°)"
-    return f"{magnetic}°{other}; the needle points {abs(declination):.0f}° {side} of true north"
+    return f"{magnetic}°{other}; {points}"
 
 
 def _walk(fact: SpotFacts) -> str:
@@ -355,6 +360,6 @@ def _spot_map(
 
 
 def _warnings(result: Result) -> list[str]:
-    """Warnings of the run, each once."""
-    kept = dict.fromkeys(clean(n.text) for n in result.notes if n.level == "warning")
-    return list(kept)
+    """The warnings that change what a reader does, the worst first; the map page has the rest."""
+    head, _ = head_and_gaps(result.notes)
+    return [clean(note.text) for note in head]

@@ -80,7 +80,8 @@ function drawAround(spot) {
 
 // What the camera would see: a slice as wide as the lens and as long as it is trusted.
 function viewOutline(spot) {
-  const { field_of_view_deg: angle, zone_m: reach } = DATA.camera;
+  const { field_of_view_deg: lens, zone_m: reach } = DATA.camera;
+  const angle = lens + (spot.aim.span_deg || 0);
   const [x, y] = mercator(spot.lat, spot.lon), stretch = 1 / Math.cos(spot.lat * Math.PI / 180);
   const outline = [[spot.lat, spot.lon]];
   for (let i = 0; i <= 12; i += 1) {
