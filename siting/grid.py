@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
-from pyproj import CRS, Transformer
+from pyproj import CRS, Geod, Transformer
 from pyproj.exceptions import ProjError
 
 from siting.errors import SitingError
@@ -68,6 +68,15 @@ class Grid:
     def to_lonlat(self) -> Transformer:
         """Transformer from (easting, northing) to (lon, lat) WGS 84, in that order."""
         return transformer(self.crs, "EPSG:4326")
+
+    @property
+    def convergence_deg(self) -> float:
+        """Bearing of grid north from true north mid-grid, degrees, clockwise positive."""
+        left, bottom, right, top = self.bounds
+        easting, northing = (left + right) / 2, (bottom + top) / 2
+        lon, lat = self.to_lonlat.transform([easting, easting], [northing - 50.0, northing + 50.0])
+        bearing, _, _ = Geod(ellps="WGS84").inv(lon[0], lat[0], lon[1], lat[1])
+        return float(bearing)
 
     def xy(
         self, row: NDArray[np.integer] | int, col: NDArray[np.integer] | int

@@ -179,6 +179,10 @@ class Land:
             f"{grid.cell_size_m:g} m in {grid.crs[:20]}; layers {', '.join(self.vectors)}>"
         )
 
+    def shapes(self, name: str) -> list[Geometry]:
+        """The shapes of a vector layer in the grid's coordinates; none where it was not given."""
+        return list(self.vectors[name].geometry.values) if name in self.vectors else []
+
     @property
     def has_cover(self) -> bool:
         """Whether land cover was given; without it every role is UNKNOWN and closes nothing."""

@@ -23,7 +23,6 @@ from siting.heading.choose import (
     _far_side,
     find_aims,
     followed_lines,
-    grid_north_deg,
     surroundings,
 )
 from siting.heading.line_crossing import border_lines
@@ -246,7 +245,7 @@ def test_grid_north_against_the_formula(crs: str, meridian: float, easting: floa
         math.atan(math.tan(math.radians(lon - meridian)) * math.sin(math.radians(lat)))
     )
     # Grid north bears east of true north to the east of the meridian in the north.
-    assert grid_north_deg(grid) == pytest.approx(expected, abs=2e-3)
+    assert grid.convergence_deg == pytest.approx(expected, abs=2e-3)
 
 
 # --- far elevations -------------------------------------------------------------------------
@@ -265,7 +264,7 @@ def test_the_far_side_of_a_feature_is_looked_for_from_true_north() -> None:
     row, col = (int(v) for v in grid.rowcol(*back))
     open_ground[row - 1 : row + 2, col - 1 : col + 2] = True
     free = _far_side([(x + 28.0, y)], [log], grid=grid, open_ground=open_ground)
-    assert abs(grid_north_deg(grid)) > 5.0
+    assert abs(grid.convergence_deg) > 5.0
     assert free(0, 0.0)
     assert not free(0, 180.0)
 

@@ -40,7 +40,12 @@ def test_trail_meets_brook():
     brook = line((40, -50), (40, 50), called="the brook")
     (crossing,) = meetings([track], [brook], kind="stream crossing")
     assert crossing == Feature(
-        "stream crossing", 40.0, 0.0, 1.0, "where the cart track meets the brook"
+        "stream crossing",
+        40.0,
+        0.0,
+        1.0,
+        "where the cart track meets the brook",
+        "the cart track x the brook",
     )
     assert meetings([track], [line((0, 5), (100, 5))], kind="stream crossing") == []
     assert meetings([], [brook], kind="stream crossing") == []
@@ -100,7 +105,7 @@ def test_junction_of_two_streams():
 
 def test_ends_of_a_pond():
     pond = Named(shapely.affinity.scale(shapely.Point(500, 100).buffer(10), 5, 2), "the pond")
-    east, west = sorted(pond_ends([pond]), key=lambda f: -f.easting)
+    east, west = sorted(pond_ends([pond], least_m2=100.0, most_m2=3e5), key=lambda f: -f.easting)
     assert (east.words, west.words) == ("east end of the pond", "west end of the pond")
     assert (east.easting, west.easting) == (550, 450)
     assert east.northing == pytest.approx(100, abs=1e-6)
@@ -112,7 +117,7 @@ def test_ends_of_a_pond():
     ids=["round", "puddle", "lake"],
 )
 def test_ponds_without_ends(shape):
-    assert pond_ends([Named(shape, "the pond")]) == []
+    assert pond_ends([Named(shape, "the pond")], least_m2=100.0, most_m2=3e5) == []
 
 
 def test_trail_enters_the_woods():

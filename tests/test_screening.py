@@ -26,6 +26,7 @@ def felt(dem, *, shapes=(ROAD,), factor=2.0, reach_m=250.0, inside=None):
         ground=Ground(dem, GRID),
         inside=everywhere if inside is None else inside,
         factor=factor,
+        animal_height_m=1.0,
         height_m=2.0,
         reach_m=reach_m,
     )
@@ -82,6 +83,7 @@ def test_factor_one_and_no_shapes():
         ground=Ground(WALL, GRID),
         inside=np.ones(GRID.shape, dtype=bool),
         factor=2.0,
+        animal_height_m=1.0,
         height_m=2.0,
         reach_m=100.0,
     )

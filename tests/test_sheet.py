@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from pyproj import Proj
 
 from siting.grid import Grid
-from siting.report.paper.plan import plan, shut_areas, true_north_deg, window_around
+from siting.report.paper.plan import plan, shut_areas, window_around
 from siting.report.paper.rose import face, rose
 from siting.report.paper.sheet import field_sheet
 from siting.report.shared.facts import Facing, spot_facts
@@ -378,8 +378,8 @@ def test_true_north_on_the_grid():
     grid = Grid(CRS, 540000.0, 4820600.0, 5.0, 120, 120)
     lon, lat = grid.to_lonlat.transform(540300, 4820300)
     expected = -Proj(CRS).get_factors(lon, lat).meridian_convergence
-    assert true_north_deg(grid) == pytest.approx(expected, abs=1e-3)
-    assert -0.4 < true_north_deg(grid) < -0.3
+    assert -grid.convergence_deg == pytest.approx(expected, abs=1e-3)
+    assert -0.4 < -grid.convergence_deg < -0.3
 
 
 def test_maps_are_black_and_grey(result):

@@ -33,7 +33,6 @@ _MOIST_ROLES = (
     CoverRole.WATER,
 )
 # Height above the ground of what is seen of traffic and of a house, metres.
-_VEHICLE_M, _EAVES_M = 2.0, 4.0
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,7 @@ def build_ground(
     grid = land.grid
     role, woods, fields, opening = _cover_kinds(land, cover)
     valley_lines, valley_notes = _valley_lines(land, drainage, engine)
-    water = _shapes(land, "water")
+    water = land.shapes("water")
     crossings = _crossings(land, water)
     layers: dict[str, FloatArray] = {}
     layers.update(_terrain_layers(land, camera, engine))
@@ -96,7 +95,7 @@ def build_ground(
         layers["distance_to_crossing_m"] = _distance(crossings, grid)
     layers["distance_to_boundary_m"] = _distance([shapely.boundary(land.parcel_shape)], grid)
     if "livestock" in land.vectors:
-        layers["distance_to_livestock_m"] = _distance(_shapes(land, "livestock"), grid)
+        layers["distance_to_livestock_m"] = _distance(land.shapes("livestock"), grid)
     layers.update(_people_cover(land))
     quiet, quiet_notes = _quietness(land, layers, disturbance)
     layers.update(quiet)
@@ -104,10 +103,6 @@ def build_ground(
     return Ground(
         layers, role, woods, fields, opening, tuple(valley_lines), tuple(crossings), notes
     )
-
-
-def _shapes(land: Land, name: str) -> list[Geometry]:
-    return list(land.vectors[name].geometry.values) if name in land.vectors else []
 
 
 def _distance(shapes: list[Geometry], grid: Grid) -> FloatArray:
@@ -181,7 +176,7 @@ def _cover_layers(
     brush_m2 = least_area_m2(rules.min_woods_ha * 1e4, source_cell_m=land.cover_cell_m)
     brush = patches_at_least(brush, smallest_cells=brush_m2 / size**2)
     soft = distance_to_border(woods | fields, brush, cell_size_m=size)
-    to_tree = _nearer(distance_to_cells(trees, cell_size_m=size), _shapes(land, "trees"), grid)
+    to_tree = _nearer(distance_to_cells(trees, cell_size_m=size), land.shapes("trees"), grid)
     if not land.has_cover:
         # Nothing is known of woods and view; a layer of single trees still tells where they stand.
         return {"distance_to_tree_m": to_tree} if "trees" in land.vectors else {}
@@ -244,7 +239,7 @@ def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
 
 def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
     """Points where a trail that is not busy meets a stream, and crossings known to the user."""
-    known = _shapes(land, "crossings")
+    known = land.shapes("crossings")
     if "trails" not in land.vectors:
         return known
     trails = land.vectors["trails"]
@@ -298,6 +293,7 @@ def _quietness(
             inside=inside,
             factor=rules.screened_factor,
             height_m=height_m,
+            animal_height_m=rules.animal_height_m,
             reach_m=curve[-1][0],
         )
 
@@ -308,12 +304,12 @@ def _quietness(
             out[f"distance_to_road_{kind}_m"] = _distance(shapes, land.grid)
             curve: Knots = getattr(rules, f"road_{kind}")
             plain = out[f"distance_to_road_{kind}_m"]
-            judged.append((felt(plain, shapes, curve, _VEHICLE_M), curve))
+            judged.append((felt(plain, shapes, curve, rules.vehicle_height_m), curve))
     if "buildings" in land.vectors:
-        shapes = _shapes(land, "buildings")
+        shapes = land.shapes("buildings")
         out["distance_to_building_m"] = _distance(shapes, land.grid)
         plain = out["distance_to_building_m"]
-        judged.append((felt(plain, shapes, rules.building, _EAVES_M), rules.building))
+        judged.append((felt(plain, shapes, rules.building, rules.eaves_height_m), rules.building))
     for layer, curve in (
         ("distance_to_busy_trail_m", rules.busy_trail),
         ("distance_to_unknown_trail_m", rules.unknown_trail),

@@ -45,7 +45,7 @@ def no_go_bits(
         np.bitwise_or(bits, np.uint16(reason), out=bits, where=cells)
 
     def near(name: str, distance_m: float, only: BoolArray | None = None) -> BoolArray:
-        shapes = np.asarray(land.vectors[name].geometry.values, dtype=object)
+        shapes = np.asarray(land.shapes(name), dtype=object)
         chosen = shapes if only is None else shapes[only]
         return within(list(chosen), distance_m=distance_m, grid=grid)
 
@@ -90,7 +90,7 @@ def no_go_bits(
 
 def _without_area(land: Land) -> BoolArray:
     """Which of the owner's shapes are points or lines."""
-    shapes = np.asarray(land.vectors["no_go"].geometry.values, dtype=object)
+    shapes = np.asarray(land.shapes("no_go"), dtype=object)
     return np.asarray(shapely.area(shapes) == 0)
 
 

@@ -18,7 +18,6 @@ _MOST_PLACES = (6_000, 2_000, 600)
 _MOST_PAIRS = 150_000
 _SIGHT_CELL_M = 8.0
 _STEP_M = 25.0
-_ANIMAL_M = 1.0
 
 IndexArray = NDArray[np.int64]
 
@@ -31,12 +30,13 @@ def felt_distance(
     inside: BoolArray,
     factor: float,
     height_m: float,
+    animal_height_m: float,
     reach_m: float,
 ) -> FloatArray:
     """Distance to the shapes as an animal feels it: what the terrain hides counts as farther.
 
     For places on a coarse lattice inside the parcel, points every 25 m along the shapes count by
-    their distance when a sight line joins them to an animal's head (1 m), and by `factor` times
+    their distance when a sight line joins them to an animal's head, and by `factor` times
     it when none does; the least of these over the distance to the nearest of the points, between 1
     and `factor`, is spread over the cells between the places. Where nothing is hidden the plain
     distance comes back.
@@ -52,6 +52,8 @@ def felt_distance(
     factor : float, >= 1
     height_m : float
         Height of what is seen: a vehicle, the eaves of a house; metres.
+    animal_height_m : float
+        Height of the animal's head above the ground, metres.
     reach_m : float
         Farther away nothing matters; metres.
 
@@ -70,7 +72,7 @@ def felt_distance(
         place[pairs[0]],
         points[pairs[1]],
         ground=sight,
-        place_height_m=_ANIMAL_M,
+        place_height_m=animal_height_m,
         other_height_m=height_m,
     )
     away = np.hypot(*(place[pairs[0]] - points[pairs[1]]).T)

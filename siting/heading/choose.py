@@ -7,7 +7,6 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 import numpy as np
-from pyproj import Geod
 
 from siting.grid import Grid
 from siting.ground.distance import burn
@@ -118,7 +117,7 @@ def _far_side(
 
     Headings are from true north; `place` and features are on the grid, whose north may be turned.
     """
-    turned_deg = grid_north_deg(grid)
+    turned_deg = grid.convergence_deg
 
     def free(i: int, heading_deg: float) -> bool:
         feature = served[i]
@@ -139,12 +138,7 @@ def _far_side(
 def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float) -> Surroundings:
     """What the cameras of a parcel look at."""
     grid = land.grid
-    shapes = [
-        shape
-        for name in ("roads", "buildings")
-        if name in land.vectors
-        for shape in land.vectors[name].geometry.values
-    ]
+    shapes = [*land.shapes("roads"), *land.shapes("buildings")]
     far = None
     if land.far_dem is not None and land.far_grid is not None:
         far = Ground(land.far_dem, land.far_grid)
@@ -159,7 +153,7 @@ def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float)
         closed=closed_to_view(land, role=layers.role, inside=inside),
         canopy_m=land.canopy_m,
         lines=followed_lines(land, layers, reach_m=reach_m),
-        convergence_deg=grid_north_deg(grid),
+        convergence_deg=grid.convergence_deg,
         dem_cell_m=max(land.dem_cell_m, grid.cell_size_m),
     )
 
@@ -171,7 +165,7 @@ def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines
         trails = land.vectors["trails"]
         lines.append(Lines("trail", list(trails.geometry[trails["use"] != "busy"])))
     if "water" in land.vectors:
-        water = list(land.vectors["water"].geometry.values)
+        water = land.shapes("water")
         lines.append(Lines("stream", [g for g in water if g.geom_type.endswith("LineString")]))
         lines.append(Lines("bank", [g for g in water if g.geom_type.endswith("Polygon")]))
     # A cell of land cover is no finer than its file: lines drawn from cells are smoothed over that.
@@ -189,15 +183,6 @@ def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines
     lines.append(Lines("valley line", layers.valley_lines, land.dem_cell_m * 2))
     lines.append(Lines("forest edge", drawn(layers.woods, open_ground), half))
     return tuple(lines)
-
-
-def grid_north_deg(grid: Grid) -> float:
-    """Bearing of grid north from true north in the middle of a grid, clockwise positive."""
-    left, bottom, right, top = grid.bounds
-    easting, northing = (left + right) / 2, (bottom + top) / 2
-    lon, lat = grid.to_lonlat.transform([easting, easting], [northing - 50.0, northing + 50.0])
-    bearing, _, _ = Geod(ellps="WGS84").inv(lon[0], lat[0], lon[1], lat[1])
-    return float(bearing)
 
 
 def _middle(land: Land) -> tuple[float, float]:

@@ -10,7 +10,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray
 from siting.ground.distance import burn
@@ -53,7 +52,7 @@ def closed_to_view(land: Land, *, role: RoleArray, inside: BoolArray) -> Closed:
         shapes = frame.geometry if not only else frame.geometry[frame["class"].isin(only)]
         return burn(list(shapes.values), grid=grid, all_touched=True)
 
-    water = [s for s in _shapes(land, "water") if "Polygon" in s.geom_type]
+    water = [s for s in land.shapes("water") if "Polygon" in s.geom_type]
     # Cover cells that a mapped pond covers are that pond: its true shape counts, not its cells.
     pond = burn([*water, *ponds_of_cells(land, role)], grid=grid)
     return Closed(
@@ -61,10 +60,6 @@ def closed_to_view(land: Land, *, role: RoleArray, inside: BoolArray) -> Closed:
         sighted=cells("buildings") | cells("roads", _WITH_TRAFFIC),
         tracks=cells("roads", ("track",)),
     )
-
-
-def _shapes(land: Land, name: str) -> list[Geometry]:
-    return list(land.vectors[name].geometry.values) if name in land.vectors else []
 
 
 def limited(

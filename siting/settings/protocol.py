@@ -270,6 +270,15 @@ class Disturbance(Section):
         ge=1.0,
         le=10.0,
     )
+    vehicle_height_m: float = param(
+        2.0, "m", OWN, "Height of a vehicle, for what the terrain hides.", ge=0.5, le=10.0
+    )
+    eaves_height_m: float = param(
+        4.0, "m", OWN, "Height of a house's eaves, for what the terrain hides.", ge=1.0, le=50.0
+    )
+    animal_height_m: float = param(
+        1.0, "m", OWN, "Height from which an animal sees a road or house.", ge=0.1, le=3.0
+    )
     busy_trail: Curve = _curve(
         [[0, 0.1], [75, 1]], "m", MARION, "Distance to a trail that people use a lot."
     )
@@ -387,6 +396,14 @@ class DrainageRules(Section):
         "Land is dry where trees, crops, pasture, wetland and water cover less than this of it.",
         ge=0.0,
         le=1.0,
+    )
+    stream_reach_m: float = param(
+        10.0,
+        "m",
+        OWN,
+        "How far a mapped stream may lie off the valley line of the elevations.",
+        ge=0.0,
+        le=200.0,
     )
 
 

@@ -111,6 +111,20 @@ class FeatureRules(Section):
     strip_width_m: float = param(
         80.0, "m", OWN, "Woods narrower than this are a strip or a point.", ge=10.0, le=500.0
     )
+    pond_least_m2: float = param(
+        100.0, "m2", OWN, "A smaller pond has no ends worth naming.", ge=0.0, le=1e5
+    )
+    pond_most_ha: float = param(
+        30.0, "ha", OWN, "Nor has a larger lake: nothing walks round it.", ge=0.1, le=1e5
+    )
+    lake_ha: float = param(
+        5.0,
+        "ha",
+        OWN,
+        "Open water of the land cover is called a lake from here on.",
+        ge=0.0,
+        le=1e5,
+    )
     funnel_ratio: float = param(
         1.4, "times", OWN, "Least squeeze of easy ways to be named.", ge=1.0, le=10.0
     )

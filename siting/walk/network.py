@@ -112,10 +112,7 @@ def ways_of(land: Land) -> Ways:
 
 def layer_shapes(land: Land, layer: str) -> tuple[Geometry, ...]:
     """The single parts of a layer's geometries; none when the layer was not given."""
-    frame = land.vectors.get(layer)
-    if frame is None:
-        return ()
-    parts = shapely.get_parts(np.asarray(frame.geometry.values, dtype=object))
+    parts = shapely.get_parts(np.asarray(land.shapes(layer), dtype=object))
     return tuple(part for part in parts if part is not None and not part.is_empty)
 
 

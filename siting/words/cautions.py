@@ -191,12 +191,12 @@ def nearby(
         unknown = list(trails.geometry[trails["use"] == "unknown"])
     point = shapely.Point(place)
     return Nearby(
-        water_m=_distance(point, _layer(land, "water")),
+        water_m=_distance(point, land.shapes("water")),
         valley_m=_distance(point, valley_lines),
-        livestock_m=_distance(point, _layer(land, "livestock")),
+        livestock_m=_distance(point, land.shapes("livestock")),
         boundary_m=float(shapely.distance(point, shapely.boundary(land.parcel_shape))),
-        road_m=_distance(point, _layer(land, "roads")),
-        people_m=_distance(point, [*_layer(land, "buildings"), *busy]),
+        road_m=_distance(point, land.shapes("roads")),
+        people_m=_distance(point, [*land.shapes("buildings"), *busy]),
         unknown_trail_m=_distance(point, unknown),
         park_m=park_m,
         dem_cell_m=land.dem_cell_m,
@@ -216,11 +216,6 @@ def _beside_road_m(land: Land, walk: Walk) -> float:
     busy = np.asarray(frame.geometry[frame["class"] != "track"], dtype=object)
     beside = shapely.union_all(shapely.buffer(busy, _BESIDE_M))
     return float(shapely.length(shapely.intersection(walk.line, beside)))
-
-
-def _layer(land: Land, name: str) -> list[Geometry]:
-    frame = land.vectors.get(name)
-    return [] if frame is None else list(frame.geometry)
 
 
 def _distance(point: Geometry, shapes: Sequence[Geometry]) -> float:

@@ -11,7 +11,6 @@ import numpy as np
 
 from siting import criteria
 from siting.grid import FloatArray
-from siting.heading.choose import grid_north_deg
 from siting.heading.limits import in_picture
 from siting.lengths import percent
 from siting.scoring.choose import search_radius_m
@@ -61,7 +60,7 @@ def make_spots(
         dem_cell_m=land.dem_cell_m, cover_cell_m=land.cover_cell_m, gps_m=gps_m
     )
     lon, lat = _lonlat(candidates, land)
-    turned_deg = grid_north_deg(land.grid)
+    turned_deg = land.grid.convergence_deg
     spots: list[Spot] = []
     for n, candidate in enumerate(candidates):
         at = (candidate.row, candidate.col)

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 _SAME_PLACE_M = 0.1
-_POND_M2 = (100.0, 300_000.0)
 _LONG_SHAPE = 1.2
 
 
@@ -121,14 +120,14 @@ def forks(
     return apart(told, spacing_m=spacing_m)
 
 
-def pond_ends(ponds: Sequence[Named]) -> list[Feature]:
+def pond_ends(ponds: Sequence[Named], *, least_m2: float, most_m2: float) -> list[Feature]:
     """Both ends of each pond that is longer than wide: animals walk round a pond at its ends.
 
-    Ponds under 100 m2 or above 30 ha, and nearly round ones, have no ends that matter.
+    Ponds smaller or larger than these, and nearly round ones, have no ends that matter.
     """
     found = []
     for pond in ponds:
-        if not _POND_M2[0] <= pond.shape.area <= _POND_M2[1]:
+        if not least_m2 <= pond.shape.area <= most_m2:
             continue
         axis, long, short = _long_axis(pond.shape)
         if long < _LONG_SHAPE * short:

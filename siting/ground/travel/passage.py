@@ -40,14 +40,12 @@ from siting.types import BoolArray, CoverRole, Feature, Land, RoleArray
 _ROAD_HALF_WIDTH_M = {"major": 10.0, "minor": 5.0, "track": 2.0}
 # Kinds of features that have a criterion of their own.
 _JUDGED_ELSEWHERE = ("stream crossing", "known crossing", "funnel")
-_STREAM_REACH_M = 10.0
 # How far around a squeeze what squeezes it is looked for, and how far it keeps from the edge of
 # what is known, metres.
 _SQUEEZE_REACH_M, _SQUEEZE_EDGE_M = 60.0, 100.0
 # A feature of hardly any strength counts as if it lay this much farther away; one farther than
 # the reach counts as absent.
 _FAINT_M, _FEATURE_REACH_M, _WEAKEST = 40.0, 200.0, 0.05
-_LAKE_M2 = 50_000.0
 
 
 @dataclass(frozen=True)
@@ -96,7 +94,9 @@ def with_passage(
     layers = dict(ground.layers)
     layers["funnel_ratio"] = ratio
     if "distance_to_water_m" in layers:
-        layers["height_above_water_m"] = height_above_water_m(land, directions)
+        layers["height_above_water_m"] = height_above_water_m(
+            land, directions, stream_reach_m=drained.stream_reach_m
+        )
     layers["wetter_than_share"] = wetter_than_share(area, slope, grid=land.grid)
     plain = tuple(feature for feature in found if feature.strength >= PLAIN)
     layers["distance_to_feature_m"] = _feature_distance(plain, land.grid)
@@ -108,7 +108,7 @@ def obstacles(land: Land) -> Obstacles:
     """What of the mapped things hinders travel."""
     return Obstacles(
         roads={kind: _road_cells(land, kind) for kind in ROAD_CLASSES},
-        buildings=burn(_shapes(land, "buildings"), grid=land.grid, all_touched=True),
+        buildings=burn(land.shapes("buildings"), grid=land.grid, all_touched=True),
         ponds=burn([pond.shape for pond in _ponds(land)], grid=land.grid),
     )
 
@@ -178,26 +178,27 @@ def _road_cells(land: Land, kind: str) -> BoolArray:
     return within(list(roads.geometry[roads["class"] == kind]), distance_m=half, grid=land.grid)
 
 
-def height_above_water_m(land: Land, directions: NDArray[np.uint8]) -> FloatArray:
+def height_above_water_m(
+    land: Land, directions: NDArray[np.uint8], *, stream_reach_m: float
+) -> FloatArray:
     """Height above the mapped stream or pond that each cell drains to, metres, NaN where none.
 
-    Mapped lines seldom lie exactly on the valley line of the elevations: cells within 10 m of
-    one count as the stream, and the lowest ground within about 10 m of such a cell is its water
-    level. So a spot on the bank is told how far it stands above the bed, not 0.
+    Mapped lines seldom lie exactly on the valley line of the elevations: cells within
+    `stream_reach_m` of one count as the stream, and the lowest ground within about as much of such
+    a cell is its water level. So a spot on the bank is told how far it stands above the bed, not 0.
     """
-    drawn = _shapes(land, "water")
+    drawn = land.shapes("water")
     wet = land.role == CoverRole.WATER
     if drawn:
-        wet = wet | within(drawn, distance_m=_STREAM_REACH_M, grid=land.grid)
+        wet = wet | within(drawn, distance_m=stream_reach_m, grid=land.grid)
     wet &= np.isfinite(land.dem)
-    return drainage.height_above_drainage_m(
-        land.dem, directions, drainage=wet, water_level=_lowest_near(land.dem, land.grid)
-    )
+    level = _lowest_near(land.dem, land.grid, reach_m=stream_reach_m)
+    return drainage.height_above_drainage_m(land.dem, directions, drainage=wet, water_level=level)
 
 
-def _lowest_near(dem: FloatArray, grid: Grid) -> FloatArray:
+def _lowest_near(dem: FloatArray, grid: Grid, *, reach_m: float) -> FloatArray:
     """Lowest elevation in a square that reaches as far as a mapped stream may be off."""
-    width = 2 * int(_STREAM_REACH_M // grid.cell_size_m) + 1
+    width = 2 * int(reach_m // grid.cell_size_m) + 1
     known = np.where(np.isfinite(dem), dem, np.float32(np.inf))
     lowest = partial(ndimage.minimum_filter, size=width, mode="nearest")
     return by_bands(lowest, known, reach=width // 2)
@@ -237,7 +238,7 @@ def find_features(
 ) -> tuple[Feature, ...]:
     """All features on the parcel and just over its boundary, in a fixed order."""
     found = [
-        *_line_features(land, ground, valleys),
+        *_line_features(land, ground, valleys, rules),
         *_raster_features(land, ground, hindered, ratio=ratio, rules=rules),
     ]
     near = shapely.buffer(land.parcel_shape, 2 * rules.reach_m)
@@ -334,9 +335,11 @@ def _main_roles(ground: Ground) -> RoleArray:
     return out
 
 
-def _line_features(land: Land, ground: Ground, valleys: Sequence[Geometry]) -> list[Feature]:
+def _line_features(
+    land: Land, ground: Ground, valleys: Sequence[Geometry], rules: FeatureRules
+) -> list[Feature]:
     trails, streams = _trails(land), _streams(land)
-    ponds = [*_ponds(land), *_ponds_of_cells(land, ground)]
+    ponds = [*_ponds(land), *_ponds_of_cells(land, ground, rules)]
     beds = [Named(line, "a valley line") for line in _away_from(valleys, streams)]
     role = _main_roles(ground)
     return [
@@ -344,7 +347,7 @@ def _line_features(land: Land, ground: Ground, valleys: Sequence[Geometry]) -> l
         *features.known_crossings(_named(land, "crossings", "crossing")),
         *features.forks(trails),
         *features.forks(streams, kind="stream junction"),
-        *features.pond_ends(ponds),
+        *features.pond_ends(ponds, least_m2=rules.pond_least_m2, most_m2=rules.pond_most_ha * 1e4),
         *features.meetings(streams, ponds, kind="inflow", strength=0.7),
         *features.meetings(
             trails, beds, kind="valley crossing", words="where {0} crosses {1}", strength=0.7
@@ -388,9 +391,9 @@ def _ponds(land: Land) -> list[Named]:
     return [n for n in _named(land, "water", "pond") if "Polygon" in n.shape.geom_type]
 
 
-def _ponds_of_cells(land: Land, ground: Ground) -> list[Named]:
+def _ponds_of_cells(land: Land, ground: Ground, rules: FeatureRules) -> list[Named]:
     return [
-        Named(pond, "the pond" if pond.area < _LAKE_M2 else "the lake")
+        Named(pond, "the pond" if pond.area < rules.lake_ha * 1e4 else "the lake")
         for pond in ponds_of_cells(land, ground.role)
     ]
 
@@ -400,15 +403,11 @@ def ponds_of_cells(land: Land, role: RoleArray) -> list[Geometry]:
 
     `role` is (rows, cols) int8, `CoverRole` of each cell.
     """
-    mapped = [shape for shape in _shapes(land, "water") if "Polygon" in shape.geom_type]
+    mapped = [shape for shape in land.shapes("water") if "Polygon" in shape.geom_type]
     wet = role == CoverRole.WATER
     patches = shapes(wet.astype(np.uint8), mask=wet, connectivity=8, transform=land.grid.transform)
     found = [shapely.geometry.shape(outline) for outline, _ in patches]
     return [pond for pond in found if not any(pond.intersects(other) for other in mapped)]
-
-
-def _shapes(land: Land, name: str) -> list[Geometry]:
-    return list(land.vectors[name].geometry) if name in land.vectors else []
 
 
 def felt_feature_m(found: Sequence[Feature], *, grid: Grid) -> NDArray[np.float32]:

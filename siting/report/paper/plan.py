@@ -105,7 +105,7 @@ def plan(
     _lines(svg, walks, window=window, style={"class": "walk"})
     for line, words in named:
         _label(svg, line, window=window, words=words)
-    turn_deg = true_north_deg(result.land.grid)
+    turn_deg = -result.land.grid.convergence_deg
     for fact in facts:
         if close:
             _search(svg, fact, window=window)
@@ -119,15 +119,6 @@ def plan(
     _north(svg, window, turn_deg=turn_deg)
     sub(svg, "rect", at={"class": "edge", "width": window.width_mm, "height": window.height_mm})
     return ElementTree.tostring(svg, encoding="unicode")
-
-
-def true_north_deg(grid: Grid) -> float:
-    """Bearing of true north on the grid, degrees clockwise from the grid's north, mid-grid."""
-    left, bottom, right, top = grid.bounds
-    easting, northing = (left + right) / 2, (bottom + top) / 2
-    lon, lat = grid.to_lonlat.transform(easting, northing)
-    back = grid.to_lonlat.transform(lon, lat + 1e-3, direction="INVERSE")
-    return math.degrees(math.atan2(back[0] - easting, back[1] - northing))
 
 
 def _svg(window: Window, title: str) -> Element:
@@ -233,8 +224,7 @@ def _layers(svg: Element, result: Result, *, window: Window) -> None:
 
 
 def _shapes(result: Result, layer: str) -> list[Geometry]:
-    frame = result.land.vectors.get(layer)
-    return [] if frame is None else list(shapely.get_parts(frame.geometry.values))
+    return list(shapely.get_parts(np.asarray(result.land.shapes(layer), dtype=object)))
 
 
 def _areas(

@@ -6,7 +6,7 @@ list x0, y0, dx1, dy1, ... with x to the east and y to the south of the corner.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -114,11 +114,6 @@ def label_points(areas: list[Geometry], *, smallest_m2: float) -> list[tuple[flo
             inner = shapely.point_on_surface(area)
             points.append((inner.x, inner.y, area.area))
     return points
-
-
-def covering(shapes_: Iterable[Geometry]) -> Geometry:
-    """All geometries as one."""
-    return shapely.union_all(list(shapes_))
 
 
 def _xy(geometry: Geometry) -> NDArray[np.float64]:
