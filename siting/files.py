@@ -9,7 +9,7 @@ import re
 import shutil
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -317,3 +317,20 @@ def safe_name(identifier: str) -> str:
 def canonical_json(value: Any) -> str:
     """JSON text that is the same for equal values: sorted keys, no NaN, plain separators."""
     return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=1)
+
+
+@contextmanager
+def private_copies(paths: Iterable[Path]) -> Iterator[Path]:
+    """A temporary folder with copies of some files, gone afterwards; missing files are left out.
+
+    For files whose library writes beside them even when it only reads.
+    """
+    with tempfile.TemporaryDirectory(prefix="siting-") as place:
+        folder = Path(place)
+        try:
+            for path in paths:
+                if path.is_file():
+                    shutil.copyfile(path, folder / path.name)
+        except OSError as error:
+            raise _failed(folder / "copy", error) from error
+        yield folder

@@ -248,7 +248,16 @@ def crs_text(crs: CRS | object) -> str:
     >>> crs_text(CRS.from_epsg(32617))
     'EPSG:32617'
     """
-    parsed = CRS.from_user_input(crs)
+    return _text_of(str(CRS.from_user_input(crs).srs))
+
+
+@lru_cache(maxsize=256)
+def _text_of(given: str) -> str:
+    """`crs_text` of a system as it was written.
+
+    The catalogue is searched once: for a system that is not in it this takes half a second.
+    """
+    parsed = CRS(given)
     authority = parsed.to_authority(min_confidence=100)
     if authority is None and _names_datum(parsed):
         authority = parsed.to_authority(min_confidence=70)

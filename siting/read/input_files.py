@@ -61,6 +61,7 @@ def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
         return file
     path = Path(file)
     path = path if path.is_absolute() else folder / path
+    _check_name(path)
     try:
         there, ordinary = path.exists(), path.is_file() or path.is_dir()
         near = "" if there else _near_names(path)
@@ -148,6 +149,20 @@ def _tiles_in(folder: Path, key: str) -> list[str]:
         f"one raster ({', '.join(_TILE_SUFFIXES[:5])} ...).",
         cure="Name the raster file itself, or the folder with the tiles.",
     )
+
+
+def _check_name(path: Path) -> None:
+    """E-FILE-04 for a name that is not text: the map libraries take names in UTF-8 only."""
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError as error:
+        shown = str(path).encode("utf-8", "backslashreplace").decode()
+        raise SitingError(
+            "E-FILE-04",
+            f"The name {shown} is not valid UTF-8.",
+            rule="Names of files and folders must be text that every program can read.",
+            cure="Rename the file or folder, for instance with plain letters and digits.",
+        ) from error
 
 
 def _missing(path: Path, more: str) -> SitingError:

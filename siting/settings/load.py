@@ -173,12 +173,12 @@ def read_toml(path: AnyPath) -> dict[str, Any]:
         )
     try:
         return tomllib.loads(data.decode("utf-8-sig"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # also a number of thousands of digits
         raise SitingError(
             "E-SETTINGS-02",
-            f"{path} is not valid TOML: {error}.",
+            f"{path} is not valid TOML: {str(error).partition(';')[0]}.",
             rule=rule,
-            cure='Mend the line named; text values stand in quotes, as in file = "dem.tif".',
+            cure='Correct the line named; text stands in quotes, as in file = "dem.tif".',
         ) from error
 
 

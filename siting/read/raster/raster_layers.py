@@ -229,6 +229,7 @@ def _lay_on_grid(
     if offset is not None:
         return _pasted(values, offset, grid, missing), "cells used as they are"
     out = np.full(grid.shape, missing, dtype=values.dtype)
+    across, down = _scales(facts, grid)
     reproject(
         values,
         out,
@@ -242,8 +243,27 @@ def _lay_on_grid(
         dst_nodata=missing,
         resampling=method,
         num_threads=1,
+        # Without them the library guesses them from how much of the grid the file covers, and the
+        # same file, cut in two, gives other heights.
+        XSCALE=across,
+        YSCALE=down,
     )
     return out, f"resampled by {method.name}"
+
+
+def _scales(facts: RasterFacts, grid: Grid) -> tuple[float, float]:
+    """Cells of the grid to one of the file, across and down, at the middle of the grid."""
+    left, bottom, right, top = grid.bounds
+    change = transformer(grid.crs, facts.crs)
+    x, y = change.transform((left + right) / 2, (bottom + top) / 2)
+    t = facts.transform
+    east, north = transformer(facts.crs, grid.crs).transform(
+        [x, x + t.a, x + t.b], [y, y + t.d, y + t.e]
+    )
+    across = float(np.hypot(east[1] - east[0], north[1] - north[0])) / grid.cell_size_m
+    down = float(np.hypot(east[2] - east[0], north[2] - north[0])) / grid.cell_size_m
+    known = np.isfinite([across, down]).all() and min(across, down) > 0
+    return (across, down) if known else (1.0, 1.0)
 
 
 def _within_180(transform: Affine, window: Window, crs: str) -> Affine:

@@ -24,6 +24,16 @@ CLASSED = {
 # Words that tell a way on foot, as tags and map legends of many countries' English have them.
 _ON_FOOT = ("path", "foot", "steps", "bridle", "pedestrian", "trail", "cycleway")
 _MOST_KINDS = 60
+_TURNING = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_ZERO_WIDTH = frozenset("\u00ad\u034f\u180e\u200b\u2060\u2061\u2062\u2063\u2064\ufeff")
+
+
+def hidden_signs(text: str) -> list[str]:
+    """Signs of a text that nobody sees: of no width, or turning the direction of writing.
+
+    The joiners that some scripts need between letters are none of them.
+    """
+    return [c for c in text if c in _TURNING or c in _ZERO_WIDTH]
 
 
 def layer_columns(
@@ -160,4 +170,6 @@ def plain_text(value: Any) -> str:
         value = int(value)
     text = "".join(_SPACES.get(c, c) for c in str(value))
     text = "".join("\ufffd" if unicodedata.category(c) in ("Cc", "Cs") else c for c in text)
+    # A mark that turns the direction of writing would turn what stands beside the name as well.
+    text = "".join(c for c in text if c not in _TURNING)
     return text if len(text) <= _MOST_TEXT else text[: _MOST_TEXT - 1] + "\u2026"

@@ -23,7 +23,7 @@ from siting.read.projection import (
     middle_lonlat,
     project,
 )
-from siting.read.vector.columns import column_text
+from siting.read.vector.columns import column_text, hidden_signs
 from siting.read.vector.vectors import WITHIN_M, check_numbers, read_frame, simpler
 from siting.settings.inputs import ParcelInput
 from siting.types import Note, Parcel
@@ -86,6 +86,19 @@ def _identifiers(frame: gpd.GeoDataFrame, column: str, file: str) -> list[str]:
         every = [str(number) for number in range(1, len(frame) + 1)]
         return ["parcel"] if len(frame) == 1 else every
     ids = [text.strip() for text in column_text(frame, name)]
+    raw = [str(value) for value in frame[name]]
+    hidden = next(((i, sign) for i, text in enumerate(raw) for sign in hidden_signs(text)), None)
+    if hidden is not None:
+        row, sign = hidden
+        shown = raw[row].encode("ascii", "backslashreplace").decode()
+        raise SitingError(
+            "E-FIELD-01",
+            f"{file}: identifier {shown} (row {row + 1}) holds the invisible sign "
+            f"U+{ord(sign):04X}.",
+            rule="Two identifiers that look alike must be alike; signs that nobody sees, or that "
+            "turn the direction of writing, are not taken.",
+            cure="Type the identifier again without it.",
+        )
     if "" in ids and not (len(frame) == 1 and not column):
         raise SitingError(
             "E-FIELD-01",

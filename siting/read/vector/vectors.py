@@ -36,7 +36,7 @@ from siting.read.projection import (
     name_of,
     project,
 )
-from siting.read.vector import layer_cache
+from siting.read.vector import journals, layer_cache
 from siting.read.vector.columns import layer_columns
 from siting.read.vector.sketch_file import OUTLINE, is_sketch, read_sketch, sketch_frame
 from siting.settings.inputs import LayerInput, ParcelInput
@@ -78,7 +78,10 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
 
 
 def _source_of(path: str, key: str) -> str | bytes:
-    """The path, or the bytes of a file whose path the library would take for an address."""
+    """The path, or the bytes of a file whose path the library would take for an address, or that
+    it would change by looking."""
+    if not is_remote(path) and journals.is_written_ahead(path):
+        return journals.settled(path, key=key)
     if is_remote(path) or not _ADDRESS_SIGNS & set(path):
         return path
     if path.lower().endswith(".shp") or Path(path).stat().st_size > _MOST_BYTES:

@@ -54,7 +54,7 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
     for number, row in enumerate(rows, start=1):
         try:
             visits.append(_visit(row))
-        except (ValueError, TypeError, KeyError) as error:
+        except (ValueError, TypeError, KeyError, OverflowError) as error:
             faults.append(f"place {number}: {error}")
     if faults:
         raise SitingError(
@@ -106,7 +106,10 @@ def _csv_rows(path: Path, text: str) -> list[Mapping[str, Any]]:
     reader = csv.DictReader(io.StringIO(text))
     if not {"lat", "lon", "state"} <= set(reader.fieldnames or ()):
         raise _unreadable(path, "it has no columns lat, lon and state")
-    return list(reader)
+    try:
+        return list(reader)
+    except csv.Error as error:
+        raise _unreadable(path, f"it is not a plain table: {error}") from error
 
 
 def _visit(row: Mapping[str, Any]) -> Visit:
