@@ -16,6 +16,7 @@ import click
 
 from siting import __version__
 from siting.errors import SitingError, memory_error, out_of_memory
+from siting.streams import forgive_closed_streams
 
 _LOG = logging.getLogger("siting")
 Command = Callable[..., Any]
@@ -94,6 +95,13 @@ def input_options(command: Command) -> Command:
     ):
         command = decorate(command)
     return command
+
+
+overwrite_option = click.option(
+    "--overwrite",
+    is_flag=True,
+    help="Replace what the folder holds of other inputs or of an unfinished run.",
+)
 
 
 def overrides(options: dict[str, Any]) -> dict[str, Any]:
@@ -192,11 +200,13 @@ def siting(debug: bool) -> None:
     is_flag=True,
     help="Write only files that may be passed on: rounded places, no parcel, no layers, no map.",
 )
+@overwrite_option
 def score(
     inputs_file: Path | None,
     protocol_file: Path | None,
     out: Path,
     public: bool,
+    overwrite: bool,
     **options: Any,
 ) -> None:
     """Score one parcel and write the ranked map, the sheet and the files."""
@@ -204,7 +214,9 @@ def score(
 
     inputs, protocol = _settings(inputs_file, protocol_file, options)
     with progress_line() as progress:
-        told = score_to_folder(inputs, protocol, out, progress=progress, public=public)
+        told = score_to_folder(
+            inputs, protocol, out, progress=progress, public=public, overwrite=overwrite
+        )
     click.echo(told)
 
 
@@ -237,6 +249,7 @@ def _pages(context: click.Context, option: click.Parameter, value: str) -> int |
 )
 @click.option("--dask", default="", metavar="ADDRESS", help="Scheduler of a Dask cluster.")
 @click.option("--assign", is_flag=True, help="Propose a parcel and spot for each survey cell.")
+@overwrite_option
 def batch(
     inputs_file: Path | None,
     protocol_file: Path | None,
@@ -245,6 +258,7 @@ def batch(
     workers: int | None,
     dask: str,
     assign: bool,
+    overwrite: bool,
     **options: Any,
 ) -> None:
     """Score every parcel of a file: tables, an overview and pages. Run again to resume."""
@@ -257,7 +271,9 @@ def batch(
         inputs,
         protocol,
         out,
-        options=Options(pages=pages, workers=workers, dask=dask, assign=assign),
+        options=Options(
+            pages=pages, workers=workers, dask=dask, assign=assign, overwrite=overwrite
+        ),
         watcher=BatchProgress(),
     )
     click.echo(told)
@@ -498,6 +514,7 @@ def main() -> None:
     # for what can go takes a tenth of a short run.
     gc.set_threshold(100_000, 50, 50)
     debug = "--debug" in sys.argv
+    forgive_closed_streams()
     try:
         status = siting.main(prog_name="siting", standalone_mode=False)
     except SitingError as error:
@@ -512,8 +529,6 @@ def main() -> None:
         raise SystemExit(error.exit_code) from None
     except KeyboardInterrupt:
         raise _interrupted() from None
-    except BrokenPipeError:
-        raise SystemExit(0) from None
     except Exception as error:
         if debug:
             raise

@@ -14,6 +14,14 @@ from siting.notes import worst_first
 from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
 from siting.read.sketch_ground import sketch_ground
+from siting.report import output_names
+from siting.report.destination import (
+    PUBLIC,
+    SCORE,
+    check_destination,
+    check_replaceable,
+    check_same_sources,
+)
 from siting.report.page.sketch import sketch_page
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs
@@ -27,10 +35,21 @@ _NO_PARCEL = {"parcel": {"point": [0.0, 0.0], "radius_m": 100.0, "file": ""}}
 
 
 def score_to_folder(
-    inputs: Inputs, protocol: Protocol, folder: Path, *, progress: Progress, public: bool = False
+    inputs: Inputs,
+    protocol: Protocol,
+    folder: Path,
+    *,
+    progress: Progress,
+    public: bool = False,
+    overwrite: bool = False,
 ) -> str:
     """Score the one parcel of the inputs, write every output, and tell the result in words."""
+    names = output_names(public=public)
+    check_destination(folder, names, kind=PUBLIC if public else SCORE, inputs=inputs)
+    check_replaceable(folder, names, inputs=inputs, protocol=protocol, overwrite=overwrite)
     result = site_parcel(inputs, protocol, progress=progress)
+    if not public:
+        check_same_sources(folder, result, overwrite=overwrite)
     progress("writing the map and the files")
     result.write(folder, public=public)
     shown = "spots.csv" if public else "map.html"

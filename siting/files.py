@@ -112,6 +112,17 @@ def staged(folder: Path, last: str = LAST) -> Iterator[Staged]:
         stage.discard()
 
 
+def check_unlinked(folder: Path) -> None:
+    """E-OUT-01 when a folder that this program makes itself is a link to elsewhere."""
+    if folder.is_symlink() or folder.parent.is_symlink():
+        raise SitingError(
+            "E-OUT-01",
+            f"{folder} or the folder it lies in is a link.",
+            rule="Nothing is written through a link that lies in the output folder.",
+            cure="Remove the link, or name another folder with --out.",
+        )
+
+
 def make_folder(folder: Path) -> None:
     """Create the folder, or say why it cannot be used."""
     try:
@@ -128,7 +139,7 @@ def make_folder(folder: Path) -> None:
 def clean_parts(folder: Path) -> None:
     """Remove what an earlier run that was cut short left unfinished."""
     for part in sorted(folder.glob(f".*{PART}")):
-        if part.is_file():
+        if part.is_symlink() or part.is_file():
             part.unlink(missing_ok=True)
 
 
@@ -197,19 +208,24 @@ def remove_folder(path: Path) -> None:
         raise _failed(path, error) from error
 
 
+def _unlinked(path: str, flags: int) -> int:
+    """Opens a file of ours for writing, but never through a link: it could lead anywhere."""
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o666)
+
+
 def _append(path: Path, line: str) -> None:
     _append_bytes(path, line.encode("utf-8") + b"\n")
 
 
 def _append_bytes(path: Path, data: bytes) -> None:
-    with path.open("ab") as stream:
+    with open(path, "ab", opener=_unlinked) as stream:
         stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())
 
 
 def _write_and_flush(path: Path, data: bytes) -> None:
-    with path.open("wb") as stream:
+    with open(path, "wb", opener=_unlinked) as stream:
         stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())

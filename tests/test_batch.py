@@ -331,12 +331,13 @@ def test_pages_must_be_said_rightly(words, tmp_path):
 
 
 def test_sidecar_files_count(land, tmp_path):
+    from siting.read.given import given_files
     from siting.settings.load import load_inputs
 
     copied = shutil.copytree(land.parent, tmp_path / "land")
-    before = fingerprints.input_files(load_inputs(copied / "batch.toml"))
+    before = given_files(load_inputs(copied / "batch.toml"))
     (copied / "dem.tif.aux.xml").write_text("<x/>")
-    after = fingerprints.input_files(load_inputs(copied / "batch.toml"))
+    after = given_files(load_inputs(copied / "batch.toml"))
     assert {p.name for p in after} - {p.name for p in before} == {"dem.tif.aux.xml"}
 
 

@@ -69,7 +69,7 @@ ROOMS = (
     {"review"},
     {"commands"},
     {"desk"},
-    {"cli"},
+    {"cli", "streams"},
     {"__main__"},
 )  # fmt: skip
 PURE = {"ground", "heading", "scoring", "walk", "words", "decisions"}

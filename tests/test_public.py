@@ -11,7 +11,6 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from siting.errors import SitingError
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.report import write_report
@@ -99,11 +98,3 @@ def test_uncertainty_covers_rounding_and_parcel(run):
     assert len({(row["lon_deg"], row["lat_deg"], row["search_radius_m"]) for row in rows}) == 1
     points = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
     assert [f["properties"]["rank"] for f in points] == [s.rank for s in result.spots]
-
-
-def test_a_folder_with_exact_files_is_refused(run, tmp_path):
-    inputs, result, _ = run
-    (tmp_path / "map.html").write_text("earlier")
-    with pytest.raises(SitingError, match="E-OUT-01"):
-        write_report(result, tmp_path, protocol=Protocol(), inputs=inputs, public=True)
-    assert [p.name for p in tmp_path.iterdir()] == ["map.html"]

@@ -13,6 +13,7 @@ from typing import Any
 from siting.batch import fingerprints
 from siting.batch.executors import Ended, Task, prepare_worker
 from siting.errors import SitingError
+from siting.read.given import given_files
 from siting.settings.inputs import Inputs
 
 _LOG = logging.getLogger(__name__)
@@ -161,7 +162,7 @@ def connect(task: Task, address: str, *, inputs: Inputs, folder: Path) -> DaskEx
         another program.
     """
     executor = DaskExecutor(task, address=address)
-    paths = [*fingerprints.input_files(inputs), folder.absolute()]
+    paths = [*given_files(inputs), folder.absolute()]
     try:
         found = executor.on_workers(_seen_by_worker, [str(path) for path in paths])
         until = time.monotonic() + _FIRST_WORKER_SECONDS

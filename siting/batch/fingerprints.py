@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,38 +22,6 @@ from siting.types import Parcel
 _UNSETTLED_NS = 2_000_000_000
 # Libraries whose arithmetic a result depends on.
 _LIBRARIES = ("numpy", "scipy", "rasterio", "shapely", "pyproj", "scikit-image", "pvlib")
-
-
-def input_files(inputs: Inputs) -> tuple[Path, ...]:
-    """Every local file the inputs name but the parcels' own, with the files that belong to it.
-
-    A raster's `.aux.xml` or world file and a shapefile's `.dbf` count: they change what is read.
-    """
-    names = [f.partition("::")[0] for spec in inputs.rasters().values() for f in spec.files]
-    names += [layer.file for _, layer in inputs.layers.files()]
-    names += [inputs.survey.visited] if inputs.survey.visited else []
-    legend = inputs.land_cover.legend if inputs.land_cover else ""
-    names += [legend] if legend.lower().endswith(".csv") else []
-    out: dict[Path, None] = {}
-    for name in names:
-        path = inputs.folder / name
-        if path.is_dir():
-            out.update(dict.fromkeys(sorted(p for p in path.rglob("*") if p.is_file())))
-        elif path.is_file():
-            out[path] = None
-            out.update(dict.fromkeys(_belonging(path)))
-    return tuple(out)
-
-
-def _belonging(path: Path) -> Iterator[Path]:
-    """Files that change what is read of a file: overviews, masks, georeferencing, parts, logs.
-
-    They share its name up to the ending: `dem.tif.ovr`, `dem.tfw`, `roads.dbf`, `farm.gpkg-wal`.
-    """
-    start = f"{path.stem.lower()}."
-    for other in sorted(path.parent.iterdir()):
-        if other != path and other.name.lower().startswith(start) and other.is_file():
-            yield other
 
 
 def named(path: Path, folder: Path) -> str:

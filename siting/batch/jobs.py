@@ -17,7 +17,7 @@ import shapely
 
 from siting.batch.survey.assign_program import Option, place_kind
 from siting.errors import SitingError, memory_error, out_of_memory
-from siting.files import LAST, safe_name
+from siting.files import LAST, check_unlinked, safe_name
 from siting.lengths import whole_minutes
 from siting.pipeline import site_parcel
 from siting.read.vector.parcels import checked_parcel
@@ -98,6 +98,7 @@ def _done(job: Job) -> dict[str, Any]:
     record = ""
     if job.folder is not None:
         folder = parcel_folder(job.folder, parcel.id)
+        check_unlinked(folder)
         digests = write_report(result, folder, protocol=job.protocol, inputs=job.inputs)
         record = digests[LAST]
     return {"row": parcel_row(result, job.protocol), "record": record}

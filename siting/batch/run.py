@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from siting.batch import budget, fingerprints, jobs
+from siting.batch import journal as journals
 from siting.batch.cluster import connect
 from siting.batch.executors import Executor, PoolExecutor, SerialExecutor, run_jobs, stop_signals
 from siting.batch.jobs import Job, parcel_folder
@@ -27,11 +28,16 @@ from siting.batch.worklist import Sizes, batch_parcels, file_prints, outlines, t
 from siting.files import LAST, clean_parts, file_hash, make_folder, remove, staged
 from siting.lock import locked
 from siting.read.raster.relief import read_relief
+from siting.report.destination import BATCH, check_destination, check_same_list
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol as SurveyProtocol
 from siting.types import Parcel
 
 ASSIGNMENTS = "assignments.csv"
+OUTPUTS = (
+    "parcels.csv", "parcels.gpkg", "failures.csv", ASSIGNMENTS, "overview.html", journals.NAME,
+    jobs.PARCELS, ".lock", LAST,
+)  # fmt: skip
 # Failures that lie with the machine or the moment, not with the parcel: tried again at each start.
 _PASSING = ("E-DISK", "E-MEM", "E-CRASH", "E-CHANGED", "E-LOCK", "E-OUT", "E-INTERNAL", "E-FILE")
 
@@ -51,12 +57,15 @@ class Options:
         Address of a Dask scheduler, "" for none.
     assign : bool
         Propose a parcel and spot for each survey cell.
+    overwrite : bool
+        Replace the tables of another list of parcels.
     """
 
     pages: int | None = 0
     workers: int | None = None
     dask: str = ""
     assign: bool = False
+    overwrite: bool = False
 
 
 @dataclass(frozen=True)
@@ -113,6 +122,8 @@ def run_batch(
     ResourceError
         E-LOCK-01, E-DISK-01 or E-MEM-01.
     """
+    check_destination(folder, OUTPUTS, kind=BATCH, inputs=inputs)
+    check_same_list(folder, inputs=inputs, overwrite=options.overwrite)
     make_folder(folder)
     with locked(folder), stop_signals():
         _clean(folder)

@@ -16,6 +16,7 @@ from siting.errors import SitingError
 from siting.files import file_state, safe_name
 from siting.grid import transformer
 from siting.read.cover import read_legend
+from siting.read.given import given_files
 from siting.read.input_files import input_path, raster_path
 from siting.read.land import all_parcels
 from siting.read.projection import WGS84, metres_per_unit
@@ -65,7 +66,7 @@ def file_prints(inputs: Inputs, journal: Journal) -> dict[str, str]:
     number on the disk.
     """
     out: dict[str, str] = {}
-    for path in fingerprints.input_files(inputs):
+    for path in given_files(inputs, parcels=False):
         name = fingerprints.named(path, inputs.folder)
         known = journal.get("file", name)
         state = file_state(path)

@@ -7,8 +7,8 @@ import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from siting.errors import SitingError
 from siting.files import LAST, staged
+from siting.report.destination import PUBLIC, SCORE, check_destination
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Result
@@ -51,7 +51,8 @@ def write_report(
     Raises
     ------
     SitingError
-        E-OUT-01 when the folder cannot be made.
+        E-OUT-01 when the folder cannot be made, E-OUT-02 when a file that is read would be
+        overwritten, E-OUT-03 when the folder holds another kind of run.
     ResourceError
         E-DISK-01 when the disk is full or refuses.
     """
@@ -61,8 +62,8 @@ def write_report(
     folder = Path(folder)
     when = time if time is not None else dt.datetime.now(dt.UTC)
     contents = _public_contents if public else _contents
-    if public:
-        _check_nothing_exact(folder)
+    kind = PUBLIC if public else SCORE
+    check_destination(folder, output_names(public=public), kind=kind, inputs=inputs)
     with staged(folder) as stage:
         for name, content in contents(result, protocol=protocol, inputs=inputs).items():
             stage.write(name, content())
@@ -79,6 +80,18 @@ def write_report(
             record = run_json(result, protocol=protocol, inputs=inputs, outputs=outputs, time=when)
         stage.write(LAST, record)
         return stage.digests()
+
+
+_EXACT = (
+    "map.html", "field_sheet.html", "spots.geojson", "spots.csv", "spots.gpx", "spots.gpkg",
+    "deployments.csv", "datapackage.json", "suitability.tif",
+)  # fmt: skip
+_SHARED = ("spots.geojson", "spots.csv", "deployments.csv", "datapackage.json")
+
+
+def output_names(*, public: bool) -> tuple[str, ...]:
+    """Names of the files that a run of one parcel writes, run.json last."""
+    return (*(_SHARED if public else _EXACT), LAST)
 
 
 def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
@@ -107,19 +120,6 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
         "datapackage.json": lambda: deployments.datapackage_json(result, facts, survey=survey),
         "suitability.tif": lambda: suitability_tif(result),
     }
-
-
-def _check_nothing_exact(folder: Path) -> None:
-    """E-OUT-01 where a folder to be passed on already holds files with exact places."""
-    exact = ("map.html", "field_sheet.html", "spots.gpx", "spots.gpkg", "suitability.tif")
-    found = [name for name in exact if (folder / name).exists()]
-    if found:
-        raise SitingError(
-            "E-OUT-01",
-            f"{folder} holds {', '.join(found)} of an earlier run.",
-            rule="A folder to be passed on must not hold exact places.",
-            cure="Name an empty folder with --out.",
-        )
 
 
 def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:

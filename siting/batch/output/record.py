@@ -38,6 +38,7 @@ def batch_json(
     scored = [row for row in batch.rows if row["spots"]]
     record = {
         "format": FORMAT,
+        "kind": "batch",
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
         "inputs": {

@@ -42,6 +42,7 @@ def run_json(
     """
     record = {
         "format": FORMAT,
+        "kind": "score",
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
         "parcel": _parcel(result),
@@ -75,6 +76,7 @@ def public_json(
     """The record of files that may be passed on: nothing of the inputs, the parcel or the grid."""
     record = {
         "format": FORMAT,
+        "kind": "public",
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
         "places": f"rounded to {decimals} decimals of a degree",

@@ -1,0 +1,182 @@
+"""The folder that a run may write to: never over what it reads, never mixed, never unasked."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from siting.errors import SitingError
+from siting.files import LAST, told_paths
+from siting.read.given import given_files
+from siting.report.shared.facts import plain
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol
+from siting.types import Result
+
+SCORE, PUBLIC, BATCH = "score", "public", "batch"
+_WORDS = {
+    SCORE: "one parcel (siting score)",
+    PUBLIC: "files to pass on (siting score --public)",
+    BATCH: "a batch (siting batch)",
+}
+# What only a batch leaves behind, also when it was cut short.
+_BATCH_MARKS = ("journal.jsonl", "parcels")
+
+
+def check_destination(folder: Path, names: Iterable[str], *, kind: str, inputs: Inputs) -> None:
+    """Refuse a folder in which a run of this kind would overwrite or mix something.
+
+    Parameters
+    ----------
+    folder : Path
+        It need not be there.
+    names : names of the files and folders that will be written
+    kind : SCORE, PUBLIC or BATCH
+    inputs : Inputs
+        What is read.
+
+    Raises
+    ------
+    SitingError
+        E-OUT-02 when a file that is read would be overwritten, E-OUT-03 when the folder holds
+        another kind of run, E-OUT-01 when a name in it is a link to elsewhere.
+    """
+    wanted = tuple(names)
+    _check_no_input(folder, wanted, inputs)
+    for name in (*wanted, ".lock", ".lock.json"):
+        if (folder / name).is_symlink():
+            raise SitingError(
+                "E-OUT-01",
+                f"{folder / name} is a link to {(folder / name).readlink()}.",
+                rule="Nothing is written through a link that lies in the output folder.",
+                cure="Remove the link, or name another folder with --out.",
+            )
+    there = kind_of(folder)
+    if there not in ("", kind):
+        raise SitingError(
+            "E-OUT-03",
+            f"{folder} holds {_WORDS[there]}; this run makes {_WORDS[kind]}.",
+            rule="A folder holds one kind of run: exact places must not lie beside files that are "
+            "passed on, nor one record replace another.",
+            cure="Name another folder with --out.",
+        )
+
+
+def _check_no_input(folder: Path, names: Iterable[str], inputs: Inputs) -> None:
+    home = folder.resolve()
+    taken = {home / name for name in names}
+    for path in given_files(inputs):
+        real = path.resolve()
+        if real in taken or any(mine in real.parents for mine in taken):
+            raise SitingError(
+                "E-OUT-02",
+                f"{path} is an input, and this run would write a file of that name to {folder}.",
+                rule="A run never overwrites what it reads.",
+                cure="Name another folder with --out.",
+            )
+
+
+def record_of(folder: Path) -> Mapping[str, Any] | None:
+    """The run.json of a folder; None where there is none that can be read."""
+    try:
+        record = json.loads((folder / LAST).read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    return record if isinstance(record, dict) else None
+
+
+def kind_of(folder: Path) -> str:
+    """What kind of run a folder holds: SCORE, PUBLIC or BATCH; "" for none or unknown."""
+    if any((folder / name).exists() for name in _BATCH_MARKS):
+        return BATCH
+    # A record that cannot be read says nothing: `check_replaceable` asks before it goes.
+    kind = str((record_of(folder) or {}).get("kind", ""))
+    return kind if kind in _WORDS else ""
+
+
+def check_replaceable(
+    folder: Path, names: Iterable[str], *, inputs: Inputs, protocol: Protocol, overwrite: bool
+) -> None:
+    """E-OUT-04 where a run of one parcel would replace results of other inputs unasked.
+
+    Parameters
+    ----------
+    folder : Path
+    names : names of the files that will be written
+    inputs, protocol : of this run
+    overwrite : bool
+        The user said --overwrite.
+    """
+    found = sorted(name for name in names if (folder / name).exists())
+    if overwrite or not found:
+        return
+    record = record_of(folder)
+    if record is None:
+        raise SitingError(
+            "E-OUT-04",
+            f"{folder} holds {', '.join(found[:5])} and no run.json that can be read: an "
+            "unfinished run, or files of yours.",
+            rule="What this program did not finish itself is not replaced unasked.",
+            cure="Say --overwrite if these files may go, or name another folder with --out.",
+        )
+    if not _same_settings(record, inputs=inputs, protocol=protocol):
+        raise _finished(folder, "a finished run of other inputs or rules")
+
+
+def check_same_list(folder: Path, *, inputs: Inputs, overwrite: bool) -> None:
+    """E-OUT-04 where a batch would replace the tables of another list of parcels unasked.
+
+    A list that grew, other rasters and other rules are what a batch is started again for.
+    """
+    record = record_of(folder)
+    if overwrite or record is None:
+        return
+    now = plain(told_paths(inputs.parcel.model_dump(mode="json"), inputs.folder))
+    if _held(record, "inputs", "settings", "parcel") != now:
+        raise SitingError(
+            "E-OUT-04",
+            f"{folder} holds a finished batch of another list of parcels.",
+            rule="The tables of one list are not replaced unasked by those of another.",
+            cure="Say --overwrite to replace them, or name another folder with --out.",
+        )
+
+
+def _same_settings(record: Mapping[str, Any], *, inputs: Inputs, protocol: Protocol) -> bool:
+    settings = plain(told_paths(inputs.model_dump(mode="json"), inputs.folder))
+    rules = plain(protocol.model_dump(mode="json"))
+    return bool(_held(record, "inputs", "settings") == settings) and bool(
+        _held(record, "protocol", "values") == rules
+    )
+
+
+def _held(record: Mapping[str, Any], *path: str) -> Any:
+    """What a record holds under these keys; None where it is another kind of record."""
+    value: Any = record
+    for key in path:
+        value = value.get(key) if isinstance(value, dict) else None
+    return value
+
+
+def check_same_sources(folder: Path, result: Result, *, overwrite: bool) -> None:
+    """E-OUT-04 where a finished run of other bytes would be replaced unasked.
+
+    What was read is known by its fingerprint, so this can be told only after the reading.
+    """
+    record = record_of(folder)
+    if overwrite or record is None:
+        return
+    before = _held(record, "inputs", "files") or []
+    now = [source.sha256 for source in result.land.sources]
+    if [_held(file, "sha256") for file in before] != now:
+        raise _finished(folder, "a finished run of other files")
+
+
+def _finished(folder: Path, what: str) -> SitingError:
+    return SitingError(
+        "E-OUT-04",
+        f"{folder} holds {what}.",
+        rule="A finished run is replaced unasked only by one of the same inputs.",
+        cure="Say --overwrite to replace it, or name another folder with --out.",
+    )

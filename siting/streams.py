@@ -1,0 +1,56 @@
+"""Standard output and error that never cost a run its files."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+
+class Forgiving:
+    """Standard output or error that never ends a run: what nobody reads any more is dropped.
+
+    A pipe that was closed (`siting check x.toml | head -1`) or a stream that was never open must
+    not cost the files of a run, nor change how it ends.
+    """
+
+    def __init__(self, stream: Any) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write what can be written."""
+        try:
+            return int(self._stream.write(text))
+        except (OSError, ValueError):
+            self._give_up()
+            return len(text)
+
+    def flush(self) -> None:
+        """Flush what can be flushed."""
+        try:
+            self._stream.flush()
+        except (OSError, ValueError):
+            self._give_up()
+
+    def _give_up(self) -> None:
+        # What still stands in the buffer goes nowhere, or Python would complain of it at its end.
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, self._stream.fileno())
+        os.close(nowhere)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def forgive_closed_streams() -> None:
+    """Open 0, 1 and 2 where they are closed, or the next file opened would take their place."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDONLY if number == 0 else os.O_WRONLY)
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            stream = os.fdopen(1 if name == "stdout" else 2, "w", encoding="utf-8")
+        setattr(sys, name, Forgiving(stream))
