@@ -16,7 +16,7 @@ export function placesView(desk) {
     const taken = decision && decision.run_uid === data.run && decision.rank === spot.rank
       && decision.kind !== "refused";
     const first = spot.rank === 1;
-    const why = node("input", { maxlength: 500, "aria-label": `Why spot ${spot.rank}` });
+    const why = node("input", { maxlength: 500 });
     const decide = (kind) => attempt(async () => {
       if (kind === "swapped" && !why.value.trim()) {
         why.focus();
@@ -31,7 +31,7 @@ export function placesView(desk) {
         taken ? node("span", { class: "status" }, "Chosen") : null),
       node("ul", {}, spot.why.slice(0, 3).map((words) => node("li", {}, user(words)))),
       taken ? null : [
-        first ? null : field("Why this one?", why),
+        first ? null : field(`Why spot ${spot.rank}?`, why),
         node("div", { class: "buttons" },
           first ? button("Take this place", () => decide("accepted"), { class: "main" })
             : button("Take this one instead", () => decide("swapped")))]);

@@ -1,0 +1,237 @@
+"""The desk in a browser with the network off: from an empty office to a handed-over place."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+import time
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pytest
+
+from tests.browser.conftest import PHONE, WIDE
+
+SAMPLE = Path(__file__).parents[2] / "sample_rasters"
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    """The one-time address of a desk that runs as a user would run it; used by `entered` once."""
+    office = tmp_path_factory.mktemp("desk") / "office"
+    line = [sys.executable, "-m", "siting", "desk", str(SAMPLE / "inputs.toml"), "-o", str(office)]
+    process = subprocess.Popen(
+        [*line, "--no-browser"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    assert process.stdout is not None
+    said = ""
+    while "http://" not in said:
+        line_read = process.stdout.readline()
+        assert line_read, said
+        said += line_read
+    yield re.search(r"http://\S+", said).group()
+    process.terminate()
+    process.wait(20)
+
+
+@pytest.fixture(scope="module")
+def entered(browser, address):
+    """A browser profile that has come in, with all it asked for."""
+    context = browser.new_context(accept_downloads=True, **WIDE)
+    context.set_default_timeout(20_000)
+    page = context.new_page()
+    page.goto(address)
+    page.wait_for_selector("html[data-drawn]")
+    page.close()
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def desk(entered, address):
+    page = entered.new_page()
+    complaints: list[str] = []
+    asked: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda m: complaints.append(m.text) if m.type == "error" else None)
+    page.on("request", lambda request: asked.append(request.url))
+    page.add_init_script(
+        "document.addEventListener('securitypolicyviolation',"
+        " (event) => console.error(event.violatedDirective))"
+    )
+    page.goto(address.split("/enter")[0])
+    page.wait_for_selector("html[data-drawn]")
+    yield page
+    page.close()
+    here = address.split("/enter")[0]
+    assert [url for url in asked if not url.startswith((here, "data:", "blob:"))] == []
+    # A refused save is a red line in the console of every browser; the page says it in words.
+    assert [text for text in complaints if "status of 409" not in text] == []
+
+
+def press(page: Any, name: str) -> None:
+    page.get_by_role("button", name=name, exact=True).first.click()
+
+
+def add(page: Any, label: str) -> None:
+    page.locator("#title", has_text="Sign-ups").wait_for()
+    page.get_by_text("Add a sign-up").click()
+    page.get_by_label("Name of the land").fill(label)
+    press(page, "Add")
+    page.locator("#title", has_text=label).wait_for()
+
+
+def status(page: Any) -> str:
+    return str(page.locator("#status").inner_text())
+
+
+def saved(page: Any) -> None:
+    page.locator("#said", has_text="Saved").wait_for()
+
+
+def dropped(page: Any, path: Path) -> None:
+    page.get_by_text("Take the land from a file").click()
+    page.set_input_files("input[type=file]", str(path))
+    saved(page)
+
+
+def made(folder: Path, ending: str) -> Path:
+    path = folder / f"land{ending}"
+    farm = gpd.read_file(SAMPLE / "layers.gpkg", layer="parcel").to_crs("EPSG:4326").geometry
+    frame = gpd.GeoDataFrame({"name": ["Brook farm"]}, geometry=list(farm), crs="EPSG:4326")
+    frame.to_file(path, driver="KML" if ending == ".kml" else None)
+    return path
+
+
+def test_land_is_drawn_with_the_mouse_and_a_feeder_marked(desk):
+    add(desk, "Drawn by mouse")
+    assert status(desk) == "No outline yet"
+    press(desk, "Draw the outline")
+    box = desk.locator("#map").bounding_box()
+    for across, down in ((0.4, 0.4), (0.6, 0.4), (0.6, 0.6), (0.4, 0.6)):
+        desk.mouse.click(box["x"] + across * box["width"], box["y"] + down * box["height"])
+        desk.wait_for_timeout(320)
+    press(desk, "Done")
+    saved(desk)
+    assert status(desk) == "Ready to score"
+    desk.get_by_role("button", name="Mark one").first.click()
+    desk.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
+    saved(desk)
+    assert "1 marked" in desk.locator(".layer", has_text="Feeding places").inner_text()
+    desk.reload()
+    desk.wait_for_selector("html[data-drawn]")
+    assert "1 marked" in desk.locator(".layer", has_text="Feeding places").inner_text()
+
+
+def test_by_keyboard_alone(desk):
+    desk.get_by_text("Add a sign-up").focus()
+    desk.keyboard.press("Enter")
+    desk.keyboard.press("Tab")
+    desk.keyboard.type("Drawn by keys")
+    desk.get_by_role("button", name="Add", exact=True).focus()
+    desk.keyboard.press("Enter")
+    desk.locator("#title", has_text="Drawn by keys").wait_for()
+    desk.get_by_role("button", name="Draw the outline").focus()
+    desk.keyboard.press("Enter")
+    assert desk.evaluate("document.activeElement.id") == "map"
+    for key in ("", "ArrowRight", "ArrowDown"):
+        if key:
+            desk.keyboard.press(key)
+            desk.wait_for_timeout(400)
+        desk.keyboard.press("Enter")
+    desk.get_by_role("button", name="Done").focus()
+    desk.keyboard.press("Enter")
+    saved(desk)
+    assert status(desk) == "Ready to score"
+
+
+def test_a_file_is_scored_a_place_taken_and_handed_over(desk, tmp_path):
+    add(desk, "Brook farm")
+    dropped(desk, made(tmp_path, ".kml"))
+    for layer in ("Livestock", "Crossings"):
+        desk.locator(".layer", has_text=layer).get_by_role("button", name="None here").click()
+        saved(desk)
+    press(desk, "Score this land")
+    desk.wait_for_selector(".places > li", timeout=180_000)
+    desk.get_by_label("Why spot 2?").fill("the owner mows at the first one")
+    desk.get_by_role("button", name="Take this one instead").first.click()
+    desk.wait_for_selector(".places .taken")
+    with desk.expect_download() as download:
+        press(desk, "Files for the volunteer")
+    target = tmp_path / "volunteer.zip"
+    download.value.save_as(target)
+    with zipfile.ZipFile(target) as archive:
+        assert any(name.endswith("map.html") for name in archive.namelist())
+        text = b"".join(archive.read(name) for name in archive.namelist()).decode()
+    assert "Drawn by mouse" not in text
+    press(desk, "Back to the land")
+    assert status(desk) == "Place chosen"
+    desk.get_by_role("button", name="Mark one").first.click()
+    box = desk.locator("#map").bounding_box()
+    desk.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
+    saved(desk)
+    assert status(desk) == "Changed since scored"
+    press(desk, "Places")
+    desk.get_by_text("older than the land").wait_for()
+
+
+def test_a_sketch_goes_out_and_comes_back(desk, browser, tmp_path):
+    add(desk, "Sketched")
+    with desk.expect_download() as download:
+        press(desk, "Sketch page for the volunteer")
+    page_file = tmp_path / "sketch.html"
+    download.value.save_as(page_file)
+    phone = browser.new_context(offline=True, accept_downloads=True, **PHONE)
+    page = phone.new_page()
+    page.goto(page_file.as_uri())
+    page.get_by_role("button", name="Draw the outline").tap()
+    for across, down in ((0.4, 0.4), (0.6, 0.4), (0.5, 0.6)):
+        box = page.locator("#map").bounding_box()
+        page.touchscreen.tap(box["x"] + across * box["width"], box["y"] + down * box["height"])
+        page.wait_for_timeout(320)
+    page.get_by_role("button", name="Done").tap()
+    while page.locator("#next").is_enabled():
+        page.locator("#next").click()
+    with page.expect_download() as back:
+        page.get_by_role("button", name="Save the file").tap()
+    sketch = tmp_path / "sketch.json"
+    back.value.save_as(sketch)
+    phone.close()
+    assert json.loads(sketch.read_text())["for"] == "Sketched"
+    dropped(desk, sketch)
+    assert status(desk) == "Ready to score"
+
+
+def test_two_windows_are_asked_whose_to_keep(desk, entered):
+    add(desk, "Two windows")
+    other = entered.new_page()
+    other.goto(desk.url)
+    other.locator("#title", has_text="Two windows").wait_for()
+    row = other.locator(".layer", has_text="Livestock")
+    row.get_by_role("button", name="None here").click()
+    saved(other)
+    other.close()
+    desk.locator(".layer", has_text="Crossings").get_by_role("button", name="None here").click()
+    desk.get_by_role("button", name="Take theirs").click()
+    desk.locator(".layer", has_text="Livestock").get_by_text("None here").first.wait_for()
+    time.sleep(0.5)
+    assert "Not asked" in desk.locator(".layer", has_text="Crossings").inner_text()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [320, 390, 1400])
+def test_axe_finds_nothing_and_nothing_sticks_out(desk, width, scheme):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    desk.emulate_media(color_scheme=scheme)
+    desk.set_viewport_size({"width": width, "height": 800})
+    for state in ("list", "land"):
+        if state == "land":
+            desk.locator("#rows .shape-name").first.click()
+            desk.wait_for_selector(".layer")
+        results = axe.Axe().run(desk)
+        assert results.violations_count == 0, results.generate_report()
+        assert desk.evaluate("document.documentElement.scrollWidth") <= width
