@@ -153,7 +153,7 @@ def fake_aim(heading_deg: float = 340.0, second_deg: float = 160.0, **changes: A
 
 
 FACES_NORTH = HeadingWords(
-    lens="lens 0.45 m (1.5 ft) above the ground; level, or a touch down",
+    lens="lens 0.45 m (1.5 ft) above the ground; level, or tilted slightly down",
     reason="faces north, no low sun in the frame",
     second_reason="faces south, low midday sun in the frame",
     notes=("the skyline is known for 2 km only",),

@@ -59,7 +59,7 @@ def test_open_flat_ground_north_best_south_second_east_west_worst(
     assert min(turn(worst, 90), turn(worst, 270)) <= 30
     assert min(east, west) < aim.scores.min() + 0.1
     assert told(aim).reason == (
-        "No low sun in the picture. No rise of the ground hides the first 15 m (49 ft)."
+        "No low sun in the picture. The ground does not block the view for the first 15 m (49 ft)."
     )
 
 
@@ -77,16 +77,16 @@ def test_the_equator_works() -> None:
 
 @pytest.mark.parametrize("latitude", [66.0, 70.0, 80.0])
 def test_high_latitudes_say_that_no_heading_is_free_of_low_sun(latitude: float) -> None:
-    assert "No heading is free of low sun here." in told(aim_of(land(latitude=latitude))).notes
+    assert "Every direction has some low sun here." in told(aim_of(land(latitude=latitude))).notes
 
 
 def test_below_62_north_heading_is_free() -> None:
-    assert "No heading is free of low sun here." not in told(aim_of(land(latitude=62.0))).notes
+    assert "Every direction has some low sun here." not in told(aim_of(land(latitude=62.0))).notes
 
 
 def test_polar_night() -> None:
     aim = aim_of(land(latitude=75.0, days=(dt.date(2026, 12, 1), dt.date(2026, 12, 31))))
-    assert "The sun does not rise in these days." in told(aim).reason
+    assert "The sun does not rise on these dates." in told(aim).reason
     assert told(aim).sun_when == ""
 
 
@@ -127,7 +127,7 @@ def test_hills_that_keep_off_the_sun_are_told() -> None:
     from siting.heading.aim import _facts
 
     facing_east = _facts(judged, 0, 18, track=around.track, zone_m=15.0, target="")
-    assert any("Hills hide the low sun for" in note for note in notes(facing_east))
+    assert any("Hills block the low sun for" in note for note in notes(facing_east))
 
 
 # --- clear view ------------------------------------------------------------------------------
@@ -157,7 +157,7 @@ def test_unknown_canopy_blocks_nothing() -> None:
 
 def test_wide_cells_claim_no_view() -> None:
     aim = aim_of(land(dem_cell_m=10.0))
-    assert "Judge the view on site." in told(aim).reason
+    assert "Check the view on site." in told(aim).reason
     assert "clear" not in aim.parts
     assert aim.best.clear_m is None
     assert "clear" in aim_of(land(dem_cell_m=5.0)).parts
@@ -176,13 +176,13 @@ def test_a_trail_is_crossed_at_a_slant(bearing: float, gap: float) -> None:
     aim = aim_of(land(lines=[Lines("trail", [trail])]), heading=only("slant"))
     angle = abs((aim.heading_deg - bearing + 90) % 180 - 90)
     assert 20 <= angle <= 45
-    assert "The trail crosses at a slant." in told(aim).reason
+    assert "The trail runs diagonally across the picture." in told(aim).reason
     square = aim_of(
         land(lines=[Lines("trail", [trail])]), heading={**only("slant"), "crossing": "square"}
     )
     angle = abs((square.heading_deg - bearing + 90) % 180 - 90)
     assert angle >= 70
-    assert "square" in told(square).reason
+    assert "straight across" in told(square).reason
 
 
 def test_the_camera_looks_towards_the_trail_and_not_away_from_it() -> None:
@@ -217,8 +217,8 @@ def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
     assert turn(aim.heading_deg, bearing) <= 25
     assert "In view, 10 m (33 ft) ahead: Log over the brook." in told(aim).reason
     away = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0))
-    assert "Not in view, 10 m (33 ft) away: Log. To have it in the picture, use a tree" in away
-    assert away.endswith("on dry ground on the south side of it.")
+    assert "Not in view, 10 m (33 ft) away: Log. To get it in the picture, use a tree" in away
+    assert away.endswith("on dry ground on its south side.")
     # Where that side is water or closed, it is not sent there.
     wet = reason(facts(target="Log", target_turn_deg=120.0, target_m=10.0, side_open=False))
     assert "Log" not in wet
@@ -228,8 +228,8 @@ def test_the_feature_served_stands_in_the_picture(bearing: float) -> None:
             crossing_deg=60.0,
         )
     )  # fmt: skip
-    assert far.lower().count("just beyond the clear view") == 1
-    assert "Just beyond the clear view, 18 m (59 ft) ahead: Log." in far
+    assert far.lower().count("probably too far") == 1
+    assert "Probably too far, 18 m (59 ft) ahead: Log." in far
 
 
 @pytest.mark.parametrize("away", [0.0, 2.0, 31.0])
@@ -307,7 +307,7 @@ def test_shrub_in_view_is_avoided_and_told() -> None:
     aim = aim_of(land(role=role), heading=only("cover"))
     assert turn(aim.heading_deg, 180) <= 90
     facing_north = aim_of(land(role=role), heading=only("sun"))
-    assert "Brush to clear in the view." in told(facing_north).notes
+    assert "There is brush to clear in the view." in told(facing_north).notes
 
 
 def test_unknown_cover_is_not_judged() -> None:
@@ -345,7 +345,7 @@ def test_compass_headings_and_their_refusal() -> None:
     assert aim.magnetic_heading_deg == pytest.approx((0.0 - aim.declination_deg) % 360, abs=0.06)
     late = aim_of(land(), day=dt.date(2031, 1, 1))
     assert late.magnetic_heading_deg is None
-    assert "No magnetic heading: model covers 2025-2029." in told(late).notes
+    assert "No compass heading: the magnetic model only covers 2025 to 2029." in told(late).notes
 
 
 def test_parts_stay_between_nought_and_one_on_rough_land() -> None:
@@ -423,10 +423,10 @@ def facts(**changes: object) -> HeadingFacts:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"rise_deg": -6.2}, "the ground falls 6° ahead: tilt the lens down with it"),
-        ({"rise_deg": 8.0}, "the ground rises 8° ahead: set the lens parallel to it"),
-        ({"rise_deg": 1.0}, "level, or a touch down"),
-        ({"rise_deg": float("nan")}, "set it parallel to the ground ahead"),
+        ({"rise_deg": -6.2}, "the ground falls 6° ahead: tilt the lens down to match"),
+        ({"rise_deg": 8.0}, "the ground rises 8° ahead: tilt the lens up to match"),
+        ({"rise_deg": 1.0}, "level, or tilted slightly down"),
+        ({"rise_deg": float("nan")}, "tilt it to match the ground ahead"),
         ({"tilt_deg": 7.0}, "slopes 7° down to the left"),
         ({"tilt_deg": -7.0}, "slopes 7° down to the right"),
     ],
@@ -444,23 +444,29 @@ def test_lens_advice(changes: dict[str, object], said: str) -> None:
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"line": "brook", "crossing_deg": 5.0, "met_m": 4.0}, "The brook runs along the view."),
-        ({"line": "trail", "crossing_deg": 80.0, "met_m": 4.0}, "The trail crosses nearly square."),
-        ({"line": "trail", "crossing_deg": 80.0, "met_m": 44.0}, "The trail is not in the view."),
+        (
+            {"line": "brook", "crossing_deg": 5.0, "met_m": 4.0},
+            "The brook runs straight away from the camera.",
+        ),
+        (
+            {"line": "trail", "crossing_deg": 80.0, "met_m": 4.0},
+            "The trail runs straight across the picture.",
+        ),
+        ({"line": "trail", "crossing_deg": 80.0, "met_m": 44.0}, "The trail is out of view."),
         (
             {"line": "trail", "crossing_deg": 30.0, "met_m": 18.0},
-            "The trail is met 18 m (59 ft) ahead, just beyond the clear view.",
+            "The trail is 18 m (59 ft) away in this direction, probably too far.",
         ),
         ({"sun_minutes": 2.0}, "Hardly any low"),
         ({"people_m": 30.0}, "A road or building is in sight at 30 m (98 ft)."),
-        ({"neighbour_share": 0.5}, "Part of the view lies outside the parcel."),
-        ({"clear_m": 1.0}, "The ground hides nearly all of the view."),
+        ({"neighbour_share": 0.5}, "Part of the view is outside the parcel."),
+        ({"clear_m": 1.0}, "The ground blocks nearly all of the view."),
         (
             {"inside_m": 29.6},
-            "Beyond 30 m (98 ft) the view leaves the parcel: turn until the neighbour's land is "
+            "Beyond 30 m (98 ft) you would see the neighbour's land: turn the camera until it is "
             "out of the picture.",
         ),
-        ({"inside_m": 60.0, "neighbour_share": 0.5}, "Beyond 60 m (200 ft) the view leaves"),
+        ({"inside_m": 60.0, "neighbour_share": 0.5}, "Beyond 60 m (200 ft) you would see"),
     ],
 )
 def test_reasons(changes: dict[str, object], said: str) -> None:
@@ -470,8 +476,8 @@ def test_reasons(changes: dict[str, object], said: str) -> None:
 def test_notes() -> None:
     assert notes(facts()) == ()
     said = notes(facts(reach_m=600.0, water_share=0.2))
-    assert "The skyline is known only to 600 m (1970 ft)." in said
-    assert "Open water in the view can glare." in said
+    assert "The maps show the skyline only as far as 600 m (1970 ft)." in said
+    assert "Glare from open water is possible." in said
 
 
 def test_the_view_is_measured_to_the_edge_of_the_parcel() -> None:
@@ -486,7 +492,7 @@ def test_the_sun_is_taken_for_a_reason_that_is_told() -> None:
     aim = aim_of(land(), target=(0.0, -10.0), heading={"target_weight": 10.0})
     assert turn(aim.heading_deg, 180) <= 25
     assert any(
-        "there is less low sun, but this way what draws animals stands in the view" in note
+        "there would be less low sun, but this way what draws animals is in view" in note
         for note in told(aim).notes
     )
     assert not any("less low sun, but" in note for note in told(aim_of(land())).notes)

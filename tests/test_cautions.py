@@ -180,7 +180,7 @@ def test_the_walk_adds_its_own():
 
 
 def test_texts_are_the_sentences():
-    assert texts(parcel_cautions([]))[0].startswith("Permission: map lines")
+    assert texts(parcel_cautions([]))[0].startswith("Permission: the boundary")
 
 
 def test_visit_plan_by_hand():

@@ -320,7 +320,7 @@ CORNER = "Corner of the field, woods on two sides"
         (PlaceName("a very long description of a spot"), "01 a very long description of"),
         (PlaceName("x" * 50), "01 " + "x" * 27),
         (PlaceName("two  spaces\nand a line"), "01 two spaces and a line"),
-        (None, "01 Crossing mid"),
+        (None, "01 Stream crossing mid"),
         (PlaceName("Log over the brook", aside="11 m (37 ft) to the east"),
          "01 Log over the brook"),
         (PlaceName(CORNER, "south-east", short="field corner"), "01 Field corner SE"),

@@ -102,7 +102,10 @@ def test_out_of_the_magnetic_models_years() -> None:
     days = ("UTC", dt.date(2031, 4, 1), dt.date(2031, 5, 1))
     found, notes = aims_of(fake_land(), survey=days)
     assert codes(notes) == ["W-COMPASS-01"]
-    assert notes_of(notes)[0].text == "No magnetic heading: model covers 2025-2029."
+    assert (
+        notes_of(notes)[0].text
+        == "No compass heading: the magnetic model only covers 2025 to 2029."
+    )
     assert found[0].magnetic_heading_deg is None
 
 

@@ -196,9 +196,12 @@ def test_whole_woods_and_bare_land_have_no_strip(land):
 def test_funnels_are_named_by_what_squeezes_them():
     land = Land(10.0)
     ratio = np.ones(land.x.shape, dtype=np.float32)
-    spots = {(-500, 0): "gap between the water and a road", (0, 300): "level way through steep"}
-    spots |= {(500, 0): "narrow easy way", (0, -500): "narrow way along the water"}
-    spots |= {(500, 500): "way squeezed by a road"}
+    spots = {
+        (-500, 0): "narrow passage between the water and a road",
+        (0, 300): "level passage through steep",
+    }
+    spots |= {(500, 0): "narrow passage across", (0, -500): "narrow passage along the water"}
+    spots |= {(500, 500): "narrow passage beside a road"}
     water, people = (np.zeros(land.x.shape, dtype=bool) for _ in range(2))
     slope = np.full(land.x.shape, 3.0)
     slope[(np.abs(land.y - 300) < 60) & (np.abs(land.y - 300) > 15)] = 25.0

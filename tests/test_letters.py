@@ -98,7 +98,7 @@ def test_little_that_draws_animals(result):
     limit = limit_of(with_closed(result, NoGo.WATER, 0.1, spots=[best]), rules=RULES)
     assert (limit.problem, limit.words) == (
         "few_draws",
-        "little that draws animals is mapped on it",
+        "little on it is known to draw animals",
     )
 
 
@@ -123,15 +123,15 @@ def test_the_sentence_in_every_case(result):
         "the maps show one place that would suit a camera well; the place: log over the brook."
     )
     assert sentence(result, fair) == start + (
-        "the maps show 3 places where a camera could stand, though little that draws animals is "
-        "mapped on it; the best: log over the brook."
+        "the maps show 3 places where a camera could stand, though little on it is known to "
+        "draw animals; the best: log over the brook."
     )
     assert sentence(result, weak) == start + (
-        "the maps show only 3 weak places for a camera, because little that draws animals is "
-        "mapped on it; the best: log over the brook."
+        "the maps show only 3 weak places for a camera, because little on it is known to "
+        "draw animals; the best: log over the brook."
     )
     assert sentence(result, [], closed=0.96) == start + (
-        "going by the maps we would not put a camera there, because nearly all of it is a field "
+        "from the maps, we would not put a camera there, because nearly all of it is a field "
         "with livestock or lies within 10 m (33 ft) of one; if you know a quiet place that the "
         "maps miss, please tell us."
     )
@@ -213,4 +213,4 @@ def test_a_scant_parcel_is_told_in_its_letter(result):
     for share, told in ((0.97, True), (0.94, False)):
         closed = with_closed(result, NoGo.LIVESTOCK, share, spots=[good])
         said = letter_sentence(closed, limit=limit_of(closed, rules=RULES), firm=None)
-        assert ("we would look at the place with you first" in said) == told
+        assert ("look at the place with you first" in said) == told

@@ -62,7 +62,7 @@ def test_two_equal_places_are_a_toss_up_and_the_weight_that_turns_them_is_named(
     )
     assert firm[0].word in ("toss-up", "fair")
     assert 0.4 < firm[0].share_first < 0.7
-    assert '(spot 2) if "game or quiet trail" counted' in notes_of(remarks)[0].text
+    assert '(spot 2) if "game trail or quiet path" counted' in notes_of(remarks)[0].text
 
 
 def test_elevation_error_makes_steep_places_doubtful():

@@ -289,7 +289,7 @@ def test_start_is_the_nearest_road_point_else():
     assert (start.easting, start.northing) == pytest.approx((300, 12))
     notes = notes_of(walk_remarks(start, [], way_in_given=False))
     assert "permission" not in notes[0].text
-    assert "not known: ask first" in notes[0].text
+    assert "do not know whether you may stop there" in notes[0].text
 
 
 def test_start_where_a_road_enters_the_parcel():
@@ -311,7 +311,8 @@ def test_notes_name_the_spots():
     said = notes_of(walk_remarks(start, [walk, None, None], way_in_given=True))
     texts = [note.text for note in said]
     assert texts == [
-        "No way on foot that keeps off water, steep and closed ground was found to spots 2, 3."
+        "No route on foot that avoids water, steep ground and closed ground was found to "
+        "spots 2, 3."
     ]
 
 

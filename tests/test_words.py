@@ -45,16 +45,16 @@ def test_shares_points_and_minutes_have_one_form():
     assert points(0.935) == round(93.5)
     assert [whole_minutes(m) for m in (0.0, 5.0, 5.01)] == [1, 5, 6]
     told = pulled_down({"view": 0.4}, {"clear_share": 0.57}, radius_m=15.0)
-    assert told == (f"Plants may stand in the view: about 57{NO_BREAK}% of it is clear.",)
+    assert told == (f"Plants may block the view: about 57{NO_BREAK}% of it is likely to be clear.",)
 
 
 def test_the_shape_of_the_land_never_leads():
     parts = {"feature": 1.0, "trail": 0.9, "funnel": 0.8}
     weights = {"feature": 1.0, "trail": 0.6, "funnel": 0.5}
     said = why(parts, weights, MEASURES, radius_m=3.0)
-    assert said[0] == "A game or quiet trail about 4 m (13 ft) away."
+    assert said[0] == "A game trail or quiet path about 4 m (13 ft) away."
     assert "likely to pass here (1.4 times the traffic nearby, by our model)" in said[1]
-    assert said[2].startswith("A place where the shape of the land leads animals past")
+    assert said[2].startswith("The shape of the land leads animals past a place")
     assert len(why(parts, weights, MEASURES, radius_m=3.0, named=True)) == 2  # the name says it
     only = why({"feature": 1.0}, weights, MEASURES, radius_m=3.0, named=True)
     assert len(only) == 1  # nothing else speaks for it
@@ -66,7 +66,7 @@ def test_the_shape_of_the_land_never_leads():
 def test_why_tells_the_way_to_the_trail_where_it_is_known(bearing, words):
     way = {"distance_to_trail_m": bearing, "distance_to_water_m": 90.0}
     said = why({"trail": 0.9}, {"trail": 1.0}, MEASURES, radius_m=3.0, bearings_deg=way)
-    assert said == (f"A game or quiet trail about 4 m (13 ft) {words}.",)
+    assert said == (f"A game trail or quiet path about 4 m (13 ft) {words}.",)
 
 
 def test_what_is_nearer_than_the_maps_can_tell_is_close_by():
@@ -91,7 +91,7 @@ def test_a_trail_of_unknown_use_is_said_first_and_both_ways():
     quiet = why(parts, weights, measures, radius_m=5.0)
     assert quiet[0].startswith("Water")
     assumed = why(parts, weights, measures | {"distance_to_unknown_trail_m": 20.0}, radius_m=5.0)
-    assert "Nobody has said who uses it" in assumed[0]
+    assert "We do not know who uses it" in assumed[0]
     assert "many people" in assumed[0]
     assert "quiet" not in " ".join(assumed)
 
@@ -118,7 +118,7 @@ def test_no_way_is_told_between_two_things_at_the_rim_or_beside_the_unknown():
 @pytest.mark.parametrize(
     ("name", "title"),
     [
-        ("", "Crossing, near the middle of the land"),
+        ("", "Stream crossing, near the middle of the land"),
         ("lower gap by the oak", "lower gap by the oak"),
     ],
 )
@@ -156,9 +156,9 @@ def test_empty_layers_of_a_file_are_one_sentence():
 def test_land_without_a_tree_has_words_for_it():
     """A layer with nothing in it lies at an infinite distance, which is no length to print."""
     said = pulled_down({"strap": 0.3}, {"distance_to_tree_m": float("inf")}, radius_m=15.0)
-    assert said == ("No tree cover is mapped here or anywhere around: bring a post.",)
+    assert said == ("The maps show no trees here or anywhere around: bring a post.",)
     some = pulled_down({"strap": 0.3}, {"distance_to_tree_m": 60.0}, radius_m=15.0)
-    assert some[0].startswith("The next tree")
+    assert some[0].startswith("The nearest trees")
 
 
 def test_a_terminal_gets_plain_spaces():

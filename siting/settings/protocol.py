@@ -63,14 +63,14 @@ class Scoring(Section):
 
 
 class Trail(Section):
-    """Animals use trails: near a game or quiet trail."""
+    """Animals follow trails: close to a game trail or quiet path."""
 
     weight: float = _weight(0.6)
     curve: Curve = _curve(
         [[0, 0.7], [3, 1], [10, 1], [30, 0.4], [60, 0]],
         "m",
         KOLOWSKI,
-        "Distance to the nearest game or quiet trail; a few metres off it is best.",
+        "Distance to the nearest game trail or quiet path; a few metres off it is best.",
     )
 
 
@@ -135,7 +135,7 @@ class Opening(Section):
 
 
 class Funnel(Section):
-    """Ground through which easy ways across the land are squeezed."""
+    """Narrow passages: animals crossing the land are likely to pass here."""
 
     weight: float = _weight(0.5)
     curve: Curve = _curve(
@@ -186,7 +186,7 @@ class Attractors(Section):
 
 
 class Flat(Section):
-    """Near flat ground in front of the camera."""
+    """Nearly level ground in front of the camera."""
 
     weight: float = _weight(1.0, most=10.0)
     curve: Curve = _curve(

@@ -63,7 +63,7 @@ class HeadingRules(Section):
     private_weight: float = _share(
         1.0, OWN, "Weight of a view kept on the parcel and off roads and buildings."
     )
-    level_weight: float = _share(0.4, OWN, "Weight of near flat ground in view.")
+    level_weight: float = _share(0.4, OWN, "Weight of nearly level ground in view.")
     cover_weight: float = _share(0.4, OWN, "Weight of what grows in view.")
     clear_curve: Curve = curve(
         [[2, 0.05], [5, 0.35], [9, 0.8], [15, 1]],

@@ -126,7 +126,7 @@ class FeatureRules(Section):
         le=1e5,
     )
     funnel_ratio: float = param(
-        1.4, "times", OWN, "Least squeeze of easy ways to be named.", ge=1.0, le=10.0
+        1.4, "times", OWN, "Least extra traffic of a narrow passage that is named.", ge=1.0, le=10.0
     )
 
 

@@ -8,8 +8,8 @@ from siting.lengths import compass_word, length, whole_minutes
 
 _LEAST_CLIMB_M = 5.0
 NO_HEADING = (
-    "North if you can, else south: the low sun in the east and west blinds and triggers a camera. "
-    "(South of the equator the other way round.)"
+    "Face north if you can, otherwise south: low sun in the east and west dazzles the camera and "
+    "sets it off. (South of the equator, face south first.)"
 )
 
 
@@ -71,13 +71,13 @@ def walk_lines(
     ]
     if from_road:
         lines.append(
-            "The walk starts at the nearest road point. Whether you may stop and cross there is "
-            "not known: ask first."
+            "The walk starts at the nearest point on a road. We do not know whether you may stop "
+            "and cross there: ask first."
         )
     if unknown_crossings:
         lines.append(
-            "The walk meets a stream where no crossing is known: do not cross water to reach a "
-            "camera, find another way."
+            "The walk reaches a stream where no crossing is known. Do not cross water to reach a "
+            "camera: find another way."
         )
     return lines
 

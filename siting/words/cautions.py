@@ -22,7 +22,7 @@ FIRST = (
     "These notes are general. Local law, permits, the landowner's instructions and the advice of "
     "licensed or trained people come first; if in doubt, do not go."
 )
-"""The standing sentence that stands above every list of cautions."""
+"""The sentence above every list of cautions."""
 
 
 @dataclass(frozen=True)
@@ -66,20 +66,20 @@ _FINE_DEM_M = 5.0
 
 _TEXTS = {
     "permission": (
-        "Permission: map lines are approximate and no survey. Stay on land you have permission "
-        "for, and follow the owner's instructions."
+        "Permission: the boundary shown is approximate, not a land survey. Stay on land you have "
+        "permission for, and follow the owner's instructions."
     ),
     "hunting": (
         "Hunting: check the season and the colour rule for this area before you walk; wear bright "
         "orange if in doubt. Local hunting law comes first."
     ),
     "ticks": (
-        "Ticks: wear long trousers tucked into your socks and look yourself over afterwards. "
+        "Ticks: wear long trousers tucked into your socks and check yourself for ticks afterwards. "
         "Follow your health authority's tick advice."
     ),
     "alone": (
-        "Alone: tell someone where you go and when you will be back, and agree a check-in time. "
-        "Follow your organisation's rules for working alone."
+        "Alone: tell someone where you are going and when you will be back, and agree a "
+        "check-in time. Follow your organisation's rules for working alone."
     ),
     "weather": (
         "Weather: check the forecast; follow your weather service's advice on heat, cold, wind "
@@ -119,32 +119,32 @@ _TEXTS = {
         "rain. Do not cross it; check local flood warnings first."
     ),
     "crossing": (
-        "Crossing: the walk goes over a stream. Cross only on a dry, firm bridge, log or ford, "
+        "Crossing: the walk crosses a stream. Cross only on a dry, firm bridge, log or ford, "
         "never through water or over ice; if in doubt, turn back and choose another spot."
     ),
     "crossing_water": (
-        "Crossing and water: the walk goes over a stream. Cross only on a dry, firm bridge, log or "
+        "Crossing and water: the walk crosses a stream. Cross only on a dry, firm bridge, log or "
         "ford, never through water or over ice; if in doubt, turn back and choose another spot. "
         "Banks give way and streams rise: check local flood and ice warnings first."
     ),
     "steep": (
-        "Steep ground: keep to ground you can walk upright with both hands free. Turn back if in "
-        "doubt, and follow the owner's advice on the way."
+        "Steep ground: stay where you can walk upright with both hands free. Turn back if in "
+        "doubt, and follow the owner's advice on the route."
     ),
     "livestock": (
         "Livestock: ask the farmer first; do not enter a field with livestock. Treat every fence "
-        "wire as live: do not touch, cross or strap to it."
+        "as electric: do not touch it, climb it or strap to it."
     ),
     "boundary": (
-        "Boundary: it is near and the map may be off by some metres. Ask the owner where it runs; "
-        "keep yourself and the camera's view on this side of it."
+        "Boundary: it is close, and the map may be off by several metres. Ask the owner where it "
+        "runs; keep yourself and the camera's view on this side."
     ),
     "road": (
         "Road: keep clear of traffic and gateways. Follow local traffic and parking law when you "
         "stop, walk beside or cross a road."
     ),
     "neighbour": (
-        "Land of others: part of the walk leads outside the parcel. Ask that owner first, or find "
+        "Neighbouring land: part of the walk is outside the parcel. Ask that owner first, or find "
         "another way; local access law comes first."
     ),
 }

@@ -20,19 +20,19 @@ _IN_VIEW_DEG = 25.0
 
 # What a heading with more low sun has before the others, by part of its score.
 BETTER: Mapping[str, str] = {
-    "clear": "the ground hides less of the view",
+    "clear": "the ground blocks less of the view",
     "slant": "animals cross the view better",
-    "target": "what draws animals stands in the view",
-    "private": "fewer people or neighbours are in the view",
+    "target": "what draws animals is in view",
+    "private": "fewer people or neighbours are in view",
     "level": "the ground is more level",
-    "cover": "less growth stands in the view",
+    "cover": "fewer plants block the view",
 }
 
 # Why there is no magnetic heading, or not a sure one. The years are those of WMM2025.
 COMPASS_TROUBLE: Mapping[str, str] = {
-    "years": "No magnetic heading: model covers 2025-2029.",
-    "pole": "No magnetic heading: too near the magnetic pole for a compass.",
-    "near pole": "A compass is unsteady this near the magnetic pole.",
+    "years": "No compass heading: the magnetic model only covers 2025 to 2029.",
+    "pole": "No compass heading: a compass does not work this close to the magnetic pole.",
+    "near pole": "A compass is unreliable this close to the magnetic pole.",
 }
 
 
@@ -88,18 +88,20 @@ def notes(facts: HeadingFacts) -> tuple[str, ...]:
     said = []
     if facts.won_by:
         facing = compass_word(facts.rival_deg)
-        said.append(f"facing {facing} there is less low sun, but this way {BETTER[facts.won_by]}")
+        said.append(
+            f"facing {facing} there would be less low sun, but this way {BETTER[facts.won_by]}"
+        )
     if facts.least_sun_minutes >= 1.0:
-        said.append("no heading is free of low sun here")
+        said.append("every direction has some low sun here")
     saved = facts.flat_minutes - facts.sun_minutes
     if saved >= 5.0:
-        said.append(f"hills hide the low sun for {saved:.0f} minutes a day")
+        said.append(f"hills block the low sun for {saved:.0f} minutes a day")
     if facts.reach_m < 1000.0:
-        said.append(f"the skyline is known only to {length(facts.reach_m)}")
+        said.append(f"the maps show the skyline only as far as {length(facts.reach_m)}")
     if facts.brush_share >= 0.25:
-        said.append("brush to clear in the view")
+        said.append("there is brush to clear in the view")
     if facts.water_share >= 0.1:
-        said.append("open water in the view can glare")
+        said.append("glare from open water is possible")
     return tuple(_sentence(text) for text in said)
 
 
@@ -107,16 +109,16 @@ def lens_advice(facts: HeadingFacts, *, lens_height_m: float) -> str:
     """Height and tilt of the lens on the ground it stands on."""
     said = []
     if not np.isfinite(facts.rise_deg):
-        said.append("set it parallel to the ground ahead")
+        said.append("tilt it to match the ground ahead")
     elif facts.rise_deg <= -_LEVEL_DEG:
-        said.append(f"the ground falls {-facts.rise_deg:.0f}° ahead: tilt the lens down with it")
+        said.append(f"the ground falls {-facts.rise_deg:.0f}° ahead: tilt the lens down to match")
     elif facts.rise_deg >= _LEVEL_DEG:
         said.append(
-            f"the ground rises {facts.rise_deg:.0f}° ahead: set the lens parallel to it, "
-            "not at the sky"
+            f"the ground rises {facts.rise_deg:.0f}° ahead: tilt the lens up to match, "
+            "but keep the sky out of the picture"
         )
     else:
-        said.append("level, or a touch down")
+        said.append("level, or tilted slightly down")
     if abs(facts.tilt_deg) >= 2 * _LEVEL_DEG:
         side = "left" if facts.tilt_deg > 0 else "right"
         said.append(
@@ -148,7 +150,7 @@ def _sentence(text: str) -> str:
 
 def _sun(facts: HeadingFacts) -> str:
     if facts.sun_never_up:
-        return "the sun does not rise in these days"
+        return "the sun does not rise on these dates"
     if facts.sun_minutes < 1.0:
         return "no low sun in the picture"
     when = sun_when(facts.sun_by_hour)
@@ -159,10 +161,10 @@ def _sun(facts: HeadingFacts) -> str:
 
 def _clear(facts: HeadingFacts) -> str:
     if facts.clear_m is None:
-        return "judge the view on site"
+        return "check the view on site"
     if facts.clear_m >= 2.0:
-        return f"no rise of the ground hides the first {length(facts.clear_m)}"
-    return "the ground hides nearly all of the view"
+        return f"the ground does not block the view for the first {length(facts.clear_m)}"
+    return "the ground blocks nearly all of the view"
 
 
 def _target(facts: HeadingFacts) -> str:
@@ -171,14 +173,14 @@ def _target(facts: HeadingFacts) -> str:
         return ""
     ahead = length(facts.target_m)
     if facts.target_turn_deg <= _IN_VIEW_DEG:
-        seen = "just beyond the clear view" if _target_beyond(facts) else "in view"
+        seen = "probably too far" if _target_beyond(facts) else "in view"
         return f"{seen}, {ahead} ahead: {facts.target}"
     if not facts.side_open:
         return ""
     side = compass_word(facts.heading_deg + 180.0)
     return (
-        f"not in view, {ahead} away: {facts.target}. To have it in the picture, use a tree on dry "
-        f"ground on the {side} side of it"
+        f"not in view, {ahead} away: {facts.target}. To get it in the picture, use a tree on dry "
+        f"ground on its {side} side"
     )
 
 
@@ -196,10 +198,10 @@ def _leaves(facts: HeadingFacts) -> str:
     if facts.neighbour_share <= 0.3 and facts.inside_m > 2.0 * facts.zone_m:
         return ""
     if not facts.exact or not 1.0 <= facts.inside_m < float("inf"):
-        return "part of the view lies outside the parcel"
+        return "part of the view is outside the parcel"
     return (
-        f"beyond {length(facts.inside_m)} the view leaves the parcel: turn until the neighbour's "
-        "land is out of the picture"
+        f"beyond {length(facts.inside_m)} you would see the neighbour's land: turn the camera "
+        "until it is out of the picture"
     )
 
 
@@ -207,13 +209,13 @@ def _line(facts: HeadingFacts) -> str:
     if not facts.line:
         return ""
     if facts.met_m > 2.0 * facts.zone_m:
-        return f"the {facts.line} is not in the view"
+        return f"the {facts.line} is out of view"
     if facts.met_m > facts.zone_m:
         # Said once: where the feature lies beyond the view, too, its own clause tells.
-        beyond = "" if _target_beyond(facts) else ", just beyond the clear view"
-        return f"the {facts.line} is met {length(facts.met_m)} ahead{beyond}"
+        beyond = "" if _target_beyond(facts) else ", probably too far"
+        return f"the {facts.line} is {length(facts.met_m)} away in this direction{beyond}"
     if facts.crossing_deg < 15.0:
-        return f"the {facts.line} runs along the view"
+        return f"the {facts.line} runs straight away from the camera"
     if facts.crossing_deg <= 55.0:
-        return f"the {facts.line} crosses at a slant"
-    return f"the {facts.line} crosses nearly square"
+        return f"the {facts.line} runs diagonally across the picture"
+    return f"the {facts.line} runs straight across the picture"

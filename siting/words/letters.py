@@ -100,7 +100,7 @@ def _nothing_found(result: Result, closed: Limit) -> Limit:
     known = draws[np.isfinite(draws)]
     if known.size and float(known.max()) >= _WEAK_PART and closed.problem != NONE:
         return closed
-    return Limit(FEW_DRAWS, "nothing that draws animals is mapped on it", float("nan"))
+    return Limit(FEW_DRAWS, "nothing on it is known to draw animals", float("nan"))
 
 
 def closed_shares(no_go: NoGoArray) -> dict[NoGo, float]:
@@ -118,7 +118,7 @@ def _weak_part(best: Spot) -> tuple[str, str] | None:
     parts = {name: best.memberships[name] for name in rows if name in best.memberships}
     low = min(parts, key=lambda name: parts[name], default="")
     if best.attraction < _WEAK_PART and (not low or best.attraction <= parts[low]):
-        return FEW_DRAWS, "little that draws animals is mapped on it"
+        return FEW_DRAWS, "little on it is known to draw animals"
     if low and parts[low] < _WEAK_PART:
         return low, rows[low].letter_limit
     return None
@@ -149,7 +149,7 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:
     land = f"your land ({parcel.label or parcel.id})"
     if not result.spots:
         return (
-            f"Thank you for offering {land}: going by the maps we would not put a camera there, "
+            f"Thank you for offering {land}: from the maps, we would not put a camera there, "
             f"because {limit.words}; if you know a quiet place that the maps miss, please tell us."
         )
     count = len(result.spots)
@@ -164,7 +164,7 @@ def _scant(result: Result) -> str:
     if result.usable_share >= SCANT_SHARE:
         return ""
     return (
-        f"; only {percent(result.usable_share)} of it is open to a camera, so we would look at the "
+        f"; only {percent(result.usable_share)} of it is suitable, so we would like to look at the "
         "place with you first"
     )
 

@@ -26,7 +26,7 @@ def notes_of(remarks: Iterable[Remark]) -> tuple[Note, ...]:
 
 def _compass_day(*, day: str, first: int, last: int) -> str:
     return (
-        f"No first day was given: compass headings are for {day}, the middle of the magnetic "
+        f"No first day was given, so compass headings are for {day}, the middle of the magnetic "
         f"model's years ({first}-{last})."
     )
 
@@ -36,38 +36,38 @@ def _no_compass(*, trouble: str) -> str:
 
 
 def _zone(*, zone: str) -> str:
-    return f"No time zone was given: hours of sun are told by {zone}, the zone of the sun."
+    return f"No time zone was given, so times of low sun use {zone}, the zone for this longitude."
 
 
 def _no_days() -> str:
-    return "No days were given: the sun is judged over a whole year."
+    return "No dates were given, so the sun was judged over a whole year."
 
 
 def _no_start() -> str:
-    return "No way in was given and no road is near: no walk is drawn and no time is told."
+    return "No way in was given and there is no road nearby, so no walk is shown."
 
 
 def _road_start(*, way_in_given: bool) -> str:
     given = (
-        "The way in given lies beyond the ground that was read."
+        "The way in you gave lies outside the area that was read."
         if way_in_given
         else "No way in was given."
     )
     return (
-        f"{given} The walk begins at the nearest road point to the parcel. Whether one may stop "
-        "there and cross to the parcel is not known: ask first."
+        f"{given} The walk starts at the nearest point on a road. We do not know whether you may "
+        "stop there and cross to the parcel: ask first."
     )
 
 
 def _no_walk(*, ranks: Sequence[int]) -> str:
     return (
-        "No way on foot that keeps off water, steep and closed ground was found to "
+        "No route on foot that avoids water, steep ground and closed ground was found to "
         f"{_spots(ranks)}."
     )
 
 
 def _unknown_crossing(*, ranks: Sequence[int]) -> str:
-    return f"The walk crosses a stream where no crossing is known, on the way to {_spots(ranks)}."
+    return f"The walk to {_spots(ranks)} crosses a stream where no crossing is known."
 
 
 def _spots(ranks: Sequence[int]) -> str:

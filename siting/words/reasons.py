@@ -57,7 +57,9 @@ def why(
         )
         for row in (rows[name] for name in chosen)
     )
-    return said or ("Nothing draws animals here for sure; the ground itself is good.",)
+    return said or (
+        "Nothing on the maps is sure to draw animals here, but the spot itself is good.",
+    )
 
 
 def pulled_down(
@@ -95,23 +97,23 @@ def on_site(
 ) -> tuple[str, ...]:
     """What only eyes on the spot can settle, most important first."""
     said = [
-        f"Look within {length(search_radius)} for the best tree: the map is no finer than that.",
+        f"Look for the best tree within {length(search_radius)}: the map is only that accurate.",
         "Look for fresh signs: tracks, droppings, hair on wire, a worn path, rubbed bark.",
-        "Kneel and look: no twigs or tall grass that move in the wind may stand in front of the "
-        'lens, as far as told under "Clear".',
+        "Kneel at lens height and look: trim twigs and tall grass that would move in the wind, as "
+        'far out as "Clear" says.',
     ]
     if measures.get("distance_to_tree_m", math.inf) > max(10.0, search_radius):
-        said.append("No tree cover is mapped within reach: find a single tree or bring a post.")
+        said.append("The maps show no trees close by: look for a single tree, or bring a post.")
     else:
-        said.append("Choose a sound, living tree as thick as a leg that does not sway.")
+        said.append("Choose a healthy, living tree as thick as your leg that does not sway.")
     if role in (CoverRole.SHRUB, CoverRole.WETLAND, CoverRole.CROP):
-        said.append("Think ahead: will these plants grow into the view within weeks?")
+        said.append("Think ahead: could these plants grow into the view within weeks?")
     wet = ("distance_to_water_m", "distance_to_valley_m")
     if any(measures.get(layer, math.inf) < max(30.0, search_radius) for layer in wet):
-        said.append("Look for flood marks (drift, mud lines): stay well above them.")
+        said.append("Look for flood marks (driftwood, mud lines) and stay well above them.")
     if dem_cell_m > 5.0:
-        said.append("The elevation data are coarse: judge slope and view on site.")
-    said.append("Make sure that no house, road, path or neighbour's land is in the picture.")
+        said.append("The elevation map is coarse: check slope and view on site.")
+    said.append("Make sure no house, road, path or neighbour's land is in the picture.")
     return tuple(said)
 
 
@@ -156,7 +158,7 @@ def _flood(
 
 _HEED = "High water may reach the camera: look for flood marks and heed local flood warnings."
 FLOOD_POSSIBLE = (
-    f"Flood: water is near, and the maps cannot show how far above it this ground lies. {_HEED}"
+    f"Flood: water is close, and the maps cannot show how far above it this ground is. {_HEED}"
 )
 FLOOD_IN_VALLEY = (
     "Flood: streams are not mapped here, and this may be the bottom of a valley. Water may reach "

@@ -12,15 +12,15 @@ BRING = (
     "This sheet, a pen, and the phone with map.html and spots.gpx on it, charged",
     "Camera, strap, lock if you use one; fresh batteries and a spare set",
     "Empty memory card and a spare; the camera's own short guide",
-    "Compass (keep it a step away from the camera, car and iron)",
-    "Hand pruners, work gloves; a post and something to fix it with, where no tree is named",
-    "Tape, or a stick marked at 0.5 m (1.6 ft); a card with the spot's number to photograph",
+    "Compass (keep it 1 m from the camera and well away from a car or fence)",
+    "Hand pruners, work gloves; a post and something to fix it with, where the maps show no tree",
+    "Tape measure, or a stick marked at 0.5 m (1.6 ft); a card with the spot's number on it",
     "Water, first-aid kit, clothes for the weather, bright orange in hunting season",
     "The owner's phone number and your check-in person's",
 )
 
 RECORD = (
-    "Date, time put up",
+    "Date and time set up",
     "Set up by",
     "Camera no.",
     "Card no.",
@@ -28,10 +28,10 @@ RECORD = (
     "GPS error, m",
     "Lens height, m",
     "Heading: true / compass",
-    "What animals pass (trail, bank ...)",
+    "What animals follow here (trail, bank ...)",
     "Distance to it, m",
     "What was cleared",
-    "Pictures at leaving",
+    "Picture count when you leave",
 )
 
 
@@ -39,8 +39,8 @@ def what_to_clear(camera: CameraRules) -> str:
     """What to clear in front of the lens."""
     near, far = length(camera.view_near_m), length(camera.view_far_m)
     return (
-        f"what moves in the wind (grass, twigs, ferns) for {near} in front of the lens, better "
-        f"{far}, as wide as the picture. Hand pruners only, with the owner's consent."
+        f"trim anything that moves in the wind (grass, twigs, ferns), out to {near} ({far} is "
+        "better), across the whole picture. Use hand pruners only, with the owner's consent."
     )
 
 
@@ -48,34 +48,40 @@ def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ..
     """The steps of setting up, by (word, sentence)."""
     burst = f"{visits.pictures_per_trigger:g}"
     return (
-        ("Power", "fresh batteries of one kind, all the right way round; the level shows full."),
-        ("Card", "empty, not write-locked, formatted in this camera."),
-        ("Date and time", "right to the minute, with the right time zone; write it down."),
+        (
+            "Power",
+            "fresh batteries, all of the same kind and the right way round; the level shows full.",
+        ),
+        ("Card", "empty, not write-protected, formatted in this camera."),
+        ("Date and time", "correct to the minute, in the right time zone; write them down."),
         (
             "Burst",
-            f"{burst} pictures a trigger, shortest pause, if your survey asks no other.",
+            f"{burst} pictures per trigger, shortest pause, unless your survey says otherwise.",
         ),
-        ("Sensitivity", "high, if your survey asks no other."),
-        ("Height", f"lens {lens_height(camera.lens_height_m)}. Where snow lies, above the snow."),
-        ("Heading", "by compass, a step away from the camera; sun and sky out of the picture."),
-        ("Strap", "tight on a sound, living tree; camera level, a touch down, never up."),
-        ("View", f"clear {what_to_clear(camera)}"),
+        ("Sensitivity", "high, unless your survey says otherwise."),
+        (
+            "Height",
+            f"lens {lens_height(camera.lens_height_m)}. In snow, measure from the top of the snow.",
+        ),
+        ("Heading", "by compass, 1 m from the camera; keep sun and sky out of the picture."),
+        ("Strap", "tight on a healthy, living tree; camera level or slightly down, never up."),
+        ("View", what_to_clear(camera)),
         ("Walk test", _walk_test(camera)),
         ("Number", "hold the spot's number and the date in front of the lens for one picture."),
-        ("Armed", "switched on, lamp off, cover closed; then leave by the way you came."),
+        ("Armed", "switched on, test light off, cover closed; then leave the way you came."),
     )
 
 
 def _walk_test(camera: CameraRules) -> str:
     near = length(5.0)
     far = length(camera.view_far_m)
-    return f"cross the view bent low at {near} and at {far}: the test lamp must answer."
+    return f"crouch and walk across at {near} and at {far}; the test light should come on."
 
 
 def when_to_come_back(visits: VisitPlan) -> str:
     """The check visit, and how long card and batteries last."""
     full, flat = visits.days_to_full_card, visits.days_to_flat_battery
     return (
-        f"Come back after about {visits.check_after_days} days. By the survey's numbers the card "
-        f"is full after about {full:.0f} days and the batteries are flat after about {flat:.0f}."
+        f"Come back after about {visits.check_after_days} days. At the survey's figures the card "
+        f"will be full after about {full:.0f} days and the batteries flat after about {flat:.0f}."
     )

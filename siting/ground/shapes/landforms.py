@@ -164,7 +164,7 @@ def funnels(
     reach_m: float = 60.0,
     spacing_m: float = 60.0,
 ) -> list[Feature]:
-    """Places where easy ways across the land are squeezed together, named by what squeezes them.
+    """Narrow passages, where easy routes run together, named by what narrows them.
 
     Parameters
     ----------
@@ -203,15 +203,18 @@ def funnels(
         squeezing = [name for name, near in near_people.items() if near[k]]
         beside = " and ".join(squeezing)
         if near_water[k] and beside:
-            words, short = f"gap between the water and {beside}", "gap by the water"
+            words, short = f"narrow passage between the water and {beside}", "passage by water"
         elif near_water[k]:
-            words, short = "narrow way along the water", "way by the water"
+            words, short = "narrow passage along the water", "passage by water"
         elif beside:
-            words, short = f"way squeezed by {beside}", f"way by {squeezing[0].removeprefix('a ')}"
+            words, short = (
+                f"narrow passage beside {beside}",
+                f"passage by {squeezing[0].removeprefix('a ')}",
+            )
         elif slope_deg[at] <= 10 and rim_slope[k] >= max(10.0, 1.5 * slope_deg[at]):
-            words, short = "level way through steep ground", "level way"
+            words, short = "level passage through steep ground", "level passage"
         else:
-            words, short = "narrow easy way across the land", "narrow easy way"
+            words, short = "narrow passage across the land", "narrow passage"
         strength = min(1.0, 0.5 * ratio[at] / least_ratio)
         found.append(
             feature_at("funnel", *at, grid=grid, strength=strength, words=words, short=short)
