@@ -21,6 +21,8 @@ SEVERITY: Mapping[str, int] = {
     "W-LEGEND-01": 3,
     "W-PLACE-01": 3,
     # 2: what is said of some places may be wrong, or people may be there.
+    "W-TERRACE-01": 2,
+    "W-OFFSET-01": 2,
     "W-NOCOVER-01": 2,
     "W-USE-01": 2,
     "W-STREAM-01": 2,

@@ -128,7 +128,7 @@ def parcel_row(result: Result, protocol: Protocol) -> Row:
         "best_score": None if best is None else _number(best.score, 4),
         "spots": len(result.spots),
         "firm_spots": firm,
-        "usable_share": round(result.usable_share, 4),
+        "usable_share": round(result.usable_share, 6),
         "limit": limit.words,
         "limit_share": _number(limit.share, 4),
         "problem": limit.problem,

@@ -24,6 +24,7 @@ from siting.ground.neighbourhood import PLAIN
 from siting.ground.shapes import features, landforms, woodland
 from siting.ground.shapes.feature_order import in_order
 from siting.ground.shapes.features import Named, called
+from siting.ground.stream_offset import offset_note, stream_offset
 from siting.ground.travel.movement import (
     coarsen_cost,
     coarsening_factor,
@@ -68,8 +69,9 @@ def with_passage(
 ) -> Ground:
     """The ground with the layers of travel and of water, and with the features found.
 
-    Adds funnel_ratio, height_above_water_m, wetter_than_share, distance_to_feature_m and
-    felt_feature_m. Only plain features are named; weaker ones count, the less the weaker they are.
+    Adds funnel_ratio, height_above_water_m (where mapped streams lie in the valleys of the
+    elevations), wetter_than_share, distance_to_feature_m and felt_feature_m. Only plain features
+    are named; weaker ones count, the less the weaker they are.
     """
     slope = ground.layers["slope_deg"]
     hindered = obstacles(land)
@@ -93,15 +95,21 @@ def with_passage(
     )
     layers = dict(ground.layers)
     layers["funnel_ratio"] = ratio
+    notes = ground.notes
     if "distance_to_water_m" in layers:
-        layers["height_above_water_m"] = height_above_water_m(
-            land, directions, stream_reach_m=drained.stream_reach_m
-        )
+        limit_m = max(land.dem_cell_m, drained.stream_reach_m)
+        off = stream_offset(land.shapes("water"), land.dem, grid=land.grid)
+        if off is not None and off.median_m > limit_m:
+            notes = (*notes, offset_note(off, limit_m=limit_m))
+        else:
+            layers["height_above_water_m"] = height_above_water_m(
+                land, directions, stream_reach_m=drained.stream_reach_m
+            )
     layers["wetter_than_share"] = wetter_than_share(area, slope, grid=land.grid)
     plain = tuple(feature for feature in found if feature.strength >= PLAIN)
     layers["distance_to_feature_m"] = _feature_distance(plain, land.grid)
     layers["felt_feature_m"] = felt_feature_m(found, grid=land.grid)
-    return replace(ground, layers=layers, features=plain)
+    return replace(ground, layers=layers, features=plain, notes=notes)
 
 
 def obstacles(land: Land) -> Obstacles:

@@ -22,12 +22,20 @@ from siting.read import checks
 from siting.read.datum import conversion_note
 from siting.read.input_files import RasterPath
 from siting.read.projection import WGS84, inverse_bounds, metres_per_unit, name_of
+from siting.read.raster import terraces
 from siting.read.raster.rasters import RasterFacts, cell_metres_at, describe, opened, source_window
 from siting.read.raster.units import elevation_factor
 from siting.settings.inputs import CoverInput, RasterInput
 from siting.types import Note, Source
 
-_COARSE_RATIO = 3.0
+# A raster is called coarse from this many cells of the grid to one of its own; elevations also
+# from more metres than the widest grid has, because the grid then looks finer than they are.
+_COARSE_RATIO, _COARSE_DEM_M = 2.9, 31.0
+_COARSE = {
+    "dem": "Elevations are mapped in {side}: small valleys, banks and steps do not show.",
+    "land_cover": "Woods and fields are mapped in {side}; edges may be {far} off.",
+    "canopy": "Heights of plants are mapped in {side}: single trees and bushes do not show.",
+}
 
 
 def _facts_here(dataset: DatasetReader, spec: RasterInput, grid: Grid, *, key: str) -> RasterFacts:
@@ -117,6 +125,8 @@ def read_elevation(
     where the cells coincide, by average where the file is finer than the grid, else bilinearly.
     Heights of plants are not `smooth`: between a tree and the grass beside it nothing is half as
     high. They are taken from the nearest cell, or as the median where the file is finer.
+    Elevations in whole steps on fine cells are smoothed within half a step (`terraces`); `cell_m`
+    of the facts is then the width over which they may be trusted.
 
     Returns
     -------
@@ -141,14 +151,22 @@ def read_elevation(
     if infinite:
         text = f"{facts.file} ({key}): {infinite:,} infinite values were taken as no data."
         notes += (Note("A-NODATA-01", "assumption", text),)
+    exact_m = facts.cell_m
+    terraced: tuple[Note, ...] = ()
+    if smooth:
+        step_m = terraces.step_of(raw) * abs(facts.scale) * factor
+        metres, exact_m, terraced = terraces.smoothed(
+            metres, step_m=step_m, cell_m=facts.cell_m, file=facts.file
+        )
     finer = facts.cell_m < 0.75 * grid.cell_size_m
     if smooth:
         method = Resampling.average if finer else Resampling.bilinear
     else:
         method = Resampling.med if finer else Resampling.nearest
     out, how = _lay_on_grid(metres, facts, window, grid, method=method, missing=np.nan)
-    notes += _notes(facts, grid, how, key)
-    return out.astype(np.float32), facts, _source(facts, key, metres, how, factor, spec), notes
+    notes += (*_notes(facts, grid, how, key), *terraced)
+    source = _source(facts, key, metres, how, factor, spec)
+    return out.astype(np.float32), replace(facts, cell_m=exact_m), source, notes
 
 
 def read_classes(
@@ -309,13 +327,17 @@ def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ..
     conversion = conversion_note(facts.crs, grid.crs, bounds_lonlat=bounds, cell_m=cell_m)
     if conversion:
         notes.append(conversion)
-    if facts.cell_m > _COARSE_RATIO * grid.cell_size_m:
-        text = (
-            f"{facts.file} has cells of {facts.cell_m:.0f} m on a grid of "
-            f"{grid.cell_size_m:g} m: its details are less exact than the map looks."
-        )
+    if facts.cell_m > _least_coarse_m(grid, key):
+        far = f"{facts.cell_m:.0f} m"
+        text = _COARSE[key].format(side=f"{far} squares ({facts.file})", far=far)
         notes.append(Note("W-COARSE-01", "warning", text))
     return tuple(notes)
+
+
+def _least_coarse_m(grid: Grid, key: str) -> float:
+    """Width of cells, metres, above which a warning says that they are coarse."""
+    ratio_m = _COARSE_RATIO * grid.cell_size_m
+    return min(ratio_m, _COARSE_DEM_M) if key == "dem" else ratio_m
 
 
 def _source(

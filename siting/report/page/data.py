@@ -122,7 +122,7 @@ def _parcel(result: Result) -> dict[str, Any]:
         "label": clean(parcel.label or parcel.id),
         "cell": clean(parcel.cell),
         "area_ha": round(result.land.parcel_shape.area / 1e4, 1),
-        "usable_share": round(float(result.usable_share), 3),
+        "usable_share": round(float(result.usable_share), 6),
         # The outline is in no public file: nobody else can tell the key.
         "key": text_hash(canonical_json([clean(parcel.id), outline, places]))[:32],
     }

@@ -1,0 +1,179 @@
+"""Data that look finer than they are: terraces, streams off their valleys, wide cells."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from shapely.geometry import LineString
+
+from siting.grid import Grid
+from siting.ground.stream_offset import stream_offset
+from siting.ground.terrain import slope_deg
+from siting.notebook import site_parcel
+from siting.read.raster import terraces
+from siting.settings.load import load_protocol
+from siting.types import CoverRole
+from tests.bad_inputs.land import CRS, LEFT, PROTOCOL, TOP, clean, codes, frame, raster, relief
+from tests.real_places import DATA
+from tests.test_read import elevation, inputs_of, read_land_of
+
+# --- terraces ---
+
+
+def knolls(n: int = 400) -> np.ndarray:
+    """Hills on cells of 1 m, up to 25 degrees steep, by a known function."""
+    east, south = np.meshgrid(*2 * [np.arange(n) + 0.5])
+    return (100 + 25 * np.sin(east / 90) + 18 * np.cos(south / 70) + 0.03 * east).astype("f4")
+
+
+@pytest.mark.parametrize("step_m", [1.0, 0.5])
+def test_whole_metres_on_cells_of_a_metre_are_smoothed_within_half_a_step(step_m):
+    true = knolls()
+    stairs = (np.round(true / step_m) * step_m).astype(np.float32)
+    found, exact_m, notes = terraces.smoothed(stairs, step_m=step_m, cell_m=1.0, file="d")
+    assert np.abs(found - stairs).max() <= step_m / 2 + 1e-4
+    inner = slice(40, -40), slice(40, -40)
+    was = np.abs(slope_deg(stairs, 1.0) - slope_deg(true, 1.0))[inner].mean()
+    now = np.abs(slope_deg(found, 1.0) - slope_deg(true, 1.0))[inner].mean()
+    assert was > 2.0
+    assert now < was / 4
+    assert exact_m == 10.0 * step_m
+    assert [note.code for note in notes] == ["W-TERRACE-01"]
+
+
+def test_heights_that_are_not_in_steps_stay_as_they_are():
+    true = knolls(100)
+    assert terraces.step_of(true.astype(float)) == 0.0
+    found, exact_m, notes = terraces.smoothed(true, step_m=0.0, cell_m=1.0, file="d")
+    assert found is true
+    assert (exact_m, notes) == (1.0, ())
+
+
+def test_whole_metres_on_wide_cells_do_no_harm_and_stay():
+    """On cells of 30 m a step of a metre is a rise of 3 %: less than the error of such heights."""
+    coarse = np.round(knolls()[::30, ::30])
+    found, _, notes = terraces.smoothed(coarse, step_m=1.0, cell_m=30.0, file="d")
+    assert found is coarse
+    assert notes == ()
+
+
+def test_unknown_ground_stays_unknown_and_pulls_nothing():
+    stairs = np.round(knolls(200))
+    stairs[50:80, 50:80] = np.nan
+    found, _, _ = terraces.smoothed(stairs, step_m=1.0, cell_m=1.0, file="d")
+    assert np.array_equal(np.isnan(found), np.isnan(stairs))
+    assert np.nanmax(np.abs(found - stairs)) <= 0.5 + 1e-4
+
+
+def test_feet_are_steps_as_well(tmp_path):
+    """Whole feet on cells of 1 m: the step is 0.3 m."""
+    feet = np.round(knolls(300) / 0.3048).astype(np.float32)
+    path = raster(tmp_path / "d.tif", feet, cell_m=1.0, unit="ft")
+    _, facts, _, notes = elevation(path, Grid(CRS, LEFT, TOP, 1.0, 300, 300))
+    assert "W-TERRACE-01" in [note.code for note in notes]
+    assert facts.cell_m == pytest.approx(3.048)
+
+
+@pytest.mark.skipif(not (DATA / "somerset-uk").exists(), reason="real data are not here")
+def test_the_terraced_combe_is_no_longer_too_steep():
+    """somerset-uk: 18.8 % of the cells over 25 degrees as stairs, 1.5 % smoothed."""
+    import rasterio
+
+    with rasterio.open(DATA / "somerset-uk" / "dtm_1m_whole_metres.tif") as source:
+        stairs = source.read(1)[400:1000, 400:1000].astype(np.float32)
+    assert terraces.step_of(stairs.astype(float)) == 1.0
+    found, _, _ = terraces.smoothed(stairs, step_m=1.0, cell_m=1.0, file="d")
+    was, now = (float((slope_deg(z, 1.0) > 25.0).mean()) for z in (stairs, found))
+    assert was > 0.1
+    assert now < was / 5
+    assert float((slope_deg(found, 1.0) == 0.0).mean()) < 0.05
+
+
+# --- streams against valleys ---
+
+VALLEY = Grid(CRS, 500_000.0, 4_800_000.0, 5.0, 120, 120)
+
+
+def valley() -> np.ndarray:
+    """A valley along the middle, falling to the south."""
+    x, y = VALLEY.xy(*np.indices(VALLEY.shape))
+    return (100 + 0.15 * np.abs(x - 500_300.0) + 0.02 * (y - 4_799_400.0)).astype(np.float32)
+
+
+@pytest.mark.parametrize("off_m", [0.0, 12.0, -25.0, 40.0])
+def test_the_offset_of_a_stream_is_measured(off_m):
+    line = LineString([(500_300 + off_m, 4_799_950), (500_300 + off_m, 4_799_450)])
+    found = stream_offset([line], valley(), grid=VALLEY)
+    assert found.median_m == pytest.approx(abs(off_m), abs=VALLEY.cell_size_m)
+
+
+def test_a_stream_on_a_slope_has_no_valley_in_reach():
+    line = LineString([(500_500, 4_799_900), (500_500, 4_799_500)])
+    found = stream_offset([line], valley(), grid=VALLEY)
+    assert found.median_m == found.reach_m
+
+
+def test_ponds_and_short_lines_are_not_measured():
+    pond = LineString([(500_300, 4_799_700), (500_330, 4_799_700)]).buffer(20)
+    short = LineString([(500_300, 4_799_700), (500_300, 4_799_690)])
+    assert stream_offset([pond, short], valley(), grid=VALLEY) is None
+
+
+@pytest.mark.parametrize(("off_m", "told"), [(0.0, False), (60.0, True)])
+def test_past_a_cell_no_height_above_water_is_told(off_m, told, tmp_path):
+    land = clean(tmp_path)
+    east, south = np.meshgrid(*2 * [(np.arange(60) + 0.5) * 5.0])
+    land.dem((200 + 0.12 * np.abs(east - 150) + 0.03 * (300 - south)).astype(np.float32))
+    stream = LineString([(LEFT + 150 + off_m, TOP - 5), (LEFT + 150 + off_m, TOP - 295)])
+    frame(stream, name=["brook"]).to_file(tmp_path / "water.gpkg")
+    land.set("layers.water", "water.gpkg")
+    (tmp_path / "p.toml").write_text(PROTOCOL)
+    result = site_parcel(inputs_of(land), load_protocol(tmp_path / "p.toml"))
+    assert ("height_above_water_m" not in result.layers) == told
+    assert ("W-OFFSET-01" in [note.code for note in result.notes]) == told
+    said = " ".join(text for spot in result.spots for text in spot.cautions)
+    assert not (told and "above the water" in said)
+
+
+# --- wide cells are told ---
+
+
+@pytest.mark.parametrize(("size_m", "told"), [(5.0, False), (14.0, False), (15.0, True)])
+def test_cover_of_three_grid_cells_is_told(size_m, told, tmp_path):
+    n = int(400 / size_m)
+    land = clean(tmp_path).cover(codes(n, n, size_m), cell_m=size_m)
+    texts = [note.text for note in read_land_of(land).notes if note.code == "W-COARSE-01"]
+    assert bool(texts) == told
+    if told:
+        assert texts[0].startswith("Woods and fields are mapped in 15 m squares")
+
+
+def test_a_dem_of_82_m_is_told(tmp_path):
+    path = raster(tmp_path / "d.tif", relief(30, 30, 82.0), cell_m=82.0)
+    _, _, _, notes = elevation(path, Grid(CRS, LEFT, TOP, 30.0, 60, 60))
+    (text,) = [note.text for note in notes if note.code == "W-COARSE-01"]
+    assert "82 m squares" in text
+
+
+# --- mutants that survived ---
+
+
+def test_the_most_frequent_class_counts_where_cover_is_finer(tmp_path):
+    """Cells of 1 m on a grid of 5 m: 13 of 25 are woods, but not the one in the middle."""
+    tile = np.full((5, 5), 81, dtype=np.uint8)
+    tile.ravel()[[0, 1, 2, 3, 4, 5, 9, 10, 14, 15, 19, 20, 24]] = 41
+    assert (tile == 41).sum() == 13
+    assert tile[2, 2] == 81
+    land = clean(tmp_path).cover(np.tile(tile, (60, 60)), cell_m=1.0)
+    assert (read_land_of(land).role == CoverRole.TREE).mean() > 0.99
+
+
+def test_a_chosen_place_shuts_nothing_out(tmp_path):
+    text = "lat,lon,state,radius_m\n{},chosen,40\n{},ruled out,40\n"
+    land = clean(tmp_path)
+    here = gpd.GeoSeries.from_xy([LEFT + 120, LEFT + 180], [TOP - 150, TOP - 150], crs=CRS)
+    there = [f"{p.y},{p.x}" for p in here.to_crs(4326)]
+    (tmp_path / "v.csv").write_text(text.format(*there))
+    found = read_land_of(land.set("survey.visited", "v.csv"))
+    assert [round(point.x - LEFT) for point, _ in found.ruled_out] == [180]
