@@ -277,6 +277,7 @@ def _rasters(
             network,
             files=ask.files.get(name, ()),
             margin_m=ask.margin_m,
+            with_fill=ask.fill,
             ids=ids,
         )
         if known and _same_items(known, plan):

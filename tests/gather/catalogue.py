@@ -67,7 +67,9 @@ def item(
     }
 
 
-def serve_search(site: Site, items: list[dict[str, Any]], *, page: int = 100) -> None:
+def serve_search(
+    site: Site, items: list[dict[str, Any]], *, page: int = 100, keep: bool = False
+) -> None:
     """GET /stac/search and /stac/collections/NAME/items by box, in pages."""
 
     def reply(handler: Handler) -> None:
@@ -91,7 +93,8 @@ def serve_search(site: Site, items: list[dict[str, Any]], *, page: int = 100) ->
         body = {"type": "FeatureCollection", "features": found[start : start + page]}
         handler.send(200, json.dumps({**body, "links": links}).encode())
 
-    site.replies["/stac/search"] = reply
+    if "/stac/search" not in site.replies or not keep:
+        site.replies["/stac/search"] = reply
     for name in {i["collection"] for i in items}:
         site.replies[f"/stac/collections/{name}/items"] = reply
         boxes = [i["bbox"] for i in items if i["collection"] == name]

@@ -375,13 +375,13 @@ def _retry_after(text: str | None) -> float:
 def _translated(error: Exception, place: Place) -> Exception:
     """What a library's failure means: gone in a moment, or no network at all."""
     text = str(error)
-    if isinstance(error, ssl.SSLCertVerificationError) or "CERTIFICATE_VERIFY" in text:
+    names = {kind.__name__ for kind in type(error).__mro__}
+    if names & {"SSLCertVerificationError", "CertificateError"} or "CERTIFICATE_VERIFY" in text:
         return _no_network(
             place,
             "its certificate cannot be verified",
             "An office filter needs its certificate known: name the file in SSL_CERT_FILE.",
         )
-    names = {kind.__name__ for kind in type(error).__mro__}
     if names & {"gaierror", "NameResolutionError"}:
         return _no_network(place, "its name is not known", "Check the connection and the name.")
     if names & {"ProxyError"} or "Tunnel" in text:

@@ -14,7 +14,7 @@ from siting.errors import SitingError
 from siting.gather.network.addresses import shown
 from siting.gather.network.pieces import BLOCK
 from siting.gather.raster.sources import Found, Network, from_files, from_network
-from siting.gather.raster.tiles import Mosaic, fill, join, mosaics
+from siting.gather.raster.tiles import Mosaic, fill, join, mosaics, trimmed
 from siting.gather.raster.windows import Tile
 from siting.gather.raster.written import missing_value, tiff
 from siting.gather.recipes import RasterRecipe
@@ -77,6 +77,7 @@ def plan(
     *,
     files: Sequence[str] = (),
     margin_m: float,
+    with_fill: bool,
     ids: Sequence[str] = (),
 ) -> LayerPlan:
     """Find the tiles of a layer and what they will cost; reads headers only.
@@ -92,7 +93,7 @@ def plan(
         margin = margin_of(layer, min(t.facts.cell_m for t in found.tiles), margin_m)
     else:
         found = from_network(layer, recipe, region.boxes(margin), network, ids=ids)
-    every = mosaics(found.tiles, region.grid(CONTEXT_M), region.grid(margin))
+    every = mosaics(found.tiles, region.grid(CONTEXT_M), region.grid(margin), beyond=with_fill)
     if not every:
         raise SitingError(
             "E-COVER-01",
@@ -161,6 +162,7 @@ def make(
         notes.append(words.shared_cells(layer, differing))
     if with_fill and not known.all():
         values, known, more = _filled(plan, values, known)
+        values, known, mosaic = trimmed(values, known, mosaic)
         notes += more
     if plan.absent and recipe.sea_level is not None:
         values[~known] = recipe.sea_level

@@ -75,7 +75,7 @@ class Mosaic:
         return sum(bytes_to_come(p.tile, p.window, key=key) for p in self.pieces)
 
 
-def mosaics(tiles: Sequence[Tile], land: Grid, wide: Grid) -> list[Mosaic]:
+def mosaics(tiles: Sequence[Tile], land: Grid, wide: Grid, *, beyond: bool = False) -> list[Mosaic]:
     """The tiles as mosaics, the one to take first: whole before part, new before old, then fine.
 
     Parameters
@@ -83,6 +83,9 @@ def mosaics(tiles: Sequence[Tile], land: Grid, wide: Grid) -> list[Mosaic]:
     tiles : as they are found, of any editions and kinds
     land : Grid over the land and the ground that is always read around it
     wide : Grid over all that is wanted
+    beyond : bool
+        Let the mosaics reach over all that is wanted, also where their tiles end: what lies there
+        is to be filled from others.
 
     Raises
     ------
@@ -92,7 +95,9 @@ def mosaics(tiles: Sequence[Tile], land: Grid, wide: Grid) -> list[Mosaic]:
     groups: dict[tuple[Any, ...], list[Tile]] = {}
     for tile in sorted(tiles, key=lambda t: t.id):
         groups.setdefault(_kind(tile), []).append(tile)
-    found = [m for group in groups.values() if (m := _mosaic(group, land, wide)) is not None]
+    found = [
+        m for group in groups.values() if (m := _mosaic(group, land, wide, beyond)) is not None
+    ]
     # Stable sorts, the least important first.
     found.sort(key=lambda m: m.cell_m)
     found.sort(key=lambda m: m.edition, reverse=True)
@@ -106,7 +111,7 @@ def _kind(tile: Tile) -> tuple[Any, ...]:
     return (tile.edition, f.crs, size, f.dtype, repr(f.no_data), f.unit, f.scale, f.offset)
 
 
-def _mosaic(tiles: Sequence[Tile], land: Grid, wide: Grid) -> Mosaic | None:
+def _mosaic(tiles: Sequence[Tile], land: Grid, wide: Grid, beyond: bool) -> Mosaic | None:
     unrolled = [_unrolled(tile, land) for tile in tiles]
     base = unrolled[0].facts
     if not base.north_up:
@@ -119,6 +124,10 @@ def _mosaic(tiles: Sequence[Tile], land: Grid, wide: Grid) -> Mosaic | None:
     spans = [_span(tile.facts, base) for tile in unrolled]
     top, left = min(s[0] for s in spans), min(s[1] for s in spans)
     bottom, right = max(s[2] for s in spans), max(s[3] for s in spans)
+    if beyond:
+        width, height = wide.bounds[2] - wide.bounds[0], wide.bounds[3] - wide.bounds[1]
+        more = math.ceil(2.0 * max(width, height) / base.cell_m)
+        top, left, bottom, right = top - more, left - more, bottom + more, right + more
     whole = replace(
         base,
         transform=base.transform @ Affine.translation(left, top),
@@ -291,3 +300,17 @@ def fill(
     out = values.copy()
     out[holes] = laid[holes].astype(values.dtype)
     return out, known | holes, int(holes.sum()), step
+
+
+def trimmed(
+    values: NDArray[Any], known: BoolArray, mosaic: Mosaic
+) -> tuple[NDArray[Any], BoolArray, Mosaic]:
+    """A mosaic without the rows and columns at its sides of which nothing is known."""
+    rows, cols = np.flatnonzero(known.any(axis=1)), np.flatnonzero(known.any(axis=0))
+    if not rows.size:
+        return values, known, mosaic
+    down, across = slice(rows[0], rows[-1] + 1), slice(cols[0], cols[-1] + 1)
+    corner = mosaic.transform @ Affine.translation(int(cols[0]), int(rows[0]))
+    shape = values[down, across].shape
+    cut = replace(mosaic, transform=corner, shape=(shape[0], shape[1]))
+    return values[down, across], known[down, across], cut
