@@ -11,6 +11,7 @@ from siting.settings.protocol import Protocol
 from siting.spot_parts import HeadingWords
 from siting.types import Note
 from tests.browser.conftest import WIDE, ask_at, lat_lon, opened
+from tests.browser.reports import report
 from tests.fake_result import layers
 from tests.map_result import map_result, turned_aim
 
@@ -84,8 +85,7 @@ def test_a_script_in_any_text_does_nothing_and_is_shown(browser, tmp_path, text)
         assert card.count(shown(text)) >= 5
         assert shown(text) in page.locator("#parcel-name").evaluate("e => e.textContent")
         assert shown(text) in page.title()
-        page.locator("#visit-1-3").check()
-        page.locator("#visit-1-reason").fill(shown(text))
+        report(page, "visit-1", "ruled out", reason="other", note=shown(text) or "x")
         page.click("#tab-visits")
         assert shown(text) in page.locator("#visits-list").evaluate("e => e.textContent")
         ask_at(page, *lat_lon(540309, 4820280))

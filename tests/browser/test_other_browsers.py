@@ -15,6 +15,7 @@ from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from tests.batch_rows import invented_batch
 from tests.browser.conftest import PHONE, WIDE, opened, show_only
+from tests.browser.reports import report
 from tests.map_result import map_result
 
 pytestmark = pytest.mark.slow
@@ -88,13 +89,13 @@ def test_saving_never_replaces_the_page(browser, page_file):
         page.reload()
         page.wait_for_selector("html[data-ready]")
         page.click("#row-2")
-        page.locator("#visit-2-3").check()
+        report(page, "visit-2", "ruled out", reason="wet")
         page.click("#tab-visits")
         assert not page.locator("#visits-text").is_visible()
         page.click("#visits-json")
         assert page.evaluate("window.followed") is None
         text = page.locator("#visits-text").input_value()
-        assert json.loads(text)["format"].startswith("siting visited")
+        assert json.loads(text)["format"] == "siting decisions 1"
         assert '"state": "ruled out"' in text
 
 

@@ -15,6 +15,8 @@ import shapely
 from shapely import Point
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.decisions.model import FORMAT as DECISIONS
+from siting.decisions.model import DecisionsFile, Record
 from siting.errors import SitingError
 from siting.files import file_hash
 from siting.grid import Grid
@@ -23,6 +25,13 @@ from siting.read.projection import WGS84, project
 from siting.types import Note, Source
 
 FORMAT = "siting visited 1"
+_AS_VISIT = {
+    "proposed": "",
+    "camera up": "chosen",
+    "checked": "chosen",
+    "moved": "chosen",
+    "taken down": "visited",
+}
 STATES = ("", "visited", "chosen", "ruled out")
 _RADIUS_M = 15.0
 _MOST_RADIUS_M = 500.0
@@ -97,19 +106,51 @@ def _json_rows(path: Path, text: str) -> list[Mapping[str, Any]]:
         data = json.loads(text)
     except (ValueError, RecursionError) as error:
         raise _unreadable(path, f"it is no JSON: {error}") from error
+    if data.get("format") == DECISIONS:
+        return _decided(path, text)
     if data.get("format") != FORMAT or not isinstance(data.get("spots"), list):
         raise _unreadable(path, f"it does not say format {FORMAT!r}")
     return [row if isinstance(row, Mapping) else {} for row in data["spots"]]
 
 
+def _decided(path: Path, text: str) -> list[Mapping[str, Any]]:
+    """The last thing reported of each place, at the point that the page had shown."""
+    try:
+        found = DecisionsFile.model_validate_json(text)
+    except ValueError as error:
+        raise _unreadable(path, f"a report in it is damaged: {error}") from error
+    last: dict[object, Record] = {}
+    for record in found.records:
+        last[record.location or (record.planned_lat, record.planned_lon)] = record
+    return [_row(record.model_dump()) for record in last.values()]
+
+
+def _row(record: Mapping[str, Any]) -> dict[str, Any]:
+    """A report as a visit: where a camera stands, somebody has chosen."""
+    planned = record.get("planned_lat") not in (None, "")
+    state = record["state"] or ""
+    return {
+        "lat": record["planned_lat"] if planned else record["lat"],
+        "lon": record["planned_lon"] if planned else record["lon"],
+        "radius_m": record.get("radius_m"),
+        "state": _AS_VISIT.get(state, state),
+        "reason": record.get("reason"),
+    }
+
+
 def _csv_rows(path: Path, text: str) -> list[Mapping[str, Any]]:
     reader = csv.DictReader(io.StringIO(text))
-    if not {"lat", "lon", "state"} <= set(reader.fieldnames or ()):
+    names = set(reader.fieldnames or ())
+    if not {"lat", "lon", "state"} <= names:
         raise _unreadable(path, "it has no columns lat, lon and state")
     try:
-        return list(reader)
+        rows = list(reader)
     except csv.Error as error:
         raise _unreadable(path, f"it is not a plain table: {error}") from error
+    if {"at", "planned_lat"} <= names:
+        last = {row["location"] or (row["planned_lat"], row["planned_lon"]): row for row in rows}
+        return [_row(row) for row in last.values()]
+    return list(rows)
 
 
 def _visit(row: Mapping[str, Any]) -> Visit:

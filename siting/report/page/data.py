@@ -6,6 +6,8 @@ markup.
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.notes import head_and_gaps
 from siting.report.page import cells, layers
+from siting.report.page.form import form_data
 from siting.report.shared import overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
 from siting.report.shared.frame import Frame, unwrapped
@@ -49,7 +52,17 @@ def _extent(result: Result) -> tuple[float, float, float, float]:
     return tuple(shapely.total_bounds(shapes).tolist())
 
 
-def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Proposal:
+    """The spot that the survey asks this volunteer for, by rank, and the reason as a clause."""
+
+    spot: int
+    because: str
+
+
+def page_data(
+    result: Result, *, protocol: Protocol, frame: Frame, proposal: Proposal | None = None
+) -> dict[str, Any]:
     """Everything the page's script needs, as plain JSON values.
 
     Parameters
@@ -58,6 +71,7 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
     protocol : Protocol
         Names, weights, set-backs and camera numbers to show.
     frame : Frame over `ground_window(result)`
+    proposal : Proposal or None
     """
     land, ground = result.land, frame.grid
     packed = cells.pack(
@@ -66,6 +80,9 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
     return {
         "format": 1,
         "parcel": _parcel(result),
+        "proposed": _proposed(proposal),
+        "form": form_data(),
+        "exact_m": _exact_m(result),
         "frame": frame.as_data(),
         "origin": [ground.left, ground.top],
         "palette": list(overlays.SCORE_COLOURS),
@@ -105,6 +122,18 @@ def _notes(result: Result) -> list[dict[str, str]]:
     _, gaps = head_and_gaps(result.notes)
     taken = [note for note in result.notes if note.level != "warning"]
     return [{"level": note.level, "text": clean(note.text)} for note in (*gaps, *taken)]
+
+
+def _proposed(proposal: Proposal | None) -> dict[str, Any] | None:
+    if proposal is None:
+        return None
+    return {"spot": proposal.spot, "because": clean(proposal.because).rstrip(".")}
+
+
+def _exact_m(result: Result) -> int:
+    """How exact a place of the maps is, metres: the smallest search radius, at least a GPS's."""
+    radii = [spot.search_radius_m for spot in result.spots]
+    return max(math.ceil(min(radii)) if radii else 15, 5)
 
 
 def _everywhere(result: Result) -> list[str]:
@@ -184,10 +213,11 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
     spot, facing = facts.spot, facts.facing
     return {
         "n": spot.rank,
+        "id": facts.id,
         "title": facts.title,
         "lat": facts.lat,
         "lon": float(unwrapped(np.array(facts.lon), frame.lon_0)),
-        "utm": f"{facts.utm_name}, {facts.utm_easting_m} E, {facts.utm_northing_m} N",
+        "position": _position(facts),
         "elevation_m": facts.elevation_m,
         "score": float(spot.score),
         "points": int(cells.hundredths(np.array(spot.score))),
@@ -212,15 +242,11 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
 
 
 def _go(facts: SpotFacts) -> list[str]:
-    """The walk, then the position."""
-    place = (
-        f"{facts.lat:.5f}, {facts.lon:.5f} (latitude, longitude). {facts.utm_name}, "
-        f"{facts.utm_easting_m} E, {facts.utm_northing_m} N."
-    )
+    """The walk to a spot; nothing where none was found."""
     walk = facts.walk
     if walk is None:
-        return [place]
-    lines = walk_lines(
+        return []
+    return walk_lines(
         length_m=walk.length_m,
         there_min=walk.minutes_there,
         back_min=walk.minutes_back,
@@ -229,7 +255,15 @@ def _go(facts: SpotFacts) -> list[str]:
         from_road=walk.start_kind == "road",
         unknown_crossings=walk.unknown_crossings,
     )
-    return [*lines, place]
+
+
+def _position(facts: SpotFacts) -> dict[str, str]:
+    """The position to read, to copy, and to open in the telephone's own map."""
+    return {
+        "degrees": f"{facts.lat:.5f}, {facts.lon:.5f}",
+        "geo": f"geo:{facts.lat:.5f},{facts.lon:.5f}",
+        "grid": f"{facts.utm_name}, {facts.utm_easting_m} E, {facts.utm_northing_m} N",
+    }
 
 
 def _face(facts: SpotFacts) -> list[str]:

@@ -31,7 +31,9 @@ _MIN_ZOOM, _MAX_ZOOM = 11, 21
 _SCORE_OPACITY = 0.7
 
 
-def map_page(result: Result, *, protocol: Protocol) -> str:
+def map_page(
+    result: Result, *, protocol: Protocol, proposal: page_data.Proposal | None = None
+) -> str:
     """The whole page as HTML text.
 
     Parameters
@@ -39,6 +41,8 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
     result : Result
     protocol : Protocol
         The rules the result was made by: weights, set-backs and camera numbers are shown.
+    proposal : Proposal or None
+        The spot that the survey asks this volunteer for, named first.
 
     Returns
     -------
@@ -51,8 +55,10 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
     score = _shown_score(result)[rows, cols]
     shade = overlays.ground_picture(_cut(result.land.dem, result, frame), grid=ground, frame=frame)
     colours = overlays.score_picture(score, grid=parcel, frame=frame)
-    data = page_data.page_data(result, protocol=protocol, frame=frame)
+    data = page_data.page_data(result, protocol=protocol, frame=frame, proposal=proposal)
     data["score_plane"] = _plane_data(colours)
+    data["score_opacity"] = _SCORE_OPACITY
+    data["level_grey"] = "#" + f"{overlays.level_grey():02x}" * 3
     data["made_by"] = f"siting {__version__}"
     return _page(data, folium_script(result, frame=frame, shade=shade, colours=colours))
 

@@ -157,6 +157,12 @@ def ground_picture(dem: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
     return Picture(palette_png(classes.astype(np.uint8), colours), plane)
 
 
+def level_grey() -> int:
+    """The grey, 0 to 255, that level ground has in `ground_picture`."""
+    level = float(hillshade(np.zeros((3, 3), dtype=np.float32), 1.0)[1, 1])
+    return round(_DARKEST + (_BRIGHTEST - _DARKEST) * level)
+
+
 def score_classes(score: FloatArray) -> NDArray[np.uint8]:
     """Class 1 to 20 of each score, 0 where there is none."""
     known = np.isfinite(score)

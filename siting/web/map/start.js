@@ -6,6 +6,7 @@ import { setUpTabs } from "../shared/tabs.js";
 import { setUpTheme } from "../shared/theme.js";
 import { loadCells } from "./data.js";
 import { setUpColours } from "./land/colours.js";
+import { setUpHere } from "./land/here.js";
 import { setUpLand } from "./land/layers.js";
 import { MAP, showParcel } from "./land/map.js";
 import { addMarkers } from "./land/markers.js";
@@ -15,7 +16,7 @@ import { ask, setUpAsking } from "./panel/ask.js";
 import { fillHead } from "./panel/guide.js";
 import { buildKey } from "./panel/key.js";
 import { buildList, openSpot } from "./panel/list.js";
-import { setUpVisits, showVisits } from "./panel/visits.js";
+import { setUpVisits } from "./panel/visits.js";
 import { buildWeights } from "./panel/weights.js";
 
 // A cross and a frame on the map help those who steer it by keys, and only them.
@@ -30,7 +31,7 @@ function setUpPaper() {
   let opened = [];
   setUpPrint(MAP, {
     prepare() {
-      opened = [...document.querySelectorAll(".cautions:not([open])")];
+      opened = [...document.querySelectorAll(".fold:not([open])")];
       opened.forEach((fold) => { fold.open = true; });
     },
     show() {
@@ -50,9 +51,9 @@ setUpTabs("spots");
 setUpLand();
 setUpColours();
 addMarkers(setUpPointing({ ask, openSpot }));
-setUpVisits();
 buildList();
-showVisits();
+setUpVisits();
+setUpHere();
 setUpAsking();
 buildWeights();
 buildKey();

@@ -22,6 +22,13 @@ export function aboutWords(metres) {
   return tens + " m (" + 10 * Math.round(tens * FEET_PER_M / 10) + " ft)";
 }
 
+// A distance to something on the map, which is exact to `exact` metres and no better.
+export function coarseWords(metres, exact) {
+  if (metres <= exact) return "close by (within " + aboutWords(exact) + ")";
+  const step = exact >= 10 ? 10 : 5;
+  return "about " + aboutWords(step * Math.round(metres / step));
+}
+
 export function windOf(degrees) {
   return WINDS[Math.round(((degrees % 360) + 360) % 360 / 45) % 8];
 }

@@ -7,10 +7,12 @@ import { MAP, goTo, leafShape, pathOptions } from "./map.js";
 
 const MARKERS = {};
 const AROUND = L.layerGroup();
+const OWN = L.layerGroup();
 
 // `onPick(spot)` is called when a number is tapped or clicked.
 export function addMarkers(onPick) {
   AROUND.addTo(MAP);
+  OWN.addTo(MAP);
   DATA.spots.forEach((spot) => {
     const dot = node("span", { class: "dot" }, pointer(spot), String(spot.n),
       node("span", { class: "badge" }));
@@ -47,8 +49,26 @@ function nameMarkers() {
   });
 }
 
-export function setBadge(n, text) {
+export function setBadge(n, text, ruledOut) {
   MARKERS[n].dot.querySelector(".badge").textContent = text;
+  MARKERS[n].dot.classList.toggle("ruled-out", ruledOut);
+}
+
+// Places that the reader marked and that are on no list.
+export function showOwnPlaces(places) {
+  OWN.clearLayers();
+  places.forEach((place) => {
+    const sign = node("span", { class: "sign sign-own" }, "★");
+    const icon = L.divIcon({ className: "name-holder", html: sign, iconSize: [0, 0] });
+    OWN.addLayer(L.marker([place.lat, nearLon(place.lon)], { icon, interactive: false,
+      keyboard: false, pane: "places" }));
+  });
+}
+
+// The longitude as this map counts it, which goes on past the 180th meridian.
+function nearLon(lon) {
+  const middle = MAP.getCenter().lng;
+  return lon + 360 * Math.round((middle - lon) / 360);
 }
 
 function showSelected() {

@@ -7,13 +7,36 @@ import { MAP, pathOptions, showParcel } from "./map.js";
 
 const MEASURE = { on: false, points: [], layer: L.layerGroup() };
 const REACH_PX = 14;
+// Who takes the next place that is pointed at, in place of Ask.
+let picker = null;
+
+// The next tap on the map goes to `take(latlng)`; Escape calls it off.
+export function pickOnce(take) {
+  picker = take;
+  byId("map-frame").classList.add("measuring");
+  byId("pick-box").hidden = false;
+  byId("cross-take").textContent = "Take this place";
+}
+
+function endPick() {
+  picker = null;
+  byId("map-frame").classList.toggle("measuring", MEASURE.on);
+  byId("pick-box").hidden = true;
+  byId("cross-take").textContent = MEASURE.on ? "Set point" : "Ask here";
+}
+
+function pick(latlng) {
+  const take = picker;
+  endPick();
+  take(latlng);
+}
 
 // `ask(latlng)` is called for a place that is pointed at, `openSpot(n)` for a spot.
 export function setUpPointing({ ask, openSpot }) {
   MEASURE.layer.addTo(MAP);
-  const take = (latlng) => (MEASURE.on ? measureTo(latlng) : ask(latlng));
+  const take = (latlng) => (picker ? pick(latlng) : MEASURE.on ? measureTo(latlng) : ask(latlng));
   const takeCentre = () => {
-    const n = MEASURE.on ? null : spotUnderCross();
+    const n = MEASURE.on || picker ? null : spotUnderCross();
     if (n === null) take(MAP.getCenter());
     else openSpot(n);
   };
@@ -29,8 +52,9 @@ export function setUpPointing({ ask, openSpot }) {
   byId("measure-switch").addEventListener("click", () => switchMeasure(!MEASURE.on));
   byId("measure-back").addEventListener("click", measureBack);
   byId("measure-clear").addEventListener("click", () => { MEASURE.points = []; drawMeasure(); });
-  // While measuring, a tapped spot is a point like any other.
-  return (spot) => (MEASURE.on ? measureTo(L.latLng(spot.lat, spot.lon)) : openSpot(spot.n));
+  byId("pick-stop").addEventListener("click", endPick);
+  // While measuring or picking, a tapped spot is a point like any other.
+  return (spot) => (MEASURE.on || picker ? take(L.latLng(spot.lat, spot.lon)) : openSpot(spot.n));
 }
 
 function setUpKeys(takeCentre) {
@@ -43,7 +67,8 @@ function setUpKeys(takeCentre) {
     } else if (event.key === "Backspace" && MEASURE.on) {
       event.preventDefault();
       measureBack();
-    } else if (event.key === "Escape" && MEASURE.on) switchMeasure(false);
+    } else if (event.key === "Escape" && picker) endPick();
+    else if (event.key === "Escape" && MEASURE.on) switchMeasure(false);
   });
 }
 

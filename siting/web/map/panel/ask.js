@@ -5,10 +5,12 @@ import { showTab } from "../../shared/tabs.js";
 import { OUTSIDE, cellAt, cellCentre, nearestCell, shownHundredths } from "../../model/cells.js";
 import { featuresNear } from "../../model/distance.js";
 import { applyFit, wrapped } from "../../model/frame.js";
-import { aboutWords, hundredths, lengthWords, windOf } from "../../model/lengths.js";
+import { coarseWords, hundredths, windOf } from "../../model/lengths.js";
 import { CELLS, DATA, PLACES, STATE, cellPoints, listen } from "../data.js";
 import { MAP, pathOptions } from "../land/map.js";
+import { reportsOf, round7 } from "../reports.js";
 import { partBars } from "./bars.js";
+import { visitForm } from "./form.js";
 
 const LAYER = L.layerGroup();
 const BETTER_BY = 0.05;
@@ -16,7 +18,9 @@ const NEAR_M = 60;
 
 export function setUpAsking() {
   LAYER.addTo(MAP);
-  listen("rested", () => { if (CELLS.ready && STATE.asked) tell(STATE.asked); });
+  const again = () => { if (CELLS.ready && STATE.asked) tell(STATE.asked); };
+  listen("rested", again);
+  listen("reports", again);
 }
 
 export function ask(latlng) {
@@ -57,7 +61,6 @@ function betterNear({ easting, northing, bits, points }) {
 
 function showAnswer(answer, latlng) {
   const head = answerHead(answer);
-  const [e, n] = applyFit(DATA.frame.to_utm, answer.easting, answer.northing);
   byId("ask-answer").replaceChildren(
     node("p", { class: "answer-head" + (answer.bits ? " answer-no" : "") }, head),
     brokenRules(answer),
@@ -68,11 +71,28 @@ function showAnswer(answer, latlng) {
       return plane ? shownHundredths(plane[answer.index]) : undefined;
     }), headingNote()),
     nearWords(answer),
-    section("Position", node("p", {}, latlng.lat.toFixed(5) + ", " + wrapped(latlng.lng).toFixed(5)
-      + " (latitude, longitude). " + DATA.frame.utm_name + ", " + e.toFixed(0) + " E, "
-      + n.toFixed(0) + " N.")));
+    askedPosition(answer, latlng),
+    answer.bits & OUTSIDE ? "" : markHere(latlng));
   byId("ask-spoken").textContent = head;
   byId("ask-hint").hidden = true;
+}
+
+function askedPosition({ easting, northing }, latlng) {
+  const [e, n] = applyFit(DATA.frame.to_utm, easting, northing);
+  const degrees = latlng.lat.toFixed(5) + ", " + wrapped(latlng.lng).toFixed(5);
+  return section("Position", node("p", {}, node("a", { class: "geo",
+    href: "geo:" + degrees.replace(" ", "") }, degrees), " (latitude, longitude). "
+    + DATA.frame.utm_name + ", " + e.toFixed(0) + " E, " + n.toFixed(0) + " N."));
+}
+
+// A tree found on the way can be reported though it is on no list.
+function markHere({ lat, lng }) {
+  const place = { lat: round7(lat), lon: round7(wrapped(lng)) };
+  const key = [place.lat, place.lon].join(" ");
+  return node("details", { class: "fold fold-mark", open: reportsOf(key).length > 0 },
+    node("summary", {}, "Mark this place"),
+    node("p", { class: "small" }, "For a good tree that you found yourself, or a place to leave out."),
+    visitForm(place, { key, name: "asked" }));
 }
 
 function answerHead({ bits, points }) {
@@ -100,20 +120,23 @@ function brokenRules(answer) {
     rule.text, rule.layers.map((key) => nearestOf(key, answer)))));
 }
 
-// " Here: 12 m from County road."
+// " Here: about 30 m from County road."
 function nearestOf(key, answer) {
   const found = featuresNear(DATA.layers, stepsOf(answer), key)[0];
   if (!found) return "";
-  return [" Here: " + (found.metres < 0.05 ? "in or on " : lengthWords(found.metres) + " from "),
-    found.text ? user(found.text) : "it", "."];
+  const far = found.metres < 0.05 ? "in or on "
+    : found.metres <= DATA.exact_m ? "close to " : coarseWords(found.metres, DATA.exact_m) + " from ";
+  return [" Here: " + far, found.text ? user(found.text) : "it", "."];
 }
 
 function betterWords({ bits, better }) {
   if (bits & OUTSIDE) return "";
   if (!better) return node("p", {}, "No better ground is allowed in this parcel.");
   const what = bits ? "Nearest allowed ground: " : "Nearest better ground: ";
-  return node("p", { class: "better" }, what + aboutWords(better.metres) + " to the "
-    + better.wind + ", " + better.points + " points. The dotted line leads there.");
+  const far = coarseWords(better.metres, DATA.exact_m);
+  const wind = better.metres <= DATA.exact_m ? "" : " to the " + better.wind;
+  return node("p", { class: "better" }, what + far + wind + ", " + better.points
+    + " points. The dotted line leads there.");
 }
 
 function nearWords(answer) {
@@ -121,7 +144,7 @@ function nearWords(answer) {
   if (!near.length) return "";
   return section("What is near", node("ul", {}, near.map((found) => node("li", {},
     found.label + (found.text ? ": " : ""), found.text ? user(found.text) : "", ", ",
-    found.metres < 0.5 ? "here" : aboutWords(found.metres)))));
+    found.metres < 0.05 ? "here" : coarseWords(found.metres, DATA.exact_m)))));
 }
 
 function drawAnswer(answer, latlng) {

@@ -1,49 +1,75 @@
-// The card of a spot: what to do there first, then why, then what was found.
+// The card of a spot: what to do there; why and how it scores, folded; and the form.
 
 import { byId, lines, node, section, user } from "../../shared/dom.js";
+import { copyAndSay } from "../../shared/save.js";
 import { hundredths } from "../../model/lengths.js";
 import { DATA } from "../data.js";
 import { closeUp } from "../land/map.js";
+import { spotState } from "../reports.js";
 import { partBars } from "./bars.js";
+import { isStanding, visitForm } from "./form.js";
 import { rose } from "./rose.js";
-import { visitForm } from "./visits.js";
 
 // Cautions of the whole land are said once, folded; those of a spot or its walk stay on its card.
 const COMMON_CAUTIONS = DATA.cautions_everywhere;
 
+// Once a camera is to go here, the form comes first.
 export function fillCard(spot) {
-  byId("card-" + spot.n).replaceChildren(
-    node("p", {}, node("button", { type: "button", class: "closer", onclick: () => closeUp(spot) },
-      "Look closer on the map")),
+  const card = byId("card-" + spot.n);
+  const open = [...card.querySelectorAll("details[open]")].map((one) => one.dataset.fold);
+  const form = visitForm(spot, { key: spot.id, name: "visit-" + spot.n });
+  const chosen = isStanding(spotState(spot));
+  card.replaceChildren(
+    chosen ? form : "",
+    node("p", { class: "buttons" }, node("button", { type: "button", class: "closer",
+      onclick: () => closeUp(spot) }, "Look closer on the map")),
     facts(spot),
-    commonCautions(),
-    section("Why here", lines(spot.why)),
-    spot.pulled_down.length ? section("What pulled it down", lines(spot.pulled_down)) : "",
-    section("Parts of the score", partBars((name) => (name in spot.memberships
+    COMMON_CAUTIONS.length ? fold("cautions", "Take care everywhere on this parcel ("
+      + COMMON_CAUTIONS.length + ")", lines(COMMON_CAUTIONS)) : "",
+    fold("check", "Check on site (" + spot.check.length + ")", lines(spot.check)),
+    fold("why", "Why here, and how sure", ...whyParts(spot)),
+    fold("parts", "Parts of the score", partBars((name) => (name in spot.memberships
       ? hundredths(spot.memberships[name]) : undefined))),
-    spot.aim && spot.aim.rose.length ? section("Headings", rose(spot.aim)) : "",
-    section("Check on site", lines(spot.check)),
-    spot.stability ? section("How sure is its place in the list?", lines([spot.stability])) : "",
-    visitForm(spot));
+    spot.aim && spot.aim.rose.length ? fold("rose", "All headings", rose(spot.aim)) : "",
+    chosen ? "" : form);
+  card.querySelectorAll("details").forEach((one) => { one.open = open.includes(one.dataset.fold); });
+}
+
+function fold(name, title, ...content) {
+  return node("details", { class: "fold fold-" + name, "data-fold": name },
+    node("summary", {}, title), ...content);
+}
+
+function whyParts(spot) {
+  return [lines(spot.why),
+    spot.pulled_down.length ? section("What pulled it down", lines(spot.pulled_down)) : "",
+    spot.stability ? section("How sure is its rank?", lines([spot.stability])) : ""];
 }
 
 function facts(spot) {
   const rows = [
-    ["Go", spot.go],
-    ["Look", spot.look],
-    ["Face", spot.face],
-    ["Hang", [spot.lens]],
-    ["Clear", spot.clear],
-    ["Take care", spot.cautions.filter((text) => !COMMON_CAUTIONS.includes(text))],
+    ["Go", texts(spot.go)],
+    ["Position", position(spot)],
+    ["Look", texts(spot.look)],
+    ["Face", texts(spot.face)],
+    ["Hang", texts([spot.lens])],
+    ["Clear", texts(spot.clear)],
+    ["Take care", texts(spot.cautions.filter((text) => !COMMON_CAUTIONS.includes(text)))],
   ];
-  return node("dl", { class: "facts" }, rows.filter(([, words]) => words.length)
-    .flatMap(([name, words]) => [node("dt", {}, name),
-      node("dd", {}, words.map((text) => node("p", {}, user(text))))]));
+  return node("dl", { class: "facts" }, rows.filter(([, content]) => content.length)
+    .flatMap(([name, content]) => [node("dt", {}, name), node("dd", {}, content)]));
 }
 
-function commonCautions() {
-  if (!COMMON_CAUTIONS.length) return "";
-  return node("details", { class: "cautions" },
-    node("summary", {}, "Take care everywhere on this parcel (" + COMMON_CAUTIONS.length + ")"),
-    lines(COMMON_CAUTIONS));
+function texts(words) {
+  return words.map((text) => node("p", {}, user(text)));
+}
+
+// Tapped, it opens the phone's own map; copied, it goes into a message.
+function position({ position: { degrees, geo, grid } }) {
+  const said = node("span", { role: "status", class: "small" });
+  return [
+    node("p", {}, node("a", { href: geo, class: "geo" }, degrees), " (latitude, longitude) ",
+      node("button", { type: "button", class: "quiet", onclick: () => copyAndSay(degrees, said) },
+        "Copy", node("span", { class: "unseen" }, " the position")), " ", said),
+    node("p", { class: "small" }, grid)];
 }

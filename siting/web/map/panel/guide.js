@@ -3,12 +3,13 @@
 import { byId, node, user } from "../../shared/dom.js";
 import { lengthWords, minuteWords } from "../../model/lengths.js";
 import { DATA, STATE, listen, spotOf } from "../data.js";
+import { spotState } from "../reports.js";
+import { isStanding } from "./form.js";
 import { orderNow } from "./list.js";
-import { visitOf } from "./visits.js";
 
 export function fillHead() {
   listen("weights", showFirst);
-  listen("visits", showFirst);
+  listen("reports", showFirst);
   const { label, area_ha: area, usable_share: share } = DATA.parcel;
   byId("parcel-name").textContent = label;
   byId("parcel-facts").textContent = area.toLocaleString("en") + " ha ("
@@ -31,17 +32,28 @@ function firstWords() {
   if (!order.length) {
     return ["No place on this parcel passed the survey's rules. Ask any place on the map to see why."];
   }
-  const chosen = order.filter((spot) => visitOf(spot.n).state === "chosen");
-  if (chosen.length) {
-    return ["Camera at spot " + chosen.map((spot) => spot.n).join(" and spot ")
-      + ". Save your marks under Visits and hand the file back."];
-  }
-  const left = order.filter((spot) => visitOf(spot.n).state !== "ruled out");
+  const standing = order.filter((spot) => isStanding(spotState(spot)));
+  if (standing.length) return standingWords(standing[0]);
+  const left = order.filter((spot) => spotState(spot) !== "ruled out");
   if (!left.length) {
-    return ["All spots are ruled out. Save your marks under Visits and ask your coordinator."];
+    return ["All spots are ruled out. Hand your reports back under Visits and ask your coordinator."];
+  }
+  const proposed = DATA.proposed && left.find(({ n }) => n === DATA.proposed.spot);
+  if (proposed && !STATE.moved) {
+    return ["The survey proposes spot " + proposed.n + " for you, because ", user(DATA.proposed.because),
+      ". ", ...aboutSpot(proposed)];
   }
   const go = (STATE.moved ? "With your weights, go to spot " : "Go to spot ") + left[0].n;
   return [go + (left.length < order.length ? " next. " : " first. "), ...aboutSpot(left[0])];
+}
+
+function standingWords(spot) {
+  if (spotState(spot) === "chosen") {
+    return ["You chose spot " + spot.n + ". ", ...aboutSpot(spot), " When the camera is up, report it "
+      + "on the spot's card."];
+  }
+  return ["Your camera is up at spot " + spot.n + ". Report each check visit on the spot's card, and "
+    + "hand your reports back under Visits."];
 }
 
 function aboutSpot({ title, walk, face_brief: facing }) {

@@ -7,12 +7,7 @@ import { POINT_SIGNS, ruleOf } from "../land/layers.js";
 import { COLOURS, GROUND, MAP, group } from "../land/map.js";
 
 export function buildKey() {
-  const steps = byId("key-steps");
-  DATA.palette.forEach((colour) => {
-    const box = node("span", { class: "step" });
-    box.style.backgroundColor = colour;
-    steps.append(box);
-  });
+  [byId("key-steps"), byId("map-key-steps")].forEach(fillSteps);
   byId("key-marks").append(
     keyRow("ground", "Shaded ground", "ground", [GROUND]),
     keyRow("score", "Score in colours", "score", [COLOURS]),
@@ -25,6 +20,18 @@ export function buildKey() {
       rule.text));
   });
   byId("key-no-zones").hidden = DATA.zones.length > 0;
+}
+
+// The colours as they are seen: laid over the grey of level ground by the same glaze as on the map.
+function fillSteps(home) {
+  DATA.palette.forEach((colour) => {
+    const ground = node("span", { class: "step-layer glazed-ground" });
+    const glaze = node("span", { class: "step-layer glaze" });
+    ground.style.backgroundColor = DATA.level_grey;
+    glaze.style.backgroundColor = colour;
+    glaze.style.opacity = DATA.score_opacity;
+    home.append(node("span", { class: "step" }, ground, glaze));
+  });
 }
 
 function keyRow(key, label, swatch, layers, more) {

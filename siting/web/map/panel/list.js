@@ -5,6 +5,7 @@ import { showTab } from "../../shared/tabs.js";
 import { windOf } from "../../model/lengths.js";
 import { ranked } from "../../model/score.js";
 import { DATA, RULES, STATE, announce, listen, spotOf, spotPoints } from "../data.js";
+import { spotState } from "../reports.js";
 import { fillCard } from "./card.js";
 
 export function buildList() {
@@ -12,7 +13,7 @@ export function buildList() {
   DATA.spots.forEach((spot) => list.append(listItem(spot)));
   list.addEventListener("keydown", moveInList);
   listen("weights", showOrder);
-  listen("forgotten", refillCard);
+  listen("reports", showOrder);
   showOrder();
 }
 
@@ -42,14 +43,20 @@ function briefly({ aim, walk, sure }) {
   return pieces.flatMap((words, i) => [i ? " · " : "", node("span", { class: "piece" }, words)]);
 }
 
-// The numbers of the spots in the order that the list shows.
+// The numbers of the spots by score: the survey's, or with the reader's own weights.
 export function orderNow() {
   return (STATE.moved ? ranked(DATA.spots, STATE.weights, RULES) : DATA.spots).map(({ n }) => n);
 }
 
+// As the list shows them: what is ruled out comes last.
+function shownOrder() {
+  const out = (n) => spotState(spotOf(n)) === "ruled out";
+  return orderNow().sort((a, b) => out(a) - out(b));
+}
+
 function showOrder() {
+  shownOrder().forEach((n) => byId("spot-list").append(byId("item-" + n)));
   orderNow().forEach((n, i) => {
-    byId("spot-list").append(byId("item-" + n));
     byId("points-" + n).textContent = String(spotPoints(spotOf(n)));
     byId("place-" + n).textContent = STATE.moved && i + 1 !== n
       ? "with your weights: place " + (i + 1) : "";

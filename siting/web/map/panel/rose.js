@@ -63,7 +63,7 @@ export function rose(aim) {
   roseArrow(aim.heading_deg, "best"));
   return node("figure", {}, picture, node("figcaption", {},
     node("p", {}, "Long solid petals are good headings, striped ones fair, short hollow ones "
-      + "bad. 1 is the best heading, 2 the second."), roseTable(aim)));
+      + "bad. 1 is the best heading, 2 the second. North is true north."), roseTable(aim)));
 }
 
 function roseTable(aim) {
@@ -77,7 +77,7 @@ function roseTable(aim) {
       node("td", {}, sun === undefined || sun === null ? "–" : Math.round(sun) + " min")));
   }
   return node("details", {}, node("summary", {}, "The rose in numbers"),
-    node("table", {}, node("thead", {}, node("tr", {}, ["Heading", "Points", "Low sun a day"]
+    node("table", {}, node("thead", {}, node("tr", {}, ["Heading, true", "Points", "Low sun a day"]
       .map((name) => node("th", { scope: "col" }, name)))), node("tbody", {}, rows)));
 }
 
@@ -93,10 +93,10 @@ function roseWords(aim) {
     let n = 1;
     while (i + n < kinds.length && kinds[(start + i + n) % kinds.length] === kind) n += 1;
     const from = (start + i) % kinds.length * step, to = (start + i + n - 1) % kinds.length * step;
-    if (runs[kind]) runs[kind].push(from + "° to " + to + "°");
+    if (runs[kind]) runs[kind].push(from === to ? from + "°" : from + "° to " + to + "°");
     i += n;
   }
   return ["good", "fair", "bad"].filter((kind) => runs[kind].length)
     .map((kind) => kind[0].toUpperCase() + kind.slice(1) + ": " + runs[kind].join(", ") + ".")
-    .join(" ");
+    .join(" ") + " Degrees from true north.";
 }

@@ -1,42 +1,47 @@
-// Been there: what a volunteer found, kept on the device where it allows, always to hand back.
+// What was reported, all together: badges, places of one's own, and the ways to hand it back.
 
-import { byId, node, user } from "../../shared/dom.js";
-import { saveFile } from "../../shared/save.js";
-import { openStore } from "../../shared/store.js";
-import { wrapped } from "../../model/frame.js";
+import { byId, node } from "../../shared/dom.js";
+import { copyAndSay, saveFile } from "../../shared/save.js";
+import { inOrder, placeOf } from "../../model/decisions.js";
+import { DATA, listen } from "../data.js";
 import {
-  MOST_LETTERS, STATES, isMarked, noVisits, readVisits, storeText, visitsCsv, visitsJson,
-} from "../../model/visits.js";
-import { DATA, announce, listen } from "../data.js";
-import { setBadge } from "../land/markers.js";
+  allReports, forgetReports, reportsCsv, reportsJson, spotState, storeState,
+} from "../reports.js";
+import { setBadge, showOwnPlaces } from "../land/markers.js";
+import { reportWords, visitForm } from "./form.js";
 
-const BADGES = { visited: "✓", chosen: "★", "ruled out": "✕" };
-const NUMBERS = DATA.spots.map((spot) => spot.n);
-const SPOTS = DATA.spots.map((spot) => ({ ...spot, lon: wrapped(spot.lon) }));
-// The key holds the parcel and what only this page knows: its outline and its spots.
-const STORE = openStore("siting visits " + DATA.parcel.key);
-const HELD = readVisits(STORE.read(), NUMBERS);
-
-export function visitOf(n) {
-  return HELD.visits.get(n);
-}
-
-function keepVisits() {
-  STORE.write(storeText(HELD.visits));
-  announce("visits");
-}
+const BADGES = { visited: "✓", chosen: "★", "ruled out": "✕", "camera up": "C", checked: "C",
+  moved: "C", "taken down": "–" };
+const FILE = "decisions_" + DATA.parcel.id.replace(/[^A-Za-z0-9_-]+/g, "_").slice(0, 60);
 
 export function setUpVisits() {
   byId("visits-json").addEventListener("click", () =>
-    save("visited.json", "application/json", handBack()));
-  byId("visits-csv").addEventListener("click", () =>
-    save("visited.csv", "text/csv", visitsCsv(HELD.visits, SPOTS)));
-  byId("visits-forget").addEventListener("click", forgetVisits);
-  listen("visits", showVisits);
+    save(FILE + ".json", "application/json", reportsJson()));
+  byId("visits-csv").addEventListener("click", () => save(FILE + ".csv", "text/csv", reportsCsv()));
+  byId("visits-copy").addEventListener("click", () =>
+    copyAndSay(reportsJson(), byId("visits-said")));
+  byId("visits-forget").addEventListener("click", () => {
+    if (window.confirm("Forget all reports of this parcel on this device?")) forgetReports();
+  });
+  setUpSharing();
+  listen("reports", showVisits);
+  showVisits();
 }
 
-function handBack() {
-  return visitsJson(HELD.visits, SPOTS, DATA.parcel);
+// The phone's own share sheet, where there is one that takes files.
+function setUpSharing() {
+  const file = () => new File([reportsJson()], FILE + ".json", { type: "application/json" });
+  const button = byId("visits-share");
+  const can = Boolean(navigator.canShare && navigator.share);
+  button.hidden = !can;
+  button.addEventListener("click", () => {
+    const files = [file()];
+    const what = navigator.canShare({ files }) ? { files } : { title: FILE, text: reportsJson() };
+    navigator.share(what).then(() => { byId("visits-said").textContent = "Shared."; }, (error) => {
+      if (error.name === "AbortError") return;
+      byId("visits-said").textContent = "Sharing did not work: save the file, or copy the text.";
+    });
+  });
 }
 
 // Where nothing can be saved the text is there to be copied.
@@ -44,69 +49,55 @@ function save(name, type, text) {
   if (!saveFile(name, type, text)) byId("visits-plain").open = true;
 }
 
-function forgetVisits() {
-  if (!window.confirm("Forget all marks and notes of this parcel on this device?")) return;
-  HELD.visits = noVisits(NUMBERS);
-  HELD.sound = true;
-  STORE.forget();
-  announce("visits");
-  announce("forgotten");
-}
-
-export function visitForm(spot) {
-  const visit = visitOf(spot.n), name = "visit-" + spot.n;
-  const reason = node("div", { class: "reason" }, node("label", { for: name + "-reason" },
-    "Why ruled out"), textInput("input", name + "-reason", visit, "reason"));
-  reason.hidden = visit.state !== "ruled out";
-  const choices = STATES.map(([state, label], i) => node("label", { class: "choice" },
-    node("input", { type: "radio", name, value: state, id: name + "-" + i,
-      checked: visit.state === state, onchange: () => {
-        visit.state = state;
-        reason.hidden = state !== "ruled out";
-        keepVisits();
-      } }), label));
-  return node("section", { class: "visit" }, node("h3", {}, "Been there?"),
-    node("fieldset", {}, node("legend", { class: "unseen" }, "Been there, spot " + spot.n), choices),
-    reason,
-    node("label", { for: name + "-note" }, "Note"), textInput("textarea", name + "-note", visit,
-      "note"));
-}
-
-function textInput(tag, id, visit, field) {
-  const input = node(tag, { id, maxlength: MOST_LETTERS, autocomplete: "off",
-    rows: tag === "textarea" ? 2 : null,
-    oninput: (event) => { visit[field] = event.target.value; keepVisits(); } });
-  input.value = visit[field];
-  return input;
-}
-
-export function showVisits() {
-  DATA.spots.forEach(({ n }) => {
-    const badge = BADGES[visitOf(n).state] || "";
-    setBadge(n, badge);
-    byId("row-" + n).querySelector(".dot")
-      .replaceChildren(String(n), node("span", { class: "badge" }, badge));
+function showVisits() {
+  DATA.spots.forEach((spot) => {
+    const state = spotState(spot), badge = BADGES[state] || "", out = state === "ruled out";
+    setBadge(spot.n, badge, out);
+    const dot = byId("row-" + spot.n).querySelector(".dot");
+    dot.classList.toggle("ruled-out", out);
+    dot.replaceChildren(String(spot.n), node("span", { class: "badge" }, badge));
   });
-  const done = NUMBERS.filter((n) => isMarked(visitOf(n)));
-  byId("visits-list").replaceChildren(...done.map(visitLine));
-  byId("visits-none").hidden = done.length > 0;
-  byId("visits-text").value = handBack();
+  const all = inOrder(allReports());
+  byId("visits-list").replaceChildren(...all.map((record) => node("li", {},
+    placeName(record), ", ", ...reportWords(record))));
+  byId("visits-none").hidden = all.length > 0;
+  byId("visits-text").value = reportsJson();
   byId("visits-kept").textContent = keptWords();
+  showOwn(ownPlaces(all));
 }
 
-function visitLine(n) {
-  const { state, reason, note } = visitOf(n);
-  return node("li", {}, "Spot " + n + ": " + (state || "no mark"),
-    state === "ruled out" && reason ? [" (", user(reason), ")"] : "",
-    note ? [". ", user(note)] : "");
+function placeName(record) {
+  return record.location ? "Spot " + record.spot : "Your own place";
+}
+
+const SPOTS = DATA.spots.map((spot) => spot.id);
+
+// Places that are on no list, each once, with its first point; and lists of an earlier run.
+function ownPlaces(all) {
+  const places = new Map();
+  all.filter(({ location }) => !SPOTS.includes(location)).forEach((record) => {
+    const place = { id: record.location, lat: record.planned_lat ?? record.lat,
+      lon: record.planned_lon ?? record.lon };
+    if (!places.has(placeOf(record))) places.set(placeOf(record), place);
+  });
+  return places;
+}
+
+function showOwn(places) {
+  const open = [...byId("visits-own").querySelectorAll("details[open]")].map((one) => one.dataset.key);
+  const forms = [...places].map(([key, place], i) => node("details", { class: "fold",
+    "data-key": key, open: open.includes(key) },
+    node("summary", {}, "Your own place at " + place.lat.toFixed(5) + ", " + place.lon.toFixed(5)),
+    visitForm(place, { key, name: "own-" + (i + 1) })));
+  byId("visits-own").replaceChildren(...forms);
+  showOwnPlaces([...places.values()]);
 }
 
 function keptWords() {
-  if (!STORE.works) {
-    return "This browser keeps nothing: save your marks to a file before you close the page.";
-  }
-  const where = "Marks and notes stay in this browser on this device only. Save them to a file to "
-    + "hand back.";
-  return HELD.sound ? where : "Some of what this browser kept for the page was damaged and was left "
-    + "out: check your marks. " + where;
+  const where = "Reports stay in this browser on this device only. Save or share them to hand them "
+    + "back.";
+  return { kept: where,
+    "not kept": "This browser keeps nothing: hand your reports back before you close the page.",
+    damaged: "Part of what this browser had kept for the page was damaged and was left out: check "
+      + "your reports. " + where }[storeState()];
 }

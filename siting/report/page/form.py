@@ -1,0 +1,43 @@
+"""The visit form as data: its fields and their limits from the decisions format, its words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from siting.decisions.model import FORMAT, Record
+from siting.words import decisions as words
+
+
+def form_data() -> dict[str, Any]:
+    """For the page: what may be reported, what is asked for it, and what each field may hold."""
+    return {
+        "format": FORMAT,
+        "states": words.STATES,
+        "asked": {state: list(fields) for state, fields in words.ASKED.items()},
+        "labels": words.FIELDS,
+        "choices": words.CHOICES,
+        "fields": fields(),
+    }
+
+
+def fields() -> dict[str, dict[str, Any]]:
+    """Kind and limits of every field of a record but the area, which no page draws."""
+    found = {name: _field(prop) for name, prop in Record.model_json_schema()["properties"].items()}
+    return {name: field for name, field in found.items() if field is not None}
+
+
+def _field(prop: dict[str, Any]) -> dict[str, Any] | None:
+    """One field of the JSON Schema: text, moment, number, integer, choice or several."""
+    kind = next((p for p in prop.get("anyOf", ()) if p.get("type") != "null"), prop)
+    if prop.get("format") or kind.get("format"):
+        return {"kind": "moment"}
+    if "enum" in kind:
+        return {"kind": "choice", "of": kind["enum"]}
+    if kind["type"] == "array":
+        return {"kind": "several", "of": kind["items"]["enum"]}
+    if kind["type"] == "string":
+        return {"kind": "text", "most": kind["maxLength"]}
+    if kind["type"] in ("number", "integer"):
+        least = kind.get("minimum", kind.get("exclusiveMinimum"))
+        return {"kind": kind["type"], "least": least, "most": kind.get("maximum")}
+    return None
