@@ -140,14 +140,14 @@ def island_of(page: Any) -> Any:
     return page.evaluate("JSON.parse(document.getElementById('siting-data').textContent)")
 
 
-def move_weights(page: Any, **weights: float) -> None:
-    """Move sliders to values, as a hand does it."""
+def move_weights(page: Any, **percents: float) -> None:
+    """Move sliders to per cent of the survey's own weights, as a hand does it."""
     page.evaluate(
         """(weights) => Object.entries(weights).forEach(([name, value]) => {
         const slider = document.getElementById("weight-" + name);
         slider.value = value;
         slider.dispatchEvent(new Event("input", { bubbles: true })); })""",
-        weights,
+        percents,
     )
 
 

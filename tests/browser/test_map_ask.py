@@ -65,7 +65,7 @@ def test_a_tap_on_closed_ground_names_the_rule_and_the_way_out(wide, place, reas
     assert "[object" not in words
     near = {
         "livestock": "Here: in or on cow pasture",
-        "too near a feeder": "Here: 10 m (33 ft) from",
+        "too near a feeder": "Here: close to ",
     }
     assert near[reason] in words
     assert wide.locator(".better-line").count() == 1
@@ -94,4 +94,6 @@ def test_what_is_near_has_the_true_distance(wide):
     click_at(wide, *place)
     near = wide.locator("#ask-answer").inner_text()
     metres = trail.distance(Point(place))
-    assert f"{metres:.0f} m" in near
+    # No finer than the maps, which are exact to 15 m here.
+    assert metres > 15
+    assert f"about {10 * round(metres / 10)} m" in near

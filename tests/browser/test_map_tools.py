@@ -82,7 +82,7 @@ def test_the_first_words_follow_the_reports_and_the_weights(wide):
     open_card(wide, 1)
     report(wide, "visit-1", "ruled out", reason="wet")
     assert first.inner_text().startswith("Go to spot 2 next. ")
-    move_weights(wide, trail=1.0, water=0.0)
+    move_weights(wide, trail=150, water=0)
     rows = wide.locator("#spot-list > li").evaluate_all("rows => rows.map((row) => row.id)")
     order = [int(name.removeprefix("item-")) for name in rows]
     assert order[-1] == 1

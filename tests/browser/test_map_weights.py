@@ -9,7 +9,7 @@ import numpy as np
 from siting.scoring.combine import combine
 from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo
-from tests.browser.conftest import ask_at, lat_lon, move_weights
+from tests.browser.conftest import ask_at, island_of, lat_lon, move_weights
 from tests.map_result import map_result
 
 
@@ -17,8 +17,8 @@ def test_moved_weights_move_list_numbers_and_colours(tab):
     page, result = tab.page, map_result()
     before = picture(page)
     weights = dict(protocol_weights(result))
-    weights.update(trail=0.1, water=1.0)
-    move_weights(page, trail=0.1, water=1.0)
+    weights.update(trail=0.3, water=0.8)
+    move_weights(page, trail=50, water=200)
     page.wait_for_selector('html[data-painted="page"]')
     assert picture(page) != before
     parts = {
@@ -53,10 +53,10 @@ def protocol_weights(result):
 
 def test_moved_weights_at_cells_are_within_a_point_of_a_full_run(wide):
     result = map_result()
-    weights = {**result.scores.weights, "trail": 0.15, "edge": 1.0, "flat": 2.5, "quiet": 0.0}
+    weights = {**result.scores.weights, "trail": 0.15, "edge": 0.9, "flat": 2.0, "quiet": 0.0}
     parts = {n: m for n, m in result.scores.memberships.items() if n != "quiet"}
     want = combine(parts, weights=weights, scoring=Scoring()).total
-    moves = {"trail": 0.15, "edge": 1.0, "flat": 2.5, "quiet": 0.0, "heading": 1.0}
+    moves = {"trail": 25, "edge": 200, "flat": 200, "quiet": 0}
     move_weights(wide, **moves)
     grid = result.land.grid
     rng = np.random.default_rng(2)
@@ -66,6 +66,23 @@ def test_moved_weights_at_cells_are_within_a_point_of_a_full_run(wide):
         if result.no_go[row, col] == 0:
             got = int(head.split(" points here")[0])
             assert abs(got - 100 * want[row, col]) <= 0.51
+
+
+def test_sliders_have_one_scale_and_cannot_all_be_put_to_nothing(wide):
+    wide.click("#tab-weights")
+    ranges = wide.locator("#weight-sliders input").evaluate_all(
+        "all => all.map((one) => [one.min, one.max, one.step].join())"
+    )
+    assert set(ranges) == {"0,200,5"}
+    drawing = [c["name"] for c in island_of(wide)["criteria"] if c["group"] == "attractor"]
+    for name in drawing:
+        move_weights(wide, **{name: 0})
+    words = wide.locator("#order-line").inner_text()
+    assert "At least one part of what draws animals must count" in words
+    last = drawing[-1]
+    assert wide.locator(f"#weight-{last}").input_value() != "0"
+    points = wide.locator(".spot-points b").all_text_contents()
+    assert len(set(points)) > 1
 
 
 def test_reset_brings_everything_back(wide):
@@ -86,7 +103,7 @@ def test_painted_colours_are_the_ones_of_the_program(wide):
     """With the survey's own weights the page paints what Python painted, pixel by pixel."""
     before = picture(wide)
     # The heading is judged at the spots only: its weight changes no cell, yet all are painted anew.
-    move_weights(wide, heading=0.5)
+    move_weights(wide, heading=50)
     wide.wait_for_selector('html[data-painted="page"]')
     share = wide.evaluate(
         """async ([one, other]) => {
@@ -112,11 +129,11 @@ def test_painted_colours_are_the_ones_of_the_program(wide):
 
 
 def test_the_weights_go_back_as_a_piece_of_a_protocol(wide, tmp_path):
-    move_weights(wide, water=0.85, flat=2.0, attraction_share=0.6)
+    move_weights(wide, water=150, flat=200, attraction_share=120)
     text = wide.locator("#weights-text").input_value()
     data = tomllib.loads(text)
     rules = Protocol.model_validate(data)
-    assert rules.attractors.water.weight == 0.85
+    assert rules.attractors.water.weight == 0.6
     assert rules.conditions.flat.weight == 2.0
     assert rules.scoring.attraction_share == 0.6
     assert rules.attractors.trail == Protocol().attractors.trail

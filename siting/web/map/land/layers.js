@@ -54,7 +54,7 @@ function drawZones() {
     });
     zone.names.forEach(([x, y]) => {
       const text = node("span", { class: "name name-zone" }, rule.name);
-      addName(PLACES.placed(x, y), text, { group: key, size: 4 * rule.name.length + 6, rank: 1 });
+      addName(PLACES.placed(x, y), text, { group: key, size: 4 * rule.name.length + 6, rank: 1, once: true });
     });
   });
 }

@@ -6,6 +6,8 @@ import { DATA, STATE, listen, spotOf, spotPoints } from "../data.js";
 import { MAP, goTo, leafShape, pathOptions } from "./map.js";
 
 const MARKERS = {};
+// A finger needs more room than a mouse.
+const TARGET_PX = document.documentElement.classList.contains("touch") ? 44 : 34;
 const AROUND = L.layerGroup();
 const OWN = L.layerGroup();
 
@@ -16,7 +18,7 @@ export function addMarkers(onPick) {
   DATA.spots.forEach((spot) => {
     const dot = node("span", { class: "dot" }, pointer(spot), String(spot.n),
       node("span", { class: "badge" }));
-    const icon = L.divIcon({ className: "dot-holder", html: dot, iconSize: [34, 34] });
+    const icon = L.divIcon({ className: "dot-holder", html: dot, iconSize: [TARGET_PX, TARGET_PX] });
     const marker = L.marker([spot.lat, spot.lon], {
       icon, keyboard: false, pane: "spots", bubblingMouseEvents: false,
       zIndexOffset: 10 * (DATA.spots.length - spot.n),

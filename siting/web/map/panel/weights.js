@@ -9,6 +9,12 @@ import { orderNow } from "./list.js";
 
 const START = startWeights(RULES);
 const REST_MS = 60;
+const UNITS = {};
+const DRAWERS = DATA.criteria.filter((c) => c.group === "attractor");
+
+function somethingDraws() {
+  return !DRAWERS.length || DRAWERS.some(({ name }) => STATE.weights[name] > 0);
+}
 
 export function buildWeights() {
   const home = byId("weight-sliders");
@@ -31,20 +37,33 @@ function balance() {
   }));
 }
 
-function slider({ name, label, says, most, weight }) {
-  const input = node("input", { type: "range", id: "weight-" + name, min: 0, max: most,
-    step: 0.05, value: weight, "aria-describedby": "says-" + name,
-    oninput: (event) => moveWeight(name, Number(event.target.value)) });
+// Every slider says how much a part counts beside the survey's own weight: 0 to 200 per cent. What
+// the survey does not count starts at 0 and is measured by half of the most it may count.
+function slider(part) {
+  const { name, label, says, weight } = part;
+  const input = node("input", { type: "range", id: "weight-" + name, min: 0, max: 200, step: 5,
+    value: weight > 0 ? 100 : 0, "aria-describedby": "says-" + name,
+    oninput: (event) => moveWeight(part, event.target) });
+  UNITS[name] = weight > 0 ? weight : part.most / 2;
   return node("div", { class: "slider" },
     node("label", { for: "weight-" + name }, label),
-    node("output", { id: "out-" + name, for: "weight-" + name }, weight.toFixed(2)),
+    node("output", { id: "out-" + name, for: "weight-" + name }, ""),
     input, node("p", { class: "small", id: "says-" + name }, says));
 }
 
 let resting = 0;
 
-function moveWeight(name, value) {
-  STATE.weights[name] = value;
+function moveWeight({ name, most }, input) {
+  const before = STATE.weights[name];
+  STATE.weights[name] = Math.min(most, UNITS[name] * Number(input.value) / 100);
+  if (STATE.weights[name] === most) input.value = String(Math.floor(100 * most / UNITS[name]));
+  if (!somethingDraws()) {
+    STATE.weights[name] = before;
+    input.value = String(Math.round(100 * before / UNITS[name]));
+    byId("order-line").textContent = "At least one part of what draws animals must count: without any, "
+      + "all ground would be alike. Give another part some weight first.";
+    return;
+  }
   STATE.moved = Object.keys(START).some((key) => Math.abs(START[key] - STATE.weights[key]) > 1e-9);
   showWeights();
   announce("weights");
@@ -57,7 +76,7 @@ function resetWeights() {
   STATE.moved = false;
   Object.entries(STATE.weights).forEach(([name, value]) => {
     const input = byId("weight-" + name);
-    if (input) input.value = value;
+    if (input) input.value = String(Math.round(100 * value / UNITS[name]));
   });
   showWeights();
   announce("weights");
@@ -68,8 +87,9 @@ function showWeights() {
   Object.entries(STATE.weights).forEach(([name, value]) => {
     const out = byId("out-" + name);
     if (!out) return;
-    out.textContent = value.toFixed(2)
-      + (Math.abs(value - START[name]) > 1e-9 ? " (survey " + START[name].toFixed(2) + ")" : "");
+    const moved = Math.abs(value - START[name]) > 1e-9;
+    out.textContent = Math.round(100 * value / UNITS[name]) + "\u00a0%"
+      + (moved ? "" : " (as the survey)");
   });
   const words = orderWords(orderNow());
   byId("order-line").textContent = words;
