@@ -10,18 +10,22 @@ from pathlib import Path
 from rasterio.warp import transform_bounds
 
 from siting.desk.app import Desk, make_app
+from siting.desk.clock import now_text
 from siting.desk.events import Events
 from siting.desk.jobs import Reader, Runner
 from siting.desk.office import open_office, season
 from siting.desk.security import Gate
 from siting.desk.store import Store
 from siting.desk.tiles import Relief
+from siting.files import make_folder, remove
 from siting.lock import locked
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
 
 Say = Callable[[str], None]
+BACKUPS = "backup"
+_MOST_BACKUPS = 14
 
 
 def run_desk(
@@ -77,6 +81,7 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
     events = Events()
     store = Store(folder)
     store.cut_short()
+    back_up(store, folder / BACKUPS)
     runner = Runner(folder, store, protocol, events.tell)
     return Desk(
         folder=folder,
@@ -89,6 +94,16 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
         bounds=_bounds(inputs),
         season=season(inputs),
     )
+
+
+def back_up(store: Store, folder: Path) -> None:
+    """A copy of the office file at the day's first start; the newest 14 are kept."""
+    make_folder(folder)
+    target = folder / f"office-{now_text()[:10]}.gpkg"
+    if not target.exists():
+        store.copy_to(target)
+    for old in sorted(folder.glob("office-*.gpkg"))[:-_MOST_BACKUPS]:
+        remove(old)
 
 
 def _bounds(inputs: Inputs) -> tuple[float, float, float, float]:

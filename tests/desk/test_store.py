@@ -15,6 +15,7 @@ import pytest
 from pydantic import ValidationError
 
 from siting.desk.land import LandIn, Shape
+from siting.desk.run import back_up
 from siting.desk.store import FILE, Conflict, Missing, Store
 from siting.errors import ResourceError, SitingError
 
@@ -143,6 +144,19 @@ def test_another_file_and_a_newer_version_are_refused(tmp_path):
 def test_a_sign_up_that_is_not_there(store):
     with pytest.raises(Missing):
         store.land("nobody")
+
+
+def test_a_copy_is_kept_for_each_of_the_last_14_days(store, tmp_path):
+    folder = tmp_path / "backup"
+    folder.mkdir()
+    for day in range(1, 29):
+        (folder / f"office-2001-01-{day:02d}.gpkg").write_bytes(b"old")
+    back_up(store, folder)
+    back_up(store, folder)
+    kept = sorted(path.name for path in folder.iterdir())
+    assert len(kept) == 14
+    assert kept[0] == "office-2001-01-16.gpkg"
+    assert (folder / kept[-1]).stat().st_size > 1000
 
 
 _WRITER = """

@@ -6,6 +6,7 @@ import { byId, node, user } from "../shared/dom.js";
 import { drawing } from "../shared/draw.js";
 import { pathStyle } from "../sketch/style.js";
 import { DATA, download, get, send, sendFile } from "./api.js";
+import { aboutPart } from "./about.js";
 import { attempt, button, fault, field, say, titled } from "./page.js";
 
 const LAYERS = DATA.words.layers;
@@ -328,7 +329,7 @@ export function landView(desk) {
             button("Sketch page for the volunteer", sketch),
             button("Undo", () => view.restoredBack(), { id: "undo" }),
             button("Redo", () => view.restoredOn(), { id: "redo" })),
-          node("p", { class: "small", id: "why-not" }), filePart(), node("div", { id: "layers" }));
+          node("p", { class: "small", id: "why-not" }), filePart(), aboutPart(desk, now, status), node("div", { id: "layers" }));
         known.addTo(desk.map);
         pen.choose(null, false);
         frame();
