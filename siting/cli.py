@@ -139,7 +139,7 @@ def _typed(key: str, value: str) -> Any:
         try:
             return dt.date.fromisoformat(value)
         except ValueError as error:
-            raise click.BadParameter(f"{value!r} is no day; write it as 2027-04-01.") from error
+            raise click.BadParameter(f"{value!r} is not a date; use YYYY-MM-DD.") from error
     if key == "land_cover.legend" and value.lower().endswith(".csv"):
         return str(Path(value).absolute())
     return value
@@ -150,7 +150,7 @@ def _number(option: str, text: str) -> float:
         return float(text)
     except ValueError as error:
         name = option.replace("_", "-")
-        raise click.BadParameter(f"--{name}: {text!r} is no number.") from error
+        raise click.BadParameter(f"--{name}: {text!r} is not a number.") from error
 
 
 def _put(table: dict[str, Any], key: str, value: Any) -> None:

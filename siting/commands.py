@@ -110,7 +110,7 @@ def check_inputs(inputs: Inputs, protocol: Protocol) -> tuple[str, bool]:
     lines = [line for finding in findings for line in _told(finding)]
     faults = sum(1 for finding in findings if finding.error)
     lines.append("")
-    lines.append("No fault found." if not faults else f"{faults} to mend before a run.")
+    lines.append("No fault found." if not faults else f"{faults} to fix before a run.")
     return _plain("\n".join(lines)), not faults
 
 

@@ -1,7 +1,7 @@
 """Every failure a user can cause, with a stable code.
 
     SitingError                 exit status 3: something given to the program is wrong
-    ├── SettingsError           several faults of an inputs or protocol file, told at once
+    ├── SettingsError           all faults of an inputs or protocol file at once
     └── ResourceError           disk, memory or a lock: the input may be right, the machine is not
 
 A message has three parts: what is wrong (with the value), the rule it breaks, and the cure.
@@ -15,7 +15,7 @@ from collections.abc import Sequence
 CODES: dict[str, str] = {
     "E-CRS-01": "A file has no coordinate system.",
     "E-CRS-02": "A coordinate system cannot be tied to a place on Earth.",
-    "E-CRS-03": "A coordinate system given by the user is not understood.",
+    "E-CRS-03": "A coordinate system you gave is not recognised.",
     "E-CRS-05": "The working grid must be in metres on a local map projection.",
     "E-CRS-06": "Coordinates cannot be converted: they lie outside what the system covers.",
     "E-CRS-07": "Coordinates do not fit the coordinate system that the file declares.",
@@ -41,14 +41,14 @@ CODES: dict[str, str] = {
     "E-COVER-02": "A raster covers too little of the parcel.",
     "E-GEOM-01": "A parcel has no usable outline.",
     "E-GEOM-02": "Repairing an outline changes its area too much.",
-    "E-GEOM-03": "A parcel's area is outside the range the method is made for.",
+    "E-GEOM-03": "A parcel is too small or too large for the method.",
     "E-GEOM-04": "A parcel is too small or too narrow for the cells.",
     "E-GEOM-05": "A parcel file holds several parcels and none was chosen.",
     "E-GEOM-06": "A point and radius do not describe a parcel.",
     "E-GEOM-07": "Two parcels of one batch cannot be told apart.",
     "E-FILE-01": "A file is missing.",
     "E-FILE-02": "A file cannot be read as what it should be.",
-    "E-FILE-03": "A file may not be read: permission is missing.",
+    "E-FILE-03": "A file cannot be read: permission denied.",
     "E-FILE-04": "A kind of file or path is not accepted.",
     "E-FILE-05": "A layer is missing from a file, or none was named.",
     "E-FILE-06": "A file is too large or too complex to be read.",
@@ -79,7 +79,7 @@ CODES: dict[str, str] = {
     "E-PLACE-01": "All places of a package are rounded.",
     "E-TABLE-01": "A table of a package, or a plain table, has a fault.",
     "E-ENGINE-01": "The engine that the protocol names is not installed.",
-    "E-MEM-01": "The work would need more memory than is allowed or than there is.",
+    "E-MEM-01": "The work would need more memory than is allowed or available.",
     "E-CRASH-01": "A worker died while it worked on this parcel.",
     "E-BATCH-01": "A batch cannot be started.",
     "E-NET-01": "An address is not one that may be asked.",
@@ -108,7 +108,7 @@ CODES: dict[str, str] = {
 
 
 class SitingError(Exception):
-    """A failure with a stable code, told as what, rule and cure.
+    """A failure with a stable code, in three parts: what, rule and cure.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def _rebuild(kind: type[SitingError], code: str, what: str, rule: str, cure: str
 
 
 class SettingsError(SitingError):
-    """All faults of one settings file, told at once.
+    """All faults of one settings file in one message.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def out_of_memory(error: BaseException | None) -> bool:
     return False
 
 
-def memory_error(what: str = "The machine has no more memory.") -> ResourceError:
+def memory_error(what: str = "The machine has run out of memory.") -> ResourceError:
     """E-MEM-01 for work that began and could not go on."""
     return ResourceError(
         "E-MEM-01",

@@ -36,8 +36,8 @@ def _failed(path: Path, error: OSError) -> ResourceError:
     return ResourceError(
         "E-DISK-01",
         f"Cannot write {path}: {error.strerror or error} ({free}).",
-        rule="A result is written whole or not at all; earlier good files were left as they were.",
-        cure="Free some space or choose another folder with --out.",
+        rule="A result is written whole or not at all; earlier files were left untouched.",
+        cure="Free some space, or choose another folder with --out.",
     )
 
 
@@ -130,8 +130,8 @@ def make_folder(folder: Path) -> None:
     except OSError as error:
         raise SitingError(
             "E-OUT-01",
-            f"The output folder {folder} cannot be made: {error.strerror or error}.",
-            rule="Results need a folder that this user may write to.",
+            f"The output folder {folder} cannot be created: {error.strerror or error}.",
+            rule="Results need a folder you can write to.",
             cure="Name another folder with --out.",
         ) from error
 

@@ -43,14 +43,14 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         raise ResourceError(
             "E-LOCK-01",
             f"{folder} is in use by {_told(holder)}.",
-            rule="Two runs never write to one folder at the same time.",
-            cure="Wait until it ends, or name another folder with --out.",
+            rule="Only one run at a time can write to a folder.",
+            cure="Wait until it finishes, or choose another folder with --out.",
         ) from error
     except OSError as error:
         raise SitingError(
             "E-OUT-01",
-            f"The output folder {folder} may not be written to: {error.strerror or error}.",
-            rule="Results need a folder that this user may write to.",
+            f"The output folder {folder} is not writable: {error.strerror or error}.",
+            rule="Results need a folder you can write to.",
             cure="Name another folder with --out.",
         ) from error
     try:

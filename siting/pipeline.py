@@ -334,7 +334,7 @@ def _result_notes(spots: Sequence[object], usable: float) -> tuple[Note, ...]:
     if spots:
         return ()
     text = (
-        f"No spot was found: {percent(usable)} of the parcel is open to a camera, and nothing on "
-        "it scores enough."
+        f"No spot was found: {percent(usable)} of the parcel is suitable for a camera, and "
+        "no place on it scores enough."
     )
     return (Note("W-NOSPOT-01", "warning", text),)

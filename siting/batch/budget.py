@@ -92,7 +92,7 @@ def plan_workers(needs: Sequence[int], *, asked: int | None, free: int) -> Plan:
             "E-MEM-01",
             f"{workers} {'worker' if workers == 1 else 'workers'} would need "
             f"{usual * workers / 1e9:.1f} GB; {free / 1e9:.1f} GB are free.",
-            rule="A batch is refused before the machine begins to swap.",
+            rule="A batch is refused before the machine runs out of memory.",
             cure=f"{cure}, or use a machine with more memory.",
         )
     workers = asked or max(min(most, usable_cpus(), len(needs)), 1)

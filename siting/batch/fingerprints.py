@@ -53,8 +53,8 @@ def file_print(path: Path) -> tuple[str, State | None]:
         raise SitingError(
             "E-CHANGED-01",
             f"{path} changed while it was being read.",
-            rule="All layers must be of one state.",
-            cure="Wait until the copying or download is done and run again.",
+            rule="All layers must come from the same moment.",
+            cure="Wait until copying or downloading has finished, then run again.",
         )
     settled = time.time_ns() - max(before[1], before[3]) > _UNSETTLED_NS
     return digest, before if settled else None

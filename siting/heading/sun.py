@@ -100,8 +100,8 @@ def sun_track(
     if not (-90 <= latitude_deg <= 90 and -180 <= longitude_deg <= 180):
         raise SitingError(
             "E-CRS-07",
-            f"Latitude {latitude_deg}, longitude {longitude_deg} is no place on Earth.",
-            rule="Latitude lies within -90 to 90 degrees, longitude within -180 to 180.",
+            f"Latitude {latitude_deg}, longitude {longitude_deg} is not a place on Earth.",
+            rule="Latitude runs from -90 to 90 degrees, longitude from -180 to 180.",
             cure="Check the coordinate system of the parcel.",
         )
     near = (_to_step(latitude_deg), _to_step(longitude_deg))
@@ -251,7 +251,7 @@ def _day(day: dt.date | None, zone: ZoneInfo) -> dt.date | None:
         raise SitingError(
             "E-TIME-01",
             f"The time {day.isoformat()} has no time zone.",
-            rule="A clock time without a zone is not an instant.",
+            rule="A clock time needs a time zone.",
             cure="Give a plain date such as 2026-04-01, or a time with its offset.",
         )
     return day.astimezone(zone).date()
@@ -266,7 +266,8 @@ def _days(first: dt.date | None, last: dt.date | None) -> tuple[dt.date, dt.date
         raise SitingError(
             "E-TIME-02",
             f"The days from {first} to {last} cannot be used.",
-            rule=f"The last day is not before the first; both lie in {_EARLIEST} to {_LATEST}.",
+            rule="The last day must not be before the first, and both must be in "
+            f"{_EARLIEST} to {_LATEST}.",
             cure="Check the first and the last day.",
         )
     return first or given[-1] - year, last or given[0] + year

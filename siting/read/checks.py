@@ -51,9 +51,10 @@ def check_sentinels(raw: FloatArray, metres: FloatArray, *, file: str, key: str)
         value = suspects[0]
         raise SitingError(
             "E-NODATA-01",
-            f"{file} holds {int((known == value).sum()):,} cells of {_exact(value)} and does not "
-            "declare it as the value for no data.",
-            rule="Such a value usually means 'no data' and would become a cliff.",
+            f"{file} holds {int((known == value).sum()):,} cells of {_exact(value)} but "
+            "does not declare it as its no-data value.",
+            rule="Such a value usually means 'no data'; read as an elevation it would "
+            "become a cliff.",
             cure=f'State {key} = {_exact(value)} if it means no data, or {key} = "none" if it is '
             "real.",
         )
@@ -107,7 +108,7 @@ def check_elevations(dem_m: FloatArray, *, file: str) -> None:
             "E-VALUE-02",
             f"{file} has elevations from {low:,.0f} to {high:,.0f} m over this parcel.",
             rule=f"Land lies between {_LOWEST_M:g} and {_HIGHEST_M:g} m.",
-            cure="Declare the value for no data with dem.nodata, or the unit with dem.z_unit.",
+            cure="Declare the no-data value with dem.nodata, or the unit with dem.z_unit.",
         )
 
 
@@ -120,7 +121,7 @@ def check_canopy(canopy_m: FloatArray, *, file: str) -> None:
             f"{file} has vegetation up to {highest:,.0f} m high.",
             rule=f"Trees grow to less than {_HIGHEST_TREE_M:g} m; a canopy raster holds heights "
             "above the ground, not above the sea.",
-            cure="Take the elevations of the ground off a surface model, or mend canopy.z_unit.",
+            cure="Subtract the ground elevations from the surface model, or correct canopy.z_unit.",
         )
 
 
@@ -134,7 +135,7 @@ def check_relief(dem_m: FloatArray, *, cell_size_m: float, file: str) -> tuple[N
     slope = float(np.degrees(np.arctan(np.median(rise))))
     text = (
         f"By {file} half of this land is steeper than {slope:.0f} degrees: check the unit of its "
-        "elevations (feet taken for metres make a 10 degree slope one of 30)."
+        "elevations (feet read as metres turn a 10 degree slope into 30)."
     )
     return (Note("W-STEEP-01", "warning", text),)
 
@@ -162,7 +163,7 @@ def check_class_codes(values: NDArray[np.generic], *, file: str) -> NDArray[np.i
         example = float(known[known != np.round(known)][0])
         raise SitingError(
             "E-CODES-02",
-            f"{file} holds {example:g}, which is no class code.",
+            f"{file} holds {example:g}, which is not a class code.",
             rule="Land cover is a raster of whole-number class codes; an average of codes "
             "means nothing.",
             cure="Use the original raster, not one resampled by averaging.",
@@ -192,7 +193,7 @@ def check_roles(role: NDArray[np.int8], *, legend: str, file: str) -> tuple[Note
         if share > most:
             text = (
                 f"By legend {legend} {percent(share)} of the parcel is {kind.name.lower()} "
-                f"({file}): check that this legend belongs to this raster."
+                f"({file}): check that this is the right legend for this raster."
             )
             return (Note("W-LEGEND-01", "warning", text),)
     return ()
@@ -223,13 +224,13 @@ def check_coverage(
         raise SitingError(
             "E-COVER-02",
             f"{file} covers {percent(share)} of the parcel.",
-            rule=f"The {what} must cover at least 60 % of the parcel; unknown ground is never "
-            "ranked.",
-            cure=f"Use a {what} raster that reaches over the whole parcel.",
+            rule=f"The {what} must cover at least 60 % of the parcel; unknown ground "
+            "cannot be ranked.",
+            cure=f"Use a {what} raster that covers the whole parcel.",
         )
     notes: list[Note] = []
     if share < 0.95:
-        text = f"{file} covers {percent(share)} of the parcel; the rest is left out."
+        text = f"{file} covers {percent(share)} of the parcel; the rest was not scored."
         notes.append(Note("W-COVER-01", "warning", text))
     around = float(known[~inside].mean()) if not inside.all() else 1.0
     if around < 0.95:
@@ -255,7 +256,7 @@ def check_zone(time_zone: str, lon: float) -> tuple[Note, ...]:
         return ()
     text = (
         f"Time zone {time_zone} is {abs(away_h):.0f} hours off the sun at longitude {lon:.2f}: "
-        "hours of sun are told by that clock. Is it the zone of this land?"
+        "times of low sun use that clock. Is it the right zone for this land?"
     )
     return (Note("W-TIME-01", "warning", text),)
 
@@ -267,7 +268,7 @@ def check_area(area_m2: float, *, what: str) -> None:
         raise SitingError(
             "E-GEOM-03",
             f"{what} has an area of {shown}.",
-            rule="A parcel has between 100 m2 and 5,000 km2.",
+            rule="A parcel must be between 100 m2 and 5,000 km2.",
             cure="Check its coordinate system and units; split very large land into parcels.",
         )
 
@@ -289,6 +290,6 @@ def check_cells(inside: BoolArray, shape: Geometry, *, cell_size_m: float, what:
         "E-GEOM-04",
         f"{what} ({shape.area:,.0f} m2, about {width:.1f} m wide) holds {count} cells of "
         f"{cell_size_m:g} m.",
-        rule="At least nine cells must lie inside a parcel.",
+        rule="A parcel must contain at least nine cells.",
         cure=f"Use a DEM with cells of about {needed:.1f} m or less, or set grid.cell_size_m.",
     )

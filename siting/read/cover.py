@@ -144,7 +144,7 @@ def _notes(name: str, burnt: int, left_out: int, mended: int, grid: Grid) -> tup
     if left_out:
         text += f" {left_out} shapes are left out: points, lines, or classes not asked for."
     if mended:
-        text += f" {mended} faulty shapes were repaired."
+        text += f" {mended} invalid shapes were repaired."
     return (Note("A-POLYGONS-01", "assumption", text),)
 
 

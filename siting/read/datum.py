@@ -72,9 +72,10 @@ def conversion_note(
     if not best_available and accuracy_m > limit_m:
         raise SitingError(
             "E-DATUM-01",
-            f"From {name_of(source)} to {name_of(target)} only a rough conversion is installed, "
-            f"off by {accuracy_m:g} m; the exact one needs {missing}.",
-            rule=f"Layers must fit within {limit_m:g} m: half a cell, or a phone's position.",
+            f"From {name_of(source)} to {name_of(target)} only a rough conversion is "
+            f"installed, with an error of {accuracy_m:g} m; the exact one needs "
+            f"{missing}.",
+            rule=f"Layers must line up within {limit_m:g} m: half a cell, or a phone's position.",
             cure="Install the grid with 'projsync', allow PROJ's network access with "
             "PROJ_NETWORK=ON, or convert the file beforehand.",
         )
@@ -95,7 +96,8 @@ def _unknown_datum(source: str, target: str, limit_m: float) -> Note:
                 "E-DATUM-01",
                 f"{name_of(text)} does not name its datum"
                 + (f" (ellipsoid {ellipsoid.name})." if ellipsoid else "."),
-                rule=f"Layers must fit within {limit_m:g} m; an old survey without its datum may "
+                rule=f"Layers must line up within {limit_m:g} m; an old survey without its "
+                "datum may "
                 "be off by hundreds.",
                 cure="Find the datum in the data's description and save the file with the "
                 "complete system, for instance an EPSG code.",

@@ -55,7 +55,7 @@ def resolve(file: str, folder: Path, *, allow_remote: bool) -> str:
             raise SitingError(
                 "E-FILE-04",
                 f"{file} is a network or virtual path.",
-                rule="Nothing is fetched and nothing is unpacked unless it is allowed.",
+                rule="Nothing is downloaded or unpacked unless you allow it.",
                 cure="Copy the file here, or set allow_remote = true in the inputs file.",
             )
         return file
@@ -160,7 +160,7 @@ def _check_name(path: Path) -> None:
         raise SitingError(
             "E-FILE-04",
             f"The name {shown} is not valid UTF-8.",
-            rule="Names of files and folders must be text that every program can read.",
+            rule="File and folder names must be text that every program can read.",
             cure="Rename the file or folder, for instance with plain letters and digits.",
         ) from error
 
@@ -169,7 +169,8 @@ def _missing(path: Path, more: str) -> SitingError:
     return SitingError(
         "E-FILE-01",
         f"There is no file {path}{more}.",
-        rule="Paths in an inputs file count from its folder, those of options from where you are.",
+        rule="Paths in an inputs file start from its folder, paths given as options from "
+        "the current folder.",
         cure="Check the name and the folder.",
     )
 
@@ -222,9 +223,9 @@ def check_vector_file(path: str, *, key: str) -> None:
     if not expected.get(suffix, text.startswith(b"{") and not _ALGORITHM.search(head)):
         raise SitingError(
             "E-FILE-02",
-            f"{path} ({key}) is not what its ending {suffix} says"
+            f"{path} ({key}) does not match its ending {suffix}"
             f"{'; it is empty' if not head else ''}.",
-            rule="The content of a file must be of the kind its name says, and whole.",
+            rule="A file's content must match its ending and be complete.",
             cure="Check the file with a viewer; save it again as GeoPackage or GeoJSON.",
         )
     if suffix == ".kml":
@@ -233,7 +234,7 @@ def check_vector_file(path: str, *, key: str) -> None:
         raise SitingError(
             "E-FILE-04",
             f"{path} ({key}) names its coordinate system by an address.",
-            rule="What is read must be in the file that is named; nothing is fetched.",
+            rule="Everything must be in the file you name; nothing is downloaded.",
             cure="Save the file again with its coordinates in longitude and latitude (WGS 84).",
         )
 
@@ -247,7 +248,7 @@ def _check_xml(path: Path, head: bytes, key: str) -> None:
         raise SitingError(
             "E-FILE-04",
             f"{path} ({key}) defines a document type.",
-            rule="A KML file needs none; such definitions can unfold to gigabytes.",
+            rule="A KML file does not need one, and such definitions can expand to gigabytes.",
             cure="Save the file again with a mapping program.",
         )
     try:
@@ -256,8 +257,8 @@ def _check_xml(path: Path, head: bytes, key: str) -> None:
     except (expat.ExpatError, LookupError, ValueError) as error:
         raise SitingError(
             "E-FILE-02",
-            f"{path} ({key}) is not whole: {error}.",
-            rule="An XML file must be well formed from its first to its last sign.",
+            f"{path} ({key}) is incomplete: {error}.",
+            rule="An XML file must be well formed from beginning to end.",
             cure="Copy or download it again.",
         ) from error
 
@@ -277,7 +278,7 @@ def _head(path: Path, key: str) -> bytes:
         raise SitingError(
             "E-FILE-02",
             f"{path} ({key}) cannot be read: {error.strerror}.",
-            rule="A file of the inputs must be whole.",
+            rule="An input file must be complete.",
             cure="Copy or download it again.",
         ) from error
 
@@ -295,22 +296,21 @@ def check_raster_file(path: str, *, key: str) -> None:
         raise SitingError(
             "E-FILE-04",
             f"{path} ({key}) is a virtual raster: it only points to other files.",
-            rule="What is read must be in the file that is named; a virtual one may point "
-            "anywhere.",
-            cure="Make one file of it, for instance with gdal_translate.",
+            rule="Everything must be in the file you name; a virtual raster may point anywhere.",
+            cure="Convert it to one file, for instance with gdal_translate.",
         )
     if head.startswith(_ARCHIVES):
         raise SitingError(
             "E-FILE-04",
             f"{path} ({key}) is an archive.",
-            rule="Nothing is unpacked.",
+            rule="Archives are not unpacked.",
             cure="Unpack it and name the raster inside.",
         )
     if not head:
         raise SitingError(
             "E-FILE-02",
             f"{path} ({key}) is empty.",
-            rule="A raster must be whole.",
+            rule="The raster must be complete.",
             cure="Copy or download it again.",
         )
 
@@ -354,7 +354,7 @@ def read_text(path: Path, *, key: str) -> str:
     except UnicodeDecodeError as error:
         raise SitingError(
             "E-FILE-02",
-            f"{path} ({key}) is no text in UTF-8: byte {error.start} is {data[error.start]:#04x}.",
-            rule="It is a text file in UTF-8.",
+            f"{path} ({key}) is not valid UTF-8: byte {error.start} is {data[error.start]:#04x}.",
+            rule="It must be a text file in UTF-8.",
             cure="Save it again in UTF-8.",
         ) from error

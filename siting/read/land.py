@@ -54,7 +54,7 @@ def read_parcel(inputs: Inputs) -> Parcel:
         raise SitingError(
             "E-GEOM-05",
             f"{file} holds {said}; it has {ids}.",
-            rule="One parcel is scored at a time.",
+            rule="Only one parcel is scored at a time.",
             cure="Name it with --parcel-id, or use 'siting batch' for all.",
         )
     return parcels.checked_parcel(chosen[0], file=file)
@@ -285,6 +285,6 @@ def _check_unchanged(before: list[_FILE_TIMES], after: list[_FILE_TIMES]) -> Non
         raise SitingError(
             "E-CHANGED-01",
             f"{', '.join(changed) or 'A file'} changed while it was being read.",
-            rule="All layers must be of one state.",
-            cure="Wait until the copying or download is done and run again.",
+            rule="All layers must come from the same moment.",
+            cure="Wait until copying or downloading has finished, then run again.",
         )

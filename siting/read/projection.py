@@ -55,7 +55,7 @@ def file_crs(crs: Any, *, file: str, asserted: str, key: str) -> str:
         raise SitingError(
             "E-CRS-01",
             f"{file} has no coordinate system.",
-            rule="A position on Earth cannot be computed without one, and none is guessed.",
+            rule="Without one the file cannot be placed on Earth, and siting does not guess.",
             cure=f'State it with {key} = "EPSG:...", or write it into the file.',
         )
     try:
@@ -63,7 +63,7 @@ def file_crs(crs: Any, *, file: str, asserted: str, key: str) -> str:
     except CRSError as error:
         raise SitingError(
             "E-CRS-02",
-            f"The coordinate system of {file} is not understood: {error}.",
+            f"The coordinate system of {file} is not recognised: {error}.",
             rule="It must be one that the PROJ library knows.",
             cure="Save the file again in a common system, for instance EPSG:4326.",
         ) from error
@@ -72,7 +72,7 @@ def file_crs(crs: Any, *, file: str, asserted: str, key: str) -> str:
             "E-CRS-07",
             f"{file} says {name_of(text)}, and {key} says {name_of(given)}.",
             rule=f"{key} is for files that carry no coordinate system.",
-            cure=f"Remove {key}, or mend the file if it is wrong.",
+            cure=f"Remove {key}, or correct the file if it is wrong.",
         )
     return _on_earth(text, file=file, key=key)
 
@@ -82,7 +82,7 @@ def _on_earth(text: str, *, file: str, key: str) -> str:
     if not (crs.is_geographic or crs.is_projected):
         raise SitingError(
             "E-CRS-02",
-            f"{file} uses {name_of(text)}, which is no map of the Earth ({_kind(crs)}).",
+            f"{file} uses {name_of(text)}, which is not a map of the Earth ({_kind(crs)}).",
             rule="A geographic or projected coordinate system is needed, to tie the file to a "
             "place on Earth.",
             cure=f"Georeference the file, then state the result with {key} if need be.",
@@ -208,8 +208,9 @@ def working_crs(
                 "E-CRS-05",
                 f"grid.crs = {name_of(text)} cannot carry the working grid at "
                 f"{lat:.3f}, {lon:.3f}: {why}.",
-                rule="Slopes, distances and headings need a map projection in metres, true to "
-                "scale within 0.1 % and with north at the top; world maps and degrees are not.",
+                rule="Slopes, distances and headings need a map projection in metres, "
+                "with a scale error below 0.1 % and north at the top; world maps and "
+                "degrees will not do.",
                 cure=f"Leave grid.crs out, or use {local_crs(lon, lat)}.",
             )
         return text, ()
@@ -300,8 +301,8 @@ def _outside(points: NDArray[np.float64], source: str, target: str, file: str) -
         "E-CRS-06",
         f"{file}: coordinates from ({low[0]:.6g}, {low[1]:.6g}) to ({high[0]:.6g}, {high[1]:.6g}) "
         f"in {name_of(source)} cannot be converted to {name_of(target)}.",
-        rule="Coordinates must lie where their coordinate system is defined, longitude or "
-        "easting first.",
+        rule="Coordinates must be inside the area their coordinate system covers, "
+        "longitude or easting first.",
         cure="Check that the file declares the right system and that longitude and latitude are "
         "not swapped.",
     )

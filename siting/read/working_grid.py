@@ -87,7 +87,7 @@ def _check_memory(grid: Grid, parcel: Parcel, rules: GridRules) -> None:
         size = f"grid.cell_size_m to {math.ceil(fits * 10) / 10:g} or more"
     raise SitingError(
         "E-MEM-01",
-        f"The grid of parcel {parcel.id} has {grid.n_rows:,} x {grid.n_cols:,} cells, about "
+        f"The grid for parcel {parcel.id} has {grid.n_rows:,} x {grid.n_cols:,} cells, about "
         f"{need / 1e9:,.1f} GB.",
         rule=f"At most {rules.most_memory_gb:g} GB may be used (grid.most_memory_gb).",
         cure=f"Raise the limit, set {size}, or split the parcel.",
@@ -104,8 +104,8 @@ def _cell(
         raise SitingError(
             "E-SETTINGS-01",
             f"grid.cell_size_m = {asked:g}.",
-            rule=f"The protocol holds cells within {low:g} to {high:g} m.",
-            cure="Choose a size within, or change the protocol's limits.",
+            rule=f"The protocol allows cells of {low:g} to {high:g} m.",
+            cure="Choose a size in that range, or change the protocol's limits.",
         )
     t = facts.transform
     square = facts.north_up and abs(t.a + t.e) < 1e-6 * abs(t.a)

@@ -136,7 +136,7 @@ class ParcelInput(Table):
     @model_validator(mode="after")
     def _one_way(self) -> ParcelInput:
         if bool(self.file) == (self.point is not None):
-            raise ValueError("give either a file or a point with radius_m, not both and not none")
+            raise ValueError("give either a file or a point with radius_m, not both")
         if (self.point is None) != (self.radius_m is None):
             raise ValueError(
                 "a point needs a radius, in metres: give point and radius_m (--point and --radius) "

@@ -82,7 +82,7 @@ def compared_weights(protocol: Protocol) -> dict[str, PairwiseWeights]:
                 "E-WEIGHTS-01",
                 f"pairwise.{group}.criteria names {', '.join(strange)}.",
                 rule=f"The {group} are {', '.join(known)}.",
-                cure="Write the names as they stand in the protocol.",
+                cure="Write the names exactly as in the protocol.",
             )
         found[group] = pairwise_weights(
             table.criteria, table.matrix, allow_inconsistent=table.allow_inconsistent
@@ -157,7 +157,10 @@ def read_toml(path: AnyPath) -> dict[str, Any]:
         ) from error
     except PermissionError as error:
         raise SitingError(
-            "E-FILE-03", f"{path} may not be read.", rule=rule, cure="Ask its owner for leave."
+            "E-FILE-03",
+            f"Permission denied: {path}.",
+            rule=rule,
+            cure="Ask its owner for read access.",
         ) from error
     except OSError as error:
         raise SitingError(

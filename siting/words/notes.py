@@ -120,7 +120,7 @@ def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:
     ...     for name in ("roads", "feeders")
     ... ]
     >>> [note.text for note in layers_together(found)]
-    ['a.gpkg (roads, feeders) has nothing on this land or around it.']
+    ['a.gpkg (roads, feeders) has nothing on or around this land.']
     """
     out: dict[object, Note] = {}
     layers: dict[str, list[str]] = {}
@@ -138,4 +138,4 @@ def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:
 
 def nothing_here(file: str, layers: Sequence[str]) -> str:
     """A file's layers that were read and have nothing on the land."""
-    return f"{file} ({', '.join(layers)}) has nothing on this land or around it."
+    return f"{file} ({', '.join(layers)}) has nothing on or around this land."

@@ -57,9 +57,9 @@ def _no_overlap(facts: RasterFacts, grid: Grid, key: str) -> SitingError:
         f"{facts.file} ({key}) lies at longitude {lon.min():.4f} to {lon.max():.4f}, latitude "
         f"{lat.min():.4f} to {lat.max():.4f}; the parcel with its surroundings at longitude "
         f"{west:.4f} to {east:.4f}, latitude {south:.4f} to {north:.4f}{_apart(facts, grid)}.",
-        rule="The raster must lie over the parcel.",
-        cure="Use a raster of this place; if it should be this place, its coordinate system is "
-        f"declared wrongly.{_if_swapped(lon, lat, (west + east) / 2, (south + north) / 2)}",
+        rule="The raster must cover the parcel.",
+        cure="Use a raster of this place; if it is the right one, its coordinate system "
+        f"is declared wrongly.{_if_swapped(lon, lat, (west + east) / 2, (south + north) / 2)}",
     )
 
 
@@ -149,7 +149,7 @@ def read_elevation(
         checks.check_sentinels(raw, metres, file=facts.file, key=f"{key}.nodata")
     checks.check_elevations(metres, file=facts.file)
     if infinite:
-        text = f"{facts.file} ({key}): {infinite:,} infinite values were taken as no data."
+        text = f"{facts.file} ({key}): {infinite:,} infinite values were read as no data."
         notes += (Note("A-NODATA-01", "assumption", text),)
     exact_m = facts.cell_m
     terraced: tuple[Note, ...] = ()
@@ -233,7 +233,7 @@ def _all_missing(facts: RasterFacts, key: str) -> SitingError:
     return SitingError(
         "E-NODATA-02",
         f"{facts.file} ({key}) has no value over the parcel and its surroundings.",
-        rule="Unknown ground is never ranked.",
+        rule="Unknown ground cannot be ranked.",
         cure="Use a raster that has values here.",
     )
 

@@ -145,7 +145,7 @@ def _unreadable(path: str, key: str, why: str, *, code: str) -> SitingError:
     return SitingError(
         code,
         f"{path} ({key}) cannot be read as a raster: {first}.",
-        rule=f"A raster must be whole and of a known format ({', '.join(DRIVERS[:4])} ...).",
+        rule=f"A raster must be complete and in a known format ({', '.join(DRIVERS[:4])} ...).",
         cure="Check the file with a viewer and copy or download it again.",
     )
 
@@ -178,7 +178,7 @@ def describe(dataset: DatasetReader, spec: RasterInput, *, key: str) -> RasterFa
         raise SitingError(
             "E-GEO-04",
             f"{file} has cells of {cell_m:,.0f} m.",
-            rule=f"Cells above {_COARSEST_M:g} m hide a whole parcel.",
+            rule=f"Cells wider than {_COARSEST_M:g} m can hide a whole parcel.",
             cure="Use a finer raster; see docs/data.md.",
         )
     no_data = dataset.nodatavals[band - 1]
@@ -223,8 +223,8 @@ def _position(dataset: DatasetReader, file: str) -> Affine:
     if gcps or dataset.rpcs:
         raise SitingError(
             "E-GEO-02",
-            f"{file} is positioned by {'control points' if gcps else 'a sensor model'} only.",
-            rule="Each cell must have a definite place on the map.",
+            f"{file} is placed by {'control points' if gcps else 'a sensor model'} only.",
+            rule="Every cell needs a definite place on the map.",
             cure="Warp it to a map first, for instance with gdalwarp.",
         )
     raise _no_position(file, "it has no georeferencing")
@@ -234,7 +234,7 @@ def _no_position(file: str, why: str) -> SitingError:
     return SitingError(
         "E-GEO-01",
         f"{file} has no position on the ground: {why}.",
-        rule="Each cell must have a definite place on the map.",
+        rule="Every cell needs a definite place on the map.",
         cure="Use the georeferenced file, with its world file beside it if it has one.",
     )
 
@@ -268,7 +268,7 @@ def _band(dataset: DatasetReader, asked: int, file: str, key: str) -> int:
             "E-BAND-01",
             f"{file} has {dataset.count} bands"
             + (f", and band {asked} was asked." if asked else "."),
-            rule="One band must hold the values.",
+            rule="The values must be in one band.",
             cure=f"Name it with {key}.band = 1, or use a raster with one band (a picture of the "
             "land is no DEM).",
         )

@@ -43,7 +43,7 @@ def unit_factor(text: str, *, what: str, key: str = "dem") -> float:
             f"{what} is in {text!r}.",
             rule="Heights must be in a known unit: metres, feet, US survey feet, centimetres, "
             "decimetres, millimetres or fathoms.",
-            cure=f"Convert the file to metres, or mend the unit it states ({key}.z_unit cannot "
+            cure=f"Convert the file to metres, or correct the unit it states ({key}.z_unit cannot "
             "overrule it).",
         )
     return factor
@@ -83,9 +83,9 @@ def elevation_factor(
         raise SitingError(
             "E-UNIT-02",
             f"{file} has elevations in two units: {told}.",
-            rule="All that is said of a unit must agree; feet read as metres make a 5 degree "
-            "slope one of 16.",
-            cure=f"Find out which is right; mend the file or remove {key}.z_unit.",
+            rule="Every statement of the unit must agree: feet read as metres turn a 5 "
+            "degree slope into 16.",
+            cure=f"Find out which is right; correct the file or remove {key}.z_unit.",
         )
     if said:
         return said[-1][1], ()
@@ -94,11 +94,11 @@ def elevation_factor(
     if abs(across - 1.0) > 1e-6:
         raise SitingError(
             "E-UNIT-01",
-            f"{file} lies on a map in feet and does not say the unit of its elevations.",
-            rule="Elevations on such a map may be in feet or metres, and none is guessed.",
+            f"{file} is on a map in feet and does not state the unit of its elevations.",
+            rule="Elevations on such a map may be in feet or metres, and siting does not guess.",
             cure=f'State it with {key}.z_unit = "m", "ft" or "us-ft".',
         )
-    text = f"{file} does not say the unit of its elevations: metres taken."
+    text = f"{file} does not state the unit of its elevations; metres were assumed."
     return 1.0, (Note("A-UNIT-01", "assumption", text),)
 
 

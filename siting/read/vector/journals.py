@@ -66,7 +66,7 @@ def _settled(path: Path, key: str) -> bytes:
             raise SitingError(
                 "E-CHANGED-01",
                 f"{path} ({key}) changed while it was being read.",
-                rule="All layers must be of one state.",
+                rule="All layers must come from the same moment.",
                 cure="Wait until the other program has saved it and run again.",
             )
         try:

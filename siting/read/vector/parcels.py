@@ -72,9 +72,9 @@ def read_parcels(path: str, spec: ParcelInput, *, layer: str) -> list[Parcel]:
     if twice is not None:
         raise SitingError(
             "E-GEOM-07",
-            f"{file}: identifier {twice!r} stands more than once.",
-            rule="Each parcel needs an identifier of its own.",
-            cure="Mend the column, or name another with id_column.",
+            f"{file}: identifier {twice!r} appears more than once.",
+            rule="Every parcel needs a unique identifier.",
+            cure="Correct the column, or name another with id_column.",
         )
     crs = crs_text(frame.crs)
     return [_parcel(frame, row, ids[row], crs, spec) for row in range(len(frame))]
@@ -93,11 +93,11 @@ def _identifiers(frame: gpd.GeoDataFrame, column: str, file: str) -> list[str]:
         shown = raw[row].encode("ascii", "backslashreplace").decode()
         raise SitingError(
             "E-FIELD-01",
-            f"{file}: identifier {shown} (row {row + 1}) holds the invisible sign "
+            f"{file}: identifier {shown} (row {row + 1}) contains the invisible character "
             f"U+{ord(sign):04X}.",
-            rule="Two identifiers that look alike must be alike; signs that nobody sees, or that "
-            "turn the direction of writing, are not taken.",
-            cure="Type the identifier again without it.",
+            rule="Identifiers that look the same must be the same, so invisible "
+            "characters and characters that reverse the text are refused.",
+            cure="Retype the identifier without it.",
         )
     if "" in ids and not (len(frame) == 1 and not column):
         raise SitingError(
@@ -121,7 +121,7 @@ def _parcel(
     priority = text(spec.priority_column)
     value = _number(priority)
     if priority and not math.isfinite(value):
-        said = f"Parcel {identifier}: priority {priority!r} is no number and was left out."
+        said = f"Parcel {identifier}: priority {priority!r} is not a number and was ignored."
         notes = (Note("W-PRIORITY-01", "warning", said),)
         value = math.nan
     label = text(spec.label_column or "label")
@@ -190,10 +190,10 @@ def _sound_areas(flat: Geometry, parcel: Parcel, file: str) -> tuple[Geometry, t
     if abs(after - before) > _MOST_AREA_CHANGE * before:
         raise SitingError(
             "E-GEOM-02",
-            f"{file}: the outline of {_called(parcel)} crosses or overlaps itself; its area "
-            f"would go from {before:,.0f} to {after:,.0f} m2 by repair.",
-            rule="A repair may change the area by 1 % at most.",
-            cure="Draw the outline again without crossing lines.",
+            f"{file}: the outline of {_called(parcel)} crosses or overlaps itself; "
+            f"repairing it would change its area from {before:,.0f} to {after:,.0f} m2.",
+            rule="A repair may change the area by at most 1 %.",
+            cure="Redraw the outline without crossing lines.",
         )
     text = f"The outline of {_called(parcel)} was repaired ({before:,.0f} to {after:,.0f} m2)."
     return sound, (Note("A-REPAIR-01", "assumption", text),)

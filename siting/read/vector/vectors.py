@@ -87,8 +87,9 @@ def _source_of(path: str, key: str) -> str | bytes:
     if path.lower().endswith(".shp") or Path(path).stat().st_size > _MOST_BYTES:
         raise SitingError(
             "E-FILE-04",
-            f"{path} ({key}) has one of the signs {' '.join(sorted(_ADDRESS_SIGNS))} in its path.",
-            rule="The map library takes these signs for parts of an address.",
+            f"{path} ({key}) has one of the characters {' '.join(sorted(_ADDRESS_SIGNS))} "
+            "in its path.",
+            rule="The map library reads these characters as part of an address.",
             cure="Rename the file or folder.",
         )
     return Path(path).read_bytes()
@@ -120,8 +121,8 @@ def unreadable(path: str, key: str, error: Exception) -> SitingError:
     return SitingError(
         "E-FILE-03" if denied else "E-FILE-02",
         f"{path} ({key}) cannot be read: {text}.",
-        rule="A vector file must be whole and of a known format; a shapefile needs its .shx and "
-        ".dbf beside it.",
+        rule="A vector file must be complete and in a known format; a shapefile needs its "
+        ".shx and .dbf beside it.",
         cure="Check the file with a viewer and copy or download it again.",
     )
 
@@ -235,8 +236,8 @@ def read_frame(
         raise SitingError(
             "E-FILE-06",
             f"{path} ({key}) has {count:,} features.",
-            rule=f"At most {_MOST_FEATURES:,} are read.",
-            cure="Cut the file down to the region.",
+            rule=f"At most {_MOST_FEATURES:,} can be read.",
+            cure="Clip the file to the region.",
         )
     source = _source_of(path, key)
     try:
@@ -383,10 +384,10 @@ def _layer_notes(
         text = f"The sketch {file} says that there is nothing of this kind: {name}."
         notes.append(Note("A-SKETCH-01", "assumption", text))
     elif count == 0:
-        text = f"{file} ({name}) has nothing on this land or around it."
+        text = f"{file} ({name}) has nothing on or around this land."
         notes.append(Note("W-LAYER-01", "warning", text, {"file": file, "layer": name}))
     if mended:
-        text = f"{file} ({name}): {mended} faulty shapes were repaired."
+        text = f"{file} ({name}): {mended} invalid shapes were repaired."
         notes.append(Note("A-REPAIR-01", "assumption", text))
     bounds = inverse_bounds(grid.bounds, grid.crs)
     conversion = conversion_note(crs, grid.crs, bounds_lonlat=bounds, cell_m=0.0)

@@ -70,7 +70,7 @@ def read_visits(path: Path) -> tuple[Visit, ...]:
             "E-VISIT-01",
             f"{path}: {'; '.join(faults[:10])}.",
             rule=f"Each place has lat, lon and state ({', '.join(s for s in STATES if s)}).",
-            cure="Use the file as the map page saved it, or mend the rows named.",
+            cure="Use the file as the map page saved it, or correct the rows listed.",
         )
     return tuple(visits)
 
@@ -93,8 +93,8 @@ def ruled_out(
             if grid.contains(row, col):
                 places.append((spot, visit.radius_m))
     text = (
-        f"{path.name} tells of {len(visits)} places; {len(places)} on this land are ruled out and "
-        "do not come back."
+        f"{path.name} lists {len(visits)} places; {len(places)} on this land are ruled out "
+        "and will not be proposed again."
     )
     note = Note("A-VISIT-01", "assumption", text)
     source = Source("visited", path.name, file_hash(path), {"places": len(visits)})
@@ -170,6 +170,6 @@ def _unreadable(path: Path, why: str) -> SitingError:
     return SitingError(
         "E-FILE-02",
         f"{path} (survey.visited) cannot be read: {why}.",
-        rule="What was found on the land comes back as the file that the map page saves.",
+        rule="Use the visits file that the map page saves.",
         cure="Save it again from the page's list of visits.",
     )
