@@ -18,7 +18,7 @@ from siting.heading.choose import find_aims
 from siting.lengths import percent
 from siting.read.land import read_land
 from siting.scoring.candidates import find_candidates
-from siting.scoring.choose import choose, rivals
+from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import combine, memberships, strongest_attractor, weights_of
 from siting.scoring.trials import elevation_error_m, try_ranks
 from siting.settings.inputs import Inputs
@@ -104,7 +104,8 @@ def site_parcel(
     progress("ranking")
     judged = _judge(candidates, aims, scores, protocol)
     kinds = _kinds(judged, protocol.candidates)
-    chosen, places = _choose(candidates, judged, protocol.candidates, kinds)
+    apart_m = max(protocol.candidates.spacing_m, 2.0 * _radius_m(land, protocol))
+    chosen, places = _choose(candidates, judged, protocol.candidates, kinds, spacing_m=apart_m)
     firmness, trial_remarks = _shake(
         candidates, judged, chosen, places, land, protocol, kinds=[kinds[i] for i in places]
     )
@@ -191,16 +192,27 @@ def _choose(
     judged: Scores,
     rules: CandidateRules,
     kinds: Sequence[str],
+    *,
+    spacing_m: float,
 ) -> tuple[list[int], list[int]]:
     """Indices of the spots, and of all places that could be one, the spots first."""
     chosen = choose(
         judged.total,
         candidates,
-        spacing_m=rules.spacing_m,
+        spacing_m=spacing_m,
         most=rules.spots,
         kinds=kinds,
     )
-    return chosen, rivals(judged.total, candidates, chosen=chosen, spacing_m=rules.spacing_m)
+    return chosen, rivals(judged.total, candidates, chosen=chosen, spacing_m=spacing_m)
+
+
+def _radius_m(land: Land, protocol: Protocol) -> float:
+    """How far off a place may be; circles of two spots must not overlap."""
+    return search_radius_m(
+        dem_cell_m=land.dem_cell_m,
+        cover_cell_m=land.cover_cell_m,
+        gps_m=protocol.precision.gps_m,
+    )
 
 
 def _shake(
@@ -271,6 +283,7 @@ def _tell(
             half_view_deg=protocol.camera.field_of_view_deg / 2.0,
             most_m=protocol.heading.named_most_m + land.grid.cell_size_m,
             on_it_m=protocol.heading.on_line_m,
+            unknown_trail_m=protocol.disturbance.unknown_trail[-1][0],
         ),
     )
     return spots, remarks

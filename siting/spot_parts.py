@@ -188,6 +188,8 @@ class PlaceStability:
         "firm", "fair" or "toss-up", by `share_among`.
     behind : bool
         True for a place of the lower half, which is asked how often it stays there.
+    use_unknown : bool
+        True where nobody has said who uses a trail close by: such a place is never called firm.
     """
 
     share_first: float
@@ -196,3 +198,4 @@ class PlaceStability:
     draws: int
     word: str
     behind: bool = False
+    use_unknown: bool = False

@@ -210,10 +210,15 @@ def _valley_lines(
         threshold_ha=threshold_ha,
         directions=flow_directions(land.dem, engine=engine),
     )
+    instead = (
+        f"Valley lines worked out from the elevations (over {threshold_ha:g} ha drain to each) are "
+        "shown instead; they may be dry."
+        if lines
+        else f"No valley line drains more than {threshold_ha:g} ha."
+    )
     text = (
-        "No water layer was given: streams and ponds are not known, and no distance to them is "
-        f"judged. {len(lines)} valley lines worked out from the elevations (over {threshold_ha:g} "
-        "ha drain to each) are shown instead; they may be dry."
+        "No water layer was given: streams and ponds are not known, and nearness to them is not "
+        f"judged. {instead}"
     )
     return list(lines), (Note("W-STREAM-01", "warning", text),)
 
@@ -223,9 +228,10 @@ def valley_threshold_ha(role: RoleArray, rules: DrainageRules) -> float:
 
     `role` is (rows, cols) int8; cells of unknown cover say nothing.
     """
-    known = role != CoverRole.UNKNOWN
-    moist = np.isin(role, _MOIST_ROLES).sum() / max(int(known.sum()), 1)
-    dry = known.any() and moist < rules.dry_cover_share
+    # Lawns and built-up ground say nothing of the rain.
+    telling = ~np.isin(role, [CoverRole.UNKNOWN, CoverRole.PARK, CoverRole.BUILT])
+    moist = np.isin(role, _MOIST_ROLES).sum() / max(int(telling.sum()), 1)
+    dry = telling.any() and moist < rules.dry_cover_share
     return rules.dry_threshold_ha if dry else rules.stream_threshold_ha
 
 

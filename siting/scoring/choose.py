@@ -68,4 +68,6 @@ def search_radius_m(*, dem_cell_m: float, cover_cell_m: float, gps_m: float) -> 
     15.0
     """
     radius = math.hypot(0.5, 0.5) * max(dem_cell_m, cover_cell_m) + gps_m
-    return 5.0 * math.ceil(radius / 5.0)
+    # From 50 m on in tens, as lengths are told: card, sheet and table then say the same.
+    step = 5.0 if radius <= 50.0 else 10.0
+    return step * math.ceil(radius / step)

@@ -96,8 +96,11 @@ def on_site(
     search_radius: float,
 ) -> tuple[str, ...]:
     """What only eyes on the spot can settle, most important first."""
+    fence_m = measures.get("distance_to_boundary_m", math.inf)
+    stay = ", and stay inside the boundary" if fence_m < search_radius else ""
     said = [
-        f"Look for the best tree within {length(search_radius)}: the map is only that accurate.",
+        f"Look for the best tree within {length(search_radius)}{stay}: the map is only that "
+        "accurate.",
         "Look for fresh signs: tracks, droppings, hair on wire, a worn path, rubbed bark.",
         "Kneel at lens height and look: trim twigs and tall grass that would move in the wind, as "
         'far out as "Clear" says.',

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -15,6 +15,7 @@ from siting.heading.limits import in_picture
 from siting.lengths import percent
 from siting.scoring.choose import search_radius_m
 from siting.scoring.combine import strongest_attractor
+from siting.scoring.stability import FAIR, FIRM
 from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
 from siting.words.heading import heading_words
@@ -113,7 +114,7 @@ def make_spots(
                 aim=aims[n],
                 heading_words=heading_words(aims[n], lens_height_m=lens_height_m),
                 walk=walks[n],
-                stability=firmness[n] if firmness else None,
+                stability=_honest(firmness[n], measures, picture) if firmness else None,
             )
         )
     return tuple(spots)
@@ -128,11 +129,13 @@ class Picture:
     half_view_deg : half the angle of the picture
     most_m : how far a thing may stand, metres
     on_it_m : nearer than this a step back brings it in, whichever way the camera looks
+    unknown_trail_m : within this of a trail of unknown use people may pass
     """
 
     half_view_deg: float
     most_m: float
     on_it_m: float
+    unknown_trail_m: float = 75.0
 
     def shows(
         self,
@@ -162,6 +165,16 @@ class Picture:
             most_m=most,
             on_it_m=self.on_it_m,
         )
+
+
+def _honest(
+    found: PlaceStability, measures: Mapping[str, float], picture: Picture
+) -> PlaceStability:
+    """The stability, no more than fair where it is not known who walks close by."""
+    near = measures.get("distance_to_unknown_trail_m", math.inf) < picture.unknown_trail_m
+    if not near:
+        return found
+    return replace(found, word=FAIR if found.word == FIRM else found.word, use_unknown=True)
 
 
 Shown = Callable[[float, float | None], bool]
@@ -237,8 +250,11 @@ def stability_words(found: PlaceStability) -> str:
     """How sure the rank of a place is, as a sentence."""
     return (
         f"{found.word.capitalize()}: we changed the weights and heights a little {found.draws} "
-        f"times; it {_stayed(found)}."
+        f"times; it {_stayed(found)}.{_USE_UNKNOWN if found.use_unknown else ''}"
     )
+
+
+_USE_UNKNOWN = " Who uses the trail near it is not known, so it is never called firm."
 
 
 def _stayed(found: PlaceStability) -> str:

@@ -24,23 +24,23 @@ import shapely
 from pyproj import Geod, Transformer
 from rasterio.windows import from_bounds
 
+from siting.lengths import COMPASS
 from tests.field.places import Raw, write_all
 
 GEOD = Geod(ellps="WGS84")
 REACH_M = 700.0
-WINDS = {w: i * 45.0 for i, w in enumerate(
-    ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"))}  # fmt: skip
+WINDS = {word: 45.0 * number for number, word in enumerate(COMPASS)}
 # What a sentence or a name claims is there: pattern, kind of thing.
 CLAIMS = (
-    (r"\bWater (?=close|about|far)|^Water\b|water\b.* end|narrow way along the water", "water"),
+    (r"\bWater (?=close|about|far)|^Water\b|water\b.* end|passage (?:along|between) the water", "water"),
     (r"\b(?:[Ss]tream|brook|river|pond|lake)\b(?!s are not)", "water"),
     (r"[Tt]rail\b", "trail"),
     (r"forest meets field|[Ff]orest-field edge", "edge"),
     (r"opening in the forest", "opening"),
     (r"edge of brush or reeds", "brush edge"),
     (r"[Cc]orner of the field|[Cc]orner of the woods|[Pp]oint of woods|narrow woods", "edge"),
-    (r"squeezed by .*road", "road"),
-    (r"squeezed by .*buildings", "building"),
+    (r"beside .*road", "road"),
+    (r"beside .*buildings", "building"),
 )
 
 
@@ -84,7 +84,9 @@ class Ground:
         kinds = {"water": ("water",), "opening": ("open",), "tree": ("tree", "orchard")}.get(thing)
         if kinds:
             hit = self.points[np.isin(self.kind, kinds)]
-            parts.append(shapely.buffer(shapely.multipoints(hit), self.cell_m / 2, cap_style="square"))
+            parts.append(
+                shapely.buffer(shapely.multipoints(hit), self.cell_m / 2, cap_style="square")
+            )
         return shapely.union_all(parts) if parts else None
 
     def _border(self, one: tuple[str, ...], other: tuple[str, ...]):
@@ -149,7 +151,9 @@ def read_ground(raw: Raw, parcel: gpd.GeoDataFrame) -> Ground:
     layers = {name: _layer(spec, box, crs) for name, spec in raw.layers.items()}
     layers["park"] = None
     layers = {n: s for n, s in layers.items() if s is not None}
-    return Ground(crs, dem, dem_at, np.column_stack([east, north]), kind, cell, dem_cell, layers, shape)
+    return Ground(
+        crs, dem, dem_at, np.column_stack([east, north]), kind, cell, dem_cell, layers, shape
+    )
 
 
 def _raster(path: Path, box: shapely.Geometry, crs: str):
@@ -254,11 +258,13 @@ def _bad_heading(row: dict, place: shapely.Point, ground: Ground) -> list[str]:
         share = float(weight[hit].sum())
         if share > 0.35:
             out.append(f"faces {heading:.0f}: {share:.0%} of the picture is {name}")
-    view = shapely.Polygon([(place.x, place.y), *zip(east[dist == 30], north[dist == 30], strict=True)])
-    for thing in ("building", "road"):
-        if thing in ground.layers and view.intersects(ground.layers[thing]):
-            out.append(f"faces {heading:.0f}: a {thing} within 30 m in the picture")
-    return out
+    view = shapely.Polygon(
+        [(place.x, place.y), *zip(east[dist == 30], north[dist == 30], strict=True)]
+    )
+    met = [
+        t for t in ("building", "road") if t in ground.layers and view.intersects(ground.layers[t])
+    ]
+    return out + [f"faces {heading:.0f}: a {thing} within 30 m in the picture" for thing in met]
 
 
 def first_five(folder: Path) -> list[dict]:
@@ -271,7 +277,7 @@ def parcel_of(folder: Path) -> gpd.GeoDataFrame:
 
 
 def main(folder: Path, names: list[str]) -> int:
-    """Run every place, check the first five, print what was found; the count of false statements."""
+    """Run every place, check the first five, print what was found; return the count of faults."""
     count = 0
     for name, raw in write_all(folder).items():
         if names and not any(name.startswith(n) for n in names):
@@ -290,7 +296,8 @@ def main(folder: Path, names: list[str]) -> int:
             count += len(false)
             sys.stdout.write(
                 f"{row['rank']} {row['name']} | {row['score']} {row['stability']} | face "
-                f"{row['heading_true_deg']} span {row.get('heading_span_deg')} | r {row['search_radius_m']}\n"
+                f"{row['heading_true_deg']} span {row.get('heading_span_deg')} | "
+                f"r {row['search_radius_m']}\n"
                 f"   {'; '.join(facts)}\n   why: {row['why']}\n"
             )
             for line in false:

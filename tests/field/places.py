@@ -13,7 +13,7 @@ import shapely
 from rasterio.features import shapes as outlines
 from scipy import ndimage
 
-from tests.real_places import DATA, OWN_LEGENDS, _swellendam, write_place
+from tests.real_places import DATA, write_place
 
 # Codes to plain kinds, written down here anew and not read from the program's legends.
 NLCD = {
@@ -134,7 +134,9 @@ def _somerset(folder: Path) -> Raw:
         {"kind": ["wood"] * len(woods) + ["meadow"]}, geometry=[*woods, meadow], crs=27700
     )
     frame.to_file(folder / "cover.gpkg")
-    ways = sorted({k for k in pyogrio.read_dataframe(base / "vectors.gpkg", layer="roads")["highway"] if k})
+    ways = sorted(
+        {k for k in pyogrio.read_dataframe(base / "vectors.gpkg", layer="roads")["highway"] if k}
+    )
     kinds = {w: "trails" if w in _WAYS else "track" if w == "track" else "minor" for w in ways}
     values = ", ".join(f'"{k}" = "{v}"' for k, v in kinds.items())
     path = folder / "inputs.toml"
@@ -175,7 +177,6 @@ def _farm(folder: Path, number: int) -> Raw:
     base = DATA / "swellendam-za"
     source = base / "vectors.gpkg"
     inputs = write_place("swellendam-za", folder)
-    assert OWN_LEGENDS and _swellendam
     farms = pyogrio.read_dataframe(source, layer="farm_parcels").to_crs(32733)
     farms = farms[farms.is_valid & farms.area.between(3e5, 8e5)].reset_index(drop=True)
     rivers = pyogrio.read_dataframe(source, layer="rivers").to_crs(32733)

@@ -25,6 +25,8 @@ from siting.lengths import compass_word
 from siting.types import BoolArray, Feature
 
 _RING_POINTS = 16
+# A way is called level, and the ground beside it steep, by these slopes.
+_LEVEL_DEG, _STEEP_DEG = 6.0, 15.0
 
 
 def saddles(
@@ -211,7 +213,7 @@ def funnels(
                 f"narrow passage beside {beside}",
                 f"passage by {squeezing[0].removeprefix('a ')}",
             )
-        elif slope_deg[at] <= 10 and rim_slope[k] >= max(10.0, 1.5 * slope_deg[at]):
+        elif slope_deg[at] <= _LEVEL_DEG and rim_slope[k] >= _STEEP_DEG:
             words, short = "level passage through steep ground", "level passage"
         else:
             words, short = "narrow passage across the land", "narrow passage"
