@@ -52,7 +52,7 @@ def test_every_command_is_documented_and_has_help():
 def test_links_between_documents_lead_somewhere():
     import re
 
-    for page in [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")]:
+    for page in [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")]:
         for target in re.findall(r"\]\(([^)#:]+?)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
             assert (page.parent / target).exists(), f"{page.name}: {target}"
 
@@ -72,8 +72,8 @@ def test_no_host_of_a_package_registry_and_no_path_of_a_machine():
 
 
 def test_every_law_names_its_tests():
-    """Forty laws of docs/reliability.md, each with tests that are there."""
-    text = (ROOT / "docs" / "reliability.md").read_text(encoding="utf-8")
+    """Forty laws of docs/method/reliability.md, each with tests that are there."""
+    text = (ROOT / "docs" / "method" / "reliability.md").read_text(encoding="utf-8")
     rows = re.findall(r"^\| (\d+(?:, \d+)*) [^|]+\|([^|]+)\|$", text, re.MULTILINE)
     assert [int(n) for numbers, _ in rows for n in numbers.split(", ")] == list(range(1, 41))
     for _, tests in rows:

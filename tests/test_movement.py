@@ -181,7 +181,7 @@ def test_multigrid_agrees_with_the_direct_solver(monkeypatch):
 
 
 # Built land. The figures are the ratio to the surroundings (Gaussian, 100 m) that the text of
-# docs/travel-and-ranks.md speaks of; even land has 1.0.
+# docs/method/travel-and-ranks.md speaks of; even land has 1.0.
 
 
 def test_saddle_in_a_ridge_lights_up():

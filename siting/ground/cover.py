@@ -46,7 +46,7 @@ class Legend:
 
 
 def shipped_legend(name: str) -> Legend:
-    """One of the legends in `SHIPPED`; sources are listed in docs/land-cover.md."""
+    """One of the legends in `SHIPPED`; sources are listed in docs/method/land-cover.md."""
     path = resources.files("siting").joinpath(f"data/legends/{name}.csv")
     return parse_legend(path.read_text(encoding="utf-8"), name=name)
 

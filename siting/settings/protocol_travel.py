@@ -83,7 +83,7 @@ class TravelRules(Section):
         100.0,
         "m",
         OWN,
-        "The flow at a place is held against the mean around it, by distance weighted with this "
+        "Traffic at a place is compared with the mean around it, weighted by distance with this "
         "standard deviation.",
         ge=20.0,
         le=2000.0,

@@ -1,4 +1,4 @@
-"""Measures the program and its peers on this machine and writes docs/speed.md.
+"""Measures the program and its peers on this machine and writes docs/method/speed.md.
 
     python -m tests.speed.write_page [--richdem PYTHON] [--xdem PYTHON] [--only surface,peers,...]
 
@@ -28,7 +28,7 @@ from tests.speed.make_country import LEFT, TOP, layers, make_country
 from tests.speed.measure import ROOT, Took, best, took
 from tests.speed.surface import compare
 
-PAGE = ROOT / "docs" / "speed.md"
+PAGE = ROOT / "docs" / "method" / "speed.md"
 NOTES = Path(__file__).with_name("notes.md")
 Table = list[list[str]]
 Part = Callable[["Setting"], str]
