@@ -479,11 +479,57 @@ def desk(
 
 @siting.command()
 @click.argument("protocol_file", required=False, type=click.Path(path_type=Path))
-def protocol(protocol_file: Path | None) -> None:
+@click.option(
+    "--with",
+    "change",
+    type=click.Path(path_type=Path),
+    help="File of changes to accept, such as the protocol-change.toml of a review.",
+)
+def protocol(protocol_file: Path | None, change: Path | None) -> None:
     """Print the protocol with unit, range and source of every number; check a file of your own."""
     from siting.settings.load import load_protocol, protocol_text
 
-    click.echo(protocol_text(load_protocol(protocol_file)), nl=False)
+    click.echo(protocol_text(load_protocol(protocol_file, changed_by=change)), nl=False)
+
+
+@siting.command()
+@click.argument("packages", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--inputs",
+    "inputs_file",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Inputs file of the survey area: the maps the places are judged by.",
+)
+@click.option(
+    "--protocol", "protocol_file", type=click.Path(path_type=Path), help="Rules of the season."
+)
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+@click.option("--group", default="", help="Group of species the survey is for; needs --species.")
+@click.option(
+    "--species",
+    type=click.Path(path_type=Path),
+    help="Table of two columns: species as in the package, and its group.",
+)
+@click.option("--public", is_flag=True, help="Leave out whatever tells of a single camera.")
+def review(
+    packages: tuple[Path, ...],
+    inputs_file: Path,
+    protocol_file: Path | None,
+    out: Path,
+    group: str,
+    species: Path | None,
+    public: bool,
+) -> None:
+    """Say whether higher scores recorded more, from last season's Camera Trap Data Packages."""
+    from siting.commands import review_to_folder
+
+    if bool(group) != bool(species):
+        raise click.UsageError("--group and --species belong together.")
+    told = review_to_folder(
+        packages, inputs_file, protocol_file, out, group=group, species=species, public=public
+    )
+    click.echo(told)
 
 
 class progress_line:  # noqa: N801 - used like a function

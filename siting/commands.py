@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,7 +24,7 @@ from siting.report.destination import (
 )
 from siting.report.page.sketch import sketch_page
 from siting.settings.inputs import Inputs
-from siting.settings.load import load_inputs
+from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import Result
 
@@ -187,3 +187,33 @@ def sketch_text_for(inputs_file: Path, place: tuple[float, float], made_for: str
     inputs = load_inputs(inputs_file, _NO_PARCEL)
     ground, known, view = sketch_ground(inputs, place, _SKETCH_RADIUS_M)
     return sketch_page(ground, known, made_for=made_for, view=view)
+
+
+def review_to_folder(
+    packages: Sequence[Path],
+    inputs_file: Path,
+    protocol_file: Path | None,
+    folder: Path,
+    *,
+    group: str = "",
+    species: Path | None = None,
+    public: bool = False,
+) -> str:
+    """Set a season beside the scores of its places and write the answer; the headline in words."""
+    import datetime as dt
+
+    from siting.review.effort import ALL_WILD
+    from siting.review.run import read_groups, review_season, write_review
+
+    now = dt.datetime.now(dt.UTC)
+    inputs, protocol = load_inputs(inputs_file), load_protocol(protocol_file)
+    found = review_season(
+        packages,
+        inputs,
+        protocol,
+        group=group or ALL_WILD,
+        groups=read_groups(species) if species else None,
+        today=now,
+    )
+    told = write_review(found, folder, protocol, today=now, public=public)
+    return _plain(f"{told}\nOpen {folder / 'review.html'}")

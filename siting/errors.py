@@ -77,6 +77,8 @@ CODES: dict[str, str] = {
     "E-DEPLOY-01": "A deployment stands on two rows, or has no identifier.",
     "E-PACK-01": "Two packages hold unlike deployments of one identifier.",
     "E-PLACE-01": "All places of a package are rounded.",
+    "E-PLACE-02": "Most cameras of a season stood where the maps do not reach.",
+    "E-REV-02": "A deployment was used for this protocol before.",
     "E-TABLE-01": "A table of a package, or a plain table, has a fault.",
     "E-ENGINE-01": "The engine that the protocol names is not installed.",
     "E-MEM-01": "The work would need more memory than is allowed or available.",

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-from siting.review import ranks
-from siting.review.headline import Verdict, slope_fit, verdict
-from siting.review.ranks import Interval, ScoreClass
 from siting.review.season import warning
-from siting.review.weights import Shrunken, shrunken
+from siting.review.statistics import ranks
+from siting.review.statistics.headline import Verdict, slope_fit, verdict
+from siting.review.statistics.ranks import Interval, ScoreClass
+from siting.review.statistics.weights import Shrunken, shrunken
 from siting.types import Note
 
 Floats = NDArray[np.float64]
@@ -125,15 +125,19 @@ def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answe
                       (), None, False, tuple(found))  # fmt: skip
     rate = cameras.events / cameras.days
     fit = slope_fit(cameras.events, cameras.days, cameras.score, cluster=cameras.cluster)
+    by_ratios = bool(len(cameras.protocol_w))
     slope = None
     best = None
     if fit is not None:
         slope = Interval(float(fit.w[0]), float(fit.low[0]), float(fit.high[0]))
-        best = ranks.best_possible(
-            cameras.score, cameras.days, cameras.cluster,
-            intercept=fit.intercept, alpha=fit.alpha, spread=fit.spread,
-        )  # fmt: skip
-    said: Verdict = "few" if level == "few" or slope is None else verdict(slope)
+        if by_ratios:
+            best = ranks.best_possible(
+                cameras.score, cameras.days, cameras.cluster,
+                intercept=fit.intercept, alpha=fit.alpha, spread=fit.spread,
+            )  # fmt: skip
+    said: Verdict = (
+        "few" if level == "few" or slope is None else verdict(slope, by_ratios=by_ratios)
+    )
     if level == "few":
         found.append(_few(n, clusters, days, events))
     rows: tuple[WeightRow, ...] = ()

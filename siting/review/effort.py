@@ -7,10 +7,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
-from siting.review.events import camera_days, count_events
 from siting.review.package import TAME
 from siting.review.season import Deployment, Record, Season, some, warning
 from siting.types import Note
@@ -19,10 +19,49 @@ ALL_WILD = "all wild animals"
 GAPS_MIN = (30.0, 0.0, 60.0)
 """Independence intervals, minutes: the first is used, the others are shown beside it."""
 
+_DAY_S = 86_400.0
 _LEAST_DAYS = 1.0
 _SILENT_DAYS, _SILENT_SHARE = 7.0, 0.25
 _NEAR_M, _UNSTATED_M = 30.0, 15.0
 _EARTH_M_PER_DEG = 111_195.0
+
+
+def camera_days(start: dt.datetime, end: dt.datetime) -> float:
+    """Days from start to end, both with a zone; nights of a clock change count what they last."""
+    return (end - start).total_seconds() / _DAY_S
+
+
+def count_events(
+    times: Iterable[dt.datetime],
+    *,
+    gap_min: float = 30.0,
+    counted_from: Literal["last", "first"] = "last",
+) -> int:
+    """Independent events among the records of one species at one deployment.
+
+    A new event begins when at least `gap_min` minutes have passed since the last record, or since
+    the first record of the event. Records of one instant are one: a herd, or a female and a male
+    on two rows, is one event.
+
+    Parameters
+    ----------
+    times : instants of the records, in any order
+    gap_min : float, minutes; 30 is usual (common practice, no source)
+
+    Examples
+    --------
+    >>> at = [dt.datetime(2026, 5, 1, m // 60, m % 60) for m in (0, 20, 40, 60, 100)]
+    >>> count_events(at), count_events(at, counted_from="first")
+    (2, 3)
+    """
+    gap = dt.timedelta(minutes=gap_min)
+    count, reference = 0, None
+    for time in sorted(set(times)):
+        if reference is None or time - reference >= gap:
+            count, reference = count + 1, time
+        elif counted_from == "last":
+            reference = time
+    return count
 
 
 @dataclass(frozen=True)
@@ -216,8 +255,8 @@ def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[N
     notes = []
     if joined:
         text = (
-            f"{len(joined)} deployments share a place with another one: both are kept and "
-            f"counted as one place: {some(joined)}."
+            "Deployments at the place of another one are kept, and the two count as one place: "
+            f"{some(joined)}."
         )
         notes.append(warning("W-PLACE-02", text))
     return {d.id: root(d.id) for d in deployments}, notes

@@ -7,10 +7,7 @@ media.csv where it is given. A plain table is one CSV file: deployment, place, s
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
-import io
-import math
 import zipfile
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -21,10 +18,19 @@ from zoneinfo import ZoneInfo
 from siting.errors import SitingError
 from siting.files import file_hash
 from siting.read.input_files import read_text
-from siting.review.season import Deployment, Record, Season, some, warning
+from siting.review.season import Deployment, Record, Season, warning
+from siting.review.tables import (
+    Row,
+    by_id,
+    degrees,
+    instant,
+    noted_headings,
+    number_in,
+    place_notes,
+    rows_of,
+)
 from siting.types import Note
 
-Row = Mapping[str, str]
 _MOST_BYTES = 500_000_000
 _TALLEST_M = 5.0
 _SURE = 0.8
@@ -69,7 +75,7 @@ def _tables_of(path: Path) -> tuple[dict[str, list[Row]], dict[str, str]]:
         for name in ("deployments", "observations", "media"):
             file = path / f"{name}.csv"
             if file.exists():
-                tables[name] = _rows(read_text(file, key="package"), file.name)
+                tables[name] = rows_of(read_text(file, key="package"), file.name)
                 sources[f"{path.name}/{file.name}"] = file_hash(file)
     else:
         tables, sources = _zipped(path), {path.name: file_hash(path)} if path.exists() else {}
@@ -100,7 +106,7 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
                         cure="Hand over the season in several packages.",
                     )
                 text = archive.read(entry).decode("utf-8-sig")
-                tables[name] = _rows(text, entry.filename)
+                tables[name] = rows_of(text, entry.filename)
     except FileNotFoundError as error:
         raise SitingError(
             "E-FILE-01",
@@ -118,75 +124,16 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
     return tables
 
 
-def _rows(text: str, name: str) -> list[Row]:
-    try:
-        reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
-        found: list[Row] = [{k: (v or "").strip() for k, v in row.items() if k} for row in reader]
-    except csv.Error as error:
-        raise SitingError(
-            "E-TABLE-01",
-            f"{name} is not a table: {error}.",
-            rule="A table is CSV text in UTF-8 with a row of names on top.",
-            cure="Save it again as CSV (comma separated, UTF-8).",
-        ) from error
-    return found
-
-
-def number_in(row: Row, column: str, *, where: str, needed: bool = False) -> float | None:
-    """A number of a table, None where the cell is empty; E-TABLE-01 names row and column."""
-    text = row.get(column, "")
-    if not text and not needed:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise SitingError(
-            "E-TABLE-01",
-            f"{where}, column {column}: {text!r} is not a number.",
-            rule="Numbers are written with a decimal point and without separators.",
-            cure="Check that a spreadsheet has not turned it into a date or a decimal comma.",
-        )
-    return value
-
-
-def instant(text: str, *, where: str, zone: ZoneInfo | None = None) -> dt.datetime | None:
-    """An instant of a table; None where the cell is empty, E-TIME-01 without a zone."""
-    if not text:
-        return None
-    try:
-        time = dt.datetime.fromisoformat(text.replace("Z", "+00:00"))
-    except ValueError as error:
-        raise SitingError(
-            "E-TABLE-01",
-            f"{where}: {text!r} is not a date or time.",
-            rule="Times are written as 2026-05-01T12:00:00+02:00, days as 2026-05-01.",
-            cure="Check that a spreadsheet has not turned it into a number.",
-        ) from error
-    if time.tzinfo is None:
-        if zone is None:
-            raise SitingError(
-                "E-TIME-01",
-                f"{where}: the time {text} has no time zone.",
-                rule="A clock time without a zone is not an instant.",
-                cure="Write the offset (2026-05-01T12:00:00+02:00); for a plain table, give "
-                "survey.time_zone in the inputs file.",
-            )
-        time = time.replace(tzinfo=zone)
-    return time
-
-
 def _package(tables: Mapping[str, list[Row]], sources: Mapping[str, str], path: Path) -> Season:
     rows = tables["deployments"]
     deployments = [_deployment(row, number) for number, row in enumerate(rows, start=2)]
-    by_id = _by_id(deployments, path.name)
-    notes = list(_place_notes(deployments))
-    records, last, blanks, more = _observations(tables["observations"], by_id)
+    known = by_id(deployments, path.name)
+    notes = list(place_notes(deployments))
+    records, last, blanks, more = _observations(tables["observations"], known)
     for row in tables.get("media", ()):
         time = instant(row.get("timestamp", ""), where="media.csv, timestamp")
         _latest(last, row.get("deploymentID", ""), time)
-    headings, heading_notes = _headings(by_id)
+    headings, heading_notes = noted_headings(known)
     return Season(
         deployments=headings,
         records=tuple(records),
@@ -210,8 +157,8 @@ def _deployment(row: Row, number: int) -> Deployment:
     uncertainty = number_in(row, "coordinateUncertainty", where=where)
     return Deployment(
         id=row.get("deploymentID", ""),
-        lon=_degrees(row, "longitude", where),
-        lat=_degrees(row, "latitude", where),
+        lon=degrees(row, "longitude", where),
+        lat=degrees(row, "latitude", where),
         start=instant(row.get("deploymentStart", ""), where=f"{where}, deploymentStart"),
         end=instant(row.get("deploymentEnd", ""), where=f"{where}, deploymentEnd"),
         place_id=row.get("locationID", ""),
@@ -222,80 +169,6 @@ def _deployment(row: Row, number: int) -> Deployment:
         baited=row.get("baitUse", "").lower() == "true",
         comment=row.get("deploymentComments", ""),
     )
-
-
-def _degrees(row: Row, column: str, where: str) -> float:
-    value = number_in(row, column, where=where, needed=True) or 0.0
-    most = 180.0 if column == "longitude" else 90.0
-    if abs(value) > most or (value == 0 and not float(row.get("latitude") or 0)):
-        raise SitingError(
-            "E-CRS-07",
-            f"{where}: {column} = {value:g}.",
-            rule="Places are degrees: latitude -90 to 90, longitude -180 to 180, and not 0/0.",
-            cure="Check that longitude and latitude have not changed places.",
-        )
-    return value
-
-
-def _by_id(deployments: Iterable[Deployment], name: str) -> dict[str, Deployment]:
-    found: dict[str, Deployment] = {}
-    for one in deployments:
-        if not one.id or one.id in found:
-            raise SitingError(
-                "E-DEPLOY-01",
-                f"{name}: the deployment {one.id!r} stands on two rows or has no identifier.",
-                rule="Each deployment has one row; a camera that was moved has a new one.",
-                cure="Give a camera that was moved or turned a new row with its own dates.",
-            )
-        found[one.id] = one
-    return found
-
-
-def _place_notes(deployments: Sequence[Deployment]) -> Iterable[Note]:
-    digits = [max(_decimals(d.lon), _decimals(d.lat)) for d in deployments]
-    if digits and max(digits) <= 2:
-        raise SitingError(
-            "E-PLACE-01",
-            f"All {len(digits)} places are rounded to {max(digits)} decimals of a degree.",
-            rule="A place that may be a kilometre off cannot be judged by what lies within metres.",
-            cure="Use the exact places; review.html can be passed on with --public.",
-        )
-    rounded = [d.id for d, n in zip(deployments, digits, strict=True) if n <= 3]
-    if rounded:
-        yield warning(
-            "W-PLACE-04",
-            f"{len(rounded)} places are rounded to 100 m or so ({some(rounded)}): nearness to "
-            "trails and water can hardly be judged there.",
-        )
-    unstated = [d.id for d in deployments if d.uncertainty_m is None]
-    if unstated:
-        yield warning(
-            "W-PLACE-03",
-            f"How exact a place is was not stated for {len(unstated)} deployments: 15 m are "
-            "assumed.",
-        )
-
-
-def _decimals(value: float) -> int:
-    return len(repr(value).partition(".")[2].rstrip("0"))
-
-
-def _headings(
-    deployments: Mapping[str, Deployment],
-) -> tuple[dict[str, Deployment], tuple[Note, ...]]:
-    """Headings that are all 0 were not noted: a zero then stands for an empty cell."""
-    from dataclasses import replace
-
-    given = [d for d in deployments.values() if d.heading_deg is not None]
-    zeros = [d.id for d in given if d.heading_deg == 0]
-    if not given or len(zeros) <= 0.3 * len(given) or len(given) < 3:
-        return dict(deployments), ()
-    cleared = {
-        key: replace(d, heading_deg=None) if d.heading_deg == 0 else d
-        for key, d in deployments.items()
-    }
-    text = f"{len(zeros)} of {len(given)} headings are 0: they are taken as not noted."
-    return cleared, (warning("W-HEAD-01", text),)
 
 
 def _latest(last: dict[str, dt.datetime], key: str, time: dt.datetime | None) -> None:
@@ -394,7 +267,7 @@ _TABLE_COLUMNS = ("deployment", "longitude", "latitude", "start", "end")
 
 def _plain_table(path: Path, time_zone: str) -> Season:
     """One CSV row per deployment; every column `events_<species>`, or `events`, holds counts."""
-    rows = _rows(read_text(path, key="review"), path.name)
+    rows = rows_of(read_text(path, key="review"), path.name)
     names = list(rows[0]) if rows else []
     missing = [c for c in _TABLE_COLUMNS if c not in names]
     event_columns = [c for c in names if c == "events" or c.startswith("events_")]
@@ -413,12 +286,12 @@ def _plain_table(path: Path, time_zone: str) -> Season:
         for column in event_columns:
             value = number_in(row, column, where=where) or 0.0
             counts[row["deployment"], column.removeprefix("events_")] = value
-    by_id = _by_id(deployments, path.name)
-    headings, notes = _headings(by_id)
+    known = by_id(deployments, path.name)
+    headings, notes = noted_headings(known)
     return Season(
         deployments=headings,
         counts=counts,
-        notes=(*_place_notes(deployments), *notes),
+        notes=(*place_notes(deployments), *notes),
         sources={path.name: file_hash(path)},
     )
 
@@ -426,8 +299,8 @@ def _plain_table(path: Path, time_zone: str) -> Season:
 def _table_row(row: Row, where: str, zone: ZoneInfo | None) -> Deployment:
     return Deployment(
         id=row["deployment"],
-        lon=_degrees(row, "longitude", where),
-        lat=_degrees(row, "latitude", where),
+        lon=degrees(row, "longitude", where),
+        lat=degrees(row, "latitude", where),
         start=instant(row["start"], where=f"{where}, start", zone=zone),
         end=instant(row["end"], where=f"{where}, end", zone=zone),
         place_id=row.get("place", ""),

@@ -25,7 +25,12 @@ AnyPath = str | os.PathLike[str]
 _MOST_BYTES = 1_000_000
 
 
-def load_protocol(path: AnyPath | None = None, *, best_of_each_kind: bool = False) -> Protocol:
+def load_protocol(
+    path: AnyPath | None = None,
+    *,
+    best_of_each_kind: bool = False,
+    changed_by: AnyPath | None = None,
+) -> Protocol:
     """The protocol of a file, or the default; all faults of the file are told at once.
 
     Parameters
@@ -34,6 +39,8 @@ def load_protocol(path: AnyPath | None = None, *, best_of_each_kind: bool = Fals
         TOML file; keys that it leaves out keep their default.
     best_of_each_kind : bool
         True switches candidates.best_of_each_kind on, whatever the file says.
+    changed_by : str, path or None
+        TOML file of changes (such as a review suggests), laid over the first.
 
     Raises
     ------
@@ -41,6 +48,8 @@ def load_protocol(path: AnyPath | None = None, *, best_of_each_kind: bool = Fals
         E-SETTINGS-01 with one line per fault: key, value, rule, cure.
     """
     data = read_toml(path) if path is not None else {}
+    if changed_by is not None:
+        data = _overlay(data, read_toml(changed_by))
     if best_of_each_kind:
         data = _overlay(data, {"candidates": {"best_of_each_kind": True}})
     return protocol_with(data, source=str(path))

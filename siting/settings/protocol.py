@@ -27,6 +27,7 @@ from siting.settings.protocol_base import curve as _curve
 from siting.settings.protocol_base import weight as _weight
 from siting.settings.protocol_field import (
     CautionRules,
+    ReviewRecord,
     SharingRules,
     SheetRules,
     VisitRules,
@@ -546,6 +547,7 @@ class Protocol(Section):
     assign: AssignRules = AssignRules()
     sheet: SheetRules = SheetRules()
     sharing: SharingRules = SharingRules()
+    review: ReviewRecord = ReviewRecord()
 
     @model_validator(mode="after")
     def _something_counts(self) -> Protocol:

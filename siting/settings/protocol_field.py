@@ -1,8 +1,10 @@
-"""The tables [walk], [visits], [cautions], [sheet] and [sharing] of the protocol."""
+"""The tables [walk], [visits], [cautions], [sheet], [sharing] and [review] of the protocol."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator
 
 from siting.settings.protocol_base import OWN, TRADE, Section, param
 
@@ -98,6 +100,38 @@ class SheetRules(Section):
     """The printed field sheet."""
 
     spots: int = param(5, "spots", OWN, "Spots with a page of their own, best first.", ge=1, le=100)
+
+
+def _as_tuple(value: Any) -> Any:
+    """TOML has lists only."""
+    return tuple(value) if isinstance(value, list) else value
+
+
+Names = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
+
+
+class ReviewRecord(Section):
+    """Where changed ratios came from: written by a review, read by the next one."""
+
+    made: str = param("", "", OWN, "Day the change was suggested.", max_length=10)
+    program: str = param("", "", OWN, "Program that suggested it.", max_length=40)
+    before: str = param("", "", OWN, "SHA-256 of the protocol before.", max_length=64)
+    used: Names = param(
+        (), "", OWN, "SHA-256 of each deployment used (identifier and dates): none counts twice."
+    )
+    group: str = param("", "", OWN, "Group of species it was made for.", max_length=80)
+    events_gap_min: float = param(
+        30.0, "minutes", TRADE, "Records this far apart are two events.", ge=0.0, le=1440.0
+    )
+    prior_sd: float = param(
+        0.7,
+        "ln ratio",
+        OWN,
+        "How far a true ratio may lie from the protocol's (0.7: within a factor of 2 mostly).",
+        ge=0.01,
+        le=10.0,
+    )
+    level: float = param(0.9, "share", OWN, "What the intervals hold.", ge=0.5, le=0.999)
 
 
 class SharingRules(Section):

@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 from scipy.stats import kendalltau, spearmanr
 
-from siting.review import glm, ranks
-from siting.review.weights import shrunken
+from siting.review.statistics import glm, ranks
+from siting.review.statistics.weights import shrunken
 from tests.real_places import DATA
 
 pytestmark = pytest.mark.skipif(
@@ -250,6 +250,6 @@ def test_groups_as_one(weeks):
 
 
 def slope(y, days, score, *, cluster=None) -> tuple[float, float, float]:
-    from siting.review.headline import headline_slope
+    from siting.review.statistics.headline import headline_slope
 
     return headline_slope(y, days, score, cluster=cluster)

@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 
 from siting.errors import SitingError
-from siting.review.effort import ALL_WILD, camera_rows, fell_silent
-from siting.review.events import camera_days
+from siting.review.effort import ALL_WILD, camera_days, camera_rows, fell_silent
 from siting.review.package import read_season
 from tests.real_places import DATA
 
@@ -91,7 +90,7 @@ def test_media_rows_alone_give_the_same_events(gap, tmp_path):
     whole = (EXAMPLE / "deployments.csv").read_text(encoding="utf-8")
     (tmp_path / "deployments.csv").write_text(whole, encoding="utf-8")
     season = read_season([tmp_path])
-    from siting.review.events import count_events
+    from siting.review.effort import count_events
 
     by_key: dict[tuple[str, str], list[dt.datetime]] = {}
     for record in season.records:

@@ -7,8 +7,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.review.ranks import Interval
-from siting.review.weights import Shrunken, shrunken
+from siting.review.statistics.ranks import Interval
+from siting.review.statistics.weights import Shrunken, shrunken
 
 Floats = NDArray[np.float64]
 # b sd(S) ~ N(0, 1.5^2): so weak that a score which says nothing cannot pass for a strong one.
@@ -42,8 +42,11 @@ def headline_slope(events: Any, days: Any, score: Any, *, cluster: Any = None) -
     return Interval(float(fit.w[0]), float(fit.low[0]), float(fit.high[0]))
 
 
-def verdict(slope: Interval) -> Verdict:
+def verdict(slope: Interval, *, by_ratios: bool = True) -> Verdict:
     """What the interval of the slope allows to say; it never says more.
+
+    A score that is not made of rate ratios promises no slope (`by_ratios` False): then only its
+    sign is judged.
 
     Examples
     --------
@@ -54,6 +57,8 @@ def verdict(slope: Interval) -> Verdict:
         return "cannot tell"
     if slope.high < 0:
         return "wrong way"
+    if not by_ratios:
+        return "works" if slope.low > 0 else "cannot tell"
     if slope.low > 0:
         if slope.low > 1:
             return "works more"

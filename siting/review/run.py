@@ -1,0 +1,185 @@
+"""A review from packages to pages: read, score the places, answer, write."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from siting.errors import SitingError
+from siting.files import canonical_json, make_folder, staged
+from siting.lock import locked
+from siting.read.input_files import read_text
+from siting.review import output
+from siting.review.answer import Answer, Cameras, answer
+from siting.review.effort import ALL_WILD, GAPS_MIN, CameraRow, camera_rows
+from siting.review.package import read_season
+from siting.review.page import headline, review_page
+from siting.review.places import Judged, judge_places
+from siting.review.season import Season
+from siting.settings.inputs import Inputs
+from siting.settings.protocol import Protocol
+
+_M_PER_DEG = 111_195.0
+FRAGMENT = "protocol-change.toml"
+_LAST = "review.json"
+
+
+@dataclass(frozen=True)
+class Review:
+    """A review before it is written."""
+
+    season: Season
+    rows: tuple[CameraRow, ...]
+    judged: Judged
+    cameras: Cameras
+    answer: Answer
+
+
+def review_season(
+    packages: Sequence[Path],
+    inputs: Inputs,
+    protocol: Protocol,
+    *,
+    group: str = ALL_WILD,
+    groups: Mapping[str, str] | None = None,
+    today: dt.datetime,
+) -> Review:
+    """What last season's cameras say about the score of their places.
+
+    Parameters
+    ----------
+    packages : folders or zips of Camera Trap Data Packages, or plain tables
+    group : str
+        The one group of species the survey is for, named before looking.
+    groups : mapping from species to group
+    today : instant with a zone; a deployment that ends later is left out
+
+    Raises
+    ------
+    SitingError
+        E-REV-02 when a deployment was used for this protocol before; see docs/errors.md.
+    """
+    season = read_season(packages, time_zone=inputs.survey.time_zone)
+    rows, notes = camera_rows(season, group=group, groups=groups, today=today)
+    _check_not_used_before(rows, protocol)
+    kept = [row.deployment for row in rows if not row.left_out]
+    judged = judge_places(kept, inputs, protocol)
+    cameras = cameras_of(rows, judged)
+    found = answer(cameras, group=group, notes=(*season.notes, *notes, *judged.notes))
+    return Review(season, rows, judged, cameras, found)
+
+
+def cameras_of(rows: Sequence[CameraRow], judged: Judged) -> Cameras:
+    """The deployments that can be used, as arrays; cameras of one parcel are one cluster."""
+    used = [row for row in rows if not row.left_out and not judged.places[row.deployment.id].code]
+    places = [judged.places[row.deployment.id] for row in used]
+    # A criterion that one parcel's maps cannot judge is judged nowhere: places must compare.
+    names = tuple(n for n in judged.protocol_w if all(n in place.columns for place in places))
+    columns = [[place.columns[name] for name in names] for place in places]
+    clusters = [place.parcel_id or row.cluster for row, place in zip(used, places, strict=True)]
+    return Cameras(
+        ids=tuple(row.deployment.id for row in used),
+        events=np.array([row.events[GAPS_MIN[0]] for row in used], dtype=float),
+        days=np.array([row.days for row in used], dtype=float),
+        score=np.array([place.score for place in places], dtype=float),
+        cluster=np.array(clusters, dtype=str),
+        columns=np.array(columns, dtype=float).reshape(len(used), len(names)),
+        names=names,
+        protocol_w=np.array([judged.protocol_w[name] for name in names], dtype=float),
+        land_score=judged.land_score,
+    )
+
+
+def write_review(
+    review: Review,
+    folder: Path,
+    protocol: Protocol,
+    *,
+    today: dt.datetime,
+    public: bool = False,
+) -> str:
+    """Write every file of a review into a folder, all or none; the headline in words."""
+    found, cameras = review.answer, review.cameras
+    make_folder(folder)
+    page = review_page(
+        found, cameras, about=_about(review), places=_positions(review), public=public
+    )
+    with locked(folder), staged(folder) as stage:
+        stage.write("review.html", page)
+        stage.write(
+            "review.csv",
+            output.review_csv(review.rows, review.judged.places, cameras, found, public=public),
+        )
+        if found.weights:
+            stage.write("review_weights.csv", output.weights_csv(found))
+        if found.fragment and not public:
+            text = output.fragment(found, review.rows, protocol, made=today.date())
+            stage.write(FRAGMENT, text)
+        record = {
+            "made": today.isoformat(timespec="seconds"),
+            "sources": {} if public else dict(review.season.sources),
+            "protocol": output.protocol_hash(protocol),
+            "verdict": found.verdict,
+            "notes": [] if public else [{"code": n.code, "text": n.text} for n in found.notes],
+            "outputs": stage.digests(),
+        }
+        stage.write(_LAST, canonical_json(record) + "\n")
+    return headline(found)
+
+
+def read_groups(path: Path) -> dict[str, str]:
+    """Group of each species, from a table of two columns: species, group.
+
+    Raises
+    ------
+    SitingError
+        E-TABLE-01 when the file has not two columns.
+    """
+    rows = [row for row in csv.reader(io.StringIO(read_text(path, key="species"))) if row]
+    if any(len(row) != 2 for row in rows):
+        raise SitingError(
+            "E-TABLE-01",
+            f"{path.name} has a row that has not two columns.",
+            rule="A table of groups has two columns: species as in the package, and its group.",
+            cure="Write one species per row, for example: Vulpes vulpes,foxes",
+        )
+    return {species.strip(): group.strip() for species, group in rows}
+
+
+def _check_not_used_before(rows: Sequence[CameraRow], protocol: Protocol) -> None:
+    used = set(protocol.review.used)
+    twice = [row.deployment.id for row in rows if output.deployment_hash(row) in used]
+    if twice:
+        raise SitingError(
+            "E-REV-02",
+            f"{len(twice)} deployments were used for this protocol before: {twice[0]} is one.",
+            rule="A season counts once: the same animals would count twice.",
+            cure="Review it with the protocol of before that season, or hand over the new season "
+            "alone.",
+        )
+
+
+def _about(review: Review) -> str:
+    days = [d for row in review.rows if not row.left_out
+            for d in (row.deployment.start, row.deployment.end) if d]  # fmt: skip
+    if not days:
+        return "No deployment could be used."
+    return f"{review.answer.group}, {min(days).date()} to {max(days).date()}"
+
+
+def _positions(review: Review) -> tuple[np.ndarray, np.ndarray] | None:
+    """Places in metres from the middle of the cameras, for a drawing."""
+    at = {row.deployment.id: row.deployment for row in review.rows}
+    used = [at[key] for key in review.cameras.ids]
+    if len(used) < 2:
+        return None
+    lat = np.array([d.lat for d in used])
+    lon = np.array([d.lon for d in used])
+    east = (lon - lon.mean()) * _M_PER_DEG * np.cos(np.radians(lat.mean()))
+    return east, (lat - lat.mean()) * _M_PER_DEG

@@ -1,0 +1,1 @@
+"""The estimators of a review, pure: arrays in, numbers out."""

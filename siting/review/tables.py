@@ -1,0 +1,148 @@
+"""Cells of the tables of a season: numbers, instants, places, and what is doubtful about them."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from siting.errors import SitingError
+from siting.review.season import Deployment, some, warning
+from siting.types import Note
+
+Row = Mapping[str, str]
+
+
+def rows_of(text: str, name: str) -> list[Row]:
+    try:
+        reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
+        found: list[Row] = [{k: (v or "").strip() for k, v in row.items() if k} for row in reader]
+    except csv.Error as error:
+        raise SitingError(
+            "E-TABLE-01",
+            f"{name} is not a table: {error}.",
+            rule="A table is CSV text in UTF-8 with a row of names on top.",
+            cure="Save it again as CSV (comma separated, UTF-8).",
+        ) from error
+    return found
+
+
+def number_in(row: Row, column: str, *, where: str, needed: bool = False) -> float | None:
+    """A number of a table, None where the cell is empty; E-TABLE-01 names row and column."""
+    text = row.get(column, "")
+    if not text and not needed:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise SitingError(
+            "E-TABLE-01",
+            f"{where}, column {column}: {text!r} is not a number.",
+            rule="Numbers are written with a decimal point and without separators.",
+            cure="Check that a spreadsheet has not turned it into a date or a decimal comma.",
+        )
+    return value
+
+
+def instant(text: str, *, where: str, zone: ZoneInfo | None = None) -> dt.datetime | None:
+    """An instant of a table; None where the cell is empty, E-TIME-01 without a zone."""
+    if not text:
+        return None
+    try:
+        time = dt.datetime.fromisoformat(text.replace("Z", "+00:00"))
+    except ValueError as error:
+        raise SitingError(
+            "E-TABLE-01",
+            f"{where}: {text!r} is not a date or time.",
+            rule="Times are written as 2026-05-01T12:00:00+02:00, days as 2026-05-01.",
+            cure="Check that a spreadsheet has not turned it into a number.",
+        ) from error
+    if time.tzinfo is None:
+        if zone is None:
+            raise SitingError(
+                "E-TIME-01",
+                f"{where}: the time {text} has no time zone.",
+                rule="A clock time without a zone is not an instant.",
+                cure="Write the offset (2026-05-01T12:00:00+02:00); for a plain table, give "
+                "survey.time_zone in the inputs file.",
+            )
+        time = time.replace(tzinfo=zone)
+    return time
+
+
+def degrees(row: Row, column: str, where: str) -> float:
+    value = number_in(row, column, where=where, needed=True) or 0.0
+    most = 180.0 if column == "longitude" else 90.0
+    if abs(value) > most or (value == 0 and not float(row.get("latitude") or 0)):
+        raise SitingError(
+            "E-CRS-07",
+            f"{where}: {column} = {value:g}.",
+            rule="Places are degrees: latitude -90 to 90, longitude -180 to 180, and not 0/0.",
+            cure="Check that longitude and latitude have not changed places.",
+        )
+    return value
+
+
+def by_id(deployments: Iterable[Deployment], name: str) -> dict[str, Deployment]:
+    found: dict[str, Deployment] = {}
+    for one in deployments:
+        if not one.id or one.id in found:
+            raise SitingError(
+                "E-DEPLOY-01",
+                f"{name}: the deployment {one.id!r} stands on two rows or has no identifier.",
+                rule="Each deployment has one row; a camera that was moved has a new one.",
+                cure="Give a camera that was moved or turned a new row with its own dates.",
+            )
+        found[one.id] = one
+    return found
+
+
+def place_notes(deployments: Sequence[Deployment]) -> Iterable[Note]:
+    digits = [max(_decimals(d.lon), _decimals(d.lat)) for d in deployments]
+    if digits and max(digits) <= 2:
+        raise SitingError(
+            "E-PLACE-01",
+            f"All {len(digits)} places are rounded to {max(digits)} decimals of a degree.",
+            rule="A place that may be a kilometre off cannot be judged by what lies within metres.",
+            cure="Use the exact places; review.html can be passed on with --public.",
+        )
+    rounded = [d.id for d, n in zip(deployments, digits, strict=True) if n <= 3]
+    if rounded:
+        yield warning(
+            "W-PLACE-04",
+            f"{len(rounded)} places are rounded to 100 m or so ({some(rounded)}): nearness to "
+            "trails and water can hardly be judged there.",
+        )
+    unstated = [d.id for d in deployments if d.uncertainty_m is None]
+    if unstated:
+        yield warning(
+            "W-PLACE-03",
+            f"How exact a place is was not stated for {len(unstated)} deployments: 15 m are "
+            "assumed.",
+        )
+
+
+def _decimals(value: float) -> int:
+    return len(repr(value).partition(".")[2].rstrip("0"))
+
+
+def noted_headings(
+    deployments: Mapping[str, Deployment],
+) -> tuple[dict[str, Deployment], tuple[Note, ...]]:
+    """Headings that are all 0 were not noted: a zero then stands for an empty cell."""
+    given = [d for d in deployments.values() if d.heading_deg is not None]
+    zeros = [d.id for d in given if d.heading_deg == 0]
+    if not given or len(zeros) <= 0.3 * len(given) or len(given) < 3:
+        return dict(deployments), ()
+    cleared = {
+        key: replace(d, heading_deg=None) if d.heading_deg == 0 else d
+        for key, d in deployments.items()
+    }
+    text = f"{len(zeros)} of {len(given)} headings are 0: they are taken as not noted."
+    return cleared, (warning("W-HEAD-01", text),)

@@ -1,0 +1,246 @@
+"""What a review says: no sentence claims more than its interval.
+
+"Recorded more" is all that cameras can show; "more animals" is never said. Each function takes
+plain numbers, so that the walk over all verdicts in the tests is a walk over these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+Ends = tuple[float, float, float]
+"""An estimate and the ends of its 90 % interval."""
+
+QUESTIONS = (
+    "Did the score work?",
+    "How sure is that?",
+    "What to change?",
+    "What to leave as it is?",
+    "What next season?",
+)
+
+LIMITS = (
+    "Cameras count pictures, not animals: a place that recorded more may have more animals, the "
+    "same animals passing more often, or a clearer view.",
+    "One animal that passes every day looks the same as thirty that pass once.",
+    "If the crew found a worn path more often where the score was high, the map gets credit for "
+    "the crew's eyes. These data cannot show it.",
+    "The score is not a chance of seeing an animal, and this review does not make it one.",
+    "A result holds for the cameras together. It says nothing about one property or one person's "
+    "camera.",
+    "Two seasons cannot be set side by side as a trend: weather, animals and crews change too.",
+    "Kinds of animals cannot be compared with each other: they set off a camera differently.",
+)
+
+_ABOUT_90 = (
+    "The range in brackets: nine seasons in ten like this one would put the true value inside."
+)
+
+
+def count(number: int, one: str, many: str) -> str:
+    """A number with its noun.
+
+    Examples
+    --------
+    >>> count(1, "camera", "cameras"), count(40, "camera", "cameras")
+    ('1 camera', '40 cameras')
+    """
+    return f"{number} {one if number == 1 else many}"
+
+
+def in_100(pairs: Ends) -> str:
+    """Pairs won as a person says them.
+
+    Examples
+    --------
+    >>> in_100((0.648, 0.561, 0.731))
+    '65 of 100 pairs (56 to 73)'
+    """
+    value, low, high = (round(100 * share) for share in pairs)
+    return f"{value} of 100 pairs ({low} to {high})"
+
+
+def rate(events_per_100_days: float) -> str:
+    """Events per 100 camera-days, as exact as a person can use them."""
+    digits = 0 if events_per_100_days >= 10 else 1
+    return f"{events_per_100_days:.{digits}f}"
+
+
+def headline(
+    verdict: str,
+    *,
+    cameras: int,
+    pairs: Ends | None = None,
+    best_pairs: float | None = None,
+    lowest_rate: float | None = None,
+    highest_rate: float | None = None,
+) -> str:
+    """The one sentence on top, by the verdict of `siting.review.headline`."""
+    won = in_100(pairs) if pairs else ""
+    if verdict == "few" or pairs is None:
+        told = count(cameras, "camera is", "cameras are")
+        return f"{told} too few to say whether the score works."
+    if verdict == "cannot tell":
+        against = (
+            f"A perfect score would have won {round(100 * best_pairs)} of 100 pairs at these "
+            "places; yours won"
+            if best_pairs is not None
+            else "Of two cameras picked at random, the higher-scored one recorded more in"
+        )
+        return f"{cameras} cameras cannot tell whether the score works. {against} {won}."
+    if verdict == "no sign":
+        return (
+            "There is no sign that the score picked better places: of two cameras, the "
+            f"higher-scored one recorded more in {won}. If the score works, it does less than the "
+            "protocol says."
+        )
+    if verdict == "wrong way":
+        return (
+            "Places with a higher score recorded less: of two cameras picked at random, the "
+            f"higher-scored one recorded more in only {won}."
+        )
+    ends = ""
+    if lowest_rate is not None and highest_rate is not None:
+        ends = (
+            f" The highest-scored group recorded {rate(highest_rate)} events per 100 camera-days, "
+            f"the lowest {rate(lowest_rate)}."
+        )
+    return (
+        "Places with a higher score recorded more: of two cameras picked at random, the "
+        f"higher-scored one recorded more in {won}.{ends}"
+    )
+
+
+SHORT = {
+    "few": "Too few cameras to say.",
+    "works": "Yes: higher scores recorded more.",
+    "works less": "Yes, but less than the protocol says.",
+    "works more": "Yes, more than the protocol says.",
+    "cannot tell": "These cameras cannot tell.",
+    "no sign": "There is no sign of it.",
+    "wrong way": "No: higher scores recorded less.",
+}
+"""The first of the five answers, by verdict."""
+
+
+def how_sure(verdict: str, *, slope: Ends | None, cameras: int, places: int) -> str:
+    """How far the verdict can be trusted."""
+    if verdict == "few" or slope is None:
+        return (
+            f"Not at all: {count(cameras, 'camera', 'cameras')} at "
+            f"{count(places, 'independent place', 'independent places')} are not enough for a "
+            "verdict."
+        )
+    value, low, high = slope
+    strength = (
+        f"Where the protocol promises twice the records, this season's cameras recorded "
+        f"{2**value:.1f} times as many ({2**low:.1f} to {2**high:.1f})."
+    )
+    said = {
+        "works": "About as the protocol says.",
+        "works less": "It works, but the differences are smaller than the protocol says.",
+        "works more": "It works, and the differences are larger than the protocol says.",
+        "cannot tell": "Both no use and full use fit these data.",
+        "no sign": "No use fits these data; what the protocol promises does not.",
+        "wrong way": "That it is of use does not fit these data.",
+    }[verdict]
+    return f"{said} {strength} {_ABOUT_90}"
+
+
+def order_only(pairs: Ends | None) -> str:
+    """How sure, where the protocol has no rate ratios to be compared with."""
+    if pairs is None:
+        return "Not at all: there are too few cameras for a verdict."
+    return (
+        "Only the order of the scores can be judged, because this protocol does not score by rate "
+        f"ratios: {in_100(pairs)} is what counts, and 50 is chance. {_ABOUT_90}"
+    )
+
+
+def weight(
+    label: str, *, protocol: float, value: float, low: float, high: float, proposed: float | None
+) -> str:
+    """One criterion after the season."""
+    said = f"{value:.1f} ({low:.1f} to {high:.1f})"
+    if proposed is None:
+        return f"{label}: too little to say ({said}). It stays at {protocol:.2g}."
+    return (
+        f"{label}: the protocol says {protocol:.2g} times as many records. This season, taken "
+        f"together with the protocol, says {said}. Suggested: {proposed:.2g}."
+    )
+
+
+def what_to_change(labels: Sequence[str], *, fragment: bool, level: str, judged: bool) -> str:
+    """What the season asks to change in the protocol."""
+    if level in ("list", "few"):
+        return "Nothing: too few cameras."
+    if not judged:
+        return "Nothing can be said: this protocol does not score by rate ratios."
+    if level == "headline":
+        return "Nothing yet: a change is suggested from 40 cameras at 15 independent places on."
+    if not labels or not fragment:
+        return "Nothing in this season asks for a change."
+    return (
+        f"Suggested: {', '.join(labels)}. The lines stand in protocol-change.toml; nothing changes "
+        "until you accept them."
+    )
+
+
+def what_stays(labels: Sequence[str]) -> str:
+    """What the season cannot speak about."""
+    always = "No-go rules, set-backs and curves: cameras stand on one side of them only."
+    if not labels:
+        return always
+    return f"{', '.join(labels)}: too little to say. {always}"
+
+
+def next_season(*, all_good: bool, cameras: int) -> str:
+    """What would teach more."""
+    random = "Put one camera in five at a random place, and say which ones."
+    if all_good:
+        return (
+            "The cameras stood at high-scoring places, as they should. That is why this season can "
+            f"hardly tell good places from poor ones. {random}"
+        )
+    if cameras < 40:
+        return f"More places rather than longer seasons: 40 cameras say most of it. {random}"
+    return f"{random} Two cameras on one property that differ in one doubtful thing teach most."
+
+
+def neighbourhood() -> str:
+    """Where the difference lies between properties and not within them."""
+    return (
+        "Most of the difference lies between parts of the survey area, not between places within "
+        "a part."
+    )
+
+
+def against_none() -> str:
+    """Where leaving all criteria out foretold the season best."""
+    return (
+        "Tried on cameras they had not seen, no criteria at all did better than this protocol for "
+        "this group."
+    )
+
+
+METHOD = (
+    "Each camera's place was scored by the same program and maps as before the season, where it "
+    "really stood.",
+    "Records of one kind within 30 minutes of the last one are one event; a herd is one event.",
+    "Pairs: of two cameras with different scores, how often the higher one had more events a day; "
+    "equal rates count half. The range comes from drawing whole properties again and again.",
+    "Slope: counts scatter more than by chance alone (negative binomial), cameras on one property "
+    "may be alike, and the protocol is given no say.",
+    "Weights: the same, with the protocol taken to be right within a factor of 2 two times in "
+    "three. A weight may change only where the cameras say at least as much as the protocol.",
+    "No weight moves by more than a factor of 2 in one season.",
+)
+
+
+def held_out(protocol: float, proposed: float, none: float, se: float) -> str:
+    """How each set of weights foretold cameras that it had not seen."""
+    return (
+        "Cameras left out property by property and foretold by the others (higher is better): "
+        f"protocol {protocol:.1f}, with the season {proposed:.1f}, no criteria {none:.1f}; the "
+        f"first two differ by {proposed - protocol:.1f} (standard error {se:.1f})."
+    )

@@ -1,0 +1,223 @@
+"""The answer: verdicts, floors and refusals on seasons whose truth is known."""
+
+from __future__ import annotations
+
+import html
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from siting.review.answer import Answer, Cameras, answer
+from siting.review.page import headline, questions, review_page
+from siting.review.statistics.headline import verdict
+from siting.review.statistics.ranks import Interval
+from siting.review.statistics.weights import shrunken
+from siting.words import review as words
+
+W0 = np.log([3, 2, 2, 2, 1.5, 1.5])
+NAMES = ("trail", "water", "crossing", "edge", "opening", "funnel")
+
+
+def season(count: int, *, truth=W0, seed: int = 1, alpha: float = 1.0, each: int = 2) -> Cameras:
+    """Cameras with invented memberships and counts drawn from `truth` (ln rate ratios)."""
+    rng = np.random.default_rng(seed)
+    common = rng.normal(size=(count, 1))
+    latent = 0.5 * common + np.sqrt(0.75) * rng.normal(size=(count, 6))
+    m = np.clip(0.5 + 0.45 * latent, 0, 1)
+    cluster = np.arange(count) // each
+    shift = rng.normal(0, 0.5, cluster.max() + 1)[cluster]
+    days = rng.integers(14, 61, count).astype(float)
+    mu = days * 0.08 * np.exp(m @ truth + shift)
+    events = rng.negative_binomial(1 / alpha, 1 / (1 + alpha * mu)).astype(float)
+    return Cameras(
+        ids=tuple(f"c{i}" for i in range(count)), events=events, days=days, score=m @ W0,
+        cluster=cluster.astype(str), columns=m, names=NAMES, protocol_w=W0,
+        land_score=rng.normal((m @ W0).mean() - 0.5, 0.8, 500),
+    )  # fmt: skip
+
+
+def test_a_protocol_that_is_right_works():
+    found = answer(season(80), group="deer")
+    assert found.level == "full"
+    assert found.verdict in ("works", "works less", "works more")
+    assert found.slope.low > 0
+    assert "recorded more" in headline(found)
+
+
+def test_a_score_that_says_nothing_is_not_praised():
+    verdicts = [
+        answer(season(60, truth=np.zeros(6), seed=s), group="deer").verdict for s in range(8)
+    ]
+    assert sum(v in ("works", "works more") for v in verdicts) <= 1
+    assert "no sign" in verdicts
+
+
+def test_ten_cameras_give_no_verdict_and_no_change():
+    for seed in range(6):
+        found = answer(season(10, seed=seed), group="deer")
+        assert found.verdict == "few"
+        assert found.weights == ()
+        assert not found.fragment
+        assert "W-FEW-01" in {n.code for n in found.notes}
+
+
+def test_thirty_cameras_show_weights_and_change_none():
+    found = answer(season(30), group="deer")
+    assert found.level == "headline"
+    assert len(found.weights) == 6
+    assert not found.fragment
+    assert "W-FEW-03" in {n.code for n in found.notes}
+
+
+def test_no_events_at_all():
+    cameras = season(30)
+    none = replace(cameras, events=np.zeros(30))
+    found = answer(none, group="deer")
+    assert found.level == "list"
+    assert "W-FEW-00" in {n.code for n in found.notes}
+    fit = shrunken(none.events, none.days, none.columns, W0, tau=0.7)
+    assert (fit.said_by_data < 0.2).all()
+
+
+def test_a_firm_prior_gives_the_protocol_back():
+    cameras = season(60)
+    fit = shrunken(cameras.events, cameras.days, cameras.columns, W0, tau=1e-3)
+    np.testing.assert_allclose(fit.w, W0, atol=1e-3)
+    assert (fit.said_by_data < 0.01).all()
+
+
+def test_order_of_rows_hours_for_days_and_names_change_nothing():
+    c = season(60)
+    order = np.random.default_rng(2).permutation(60)
+    base = shrunken(c.events, c.days, c.columns, W0, tau=0.7, cluster=c.cluster)
+    moved = shrunken(c.events[order], c.days[order], c.columns[order], W0, tau=0.7,
+                     cluster=np.char.add("x", c.cluster[order]))  # fmt: skip
+    hours = shrunken(c.events, c.days * 24, c.columns, W0, tau=0.7, cluster=c.cluster)
+    np.testing.assert_allclose(moved.w, base.w, atol=1e-6)
+    np.testing.assert_allclose(hours.w, base.w, atol=1e-6)
+
+
+def test_thousands_of_events_still_settle():
+    cameras = season(200, seed=4)
+    many = shrunken(cameras.events * 40, cameras.days, cameras.columns, W0, tau=0.7,
+                    cluster=cameras.cluster)  # fmt: skip
+    assert np.isfinite(many.w).all()
+
+
+def test_what_all_cameras_share_may_not_change():
+    cameras = season(60)
+    columns = cameras.columns.copy()
+    columns[:, 0] = 0.9
+    columns[:, 2] = columns[:, 1] + 1e-3 * columns[:, 3]
+    found = answer(replace(cameras, columns=columns, score=columns @ W0), group="deer")
+    codes = {row.name: row.code for row in found.weights}
+    assert codes["trail"] == "W-RANGE-01"
+    assert codes["water"] == codes["crossing"] == "W-ALIKE-01"
+    assert all(row.proposed is None for row in found.weights if row.code)
+
+
+def test_no_weight_moves_by_more_than_twice():
+    truth = W0 + np.array([-2.5, 0, 0, 0, 2.5, 0])
+    found = answer(season(200, truth=truth, seed=3), group="deer")
+    for row in found.weights:
+        if row.proposed is not None:
+            assert 0.49 < row.proposed / row.protocol < 2.01
+    assert any(row.proposed is not None for row in found.weights)
+
+
+def test_cameras_at_good_places_are_told_what_they_could_see():
+    cameras = season(400, seed=5)
+    best = np.argsort(cameras.score)[-40:]
+    few = Cameras(
+        tuple(f"c{i}" for i in best), cameras.events[best], cameras.days[best],
+        cameras.score[best], cameras.cluster[best], cameras.columns[best], NAMES, W0,
+        np.asarray(cameras.score),
+    )  # fmt: skip
+    found = answer(few, group="deer")
+    everywhere = answer(season(40), group="deer")
+    assert 0.5 < found.best_pairs < everywhere.best_pairs
+    assert "random place" in questions(found, few)[-1][1]
+    assert "does not work" not in review_page(found, few, about="x", places=None)
+
+
+@pytest.mark.parametrize(
+    ("ends", "expected"),
+    [
+        ((0.9, 0.4, 1.5), "works"),
+        ((0.5, 0.2, 0.8), "works less"),
+        ((1.8, 1.1, 2.5), "works more"),
+        ((0.6, -0.2, 1.4), "cannot tell"),
+        ((0.2, -0.3, 0.7), "no sign"),
+        ((-0.5, -0.9, -0.1), "wrong way"),
+        ((math.nan, math.nan, math.nan), "cannot tell"),
+    ],
+)
+def test_verdicts_follow_the_interval(ends, expected):
+    assert verdict(Interval(*ends)) == expected
+    # A score without rate ratios promises no slope: its sign alone is judged.
+    assert verdict(Interval(*ends), by_ratios=False) in ("works", "cannot tell", "wrong way")
+
+
+CLAIMS = ("significant", "more animals.", "proves", "caused", "because of the score", "no effect",
+          "does not work", "will record", "detection probability")  # fmt: skip
+
+
+@pytest.mark.parametrize("said", words.SHORT)
+@pytest.mark.parametrize("level", ["list", "few", "headline", "full"])
+@pytest.mark.parametrize("fragment", [True, False])
+def test_no_sentence_claims_more_than_its_interval(said, level, fragment):
+    pairs = (0.6, 0.5, 0.7)
+    slope = (0.5, 0.1, 0.9)
+    told = [
+        words.headline(said, cameras=40, pairs=pairs, best_pairs=0.66, lowest_rate=5.0,
+                       highest_rate=12.0),
+        words.headline(said, cameras=1),
+        words.how_sure(said, slope=slope, cameras=40, places=20),
+        words.order_only(pairs), words.order_only(None),
+        words.what_to_change(["trail"], fragment=fragment, level=level, judged=True),
+        words.what_to_change([], fragment=fragment, level=level, judged=False),
+        words.what_stays(["water"]), words.what_stays([]),
+        words.next_season(all_good=fragment, cameras=30),
+        words.next_season(all_good=fragment, cameras=60),
+        *words.LIMITS, *words.METHOD,
+    ]  # fmt: skip
+    for sentence in told:
+        assert sentence.endswith((".", ":"))
+        assert not [claim for claim in CLAIMS if claim in sentence.lower()], sentence
+        # A share of pairs never stands without its range.
+        for found in re.finditer(r"\d+ of 100 pairs", sentence):
+            rest = sentence[found.end() :]
+            assert rest.startswith((" (", " at these places")), sentence
+    if said in ("few", "cannot tell", "no sign", "wrong way"):
+        assert "Places with a higher score recorded more" not in told[0]
+    if level != "full" or not fragment:
+        assert "Suggested" not in told[5]
+
+
+def test_the_page_needs_nothing_and_runs_nothing():
+    cameras = season(80)
+    found = answer(cameras, group='<script>alert("x")</script>')
+    page = review_page(found, cameras, about="<b>season</b>", places=(np.arange(80.0),) * 2)
+    assert "<script" not in page
+    assert "<b>" not in page
+    assert "default-src 'none'" in html.unescape(page)
+    assert page.count("<svg") == 4
+    assert page.count("</title>") == 5
+
+
+def test_public_pages_hold_no_place_and_no_camera():
+    cameras = season(80)
+    found = answer(cameras, group="deer")
+    page = review_page(found, cameras, about="deer", places=(np.arange(80.0),) * 2, public=True)
+    assert "More or fewer events than expected" not in page
+    assert page.count("<svg") == 3
+    assert not re.search(r"\bc\d+\b", page)
+
+
+def test_an_answer_is_the_same_every_time():
+    first, second = (answer(season(50), group="deer") for _ in range(2))
+    assert isinstance(first, Answer)
+    assert (first.pairs, first.slope, first.weights) == (second.pairs, second.slope, second.weights)

@@ -1,0 +1,145 @@
+"""The command from packages to pages, on the sample valley."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import re
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from siting.cli import siting
+from siting.errors import SitingError
+from siting.review import output
+from siting.review.answer import answer
+from siting.review.run import read_groups, review_season, write_review
+from siting.settings.load import load_inputs, load_protocol, read_toml
+from siting.settings.protocol import Protocol
+from tests.review.test_answer import season
+from tests.review.valley import SAMPLE, places, table_of
+
+TODAY = dt.datetime(2026, 11, 26, tzinfo=dt.UTC)
+
+
+@pytest.fixture(scope="module")
+def reviewed(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("season")
+    at = [*places(24), (-60.0, 10.0)]
+    events = np.random.default_rng(3).negative_binomial(1, 0.12, len(at))
+    file = folder / "season.csv"
+    file.write_text(table_of(at, events), encoding="utf-8")
+    inputs, protocol = load_inputs(SAMPLE / "batch.toml"), Protocol()
+    return review_season([file], inputs, protocol, today=TODAY), protocol
+
+
+@pytest.mark.slow
+def test_places_are_scored_where_cameras_stood(reviewed):
+    review, _ = reviewed
+    assert len(review.cameras.ids) == 24
+    assert review.judged.places["c025"].code == "W-OUT-01"
+    assert "W-OUT-01" in {n.code for n in review.answer.notes}
+    assert np.isfinite(review.cameras.score).all()
+    assert len(set(review.cameras.cluster)) <= 13
+    if len(review.cameras.protocol_w):
+        total = review.cameras.columns @ review.cameras.protocol_w
+        np.testing.assert_allclose(total, review.cameras.score, atol=1e-5)
+
+
+@pytest.mark.slow
+def test_files_are_whole_and_the_same(reviewed, tmp_path):
+    review, protocol = reviewed
+    for name in ("one", "two"):
+        write_review(review, tmp_path / name, protocol, today=TODAY)
+    rows = list(csv.DictReader((tmp_path / "one" / "review.csv").open(encoding="utf-8")))
+    assert len(rows) == 25
+    assert [row["used"] for row in rows].count("yes") == 24
+    assert rows[-1]["left_out_code"] == "W-OUT-01"
+    for file in (tmp_path / "one").glob("*.*"):
+        assert file.read_bytes() == (tmp_path / "two" / file.name).read_bytes()
+
+
+@pytest.mark.slow
+def test_public_files_name_no_camera_and_no_parcel(reviewed, tmp_path):
+    review, protocol = reviewed
+    write_review(review, tmp_path / "out", protocol, today=TODAY, public=True)
+    for file in (tmp_path / "out").glob("*.*"):
+        text = file.read_text(encoding="utf-8")
+        assert not re.search(r"\bc0\d\d\b|\bP\d\d\b|-80\.\d", text), file.name
+
+
+def camera_rows_of(cameras):
+    from siting.review.effort import CameraRow
+    from siting.review.season import Deployment
+
+    start = dt.datetime(2026, 5, 1, tzinfo=dt.UTC)
+    return [
+        CameraRow(Deployment(name, -80.5, 43.0, start, start + dt.timedelta(days=60)), 60.0,
+                  dict.fromkeys((30.0, 0.0, 60.0), 1.0), "", name, 60.0)
+        for name in cameras.ids
+    ]  # fmt: skip
+
+
+def test_the_fragment_is_toml_and_names_no_place():
+    cameras = season(200, seed=3, truth=np.array([2.0, 0, 0, 0, 1.5, 0]))
+    found = answer(cameras, group="deer")
+    rows = camera_rows_of(cameras)
+    text = output.fragment(found, rows, Protocol(), made=TODAY.date())
+    import tomllib
+
+    told = tomllib.loads(text)
+    assert len(told["review"]["used"]) == 200
+    assert told["review"]["before"] == output.protocol_hash(Protocol())
+    changed = {row.name for row in found.weights if row.proposed is not None}
+    assert set(told.get("attractors", {})) | set(told.get("conditions", {})) == changed
+    assert "-80.5" not in text
+
+
+def test_a_season_counts_once(tmp_path):
+    file = tmp_path / "season.csv"
+    file.write_text(table_of(places(2), np.array([3, 4])), encoding="utf-8")
+    from siting.review.effort import camera_rows
+    from siting.review.package import read_season
+
+    rows, _ = camera_rows(read_season([file]), today=TODAY)
+    used = Protocol().model_copy(
+        update={"review": Protocol().review.model_copy(
+            update={"used": (output.deployment_hash(rows[0]),)})}
+    )  # fmt: skip
+    with pytest.raises(SitingError, match="E-REV-02"):
+        review_season([file], load_inputs(SAMPLE / "batch.toml"), used, today=TODAY)
+
+
+def test_a_change_is_accepted_by_name(tmp_path):
+    change = tmp_path / "protocol-change.toml"
+    change.write_text('[candidates]\nspots = 4\n[review]\nused = ["ab"]\n')
+    told = CliRunner().invoke(siting, ["protocol", "--with", str(change)])
+    assert told.exit_code == 0
+    (tmp_path / "protocol.toml").write_text(told.output, encoding="utf-8")
+    read = load_protocol(tmp_path / "protocol.toml")
+    assert read.candidates.spots == 4
+    assert read.review.used == ("ab",)
+    assert read_toml(change)["candidates"]["spots"] == 4
+
+
+def test_groups_are_two_columns(tmp_path):
+    file = tmp_path / "groups.csv"
+    file.write_text("Vulpes vulpes,foxes\nCapreolus capreolus, deer\n")
+    assert read_groups(file) == {"Vulpes vulpes": "foxes", "Capreolus capreolus": "deer"}
+    file.write_text("Vulpes vulpes\n")
+    with pytest.raises(SitingError, match="E-TABLE-01"):
+        read_groups(file)
+
+
+def test_a_hostile_name_is_no_formula(tmp_path):
+    cameras = season(30)
+    found = answer(cameras, group="deer")
+    rows = camera_rows_of(cameras)
+    from dataclasses import replace
+
+    rows[0] = replace(rows[0], deployment=replace(rows[0].deployment, id="=1+1"))
+    text = output.review_csv(rows, {}, cameras, found)
+    first = next(csv.DictReader(io.StringIO(text)))
+    assert first["deployment_id"] == "'=1+1"
