@@ -1,0 +1,47 @@
+"""The command `siting review`: options become one call."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("packages", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--inputs",
+    "inputs_file",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Inputs file of the survey area: the maps the places are judged by.",
+)
+@click.option(
+    "--protocol", "protocol_file", type=click.Path(path_type=Path), help="Rules of the season."
+)
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+@click.option("--group", default="", help="Group of species the survey is for; needs --species.")
+@click.option(
+    "--species",
+    type=click.Path(path_type=Path),
+    help="Table of two columns: species as in the package, and its group.",
+)
+@click.option("--public", is_flag=True, help="Leave out whatever tells of a single camera.")
+def review(
+    packages: tuple[Path, ...],
+    inputs_file: Path,
+    protocol_file: Path | None,
+    out: Path,
+    group: str,
+    species: Path | None,
+    public: bool,
+) -> None:
+    """Say whether higher scores recorded more, from last season's Camera Trap Data Packages."""
+    from siting.commands import review_to_folder
+
+    if bool(group) != bool(species):
+        raise click.UsageError("--group and --species belong together.")
+    told = review_to_folder(
+        packages, inputs_file, protocol_file, out, group=group, species=species, public=public
+    )
+    click.echo(told)
