@@ -69,6 +69,7 @@ ROOMS = (
     {"review"},
     {"commands"},
     {"desk"},
+    {"cli_review"},
     {"cli", "streams"},
     {"__main__"},
 )  # fmt: skip
