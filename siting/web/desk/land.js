@@ -329,7 +329,8 @@ export function landView(desk) {
             button("Sketch page for the volunteer", sketch),
             button("Undo", () => view.restoredBack(), { id: "undo" }),
             button("Redo", () => view.restoredOn(), { id: "redo" })),
-          node("p", { class: "small", id: "why-not" }), filePart(), aboutPart(desk, now, status), node("div", { id: "layers" }));
+          node("p", { class: "small", id: "why-not" }), filePart(),
+          aboutPart(desk, now, status), node("div", { id: "layers" }));
         known.addTo(desk.map);
         pen.choose(null, false);
         frame();
