@@ -17,6 +17,7 @@ from siting.grid import FloatArray, Grid
 from siting.types import BoolArray
 
 # A buffer drawn with 32 straight pieces to a quarter circle is at most 0.03 % short.
+_MOST_PARTS = 1_000
 _QUARTER_PIECES = 32
 
 
@@ -59,6 +60,9 @@ def within(geometries: Sequence[Geometry], *, distance_m: float, grid: Grid) -> 
         solid = [g for g in geometries if g is not None]
         return burn(_polygons(np.asarray(solid, dtype=object)), grid=grid)
     near = _near_grid(geometries, grid=grid, margin_m=distance_m)
+    if shapely.get_num_geometries(near).sum() > _MOST_PARTS:
+        # Widened one by one: to melt thousands of rings into one shape takes a minute.
+        near = shapely.get_parts(near)
     wide = shapely.buffer(near, distance_m, quad_segs=_QUARTER_PIECES)
     return burn(list(np.atleast_1d(wide)), grid=grid)
 

@@ -30,11 +30,14 @@ def given_files(inputs: Inputs, *, parcels: bool = True) -> tuple[Path, ...]:
     out: dict[Path, None] = {}
     for name in names:
         path = inputs.folder / name
-        if path.is_dir():
-            out.update(dict.fromkeys(sorted(p for p in path.rglob("*") if p.is_file())))
-        elif path.is_file():
-            out[path] = None
-            out.update(dict.fromkeys(_belonging(path)))
+        try:
+            if path.is_dir():
+                out.update(dict.fromkeys(sorted(p for p in path.rglob("*") if p.is_file())))
+            elif path.is_file():
+                out[path] = None
+                out.update(dict.fromkeys(_belonging(path)))
+        except (OSError, ValueError):
+            continue  # told with its own code when the file is read
     return tuple(out)
 
 

@@ -21,6 +21,7 @@ from siting.read.land import (
     all_parcels,
     read_canopy,
     read_dem,
+    read_land,
     read_parcel,
 )
 from siting.read.projection import name_of, project
@@ -31,11 +32,11 @@ from siting.read.vector.visit_file import ruled_out
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import CoverInput, Inputs, LayerInput, RasterInput
 from siting.settings.protocol import GridRules, Protocol
-from siting.types import CoverRole, Note, Parcel
+from siting.types import CoverRole, Land, Note, Parcel
 
 Told = tuple[Any, dict[str, Any], tuple[Note, ...]]
 Look = tuple[str, str, Callable[[], Told]]
-_MOST_FAULTS = 20
+_MOST_FAULTS, _MOST_READ = 20, 40
 
 
 @dataclass(frozen=True)
@@ -56,14 +57,40 @@ def inspect(inputs: Inputs, protocol: Protocol) -> list[Finding]:
     how a layer lies over a parcel that cannot be read) is left out.
     """
     findings: list[Finding] = []
-    parcel = _collect(findings, "parcel", inputs.parcel.file, lambda: _parcel(inputs))
+    parcel = _collect(findings, "parcel", inputs.parcel.file, lambda: _parcel(inputs, protocol))
     grid = None
     if parcel is not None:
         grid = _collect(findings, "grid", "", lambda: _grid(inputs, parcel, protocol))
     looks = _alone(inputs) if grid is None else _over_parcel(inputs, parcel, grid, protocol.grid)
     for role, file, look in looks:
         _collect(findings, role, file, look)
-    return _told_once(findings)
+    findings = _told_once(findings)
+    if parcel is not None and not any(f.error for f in findings):
+        findings += _as_a_run(inputs, parcel, protocol, findings)
+    return findings
+
+
+def _as_a_run(
+    inputs: Inputs, parcel: Parcel, protocol: Protocol, findings: Sequence[Finding]
+) -> list[Finding]:
+    """What the reading of a run says beyond the looks at each input: nothing, or one finding.
+
+    So that a run never refuses, nor warns of, what this command passed over.
+    """
+
+    def look() -> Told:
+        land = _land(inputs, parcel, protocol)
+        told = {(note.code, note.text) for f in findings for note in f.notes}
+        return land, {}, tuple(n for n in land.notes if (n.code, n.text) not in told)
+
+    more: list[Finding] = []
+    _collect(more, "all together", "", look)
+    return [f for f in more if f.error or f.notes]
+
+
+def _land(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Land:
+    reach_m = protocol.sun.horizon_reach_m
+    return read_land(inputs, parcel, rules=protocol.grid, far_reach_m=reach_m)
 
 
 def _alone(inputs: Inputs) -> Iterator[Look]:
@@ -110,11 +137,11 @@ def _collect(findings: list[Finding], role: str, file: str, look: Callable[[], T
     return value
 
 
-def _parcel(inputs: Inputs) -> Told:
+def _parcel(inputs: Inputs, protocol: Protocol) -> Told:
     if inputs.parcel.file and not inputs.parcel.id:
         every = all_parcels(inputs)
         if len(every) > 1:
-            return None, _several(inputs, every), ()
+            return None, _several(inputs, every, protocol), ()
     parcel = read_parcel(inputs)
     facts = {
         "id": parcel.id,
@@ -124,19 +151,34 @@ def _parcel(inputs: Inputs) -> Told:
     return parcel, facts, parcel.notes
 
 
-def _several(inputs: Inputs, every: Sequence[Parcel]) -> dict[str, Any]:
-    """The parcels of a batch: how many there are, and what is wrong with those that are faulty."""
+def _several(inputs: Inputs, every: Sequence[Parcel], protocol: Protocol) -> dict[str, Any]:
+    """The parcels of a batch: how many there are, and what is wrong with those that are faulty.
+
+    Every outline is checked; with the rasters and layers over it at most forty are read, evenly
+    spread over the file, as a batch would read them.
+
+    Raises
+    ------
+    SitingError
+        The first one's fault where none of those read can be scored.
+    """
     file = Path(inputs.parcel.file.partition("::")[0]).name
-    faults: dict[str, str] = {}
-    for parcel in every:
+    faults: dict[str, SitingError] = {}
+    chosen = set(np.linspace(0, len(every) - 1, min(_MOST_READ, len(every))).astype(int).tolist())
+    for number, parcel in enumerate(every):
         try:
-            checked_parcel(parcel, file=file)
+            sound = checked_parcel(parcel, file=file)
+            if number in chosen:
+                _land(inputs, sound, protocol)
         except SitingError as error:
-            faults[f"parcel {parcel.id}"] = str(error)
-    told = dict(list(faults.items())[:_MOST_FAULTS])
+            faults[f"parcel {parcel.id}"] = error
+    if len(faults) == len(every):
+        raise next(iter(faults.values()))
+    told = {name: str(error) for name, error in list(faults.items())[:_MOST_FAULTS]}
     if len(faults) > len(told):
         told["and"] = f"{len(faults) - len(told)} more"
-    return {"parcels": len(every), "without a fault": len(every) - len(faults), **told}
+    read = {} if len(chosen) == len(every) else {"read as a batch would": len(chosen)}
+    return {"parcels": len(every), "without a fault": len(every) - len(faults), **read, **told}
 
 
 def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:

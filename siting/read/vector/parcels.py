@@ -24,6 +24,7 @@ from siting.read.projection import (
     project,
 )
 from siting.read.vector.columns import column_text, hidden_signs
+from siting.read.vector.effort import check_effort
 from siting.read.vector.vectors import WITHIN_M, check_numbers, read_frame, simpler
 from siting.settings.inputs import ParcelInput
 from siting.types import Note, Parcel
@@ -151,6 +152,7 @@ def checked_parcel(parcel: Parcel, *, file: str) -> Parcel:
         raise _no_outline(file, f"{_called(parcel)} has no shape")
     what = f"{file}: {_called(parcel)}"
     check_numbers(shape.bounds, parcel.crs, what=what)
+    check_effort([shape], what=what)
     lon, lat = middle_lonlat(shape, parcel.crs, file=file)
     placed = check_place(lon, lat, parcel.crs, what=what)
     local = local_crs(lon, lat)

@@ -36,8 +36,9 @@ from siting.read.projection import (
     name_of,
     project,
 )
-from siting.read.vector import journals, layer_cache
+from siting.read.vector import journals, layer_cache, views
 from siting.read.vector.columns import layer_columns
+from siting.read.vector.effort import check_effort
 from siting.read.vector.sketch_file import OUTLINE, is_sketch, read_sketch, sketch_frame
 from siting.settings.inputs import LayerInput, ParcelInput
 from siting.types import Note, Source
@@ -63,7 +64,10 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
     # This library has a copy of GDAL of its own, with settings of its own.
     pyogrio.set_gdal_config_options(dict.fromkeys(NO_NETWORK) if is_remote(path) else NO_NETWORK)
     try:
-        names = _layers_of(_source_of(path, key), path)
+        source = _source_of(path, key)
+        if not is_remote(path):
+            layer_cache.facts(path, "views", lambda: views.check_views(path, source, key=key))
+        names = _layers_of(source, path)
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     if layer in names or (not layer and len(names) == 1):
@@ -310,6 +314,8 @@ def _whole_layer(
 
     def read(within: Sequence[Bounds]) -> layer_cache.WholeLayer:
         frame = read_frame(path, spec, layer=spec.layer, key=key, boxes=within)
+        shapes = np.asarray(frame.geometry.values, dtype=object)
+        check_effort(shapes, what=f"{Path(path).name} ({key})")
         return layer_cache.WholeLayer(frame, _mended)
 
     if layer_cache.is_small(path, count):

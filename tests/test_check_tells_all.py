@@ -1,0 +1,59 @@
+"""`check` reads as a run reads: it never passes what a run refuses, nor says less."""
+
+from __future__ import annotations
+
+import pytest
+from shapely.affinity import translate
+
+from siting.errors import SitingError
+from tests.bad_inputs.land import clean, frame
+from tests.bad_inputs.runner import run
+from tests.test_read import RULES, inputs_of, read_land_of
+
+
+def several(land, shifts):
+    shapes = [translate(land.outline, dx, 0) for dx in shifts]
+    frame(*shapes, id=[f"P{n}" for n in range(len(shapes))]).to_file(land.folder / "p.gpkg")
+    return land.set("parcel.file", "p.gpkg")
+
+
+def test_parcels_that_the_dem_does_not_cover_are_told(tmp_path):
+    """A DEM over 2 of 6 parcels: every outline is sound, and four cannot be scored."""
+    found = run(several(clean(tmp_path), [0, 5, 400, 900, 2000, 9000]), "check")
+    assert "parcels: 6" in found.out
+    assert "without a fault: 2" in found.out
+    assert found.out.count("E-COVER-0") == 4
+
+
+def test_where_no_parcel_can_be_scored_check_says_so(tmp_path):
+    found = run(several(clean(tmp_path), [900, 2000]), "check")
+    assert found.status == 3
+    assert "E-COVER-0" in found.out
+    assert "No fault found" not in found.out
+
+
+def test_check_tells_every_note_that_reading_a_run_gives(tmp_path):
+    land = clean(tmp_path).set("land_cover", None)
+    told = run(land, "check").out
+    for note in read_land_of(land, RULES).notes:
+        assert note.code in told
+    assert "A-SKYLINE-01" in told
+
+
+def test_what_only_the_whole_reading_notices_is_a_fault_of_check(tmp_path, monkeypatch):
+    """A file that changes while it is read: no single look can see that."""
+    import siting.read.land as reading
+
+    land = clean(tmp_path)
+    assert run(land, "check").status == 0
+
+    def changed(*_):
+        raise SitingError("E-CHANGED-01", "dem.tif changed.", rule="r.", cure="c.")
+
+    monkeypatch.setattr(reading, "_check_unchanged", changed)
+    found = run(land, "check")
+    assert found.status == 3
+    assert "E-CHANGED-01" in found.out
+    with pytest.raises(SitingError):
+        read_land_of(land)
+    assert inputs_of(land).dem.file == "dem.tif"
