@@ -20,6 +20,7 @@ from siting.read.land import read_land
 from siting.scoring.candidates import find_candidates
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import combine, memberships, strongest_attractor, weights_of
+from siting.scoring.extent import extent_of
 from siting.scoring.trials import elevation_error_m, try_ranks
 from siting.settings.inputs import Inputs
 from siting.settings.load import compared_weights
@@ -28,6 +29,7 @@ from siting.spot_parts import Aim, PlaceStability, Walk
 from siting.types import Candidate, Land, Note, Parcel, Remark, Result, Scores, Spot
 from siting.walk.route import ways_in
 from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
+from siting.words.extents import with_extents
 from siting.words.notes import layers_together, notes_of
 from siting.words.reasons import wet_warnings
 from siting.words.spots import Picture, make_spots
@@ -111,6 +113,20 @@ def site_parcel(
     )
     spots, walk_remarks = _tell(
         candidates, aims, judged, chosen, firmness, ground=ground, land=land, protocol=protocol
+    )
+    spots = with_extents(
+        spots,
+        [
+            extent_of(
+                spot,
+                [other for other in spots if other is not spot],
+                scores.total,
+                no_go == 0,
+                land=land,
+                valley_lines=ground.valley_lines,
+            )
+            for spot in spots
+        ],
     )
     usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))
     return Result(

@@ -13,6 +13,7 @@ from siting.grid import FloatArray
 
 if TYPE_CHECKING:
     from shapely import LineString
+    from shapely.geometry.base import BaseGeometry as Geometry
 
 
 @dataclass(frozen=True)
@@ -171,6 +172,26 @@ class Walk:
     known_crossings: int
     unknown_crossings: int
     steepest_deg: float
+
+
+@dataclass(frozen=True)
+class Extent:
+    """What the maps can tell where they cannot tell a point.
+
+    Parameters
+    ----------
+    kind : "stretch" of a line, or "area"
+    shape : LineString or Polygon in the grid's coordinate system
+    length_m : length of a stretch, 0 for an area
+    area_m2 : ground that scores alike
+    along : what a stretch runs along ("the brook"), "" for an area
+    """
+
+    kind: str
+    shape: Geometry
+    length_m: float
+    area_m2: float
+    along: str
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
-from siting.spot_parts import Aim, HeadingWords, PlaceName, PlaceStability, Walk
+from siting.spot_parts import Aim, Extent, HeadingWords, PlaceName, PlaceStability, Walk
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -260,6 +260,8 @@ class Spot:
         How far around the point to look for the right tree, from the precision of the data.
     name : str
         What it is called; `place` is the same in its parts, None for a name that was given.
+    extent : Extent or None
+        The stretch or area that is as good, where the maps cannot tell a point.
     aim, walk, stability : Aim, Walk and PlaceStability, each None where it was not found or sought
     heading_words : HeadingWords or None, what a reader is told of the aim
     """
@@ -290,6 +292,7 @@ class Spot:
     heading_words: HeadingWords | None = None
     walk: Walk | None = None
     stability: PlaceStability | None = None
+    extent: Extent | None = None
 
     def __repr__(self) -> str:
         named = f", {self.name[:60]}" if self.name else ""

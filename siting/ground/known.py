@@ -15,6 +15,9 @@ from siting.types import BoolArray
 LEAST_CELLS = 4
 """Source cells that a thing must have to be found: fewer may be one misread cell and its rim."""
 
+FINEST_HEIGHT_M = 5.0
+"""Elevation cells wider than this hold bank and bed in one: no height above water is told."""
+
 # Laying a raster on another grid by the nearest cell makes a patch of four up to an eighth smaller.
 _KEPT_SHARE = 0.875
 

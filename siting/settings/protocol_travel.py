@@ -150,14 +150,6 @@ class WetRules(Section):
         ge=0.0,
         le=1000.0,
     )
-    finest_height_m: float = param(
-        5.0,
-        "m",
-        "our choice: wider cells hold bank and bed in one",
-        "With wider elevation cells no height above the water is told.",
-        ge=0.5,
-        le=30.0,
-    )
     wet_share: float = param(
         0.05, "share", OWN, "Warn of the wettest share of the land by wetness index.", ge=0, le=1
     )

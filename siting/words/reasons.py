@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 
 from siting import criteria
+from siting.ground.known import FINEST_HEIGHT_M
 from siting.lengths import FEET_PER_M, about, compass_word, is_close, length, percent, points
 from siting.scoring.combine import strengths
 from siting.settings.protocol_travel import WetRules
@@ -146,7 +147,7 @@ def _flood(
         # A height that is not known, or not known well enough, leaves the flood possible.
         if height > rules.flood_height_m + 2.0 * error_m:
             return ""
-        if dem_cell_m > rules.finest_height_m or not height <= rules.flood_height_m:
+        if dem_cell_m > FINEST_HEIGHT_M or not height <= rules.flood_height_m:
             return FLOOD_POSSIBLE
         level = (
             "about level with"

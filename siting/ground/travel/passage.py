@@ -18,7 +18,7 @@ from siting.grid import FloatArray, Grid
 from siting.ground import drainage
 from siting.ground.distance import burn, distance_to, spread, within
 from siting.ground.engines import Engine, flow_directions
-from siting.ground.known import cells_to_unknown
+from siting.ground.known import FINEST_HEIGHT_M, cells_to_unknown
 from siting.ground.layers import ROAD_CLASSES, Ground, valley_threshold_ha
 from siting.ground.neighbourhood import PLAIN
 from siting.ground.shapes import features, landforms, woodland
@@ -96,7 +96,7 @@ def with_passage(
     layers = dict(ground.layers)
     layers["funnel_ratio"] = ratio
     notes = ground.notes
-    if "distance_to_water_m" in layers:
+    if "distance_to_water_m" in layers and land.dem_cell_m <= FINEST_HEIGHT_M:
         limit_m = max(land.dem_cell_m, drained.stream_reach_m)
         off = stream_offset(land.shapes("water"), land.dem, grid=land.grid)
         if off is not None and off.median_m > limit_m:

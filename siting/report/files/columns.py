@@ -18,6 +18,7 @@ from siting.report.shared.facts import SEPARATOR, SpotFacts, whole_degrees
 from siting.report.shared.text import clean
 from siting.spot_parts import Walk
 from siting.types import Parcel, Spot
+from siting.words.extents import extent_words
 
 Kind = Literal["text", "texts", "whole", "decimal"]
 Source = TypeVar("Source")
@@ -142,6 +143,10 @@ COLUMNS: tuple[Column[SpotRow], ...] = (
            lambda row: rounded(row.fact.elevation_m, 1)),
     Column("search_radius_m", "whole", "m", "how far around the point to look for the right tree",
            lambda row: row.fact.search_radius_m, public=True),
+    Column("extent", "text", "",
+           "where the maps cannot tell a point: the stretch or area that is as good, in words",
+           lambda row: clean(extent_words(e, radius_m=row.spot.search_radius_m))
+           if (e := row.spot.extent) else None),
     Column("score", "decimal", "0..1", "total with the heading; what the rank is by",
            lambda row: rounded(row.spot.score, 4)),
     Column("site_score", "decimal", "0..1",

@@ -114,7 +114,9 @@ def _values(
 
 def _search_areas(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
     circles = [
-        shapely.Point(fact.spot.easting, fact.spot.northing).buffer(fact.search_radius_m)
+        fact.spot.extent.shape.buffer(fact.search_radius_m if fact.spot.extent.along else 0.0)
+        if fact.spot.extent
+        else shapely.Point(fact.spot.easting, fact.spot.northing).buffer(fact.search_radius_m)
         for fact in facts
     ]
     known = named(columns.COLUMNS)

@@ -16,6 +16,7 @@ from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, wrapped
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
+from siting.words.extents import extent_words
 from siting.words.names import short_name
 
 GPX = "http://www.topografix.com/GPX/1/1"
@@ -38,6 +39,8 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
         _waypoint(root, fact)
     for fact in known:
         _route(root, fact, crs=result.land.grid.crs)
+    for fact in known:
+        _track(root, fact, crs=result.land.grid.crs)
     ElementTree.indent(root, space=" ")
     text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
@@ -80,6 +83,23 @@ def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
         _place(route, "rtept", lon=float(lon), lat=float(lat))
 
 
+def _track(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:
+    """The stretch of a spot, or the outline of its area, as a track."""
+    extent = fact.spot.extent
+    if extent is None:
+        return
+    track = _child(root, "trk")
+    _child(track, "name", words=f"{fact.label} {extent.kind}")
+    _child(track, "desc", words=extent_words(extent, radius_m=fact.search_radius_m))
+    to_lonlat = transformer(crs, "EPSG:4326")
+    outline = extent.shape if extent.along else extent.shape.boundary
+    for part in shapely.get_parts(outline):
+        segment = _child(track, "trkseg")
+        easting, northing = shapely.get_coordinates(part).T
+        for lon, lat in zip(*to_lonlat.transform(easting, northing, errcheck=True), strict=True):
+            _place(segment, "trkpt", lon=float(lon), lat=float(lat))
+
+
 def _face(facing: Facing) -> str:
     """The heading for a small screen: degrees where they are known, else the direction alone."""
     degrees, magnetic = whole_degrees(facing.heading_deg), whole_degrees(facing.magnetic_deg)
@@ -92,6 +112,9 @@ def _description(fact: SpotFacts) -> list[str]:
     """What a receiver shows of a spot, short."""
     facing = fact.facing
     parts = [f"Spot {fact.spot.rank}: look within {length(fact.search_radius_m)} of this point."]
+    if fact.spot.extent is not None:
+        words = extent_words(fact.spot.extent, radius_m=fact.search_radius_m)
+        parts = [f"Spot {fact.spot.rank}: {words[:1].lower()}{words[1:]}"]
     if facing.heading_deg is not None:
         parts.append(f"Face {_face(facing)}.")
     if fact.walk is not None:

@@ -126,7 +126,9 @@ class _Shown:
     def of(self, fact: SpotFacts) -> SpotFacts:
         """A spot with as many of its words as leave enough ground possible."""
         kind, habitat = next(words for words in self._choices(fact) if self._hides(*words))
-        spot = replace(fact.spot, kind=kind, name="", aim=None, heading_words=None, walk=None)
+        spot = replace(
+            fact.spot, kind=kind, name="", aim=None, heading_words=None, walk=None, extent=None
+        )
         return replace(
             fact, spot=spot, id=f"spot-{fact.spot.rank:02d}", title=f"Spot {fact.spot.rank}",
             lon=self._place.lon, lat=self._place.lat, search_radius_m=self._place.radius_m,

@@ -7,11 +7,17 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
 from siting.files import canonical_json
+from siting.grid import Grid
 from siting.report.files import columns
 from siting.report.files.columns import SpotRow
 from siting.report.shared.facts import SpotFacts, plain
-from siting.report.shared.lonlat import points_bbox
+from siting.report.shared.lonlat import DECIMALS, points_bbox
+from siting.spot_parts import Extent
 from siting.types import Result
 
 # A cell that begins so is taken for a formula by spreadsheet programs.
@@ -20,10 +26,15 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 def geojson(result: Result, facts: Iterable[SpotFacts]) -> str:
     """The spots as an RFC 7946 FeatureCollection of points, best first."""
-    features = [_feature(SpotRow(result.land.parcel, fact)) for fact in facts]
+    known = list(facts)
+    features = [_feature(SpotRow(result.land.parcel, fact)) for fact in known]
+    points = [feature["geometry"]["coordinates"] for feature in features]
+    features += [
+        _extent(fact, fact.spot.extent, result.land.grid) for fact in known if fact.spot.extent
+    ]
     collection: dict[str, Any] = {"type": "FeatureCollection", "features": features}
-    if features:
-        lon, lat = zip(*(feature["geometry"]["coordinates"] for feature in features), strict=True)
+    if points:
+        lon, lat = zip(*points, strict=True)
         collection["bbox"] = points_bbox(lon, lat)
     return canonical_json(collection) + "\n"
 
@@ -40,6 +51,21 @@ def _feature(row: SpotRow) -> dict[str, Any]:
         "id": row.fact.id,
         "geometry": {"type": "Point", "coordinates": [row.fact.lon, row.fact.lat]},
         "properties": properties,
+    }
+
+
+def _extent(fact: SpotFacts, extent: Extent, grid: Grid) -> dict[str, Any]:
+    """The stretch or area of a spot, a feature of its own after the points."""
+
+    def moved(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.column_stack(grid.to_lonlat.transform(xy[:, 0], xy[:, 1])).round(DECIMALS)
+
+    outline = shapely.orient_polygons(shapely.transform(extent.shape, moved))
+    return {
+        "type": "Feature",
+        "id": f"{fact.id}-{extent.kind}",
+        "geometry": plain(shapely.geometry.mapping(outline)),
+        "properties": {"spot_id": fact.id, "what": extent.kind, "along": extent.along},
     }
 
 

@@ -19,7 +19,7 @@ from siting.grid import FloatArray, Grid
 from siting.notes import head_and_gaps
 from siting.report.page import cells, layers
 from siting.report.page.form import form_data
-from siting.report.shared import overlays, zones
+from siting.report.shared import drawing, overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
 from siting.report.shared.frame import Frame, unwrapped
 from siting.report.shared.text import clean
@@ -27,6 +27,7 @@ from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
 from siting.words.card import NO_HEADING, look_line, reading, walk_lines
 from siting.words.cautions import GENERAL
+from siting.words.extents import extent_words
 from siting.words.heading import FAIR, GOOD, lens_height
 from siting.words.sheet import what_to_clear
 
@@ -228,12 +229,13 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
         "check": [clean(line) for line in spot.check],
         "cautions": [clean(line) for line in spot.cautions],
         "go": _go(facts),
-        "look": [look_line(facts.search_radius_m)],
+        "look": [_look(facts)],
         "face": _face(facts),
         "face_brief": _face_brief(facts),
         "clear": _clear(camera),
         "lens": facing.lens or _lens(camera),
         "radius_m": facts.search_radius_m,
+        "extent": _extent_drawn(facts, frame.grid),
         "aim": _aim(facts),
         "walk": _walk(facts, frame.grid),
         "sure": facts.stability,
@@ -311,6 +313,22 @@ def _aim(facts: SpotFacts) -> dict[str, Any] | None:
         "why": list(facing.why),
         "second_why": facing.second_why,
     }
+
+
+def _look(facts: SpotFacts) -> str:
+    extent = facts.spot.extent
+    if extent is None:
+        return look_line(facts.search_radius_m)
+    return extent_words(extent, radius_m=facts.search_radius_m)
+
+
+def _extent_drawn(facts: SpotFacts, grid: Grid) -> list[Any]:
+    """The stretch, as wide as the search, or the area that is as good; empty for a point."""
+    extent = facts.spot.extent
+    if extent is None:
+        return []
+    wide = extent.shape.buffer(facts.search_radius_m) if extent.along else extent.shape
+    return list(drawing.drawn(wide, grid))
 
 
 def _walk(facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:

@@ -88,8 +88,10 @@ function showSelected() {
 // What belongs to the selected spot on the map: where to look, the view, the walk.
 function drawAround(spot) {
   AROUND.clearLayers();
-  const circle = pathOptions("marks", "search-circle", { radius: spot.radius_m, fillOpacity: 1 });
-  AROUND.addLayer(L.circle([spot.lat, spot.lon], circle));
+  const style = pathOptions("marks", "search-circle", { radius: spot.radius_m, fillOpacity: 1 });
+  if (spot.extent.length) {
+    spot.extent.forEach((shape) => AROUND.addLayer(leafShape(shape, style)));
+  } else AROUND.addLayer(L.circle([spot.lat, spot.lon], style));
   if (spot.aim) {
     AROUND.addLayer(L.polygon(viewOutline(spot), pathOptions("marks", "wedge", { fillOpacity: 1 })));
   }

@@ -1,0 +1,106 @@
+"""Where the maps cannot tell a point: the stretch of a line, or the area, that is as good.
+
+From rasters with wide cells many places score alike. A point among them would claim more than the
+maps know; so a spot there has an extent, and the point only marks its middle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from rasterio.features import shapes
+from scipy import ndimage
+from shapely.geometry import shape
+from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting.grid import FloatArray, Grid
+from siting.ground.shapes.features import called
+from siting.spot_parts import Extent
+from siting.types import BoolArray, Land, Spot
+
+LEAST_RADIUS_M = 20.0
+"""Search radius from which a point is not claimed: below it the circle is the answer."""
+
+# Scores within a tenth are alike to maps so coarse; the extent ends some circles away.
+_ALIKE_SHARE = 0.9
+_REACH_RADII = 4.0
+# Lines that a spot may lie along, by its kind: the layer, and what it is called without a name.
+_LINES = {"trail": ("trails", "trail"), "water": ("water", "stream")}
+_EIGHT = np.ones((3, 3), dtype=bool)
+
+
+def extent_of(
+    spot: Spot,
+    others: Sequence[Spot],
+    total: FloatArray,
+    open_ground: BoolArray,
+    *,
+    land: Land,
+    valley_lines: Sequence[Geometry] = (),
+) -> Extent | None:
+    """The stretch or area around a spot that scores as well as it, or None where a point is told.
+
+    Parameters
+    ----------
+    spot : Spot
+    others : the other spots, whose ground is theirs
+    total : (rows, cols) float, score of every cell, NaN = not known
+    open_ground : (rows, cols) bool, True where a camera may stand
+    land : Land
+    valley_lines : lines worked out from the elevations, where no water layer was given
+    """
+    if spot.search_radius_m < LEAST_RADIUS_M:
+        return None
+    circle = shapely.Point(spot.easting, spot.northing).buffer(spot.search_radius_m)
+    alike = _alike(spot, others, total, open_ground, grid=land.grid)
+    area = shapely.intersection(shapely.union(circle, alike), land.parcel_shape)
+    line, along = _line_of(spot, land, valley_lines, area)
+    if line is not None and line.length >= 2.0 * spot.search_radius_m:
+        return Extent("stretch", line, float(line.length), float(area.area), along)
+    return Extent("area", area, 0.0, float(area.area), "")
+
+
+def _alike(
+    spot: Spot, others: Sequence[Spot], total: FloatArray, open_ground: BoolArray, *, grid: Grid
+) -> Geometry:
+    """The connected ground about a spot that scores as well and is nearer to it than to another."""
+    row, col = np.indices(grid.shape)
+    easting, northing = grid.xy(row, col)
+    away = np.hypot(easting - spot.easting, northing - spot.northing)
+    with np.errstate(invalid="ignore"):
+        alike = open_ground & (total >= _ALIKE_SHARE * total[spot.row, spot.col])
+    alike &= away <= _REACH_RADII * spot.search_radius_m
+    for other in others:
+        alike &= away <= np.hypot(easting - other.easting, northing - other.northing)
+    label, _ = ndimage.label(alike, structure=_EIGHT)
+    mine = (label == label[spot.row, spot.col]) & (label > 0)
+    found = shapes(mine.astype(np.uint8), mask=mine, connectivity=8, transform=grid.transform)
+    return shapely.union_all([shape(outline) for outline, _ in found])
+
+
+def _line_of(
+    spot: Spot, land: Land, valley_lines: Sequence[Geometry], area: Geometry
+) -> tuple[Geometry | None, str]:
+    """The part of the line a spot lies along, through its extent, and what it is called."""
+    if spot.kind == "valley":
+        lines, names = list(valley_lines), ["the valley line"] * len(valley_lines)
+    elif spot.kind in _LINES and _LINES[spot.kind][0] in land.vectors:
+        layer, plain = _LINES[spot.kind]
+        frame = land.vectors[layer]
+        lines = list(frame.geometry)
+        rows = zip(frame["name"], frame["kind"], strict=True)
+        names = [called(name, kind, otherwise=plain) for name, kind in rows]
+    else:
+        return None, ""
+    near = shapely.buffer(area, spot.search_radius_m)
+    best, name = None, ""
+    for line, said in zip(lines, names, strict=True):
+        if not line.geom_type.endswith("LineString"):
+            continue
+        parts = shapely.get_parts(shapely.line_merge(shapely.intersection(line, near)))
+        for part in parts:
+            if part.geom_type == "LineString" and (best is None or part.length > best.length):
+                best, name = part, said
+    return best, name

@@ -1,0 +1,47 @@
+"""What a reader is told where the maps cannot tell a point."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from siting.lengths import about
+from siting.spot_parts import Extent
+from siting.types import Spot
+
+_M2_PER_HA, _ACRES_PER_HA = 10_000.0, 2.471
+
+
+def extent_words(extent: Extent, *, radius_m: float) -> str:
+    """Where to look, as a sentence.
+
+    Examples
+    --------
+    >>> from shapely import LineString
+    >>> brook = Extent("stretch", LineString(), 123.0, 0.0, "the brook")
+    >>> extent_words(brook, radius_m=30.0)
+    'Look along about 120 m (390 ft) of the brook: these maps cannot tell one point from another.'
+    """
+    if extent.kind == "stretch":
+        where = f"along {about(extent.length_m, radius_m)} of {extent.along}"
+    else:
+        hectares = extent.area_m2 / _M2_PER_HA
+        where = (
+            f"anywhere in the marked area of about {hectares:.1f} ha "
+            f"({hectares * _ACRES_PER_HA:.0f} acres)"
+        )
+    return f"Look {where}: these maps cannot tell one point from another."
+
+
+def with_extents(spots: Sequence[Spot], extents: Sequence[Extent | None]) -> tuple[Spot, ...]:
+    """The spots with their extents, told first among what to check on site."""
+    return tuple(
+        spot
+        if extent is None
+        else replace(
+            spot,
+            extent=extent,
+            check=(extent_words(extent, radius_m=spot.search_radius_m), *spot.check[1:]),
+        )
+        for spot, extent in zip(spots, extents, strict=True)
+    )
