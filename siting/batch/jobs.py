@@ -134,9 +134,19 @@ def parcel_row(result: Result, protocol: Protocol) -> Row:
         "problem": limit.problem,
         "sentence": letter_sentence(result, limit=limit, firm=firm),
         "cautions": list(dict.fromkeys(text for spot in result.spots for text in spot.cautions)),
+        "caution_spots": _caution_spots(result),
         "warnings": [note.text for note in result.notes if note.level == "warning"],
         "top": [_spot_row(spot) for spot in result.spots],
     }
+
+
+def _caution_spots(result: Result) -> list[list[int]]:
+    """For each caution of the row, the ranks of its spots; empty where all spots share it."""
+    found: dict[str, list[int]] = {}
+    for spot in result.spots:
+        for text in dict.fromkeys(spot.cautions):
+            found.setdefault(text, []).append(spot.rank)
+    return [[] if len(ranks) == len(result.spots) else ranks for ranks in found.values()]
 
 
 def firm_count(spots: tuple[Spot, ...]) -> int | None:

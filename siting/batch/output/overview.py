@@ -94,7 +94,8 @@ def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
 
 _COLUMNS = (
     "id", "label", "cell", "priority", "role", "points", "spots", "firm", "usable", "area",
-    "problem", "limit", "sentence", "cautions", "warnings", "page", "where", "lon", "lat",
+    "problem", "limit", "sentence", "cautions", "caution_spots",
+    "state", "since", "warnings", "page", "where", "lon", "lat",
     "heading", "walk", "code",
 )  # fmt: skip
 
@@ -135,6 +136,9 @@ def _parcel(row: Row, batch: Batch, role: Mapping[str, str], texts: _Texts) -> d
         "limit": clean(row["limit"]),
         "sentence": clean(row["sentence"]),
         "cautions": texts.numbers(row["cautions"]),
+        "caution_spots": row.get("caution_spots") or [[] for _ in row["cautions"]],
+        "state": batch.states.get(row["parcel_id"], ("", ""))[0],
+        "since": batch.states.get(row["parcel_id"], ("", ""))[1],
         "warnings": texts.numbers(row["warnings"]),
         "page": batch.pages.get(row["parcel_id"], ""),
         "where": clean(top.get("where", "")),
@@ -160,6 +164,9 @@ def _failure(row: Row) -> dict[str, Any]:
         "where": "",
         "spots": 0,
         "cautions": [],
+        "caution_spots": [],
+        "state": "",
+        "since": "",
         "warnings": [],
     }
     return {name: told.get(name) for name in _COLUMNS}

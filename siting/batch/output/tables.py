@@ -42,6 +42,8 @@ class Batch:
     pages : folder of a parcel's pages below the batch's folder, by the parcel's identifier
     assignment : Assignment or None
     notes : sentences about the whole run
+    states : what was last reported of a parcel and on which day, by its identifier, such as
+        ("camera up", "2027-04-03")
     """
 
     rows: Sequence[Row]
@@ -50,6 +52,7 @@ class Batch:
     pages: Mapping[str, str]
     assignment: Assignment | None = None
     notes: Sequence[str] = field(default_factory=tuple)
+    states: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
 
 def roles(assignment: Assignment | None) -> dict[str, str]:

@@ -13,6 +13,7 @@ function factRows(i) {
   const add = (name, ...value) => facts.push(node("dt", {}, name), node("dd", {}, ...value));
   if (COL.cell[i]) add("Survey cell", user(COL.cell[i]));
   if (COL.role[i]) add("Proposed", roleCell(i));
+  if (COL.state[i]) add("Status", `${COL.state[i]}, ${COL.since[i]}`);
   if (!COL.code[i]) {
     add("Spots", spotsWords(i));
     if (COL.points[i] !== null) {
@@ -59,7 +60,7 @@ function drawCard() {
     parts.push(node("p", {}, node("button", { type: "button", onclick: copy }, "Copy the sentence"),
       " ", said));
   }
-  parts.push(list("Know about these maps", COL.warnings[i]), list("Cautions", COL.cautions[i]));
+  parts.push(list("Gaps in the maps", COL.warnings[i]), cautions(i));
   parts.push(node("p", { class: "to-list" },
     node("button", { type: "button", onclick: backToList }, "Back to the list")));
   byId("card-body").replaceChildren(...parts.filter(Boolean));
@@ -70,6 +71,17 @@ function drawCard() {
 function backToList() {
   const row = document.querySelector('#rows tr[aria-current="true"]');
   (row || byId("rows")).scrollIntoView({ block: "center" });
+}
+
+// Each caution with the spots it is about: two spots may well call for opposite ones.
+function cautions(i) {
+  const said = COL.cautions[i].map((k, at) => {
+    const spots = COL.caution_spots[i][at];
+    const whose = spots.length ? (spots.length === 1 ? "Spot " : "Spots ") + spots.join(", ") + ": " : "";
+    return node("li", {}, whose ? node("b", {}, whose) : "", user(DATA.texts[k]));
+  });
+  if (!said.length) return null;
+  return node("details", {}, node("summary", {}, `Cautions (${said.length})`), node("ul", {}, said));
 }
 
 function list(title, numbers) {

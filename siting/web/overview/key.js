@@ -2,6 +2,7 @@
 
 import { byId, node } from "../shared/dom.js";
 import { EVERY, STATE, listen } from "./data.js";
+import { CELL_LINES } from "./map.js";
 import { DRAW } from "./shapes.js";
 import { CLASS_OF, SIGNS } from "./signs.js";
 
@@ -26,7 +27,9 @@ export function drawKey() {
   });
   const rows = [...SIGNS[STATE.by]].filter(([kind]) => counts.has(kind));
   byId("key").replaceChildren(...rows.map(([kind, sign]) => node("div", { class: "key-row" },
-    swatch(sign), node("span", {}, sign.words), node("span", { class: "number" }, counts.get(kind)))));
+    swatch(sign), node("span", {}, sign.words), node("span", { class: "number" }, counts.get(kind)))),
+  CELL_LINES.drawn ? node("div", { class: "key-row" }, node("span", { class: "cell-swatch" }),
+    node("span", {}, "around the parcels of a survey cell")) : "");
 }
 
 listen((what) => { if (what === "by") drawKey(); });

@@ -3,6 +3,7 @@
 import { node, user } from "../shared/dom.js";
 import { latLon } from "../model/frame.js";
 import { COL, COUNT, DATA, EVERY, STATE, choose, listen } from "./data.js";
+import { drawCellLines } from "./cells.js";
 import { Sign } from "./shapes.js";
 import { CLASS_OF, SIGNS } from "./signs.js";
 
@@ -30,6 +31,8 @@ export const MAP = L.map("map", {
 const REACH = 9;
 const HINT = L.tooltip({ direction: "top", offset: [0, -8] });
 const MOST_NAMES = 40;
+// Whether the cells have lines on the map, for the key.
+export const CELL_LINES = { drawn: false };
 const OUTLINES = [];
 const MARKS = [];
 let ALL = null;
@@ -56,6 +59,7 @@ export function drawMap() {
     MARKS[i] = new Sign(place, { weight: 1.2, color: "#14231b", fillOpacity: 1, radius: 6, interactive: false });
   });
   ALL = bounds();
+  CELL_LINES.drawn = drawCellLines(MAP, OUTLINES);
   if (ALL.isValid()) showAll();
   else MAP.setView([0, 0], 2);
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(MAP);
@@ -164,8 +168,13 @@ export function makeRoom() {
   if (whole) showAll();
 }
 
+// All parcels in view, beside the key where there is room for both.
 export function showAll() {
-  if (ALL.isValid()) MAP.fitBounds(ALL.pad(0.05), { animate: false });
+  if (!ALL.isValid()) return;
+  const key = document.querySelector("details.key"), size = MAP.getSize();
+  const side = key.open && size.x > 2.2 * key.offsetWidth && !document.querySelector(".printing")
+    ? key.offsetWidth + 16 : 0;
+  MAP.fitBounds(ALL.pad(0.05), { animate: false, paddingTopLeft: [side, 50] });
 }
 
 listen((what) => {

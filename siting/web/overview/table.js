@@ -16,6 +16,7 @@ const HEADS = [
   { key: "firm", words: "Firm", number: true, down: true, off: !COL.firm.some((v) => v !== null) },
   { key: "usable", words: "Usable", number: true, down: true, cell: usableCell },
   { key: "role", words: "Proposed", cell: roleCell, off: !COL.role.some(Boolean) },
+  { key: "state", words: "Status", cell: stateCell, look: "state", off: !COL.state.some(Boolean) },
   { key: "limit", words: "What limits it most", cell: limitCell, look: "words" },
 ].filter((head) => !head.off);
 
@@ -43,6 +44,10 @@ export function roleCell(i) {
   return role ? node("span", { class: role === "camera" ? "role role-camera" : "role" }, role) : "";
 }
 
+function stateCell(i) {
+  return COL.state[i] ? [COL.state[i], node("span", { class: "sub" }, COL.since[i])] : "";
+}
+
 function limitCell(i) {
   if (COL.code[i]) return [node("b", {}, `${COL.code[i]}: `), user(COL.limit[i])];
   return user(COL.limit[i]);
@@ -57,6 +62,8 @@ const SHOW = {
   failed: ["not scored", (i) => Boolean(COL.code[i])],
   camera: ["with a camera proposed", (i) => COL.role[i] === "camera"],
   reserve: ["reserves", (i) => COL.role[i].startsWith("reserve")],
+  reported: ["reported on", (i) => Boolean(COL.state[i])],
+  silent: ["with a camera proposed, nothing reported", (i) => COL.role[i] === "camera" && !COL.state[i]],
 };
 
 const WORDS = EVERY.map((i) => ["id", "label", "cell", "limit", "where", "code"]
@@ -152,7 +159,8 @@ function options(id, pairs) {
 
 export function drawFilters() {
   const present = new Set(COL.problem);
-  const hidden = DATA.cells.length ? [] : ["camera", "reserve"];
+  const hidden = [...(DATA.cells.length ? [] : ["camera", "reserve", "silent"]),
+    ...(COL.state.some(Boolean) ? [] : ["reported", "silent"])];
   options("show", Object.entries(SHOW).filter(([key]) => !hidden.includes(key)).map(([key, [words]]) => [key, words]));
   options("by-problem", [["", "any or none"],
     ...Object.entries(DATA.problems).filter(([key]) => present.has(key)),

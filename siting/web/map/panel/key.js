@@ -42,7 +42,8 @@ function keyRow(key, label, swatch, layers, more) {
     });
     if (event.target.checked && key === "ground") GROUND.bringToBack();
   } });
-  return node("li", {}, node("label", { class: "key-row" }, input, keySwatch(swatch),
+  const plain = key === "ground" || key === "score";
+  return node("li", { class: plain ? "plain" : null }, node("label", { class: "key-row" }, input, keySwatch(swatch),
     node("span", {}, label)), more ? node("p", { class: "small" }, more) : "");
 }
 
