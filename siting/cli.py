@@ -48,16 +48,24 @@ INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--time-zone", "survey.time_zone", "IANA name, such as Etc/GMT+5."),
     ("--first-day", "survey.first_day", "First day of the deployment, YYYY-MM-DD."),
     ("--last-day", "survey.last_day", "Last day of the deployment, YYYY-MM-DD."),
-    ("--visited", "survey.visited", "Places visited, as saved by a map page."),
+    ("--visited", "survey.visited", "Decisions and visits: a file or a folder of them."),
+    ("--places", "survey.places", "places.csv of an earlier run: places keep their names."),
     ("--grid-crs", "grid.crs", "Metric map projection to work in."),
 )
-_PATHS = {"parcel.file", "dem.file", "land_cover.file", "canopy.file", "survey.visited"}
+_PATHS = {
+    "parcel.file",
+    "dem.file",
+    "land_cover.file",
+    "canopy.file",
+    "survey.visited",
+    "survey.places",
+}
 
 
 def input_options(command: Command) -> Command:
     """All keys of the inputs file as options of a command."""
     for name, key, text in reversed(INPUT_OPTIONS):
-        many = key.startswith("layers.")
+        many = key.startswith("layers.") or key == "survey.visited"
         text = f"{text} May be given more than once." if many else text
         command = click.option(name, default=None, multiple=many, help=text)(command)
     number = click.option(

@@ -13,6 +13,7 @@ from siting.notebook import site_parcel
 from siting.notes import worst_first
 from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
+from siting.read.land import read_decisions_of, read_parcel
 from siting.read.sketch_ground import sketch_ground
 from siting.report import output_names
 from siting.report.destination import (
@@ -22,6 +23,7 @@ from siting.report.destination import (
     check_replaceable,
     check_same_sources,
 )
+from siting.report.files.places import NAME as PLACES
 from siting.report.page.sketch import sketch_page
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs, load_protocol
@@ -47,7 +49,9 @@ def score_to_folder(
     names = output_names(public=public)
     check_destination(folder, names, kind=PUBLIC if public else SCORE, inputs=inputs)
     check_replaceable(folder, names, inputs=inputs, protocol=protocol, overwrite=overwrite)
-    result = site_parcel(inputs, protocol, progress=progress)
+    parcel = read_parcel(inputs)
+    decisions = read_decisions_of(inputs, parcel, before=folder / PLACES)
+    result = site_parcel(inputs, protocol, parcel, progress=progress, decisions=decisions)
     if not public:
         check_same_sources(folder, result, overwrite=overwrite)
     progress("writing the map and the files")

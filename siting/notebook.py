@@ -21,6 +21,7 @@ from siting.lengths import NO_BREAK, percent, points
 from siting.lock import locked
 from siting.pipeline import site_parcel as run_pipeline
 from siting.read import land
+from siting.read.vector.decision_files import Decisions
 from siting.report import write_report
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs, load_protocol, protocol_with
@@ -129,6 +130,7 @@ def site_parcel(
     parcel: Parcel | str | None = None,
     *,
     progress: Callable[[str], None] | None = None,
+    decisions: Decisions | None = None,
 ) -> SitedParcel:
     """Find, rank and explain the spots of one parcel.
 
@@ -144,6 +146,8 @@ def site_parcel(
         Which parcel: its identifier where the file holds several, or one that was read before.
     progress : function of one str, or None
         Called with the name of each stage as it begins.
+    decisions : Decisions or None
+        What was decided about the parcel; None reads the files that the inputs name.
 
     Returns
     -------
@@ -157,7 +161,9 @@ def site_parcel(
     given, rules = as_inputs(inputs), as_protocol(protocol)
     outline = parcel if isinstance(parcel, Parcel) else read_parcel(given, parcel or "")
     with one_thread():
-        result = run_pipeline(given, rules, outline, progress=progress or _silent)
+        result = run_pipeline(
+            given, rules, outline, progress=progress or _silent, decisions=decisions
+        )
     found = {f.name: getattr(result, f.name) for f in fields(Result)}
     return SitedParcel(**found, inputs=given, protocol=rules)
 

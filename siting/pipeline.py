@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from siting import criteria
 from siting.curves import membership
+from siting.decisions.places import named_places
+from siting.decisions.proposal import proposal_of
 from siting.grid import FloatArray
 from siting.ground.distance import burn
 from siting.ground.layers import Ground, build_ground
@@ -17,6 +20,7 @@ from siting.ground.travel.passage import with_passage
 from siting.heading.choose import find_aims
 from siting.lengths import percent
 from siting.read.land import read_land
+from siting.read.vector.decision_files import Decisions
 from siting.scoring.candidates import find_candidates
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import combine, memberships, strongest_attractor, weights_of
@@ -42,7 +46,13 @@ def _silent(stage: str) -> None:
 
 
 def site_parcel(
-    inputs: Inputs, protocol: Protocol, parcel: Parcel, *, progress: Progress = _silent
+    inputs: Inputs,
+    protocol: Protocol,
+    parcel: Parcel,
+    *,
+    progress: Progress = _silent,
+    decisions: Decisions | None = None,
+    offered: tuple[str, str] | None = None,
 ) -> Result:
     """Ranked spots of one parcel, with all that is needed to explain and draw them.
 
@@ -56,6 +66,10 @@ def site_parcel(
         Checked parcel.
     progress : function
         Told the name of each stage as it begins.
+    decisions : Decisions or None
+        What was decided about the parcel, where the caller has read it; None reads it.
+    offered : (name of a place, why) or None
+        The place that the survey's assignment proposes.
 
     Raises
     ------
@@ -63,7 +77,14 @@ def site_parcel(
         With a stable code; see docs/errors.md.
     """
     progress("reading rasters and layers")
-    land = read_land(inputs, parcel, rules=protocol.grid, far_reach_m=protocol.sun.horizon_reach_m)
+    land = read_land(
+        inputs,
+        parcel,
+        rules=protocol.grid,
+        far_reach_m=protocol.sun.horizon_reach_m,
+        decision_rules=protocol.decisions,
+        decisions=decisions,
+    )
 
     progress("measuring the ground")
     ground = _measure(land, protocol)
@@ -128,6 +149,7 @@ def site_parcel(
             for spot in spots
         ],
     )
+    spots = _with_names(spots, land)
     usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))
     return Result(
         land=land,
@@ -146,6 +168,18 @@ def site_parcel(
             *_result_notes(spots, usable),
         ),
         usable_share=usable,
+        proposal=proposal_of(
+            land.decisions, {spot.place_id: spot.rank for spot in spots}, offered=offered
+        ),
+    )
+
+
+def _with_names(spots: tuple[Spot, ...], land: Land) -> tuple[Spot, ...]:
+    """The spots under the names that their places had before."""
+    at = [(spot.lon, spot.lat, spot.search_radius_m) for spot in spots]
+    places = named_places(at, land.known_places, parcel=land.parcel.id)
+    return tuple(
+        replace(spot, place_id=place.id) for spot, place in zip(spots, places, strict=True)
     )
 
 

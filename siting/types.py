@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     import geopandas as gpd
     from shapely.geometry.base import BaseGeometry as Geometry
 
+    from siting.decisions.model import Record
+    from siting.decisions.places import KnownPlace
+    from siting.decisions.proposal import Proposal
+
 BoolArray = NDArray[np.bool_]
 RoleArray = NDArray[np.int8]
 
@@ -144,7 +148,9 @@ class Land:
         column error_m is how far a shape may be off, metres, NaN when nobody said
     parcel_shape : shapely geometry of the parcel in the grid's coordinate system
     dem_cell_m, cover_cell_m : float, cell size of the files, metres
-    ruled_out : (place, radius in metres) of places that an earlier visit ruled out
+    ruled_out : (shape, metres around it) of ground that decisions close
+    decisions : records about the parcel (`siting.decisions.model`), by time
+    known_places : places of the parcel that have a name already
     known : mapping from each raster given ("dem", "land_cover", "canopy"; polygons of land cover
         count as one) to (rows, cols) bool, True where it has a value. Nothing can be found near a
         cell that is False, nor near the border of the array: what lies beyond is not known. A
@@ -168,6 +174,8 @@ class Land:
     sources: tuple[Source, ...]
     class_names: Mapping[int, str] = field(default_factory=dict)
     ruled_out: tuple[tuple[Geometry, float], ...] = ()
+    decisions: tuple[Record, ...] = ()
+    known_places: tuple[KnownPlace, ...] = ()
     known: Mapping[str, BoolArray] = field(default_factory=dict)
     far_dem: FloatArray | None = None
     far_grid: Grid | None = None
@@ -264,6 +272,8 @@ class Spot:
         The stretch or area that is as good, where the maps cannot tell a point.
     aim, walk, stability : Aim, Walk and PlaceStability, each None where it was not found or sought
     heading_words : HeadingWords or None, what a reader is told of the aim
+    place_id : str
+        The place's own name, which it keeps when its rank changes.
     """
 
     rank: int
@@ -293,6 +303,7 @@ class Spot:
     walk: Walk | None = None
     stability: PlaceStability | None = None
     extent: Extent | None = None
+    place_id: str = ""
 
     def __repr__(self) -> str:
         named = f", {self.name[:60]}" if self.name else ""
@@ -313,6 +324,7 @@ class Result:
     valley_lines: tuple[Geometry, ...]
     notes: tuple[Note, ...]
     usable_share: float
+    proposal: Proposal | None = None
 
     def __repr__(self) -> str:
         parcel = self.land.parcel.id[:40]

@@ -14,10 +14,12 @@ import shapely
 from siting import __version__
 from siting.errors import SitingError
 from siting.files import State, canonical_json, file_hash, file_state, text_hash
+from siting.read.vector.decision_files import Decisions
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Parcel
 
+NO_DECISIONS = Decisions()
 # A file changed within so much of being read may change again without its times telling.
 _UNSETTLED_NS = 2_000_000_000
 # Libraries whose arithmetic a result depends on.
@@ -84,7 +86,9 @@ def settings_print(
     program : see `program_print`
     """
     given: dict[str, Any] = {
-        "inputs": inputs.model_dump(mode="json", exclude={"parcel"}),
+        "inputs": inputs.model_dump(
+            mode="json", exclude={"parcel": True, "survey": {"visited", "places"}}
+        ),
         "protocol": protocol.model_dump(mode="json"),
         "files": dict(files),
         "program": program,
@@ -92,8 +96,13 @@ def settings_print(
     return text_hash(canonical_json(given))
 
 
-def parcel_print(parcel: Parcel, shared: str) -> str:
-    """The fingerprint that decides whether a parcel is done: its own facts and the shared ones."""
+def parcel_print(parcel: Parcel, shared: str, decisions: Decisions = NO_DECISIONS) -> str:
+    """The fingerprint that decides whether a parcel is done: its own facts and the shared ones.
+
+    Of the files of decisions only what they say of this parcel counts: the file that one volunteer
+    sends changes nothing for the others.
+    """
     shape = "" if parcel.geometry is None else shapely.to_wkb(parcel.geometry, hex=True)
     facts = (parcel.id, parcel.label, parcel.cell, repr(parcel.priority), parcel.crs, shape, shared)
-    return text_hash("\0".join(facts))
+    decided = "\0".join(record.model_dump_json() for record in decisions.records)
+    return text_hash("\0".join((*facts, decided)))

@@ -15,13 +15,17 @@ from typing import Any
 import numpy as np
 import shapely
 
+from siting.batch.fingerprints import NO_DECISIONS
 from siting.batch.survey.assign_program import Option, place_kind
+from siting.decisions.proposal import proposal_of
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.files import LAST, check_unlinked, safe_name
 from siting.lengths import whole_minutes
 from siting.pipeline import site_parcel
+from siting.read.vector.decision_files import Decisions
 from siting.read.vector.parcels import checked_parcel
 from siting.report import write_report
+from siting.report.files.places import places_now
 from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
@@ -43,12 +47,18 @@ class Job:
         As read from its file, not yet checked.
     folder : Path or None
         Output folder of the batch when the parcel's pages are wanted, None for its row alone.
+    decisions : Decisions
+        What was decided about the parcel, and the places that have a name.
+    offered : (name of a place, why) or None
+        What the assignment proposes.
     """
 
     parcel: Parcel
     inputs: Inputs
     protocol: Protocol
     folder: Path | None = None
+    decisions: Decisions = NO_DECISIONS
+    offered: tuple[str, str] | None = None
 
 
 def parcel_folder(folder: Path, identifier: str) -> Path:
@@ -94,14 +104,21 @@ def _absolute_files(inputs: Inputs) -> list[str]:
 def _done(job: Job) -> dict[str, Any]:
     file = Path(job.inputs.parcel.file.partition("::")[0]).name
     parcel = checked_parcel(job.parcel, file=file)
-    result = site_parcel(job.inputs, job.protocol, parcel)
+    result = site_parcel(
+        job.inputs, job.protocol, parcel, decisions=job.decisions, offered=job.offered
+    )
     record = ""
     if job.folder is not None:
         folder = parcel_folder(job.folder, parcel.id)
         check_unlinked(folder)
         digests = write_report(result, folder, protocol=job.protocol, inputs=job.inputs)
         record = digests[LAST]
-    return {"row": parcel_row(result, job.protocol), "record": record}
+    return {
+        "row": parcel_row(result, job.protocol),
+        "record": record,
+        "offered": list(job.offered) if job.offered else None,
+        "places": [[p.id, p.lon, p.lat, p.radius_m] for p in places_now(result)],
+    }
 
 
 def parcel_row(result: Result, protocol: Protocol) -> Row:
@@ -136,6 +153,7 @@ def parcel_row(result: Result, protocol: Protocol) -> Row:
         "cautions": list(dict.fromkeys(text for spot in result.spots for text in spot.cautions)),
         "caution_spots": _caution_spots(result),
         "warnings": [note.text for note in result.notes if note.level == "warning"],
+        "decided": _decided(result),
         "top": [_spot_row(spot) for spot in result.spots],
     }
 
@@ -159,9 +177,16 @@ def firm_count(spots: tuple[Spot, ...]) -> int | None:
     return firm if known or not spots else None
 
 
+def _decided(result: Result) -> str:
+    """The place that a volunteer chose or a camera stands at, "" where there is none."""
+    proposal = proposal_of(result.land.decisions, {})
+    return proposal.place_id if proposal and proposal.state != "proposed" else ""
+
+
 def _spot_row(spot: Spot) -> Row:
     return {
         "spot": spot.rank,
+        "place_id": spot.place_id,
         "lon_deg": round(spot.lon, 6),
         "lat_deg": round(spot.lat, 6),
         "score": round(spot.score, 4),
@@ -209,5 +234,11 @@ def options_of(row: Mapping[str, Any]) -> list[Option]:
             priority=priority,
             usable_share=float(row["usable_share"]),
         )
-        for spot in row["top"]
+        for spot in _offered_spots(row)
     ]
+
+
+def _offered_spots(row: Mapping[str, Any]) -> list[Row]:
+    """The spots of a parcel that may be proposed: the one that was chosen, where there is one."""
+    chosen = [spot for spot in row["top"] if row.get("decided") == spot["place_id"]]
+    return chosen or list(row["top"])

@@ -24,7 +24,15 @@ from siting.batch.output.overview import overview_page
 from siting.batch.output.record import batch_json
 from siting.batch.output.tables import Batch
 from siting.batch.survey.assign import Assignment, assign
-from siting.batch.worklist import Sizes, batch_parcels, file_prints, outlines, try_inputs
+from siting.batch.worklist import (
+    Decided,
+    Sizes,
+    batch_parcels,
+    decisions_by_parcel,
+    file_prints,
+    outlines,
+    try_inputs,
+)
 from siting.files import LAST, clean_parts, file_hash, make_folder, remove, staged
 from siting.lock import locked
 from siting.read.raster.relief import read_relief
@@ -136,8 +144,11 @@ def run_batch(
         shared = fingerprints.settings_print(
             inputs, protocol, files=files, program=fingerprints.program_print()
         )
-        keys = {p.id: fingerprints.parcel_print(p, shared) for p in parcels}
-        run = _Run(inputs, protocol, folder, options, journal, watcher, parcels, keys, sizes)
+        decided = decisions_by_parcel(inputs, parcels, journal)
+        keys = {p.id: fingerprints.parcel_print(p, shared, decided.of[p.id]) for p in parcels}
+        run = _Run(
+            inputs, protocol, folder, options, journal, watcher, parcels, keys, sizes, decided
+        )
         try:
             reused = run.score()
             assignment = run.write_pages()
@@ -195,6 +206,7 @@ class _Run:
         parcels: Sequence[Parcel],
         keys: Mapping[str, str],
         sizes: Sizes,
+        decided: Decided,
     ) -> None:
         self.inputs = inputs
         self.protocol = protocol
@@ -205,7 +217,9 @@ class _Run:
         self._watcher = watcher
         self._keys = keys
         self._sizes = sizes
+        self.decided = decided
         self._executor: Executor | None = None
+        self._offers: Mapping[str, tuple[str, str]] = {}
 
     def score(self) -> int:
         """Score what is not done yet; how many were done already."""
@@ -223,6 +237,7 @@ class _Run:
         while True:
             assignment = self._assigned()
             wanted = self._wanted(assignment)
+            self._offers = self._offered(assignment)
             todo = [p for p in self.parcels if p.id in wanted and not self._is_done(p, pages=True)]
             if not todo:
                 return assignment
@@ -269,7 +284,9 @@ class _Run:
             return True
         # run.json is written last: with the right hash it says that the pages beside it are whole.
         record = parcel_folder(self.folder, parcel.id) / LAST
-        return bool(entry["record"]) and record.exists() and file_hash(record) == entry["record"]
+        whole = bool(entry["record"]) and record.exists() and file_hash(record) == entry["record"]
+        offer = self._offers.get(parcel.id)
+        return whole and entry.get("offered") == (list(offer) if offer else None)
 
     def _do(self, todo: Sequence[Parcel], *, pages: bool, done: int) -> None:
         """Run the jobs and write each outcome into the journal as it comes."""
@@ -290,7 +307,14 @@ class _Run:
             self._keep(by_id[ended.name], jobs.CRASHED if ended.died else ended.value)
 
     def _job(self, parcel: Parcel, *, pages: bool) -> Job:
-        return Job(parcel, self.inputs, self.protocol, self.folder.absolute() if pages else None)
+        return Job(
+            parcel,
+            self.inputs,
+            self.protocol,
+            self.folder.absolute() if pages else None,
+            self.decided.of[parcel.id],
+            self._offers.get(parcel.id),
+        )
 
     def _keep(self, parcel: Parcel, outcome: Mapping[str, Any]) -> None:
         self._journal.add("parcel", parcel.id, key=self._keys[parcel.id], **outcome)
@@ -324,6 +348,17 @@ class _Run:
         cells = sorted({parcel.cell for parcel in self.parcels if parcel.cell})
         options = [o for row in self._rows() if row["survey_cell"] for o in jobs.options_of(row)]
         return assign(options, cells=cells, rules=self.protocol.assign)
+
+    def _offered(self, assignment: Assignment | None) -> Mapping[str, tuple[str, str]]:
+        """The place that the assignment proposes on each parcel that gets a camera, and why."""
+        rows = {row["parcel_id"]: row for row in self._rows()}
+        offers = {}
+        for choice in assignment.cells if assignment else ():
+            if choice.chosen is not None:
+                top = rows[choice.chosen.parcel]["top"]
+                spot = next(s for s in top if s["spot"] == choice.chosen.spot)
+                offers[choice.chosen.parcel] = (spot["place_id"], choice.because)
+        return offers
 
     def _wanted(self, assignment: Assignment | None) -> set[str]:
         """Parcels whose pages are wanted: all, or the best and those with a camera."""

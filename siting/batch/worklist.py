@@ -12,18 +12,25 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.batch import budget, fingerprints
 from siting.batch.journal import Journal
+from siting.decisions.places import KnownPlace
 from siting.errors import SitingError
 from siting.files import file_state, safe_name
 from siting.grid import transformer
 from siting.read.cover import read_legend
 from siting.read.given import given_files
 from siting.read.input_files import input_path, raster_path
-from siting.read.land import all_parcels
+from siting.read.land import all_parcels, known_places
 from siting.read.projection import WGS84, metres_per_unit
 from siting.read.raster import rasters
+from siting.read.vector.decision_files import (
+    Decisions,
+    check_parcels,
+    decisions_of,
+    read_given,
+)
 from siting.settings.inputs import CoverInput, Inputs
 from siting.settings.protocol import Protocol
-from siting.types import Parcel
+from siting.types import Note, Parcel
 
 # A window of a raster as it is read: its own cells, a float copy and a mask.
 _WINDOW_BYTES = 14
@@ -66,7 +73,7 @@ def file_prints(inputs: Inputs, journal: Journal) -> dict[str, str]:
     number on the disk.
     """
     out: dict[str, str] = {}
-    for path in given_files(inputs, parcels=False):
+    for path in given_files(inputs, parcels=False, decisions=False):
         name = fingerprints.named(path, inputs.folder)
         known = journal.get("file", name)
         state = file_state(path)
@@ -75,6 +82,37 @@ def file_prints(inputs: Inputs, journal: Journal) -> dict[str, str]:
             known = journal.add("file", name, state=settled, print=digest)
         out[name] = str(known["print"])
     return out
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What was decided about each parcel, by its identifier, and what to say about the files."""
+
+    of: Mapping[str, Decisions]
+    notes: tuple[Note, ...]
+
+
+def decisions_by_parcel(inputs: Inputs, parcels: Sequence[Parcel], journal: Journal) -> Decided:
+    """The decisions of all parcels, and the names that their places have already.
+
+    A place is known from the file that the inputs name, and from what this folder's batch wrote
+    before, whatever has changed since.
+
+    Raises
+    ------
+    SitingError
+        E-VISIT-... for a file that cannot be used, before any parcel is scored.
+    """
+    given = read_given(inputs)
+    notes = check_parcels(given, [parcel.id for parcel in parcels])
+    known = known_places(inputs)
+    of = {}
+    for parcel in parcels:
+        entry = journal.get("parcel", parcel.id) or {}
+        before = [KnownPlace(*row) for row in entry.get("places", [])]
+        names = (*known.get(parcel.id, ()), *before)
+        of[parcel.id] = decisions_of(given, parcel, known=names)
+    return Decided(of, notes)
 
 
 @dataclass(frozen=True)

@@ -144,7 +144,11 @@ def _work(job: Job, pipe: Connection) -> Any:
         inputs = load_inputs(job.inputs)
         protocol = load_protocol(job.protocol)
         return score_to_folder(
-            inputs, protocol, job.out, progress=lambda stage: pipe.send(("stage", stage))
+            inputs,
+            protocol,
+            job.out,
+            progress=lambda stage: pipe.send(("stage", stage)),
+            overwrite=True,  # the desk keeps one folder for each parcel and scores it anew
         )
     if isinstance(job, ReadUpload):
         from siting.desk.uploads import shapes_in

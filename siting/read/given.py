@@ -8,7 +8,9 @@ from pathlib import Path
 from siting.settings.inputs import Inputs
 
 
-def given_files(inputs: Inputs, *, parcels: bool = True) -> tuple[Path, ...]:
+def given_files(
+    inputs: Inputs, *, parcels: bool = True, decisions: bool = True
+) -> tuple[Path, ...]:
     """Every local file that is read, in a fixed order.
 
     Parameters
@@ -17,6 +19,8 @@ def given_files(inputs: Inputs, *, parcels: bool = True) -> tuple[Path, ...]:
     parcels : bool
         With the file of the outlines. A batch leaves it out: a parcel added to the list changes
         nothing for the others.
+    decisions : bool
+        With the files of decisions, which a batch tells apart by parcel, too.
 
     A raster's `.ovr`, `.aux.xml`, `.msk` or world file, a shapefile's `.dbf` and a GeoPackage's
     `-wal` count: they change what is read.
@@ -24,7 +28,7 @@ def given_files(inputs: Inputs, *, parcels: bool = True) -> tuple[Path, ...]:
     names = [inputs.parcel.file.partition("::")[0]] if parcels and inputs.parcel.file else []
     names += [f.partition("::")[0] for spec in inputs.rasters().values() for f in spec.files]
     names += [layer.file for _, layer in inputs.layers.files()]
-    names += [inputs.survey.visited] if inputs.survey.visited else []
+    names += inputs.survey.visited if decisions else ()
     legend = inputs.land_cover.legend if inputs.land_cover else ""
     names += [legend] if legend.lower().endswith(".csv") else []
     out: dict[Path, None] = {}

@@ -20,6 +20,7 @@ from siting.read.input_files import input_path, raster_path
 from siting.read.land import (
     all_parcels,
     read_canopy,
+    read_decisions_of,
     read_dem,
     read_land,
     read_parcel,
@@ -28,7 +29,6 @@ from siting.read.projection import name_of, project
 from siting.read.raster import rasters
 from siting.read.vector import vectors
 from siting.read.vector.parcels import checked_parcel
-from siting.read.vector.visit_file import ruled_out
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import CoverInput, Inputs, LayerInput, RasterInput
 from siting.settings.protocol import GridRules, Protocol
@@ -118,7 +118,8 @@ def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -
     for name, layer in inputs.layers.files():
         yield name, layer.file, partial(_layer, inputs, grid, name, layer)
     if inputs.survey.visited:
-        yield "visited", inputs.survey.visited, partial(_visits, inputs, grid)
+        files = ", ".join(Path(name).name for name in inputs.survey.visited)
+        yield "visited", files, partial(_visits, inputs, parcel)
 
 
 def _told_once(findings: list[Finding]) -> list[Finding]:
@@ -235,9 +236,9 @@ def _legend(inputs: Inputs, spec: CoverInput) -> Told:
     return legend, {"classes": len(legend.role)}, ()
 
 
-def _visits(inputs: Inputs, grid: Grid) -> Told:
-    places, source, notes = ruled_out(Path(input_path(inputs, inputs.survey.visited)), grid=grid)
-    return places, dict(source.facts), notes
+def _visits(inputs: Inputs, parcel: Parcel) -> Told:
+    found = read_decisions_of(inputs, parcel)
+    return found, {"records": len(found.records)}, found.notes
 
 
 def _layer(inputs: Inputs, grid: Grid, name: str, spec: LayerInput) -> Told:

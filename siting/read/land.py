@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
-from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.decisions.effects import Closed, effects_of
+from siting.decisions.places import KnownPlace
 from siting.errors import SitingError
 from siting.files import State, file_state
 from siting.grid import FloatArray, Grid
@@ -23,14 +24,22 @@ from siting.read.projection import name_of, project
 from siting.read.raster import raster_layers
 from siting.read.raster.far_dem import read_far
 from siting.read.vector import parcels, vectors
-from siting.read.vector.visit_file import ruled_out
+from siting.read.vector.decision_files import (
+    Decisions,
+    check_parcels,
+    decisions_of,
+    read_given,
+    read_places,
+)
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, LayerInput
 from siting.settings.protocol import GridRules
+from siting.settings.protocol_field import DecisionRules
 from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray, Source
 from siting.words.gather import surface
 
 _FILE_TIMES = tuple[str, State]
+_DECISION_RULES = DecisionRules()
 _NO_COVER = Note(
     "W-NOCOVER-01",
     "warning",
@@ -68,7 +77,13 @@ def all_parcels(inputs: Inputs) -> list[Parcel]:
 
 
 def read_land(
-    inputs: Inputs, parcel: Parcel, *, rules: GridRules, far_reach_m: float = 0.0
+    inputs: Inputs,
+    parcel: Parcel,
+    *,
+    rules: GridRules,
+    far_reach_m: float = 0.0,
+    decision_rules: DecisionRules = _DECISION_RULES,
+    decisions: Decisions | None = None,
 ) -> Land:
     """DEM, land cover and layers of a parcel and its surroundings, on one grid.
 
@@ -82,6 +97,10 @@ def read_land(
         Context, limits of the cell size, memory.
     far_reach_m : float
         How far beyond the context coarse elevations are read for the skyline; 0 reads none.
+    decision_rules : DecisionRules
+        What a place ruled out takes with it.
+    decisions : Decisions or None
+        What was decided about the parcel, where the caller has read it; None reads it here.
 
     Raises
     ------
@@ -99,7 +118,8 @@ def read_land(
     cover = _read_cover(inputs, grid, inside, rules)
     canopy, canopy_sources, canopy_notes = read_canopy(inputs, grid, rules)
     layers, layer_sources, layer_notes = _read_layers(inputs, grid)
-    places, visit_sources, visit_notes = _read_visits(inputs, grid)
+    decided = read_decisions_of(inputs, parcel) if decisions is None else decisions
+    layers, closed, visit_notes = _decided(decided, layers, grid, decision_rules)
     far = read_far(
         dem_path, inputs.dem, grid, reach_m=far_reach_m, allow_remote=inputs.allow_remote
     )
@@ -127,6 +147,7 @@ def read_land(
             *canopy_notes,
             *layer_notes,
             *visit_notes,
+            *decided.notes,
         ),
         sources=(
             *parcel.sources,
@@ -135,12 +156,14 @@ def read_land(
             *((cover.source,) if cover else ()),
             *canopy_sources,
             *layer_sources,
-            *visit_sources,
+            *decided.sources,
         ),
         class_names=cover.legend.names if cover else {},
         far_dem=far_dem,
         far_grid=wide,
-        ruled_out=places,
+        ruled_out=closed,
+        decisions=decided.records,
+        known_places=decided.known,
     )
 
 
@@ -246,13 +269,44 @@ def _once(inputs: Inputs, specs: Sequence[LayerInput]) -> list[tuple[str, LayerI
     return list(found.values())
 
 
-def _read_visits(
-    inputs: Inputs, grid: Grid
-) -> tuple[tuple[tuple[Geometry, float], ...], tuple[Source, ...], tuple[Note, ...]]:
-    if not inputs.survey.visited:
-        return (), (), ()
-    places, source, notes = ruled_out(Path(input_path(inputs, inputs.survey.visited)), grid=grid)
-    return places, (source,), notes
+def read_decisions_of(inputs: Inputs, parcel: Parcel, *, before: Path | None = None) -> Decisions:
+    """What the files of decisions say of a parcel, and the places that have a name already.
+
+    `before` is the places.csv of an earlier run in the same folder, where there is one.
+    """
+    given = read_given(inputs)
+    notes = check_parcels(given, [parcel.id])
+    known = known_places(inputs).get(parcel.id, ())
+    if before is not None and before.is_file():
+        known = (*known, *read_places(before).get(parcel.id, ()))
+    found = decisions_of(given, parcel, known=known)
+    return replace(found, notes=(*found.notes, *notes))
+
+
+def known_places(inputs: Inputs) -> dict[str, tuple[KnownPlace, ...]]:
+    """Places that an earlier run named, by parcel."""
+    if not inputs.survey.places:
+        return {}
+    return read_places(Path(input_path(inputs, inputs.survey.places)))
+
+
+def _decided(
+    decisions: Decisions, layers: Mapping[str, Any], grid: Grid, rules: DecisionRules
+) -> tuple[Mapping[str, Any], tuple[Closed, ...], tuple[Note, ...]]:
+    """Layers and closed ground after what was decided: trails that people use are busy."""
+    found = effects_of(decisions.records, grid=grid, vectors=layers, rules=rules)
+    out = dict(layers)
+    if found.busy_trails:
+        trails = layers["trails"].copy()
+        trails.loc[trails.index[found.busy_trails], "use"] = "busy"
+        out["trails"] = trails
+    if not decisions.records:
+        return out, (), ()
+    text = (
+        f"{len(decisions.records)} decisions about this land were read; {found.places} places are "
+        "ruled out and do not come back."
+    )
+    return out, tuple(found.closed), (Note("A-VISIT-01", "assumption", text),)
 
 
 def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
@@ -269,7 +323,7 @@ def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     """Name and state of every local file of the inputs."""
     files = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
     files += [layer.file for _, layer in inputs.layers.files()]
-    files += [inputs.survey.visited]
+    files += inputs.survey.visited
     out: list[_FILE_TIMES] = []
     for file in dict.fromkeys(f.partition("::")[0] for f in files if f):
         path = str(inputs.folder / file)

@@ -84,7 +84,7 @@ def write_report(
 
 _EXACT = (
     "map.html", "field_sheet.html", "spots.geojson", "spots.csv", "spots.gpx", "spots.gpkg",
-    "deployments.csv", "datapackage.json", "suitability.tif",
+    "deployments.csv", "datapackage.json", "places.csv", "suitability.tif",
 )  # fmt: skip
 _SHARED = ("spots.geojson", "spots.csv", "deployments.csv", "datapackage.json")
 
@@ -98,6 +98,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
     """What makes each file but run.json, in order of writing."""
     from siting.report.files import deployments, gpx, tables
     from siting.report.files.geopackage import geopackage
+    from siting.report.files.places import parcel_places_csv
     from siting.report.files.raster import suitability_tif
     from siting.report.page.map import map_page
     from siting.report.paper.sheet import field_sheet
@@ -118,6 +119,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
             result, facts, survey=survey, camera=camera
         ),
         "datapackage.json": lambda: deployments.datapackage_json(result, facts, survey=survey),
+        "places.csv": lambda: parcel_places_csv(result),
         "suitability.tif": lambda: suitability_tif(result),
     }
 

@@ -316,14 +316,27 @@ def _other_layers(home: str, spec: LayerInput) -> tuple[str, ...]:
     return tuple(name for name in LAYER_NAMES if name in named and name != home)
 
 
+def _list_of_files(value: Any) -> Any:
+    """One file or a list of them, as a tuple; nothing where the text is empty."""
+    if isinstance(value, str):
+        return (value,) if value else ()
+    return tuple(value) if isinstance(value, list) else value
+
+
 class SurveyInput(Table):
     """Dates and clock of the deployment."""
 
     time_zone: str = Field("", description="IANA name of the time zone, such as Etc/GMT+5.")
     first_day: dt.date | None = Field(None, description="First day of the deployment.")
     last_day: dt.date | None = Field(None, description="Last day of the deployment.")
-    visited: str = Field(
-        "", description="File of places visited, saved by a map page: ruled-out ones stay away."
+    visited: Annotated[tuple[str, ...], BeforeValidator(_list_of_files)] = Field(
+        (),
+        description="Files of decisions and visits, or folders of them (docs/decisions.md): places "
+        "keep their names, those ruled out stay away, the one chosen comes first.",
+    )
+    places: str = Field(
+        "",
+        description="places.csv of an earlier run: places keep their names in a new folder.",
     )
 
     @field_validator("time_zone")

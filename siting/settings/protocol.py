@@ -27,6 +27,7 @@ from siting.settings.protocol_base import curve as _curve
 from siting.settings.protocol_base import weight as _weight
 from siting.settings.protocol_field import (
     CautionRules,
+    DecisionRules,
     ReviewRecord,
     SharingRules,
     SheetRules,
@@ -543,6 +544,7 @@ class Protocol(Section):
     grid: GridRules = GridRules()
     walk: WalkRules = WalkRules()
     visits: VisitRules = VisitRules()
+    decisions: DecisionRules = DecisionRules()
     cautions: CautionRules = CautionRules()
     assign: AssignRules = AssignRules()
     sheet: SheetRules = SheetRules()

@@ -78,6 +78,25 @@ class VisitRules(Section):
     )
 
 
+class DecisionRules(Section):
+    """What a place ruled out takes with it."""
+
+    again_m: float = param(
+        40.0, "m", OWN, "No spot within so much of a place ruled out.", ge=0.0, le=500.0
+    )
+    way_near_m: float = param(
+        30.0, "m", OWN, "Ruled out for people: a trail or crossing this near is theirs.",
+        ge=0.0, le=500.0,
+    )  # fmt: skip
+    people_m: float = param(
+        30.0, "m", OWN, "Ground closed along a trail that people use.", ge=0.0, le=500.0
+    )
+    owner_m: float = param(
+        100.0, "m", OWN, "Ruled out by the owner without an outline: closed around the place.",
+        ge=0.0, le=2000.0,
+    )  # fmt: skip
+
+
 def _near(default: float, help_text: str) -> Any:
     return param(default, "m", OWN, help_text, ge=0.0, le=2000.0)
 

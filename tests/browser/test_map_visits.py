@@ -7,9 +7,9 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from siting.read.vector.visit_file import read_visits
 
 from siting.decisions.model import DecisionsFile
-from siting.read.vector.visit_file import read_visits
 from siting.report.page.data import Proposal
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol

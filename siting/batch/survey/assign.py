@@ -28,7 +28,8 @@ class CellChoice:
     """What is proposed for one cell.
 
     `chosen` is None for a cell without a camera; `reason` says why this spot or why none, and
-    `traded` what was given up for it ("" when nothing was).
+    `traded` what was given up for it ("" when nothing was). `because` says the same to the
+    volunteer, as a clause that names no other parcel.
     """
 
     cell: str
@@ -36,6 +37,7 @@ class CellChoice:
     reserves: tuple[Option, ...]
     reason: str
     traded: str
+    because: str = ""
 
 
 @dataclass(frozen=True)
@@ -88,8 +90,10 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
         return CellChoice(cell, None, reserves, _no_camera(program, ranked, others), "")
     option, best = program.options[pick], program.options[ranked[0]]
     reason, traded = f"{_called(option)} is the best spot of the cell", ""
+    because = f"it is the best place we know in survey cell {cell}"
     if program.values[ranked[0]] > program.values[pick] + TIE:
         reason = f"{_called(option)} is the best spot that goes together with the other cells"
+        because = f"it goes best with the cameras around survey cell {cell}"
         traded = f"{_called(best)} would be better, but {_against(program, ranked[0], others)}."
     else:
         top = max(ranked, key=lambda n: (program.options[n].score, -n))
@@ -97,7 +101,7 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
             called = _called(program.options[top])
             traded = f"{called} scores more, but its parcel comes later by priority."
     over = f"{_over_share(program, pick, others)}{_scant(option)}"
-    return CellChoice(cell, option, reserves, f"{reason}{over}.", traded)
+    return CellChoice(cell, option, reserves, f"{reason}{over}.", traded, because)
 
 
 def _called(option: Option) -> str:

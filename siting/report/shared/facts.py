@@ -90,8 +90,8 @@ def spot_facts(result: Result) -> tuple[SpotFacts, ...]:
 
 
 def spot_id(result: Result, spot: Spot) -> str:
-    """Identifier of a spot: the parcel's and the rank."""
-    return f"{clean(result.land.parcel.id)}-{spot.rank:02d}"
+    """Identifier of a spot: the name of its place, which survives another rank."""
+    return clean(spot.place_id) or f"{clean(result.land.parcel.id)}-{spot.rank:02d}"
 
 
 def _facts(result: Result, spot: Spot) -> SpotFacts:
