@@ -7,9 +7,10 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from siting.read.vector.visit_file import read_visits
 
+from siting.decisions.history import point_of
 from siting.decisions.model import DecisionsFile
+from siting.read.vector.decision_files import read_decisions
 from siting.report.page.data import Proposal
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
@@ -249,11 +250,12 @@ def test_the_program_reads_what_the_page_saves(browser, tmp_path, name):
     for kind, text in zip(("json", "csv"), texts, strict=True):
         saved = tmp_path / f"decisions.{kind}"
         saved.write_bytes(text.encode("utf-8"))
-        visits = read_visits(saved)
+        visits = read_decisions(saved).records
         assert [visit.state for visit in visits] == ["chosen", "ruled out"]
         for visit, spot in zip(visits, result.spots, strict=False):
-            assert visit.lat == pytest.approx(spot.lat, abs=1e-6)
-            assert (visit.lon - spot.lon + 180) % 360 - 180 == pytest.approx(0.0, abs=1e-6)
+            lon, lat = point_of(visit)
+            assert lat == pytest.approx(spot.lat, abs=1e-6)
+            assert (lon - spot.lon + 180) % 360 - 180 == pytest.approx(0.0, abs=1e-6)
             assert visit.radius_m == spot.search_radius_m
 
 
