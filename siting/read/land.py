@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import shapely
 
-from siting.decisions.effects import Closed, effects_of
 from siting.decisions.places import KnownPlace
 from siting.errors import SitingError
 from siting.files import State, file_state
@@ -23,6 +22,7 @@ from siting.read.input_files import RasterPath, input_path, raster_path, resolve
 from siting.read.projection import name_of, project
 from siting.read.raster import raster_layers
 from siting.read.raster.far_dem import read_far
+from siting.read.ruled_out import Closed, effects_of
 from siting.read.vector import parcels, vectors
 from siting.read.vector.decision_files import (
     Decisions,
