@@ -13,7 +13,8 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 # Names of packages that are not imported by their own name.
-IMPORTED_AS = {"pillow": "PIL", "scikit-image": "skimage", "XStatic-Leaflet": "xstatic"}
+IMPORTED_AS = {"pillow": "PIL", "scikit-image": "skimage", "XStatic-Leaflet": "xstatic",
+               "tomli-w": "tomli_w"}  # fmt: skip
 # Read by the standard library where the system has no time zones of its own.
 NEVER_IMPORTED = {"tzdata"}
 # Comes with folium, whose pages it is part of.

@@ -149,7 +149,8 @@ def test_the_frame_of_a_batch_is_its_table(small, tmp_path):
     frame = siting.site_parcels(small, tmp_path / "office", workers=0)
     table = gpd.read_file(tmp_path / "office" / "parcels.gpkg", layer="parcels")
     assert list(frame.parcel_id) == list(table.parcel_id)
-    assert frame.geometry.geom_equals_exact(table.geometry, 1e-9).all()
+    # A file may hold areas of one part as such; the ground is the same.
+    assert frame.geometry.geom_equals(table.geometry).all()
 
 
 @pytest.mark.browser
