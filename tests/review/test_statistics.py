@@ -63,7 +63,7 @@ def test_near_another_program_where_the_prior_says_little():
     mu = days * np.exp(-2 + m @ (1, 0.5, 0) + shift[cluster])
     y = rng.negative_binomial(1 / 0.8, 1 / (1 + 0.8 * mu))
     found = shrunken(y, days, m, np.zeros(3), tau=10.0, cluster=cluster)
-    # Its variance of clusters is one number, ours is averaged over a grid; a standard error is 0.35.
+    # Its variance of clusters is one number, ours is averaged over a grid.
     np.testing.assert_allclose(found.w, [0.694454, 0.350062, 0.023999], atol=0.08)
 
 
