@@ -36,6 +36,7 @@ SEVERITY: Mapping[str, int] = {
     "W-COVER-01": 1,
     "W-COVER-02": 1,
     "W-COARSE-01": 1,
+    "W-CANOPY-01": 1,
     "W-QUIET-01": 1,
     "W-WALK-01": 1,
     "W-WALK-02": 1,

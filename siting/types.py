@@ -142,7 +142,10 @@ class Land:
     cover_code : (rows, cols) int32, class codes of the legend, -1 = no data; -1 everywhere when no
         land cover was given (see `has_cover`)
     role : (rows, cols) int8, `CoverRole` of each cell
-    canopy_m : (rows, cols) float32 or None, height of vegetation above ground, metres
+    canopy_m : (rows, cols) float32 or None, height of vegetation above ground, metres; None also
+        where the file's cells are too wide to say what stands before a lens
+    canopy_trees : (rows, cols) float32 or None, 1 where the canopy file makes a tree to strap a
+        camera to likely, 0 elsewhere, NaN = not known
     vectors : mapping from layer name to GeoDataFrame in the grid's coordinate system; a layer
         that was not given is missing, a layer that was given but is empty here is an empty frame;
         column error_m is how far a shape may be off, metres, NaN when nobody said
@@ -177,6 +180,7 @@ class Land:
     decisions: tuple[Record, ...] = ()
     known_places: tuple[KnownPlace, ...] = ()
     known: Mapping[str, BoolArray] = field(default_factory=dict)
+    canopy_trees: FloatArray | None = None
     far_dem: FloatArray | None = None
     far_grid: Grid | None = None
 

@@ -293,3 +293,47 @@ def test_a_layer_named_fifty_times_is_read_once(tmp_path):
     found = read_land_of(land.set("layers.roads", files))
     assert len(found.vectors["roads"]) == 3
     assert [s.role for s in found.sources].count("layers.roads") == 1
+
+
+# --- canopy in every form ---
+
+
+def canopied(land: Land, values, unit: str, cell_m: float = 5.0) -> Land:
+    raster(land.folder / "canopy.tif", np.asarray(values), cell_m=cell_m, unit="")
+    return land.set("canopy", {"file": "canopy.tif", "z_unit": unit})
+
+
+def test_canopy_in_decimetres_is_the_same_as_in_metres(tmp_path):
+    metres = np.where(np.indices((60, 60))[1] < 20, 12.0, 0.0).astype(np.float32)
+    (tmp_path / "a").mkdir()
+    first = read_land_of(canopied(clean(tmp_path), metres, "m"))
+    tenths = (metres * 10).astype(np.uint16)
+    second = read_land_of(canopied(clean(tmp_path / "a"), tenths, "dm"))
+    assert np.array_equal(first.canopy_m, second.canopy_m)
+    assert np.nanmax(second.canopy_m) == 12.0
+
+
+def test_percent_of_tree_cover_tells_where_a_tree_is(tmp_path):
+    share = np.where(np.indices((60, 60))[1] >= 40, 60, 0).astype(np.uint8)
+    land = canopied(clean(tmp_path), share, "percent")
+    result = site_parcel(inputs_of(land), small_protocol(tmp_path))
+    assert result.land.canopy_m is None
+    assert "W-CANOPY-01" in [note.code for note in result.notes]
+    away = result.layers["distance_to_tree_m"]
+    assert away[30, 50] == 0.0
+    assert away[30, 20] == pytest.approx(100.0, abs=CELL_M)
+
+
+def test_canopy_in_wide_cells_changes_the_tree_to_strap_to_and_says_why_not_the_view(tmp_path):
+    heights = np.zeros((10, 10), dtype=np.float32)
+    heights[:, 7:] = 14.0
+    land = canopied(clean(tmp_path), heights, "m", cell_m=30.0)
+    result = site_parcel(inputs_of(land), small_protocol(tmp_path))
+    (text,) = [n.text for n in result.notes if n.code == "W-CANOPY-01"]
+    assert "cells of 30 m" in text
+    assert result.layers["distance_to_tree_m"][30, 30] > 40.0
+
+
+def test_percent_beyond_a_hundred_is_refused(tmp_path):
+    land = canopied(clean(tmp_path), np.full((60, 60), 255, dtype=np.uint8), "percent")
+    assert code_of(read_land_of, land) == "E-VALUE-02"

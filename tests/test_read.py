@@ -120,7 +120,7 @@ def test_classes_are_never_mixed(tmp_path):
         assert set(np.unique(read_land_of(land).cover_code)) == {41, 81}
 
 
-@pytest.mark.parametrize("size_m", [2.0, 7.0, 12.0])
+@pytest.mark.parametrize("size_m", [2.0, 7.0, 9.0])
 def test_no_brush_is_invented_between_a_tree_and_the_grass_beside_it(size_m, tmp_path):
     """Half of a crown of 20 m and half of nothing is no brush of some metres that blocks a lens."""
     n = int(400 / size_m)

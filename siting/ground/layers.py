@@ -172,14 +172,18 @@ def _cover_layers(
     clear = clear_share(role, share_of_role=shares)
     # A clump too small for an edge or a feature may still hold the tree that a camera needs.
     trees = np.isin(land.role, [CoverRole.TREE, CoverRole.ORCHARD])
+    if land.canopy_trees is not None:
+        # A canopy file knows single trees better than classes do, and where there is none.
+        trees = np.where(np.isnan(land.canopy_trees), trees, land.canopy_trees > 0.5)
     brush = np.isin(role, [CoverRole.SHRUB, CoverRole.WETLAND])
     brush_m2 = least_area_m2(rules.min_woods_ha * 1e4, source_cell_m=land.cover_cell_m)
     brush = patches_at_least(brush, smallest_cells=brush_m2 / size**2)
     soft = distance_to_border(woods | fields, brush, cell_size_m=size)
     to_tree = _nearer(distance_to_cells(trees, cell_size_m=size), land.shapes("trees"), grid)
     if not land.has_cover:
-        # Nothing is known of woods and view; a layer of single trees still tells where they stand.
-        return {"distance_to_tree_m": to_tree} if "trees" in land.vectors else {}
+        # Nothing is known of woods and view; single trees or a canopy still tell where trees stand.
+        told = "trees" in land.vectors or land.canopy_trees is not None
+        return {"distance_to_tree_m": to_tree} if told else {}
     return {
         "clear_share": mean_within(clear, radius_m=camera.view_far_m, cell_size_m=size),
         "distance_to_edge_m": _or_none_near(

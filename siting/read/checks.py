@@ -125,6 +125,19 @@ def check_canopy(canopy_m: FloatArray, *, file: str) -> None:
         )
 
 
+def check_percent(values: FloatArray, *, file: str) -> None:
+    """E-VALUE-02 when percent of tree cover are not within 0 to 100."""
+    low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    if low < 0.0 or high > 100.0:
+        raise SitingError(
+            "E-VALUE-02",
+            f"{file} holds {low:g} to {high:g} percent of tree cover.",
+            rule="Tree cover lies between 0 and 100 percent.",
+            cure="Declare the value for no data with canopy.nodata, or the unit of heights with "
+            "canopy.z_unit.",
+        )
+
+
 def check_relief(dem_m: FloatArray, *, cell_size_m: float, file: str) -> tuple[Note, ...]:
     """A warning when the ground is so steep everywhere that its unit must be doubted."""
     north, east = np.gradient(np.asarray(dem_m, dtype=np.float64), cell_size_m)

@@ -225,10 +225,14 @@ def _cover(inputs: Inputs, spec: CoverInput, grid: Grid, inside: Any, rules: Gri
 
 
 def _canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> Told:
-    canopy, sources, notes = read_canopy(inputs, grid, rules)
-    told = dict(sources[0].facts)
-    told["heights"] = f"up to {np.nanmax(canopy):.1f} m here"
-    return canopy, told, notes
+    canopy = read_canopy(inputs, grid, rules)
+    if canopy is None:
+        return None, {}, ()
+    told = dict(canopy.source.facts)
+    if canopy.height_m is not None:
+        told["heights"] = f"up to {np.nanmax(canopy.height_m):.1f} m here"
+    told["trees"] = f"on {100 * np.nanmean(canopy.trees):.0f} % of the ground here"
+    return canopy, told, canopy.notes
 
 
 def _legend(inputs: Inputs, spec: CoverInput) -> Told:

@@ -40,6 +40,11 @@ from siting.words.gather import surface
 
 _FILE_TIMES = tuple[str, State]
 _DECISION_RULES = DecisionRules()
+# A camera is strapped to what is at least this high; where a tenth is covered there is a tree. (Own
+# choice; no source.)
+_LEAST_TREE_M, _LEAST_TREE_PERCENT = 3.0, 10.0
+# Wider cells mix what stands before the lens with what stands beside it.
+_WIDEST_CANOPY_M = 10.0
 _NO_COVER = Note(
     "W-NOCOVER-01",
     "warning",
@@ -116,7 +121,7 @@ def read_land(
     checks.check_cells(inside, shape, cell_size_m=grid.cell_size_m, what=what)
     dem = read_dem(inputs, dem_path, grid, inside, rules=rules)
     cover = _read_cover(inputs, grid, inside, rules)
-    canopy, canopy_sources, canopy_notes = read_canopy(inputs, grid, rules)
+    canopy = read_canopy(inputs, grid, rules)
     layers, layer_sources, layer_notes = _read_layers(inputs, grid)
     decided = read_decisions_of(inputs, parcel) if decisions is None else decisions
     layers, closed, visit_notes = _decided(decided, layers, grid, decision_rules)
@@ -132,7 +137,8 @@ def read_land(
         dem=dem.values,
         cover_code=cover.values if cover else np.full(grid.shape, NO_CODE, dtype=np.int32),
         role=_roles(cover, grid),
-        canopy_m=canopy,
+        canopy_m=canopy.height_m if canopy else None,
+        canopy_trees=canopy.trees if canopy else None,
         vectors=layers,
         dem_cell_m=dem.cell_m,
         cover_cell_m=cover.cell_m if cover else grid.cell_size_m,
@@ -144,7 +150,7 @@ def read_land(
             *dem.notes,
             *far_notes,
             *(cover.notes if cover else (_NO_COVER,)),
-            *canopy_notes,
+            *(canopy.notes if canopy else ()),
             *layer_notes,
             *visit_notes,
             *decided.notes,
@@ -154,7 +160,7 @@ def read_land(
             parcel_source(inputs, parcel),
             dem.source,
             *((cover.source,) if cover else ()),
-            *canopy_sources,
+            *((canopy.source,) if canopy else ()),
             *layer_sources,
             *decided.sources,
         ),
@@ -192,14 +198,14 @@ def _roles(cover: CoverRead | None, grid: Grid) -> RoleArray:
 
 
 def _known(
-    dem: DemRead, cover: CoverRead | None, canopy: FloatArray | None
+    dem: DemRead, cover: CoverRead | None, canopy: CanopyRead | None
 ) -> Mapping[str, BoolArray]:
     """Where each raster has a value: (rows, cols) bool by the raster's name."""
     out = {"dem": np.isfinite(dem.values)}
     if cover is not None:
         out["land_cover"] = cover.values != NO_CODE
     if canopy is not None:
-        out["canopy"] = np.isfinite(canopy)
+        out["canopy"] = np.isfinite(canopy.trees)
     return out
 
 
@@ -222,13 +228,30 @@ def read_dem(
     return DemRead(dem, facts.cell_m, share, source, (*notes, *more, *steep, *high))
 
 
-def read_canopy(
-    inputs: Inputs, grid: Grid, rules: GridRules
-) -> tuple[Any, tuple[Source, ...], tuple[Note, ...]]:
+@dataclass(frozen=True)
+class CanopyRead:
+    """Vegetation on the grid, for what its cells can tell.
+
+    Parameters
+    ----------
+    height_m : (rows, cols) float32, metres, NaN = not known; None where cells are too wide to say
+        what stands before a lens, or hold no heights
+    trees : (rows, cols) float32, 1 where trees to strap a camera to are likely, 0 elsewhere, NaN =
+        not known
+    """
+
+    height_m: FloatArray | None
+    trees: FloatArray
+    source: Source
+    notes: tuple[Note, ...]
+
+
+def read_canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> CanopyRead | None:
+    """The canopy of the inputs on the grid: heights, or percent of tree cover."""
     spec = inputs.canopy
     if spec is None:
-        return None, (), ()
-    canopy, _, source, notes = raster_layers.read_elevation(
+        return None
+    values, facts, source, notes = raster_layers.read_elevation(
         raster_path(inputs, spec, key="canopy"),
         spec,
         grid,
@@ -238,8 +261,21 @@ def read_canopy(
         allow_remote=inputs.allow_remote,
         smooth=False,
     )
-    checks.check_canopy(canopy, file=source.file)
-    return np.maximum(canopy, 0.0), (source,), notes
+    percent = spec.z_unit == "percent"
+    if percent:
+        checks.check_percent(values, file=source.file)
+    else:
+        checks.check_canopy(values, file=source.file)
+    least = _LEAST_TREE_PERCENT if percent else _LEAST_TREE_M
+    trees = np.where(np.isfinite(values), values >= least, np.nan).astype(np.float32)
+    if not percent and facts.cell_m <= _WIDEST_CANOPY_M:
+        return CanopyRead(np.maximum(values, 0.0), trees, source, notes)
+    what = "holds percent of tree cover" if percent else f"has cells of {facts.cell_m:.0f} m"
+    text = (
+        f"{source.file} {what}: it tells where trees to strap a camera to are likely, but not what "
+        "stands in front of the lens. The view is judged by the land cover."
+    )
+    return CanopyRead(None, trees, source, (*notes, Note("W-CANOPY-01", "warning", text)))
 
 
 def _read_layers(

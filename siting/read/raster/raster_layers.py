@@ -139,14 +139,20 @@ def read_elevation(
             raise _no_overlap(facts, grid, key)
         _check_memory(window, grid, facts, most_gb)
         raw, declared, infinite = _read_numbers(dataset, facts, window, spec)
-    factor, notes = elevation_factor(
-        band_unit=facts.unit, crs=facts.crs, asserted=z_unit, file=facts.file, key=key
-    )
+    factor, notes = _factor(facts, z_unit, key)
     metres = ((raw * facts.scale + facts.offset) * factor).astype(np.float32)
     if not np.isfinite(metres).any():
         raise _all_missing(facts, key)
     if not declared:
-        checks.check_sentinels(raw, metres, file=facts.file, key=f"{key}.nodata")
+        # Heights of plants are 0 on all open ground; only elevations of 0 may mean "no data".
+        doubted = np.isfinite(raw) & (smooth | (raw != 0))
+        if doubted.any():
+            checks.check_sentinels(
+                np.where(doubted, raw, np.nan),
+                np.where(doubted, metres, np.nan),
+                file=facts.file,
+                key=f"{key}.nodata",
+            )
     checks.check_elevations(metres, file=facts.file)
     if infinite:
         text = f"{facts.file} ({key}): {infinite:,} infinite values were read as no data."
@@ -167,6 +173,15 @@ def read_elevation(
     notes += (*_notes(facts, grid, how, key), *terraced)
     source = _source(facts, key, metres, how, factor, spec)
     return out.astype(np.float32), replace(facts, cell_m=exact_m), source, notes
+
+
+def _factor(facts: RasterFacts, z_unit: str, key: str) -> tuple[float, tuple[Note, ...]]:
+    """Metres to a unit of the numbers; 1 for percent of tree cover, which has no length."""
+    if z_unit == "percent":
+        return 1.0, ()
+    return elevation_factor(
+        band_unit=facts.unit, crs=facts.crs, asserted=z_unit, file=facts.file, key=key
+    )
 
 
 def read_classes(
