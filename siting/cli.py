@@ -27,7 +27,7 @@ INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--parcel-crs", "parcel.crs", "Coordinate system of the outline, when it has none."),
     ("--parcel-id", "parcel.id", "Which parcel, when the file holds several."),
     ("--id-column", "parcel.id_column", "Column with the parcels' identifiers."),
-    ("--dem", "dem.file", "Elevation raster."),
+    ("--dem", "dem.file", "Elevation raster (DEM)."),
     ("--dem-crs", "dem.crs", "Coordinate system of the DEM, when it has none."),
     ("--dem-z-unit", "dem.z_unit", "Unit of the elevations: m, ft or us-ft."),
     ("--land-cover", "land_cover.file", "Land cover: a raster of classes."),
@@ -68,13 +68,13 @@ def input_options(command: Command) -> Command:
         many = key.startswith("layers.") or key == "survey.visited"
         text = f"{text} May be given more than once." if many else text
         command = click.option(name, default=None, multiple=many, help=text)(command)
-    number = click.option(
-        "--cell-size", type=float, default=None, help="Cell edge of the grid, metres."
-    )
-    radius = click.option("--radius", type=float, default=None, help="Radius about --point, m.")
+    number = click.option("--cell-size", type=float, default=None, help="Cell size of the grid, m.")
+    radius = click.option("--radius", type=float, default=None, help="Radius around --point, m.")
     point = click.option("--point", default=None, help="LON,LAT in degrees instead of --parcel.")
-    dem_nodata = click.option("--dem-nodata", default=None, help='Number, or "none".')
-    cover_nodata = click.option("--land-cover-nodata", default=None, help='Number, or "none".')
+    dem_nodata = click.option("--dem-nodata", default=None, help='No-data value, or "none".')
+    cover_nodata = click.option(
+        "--land-cover-nodata", default=None, help='No-data value, or "none".'
+    )
     each_kind = click.option(
         "--best-of-each-kind",
         is_flag=True,
@@ -109,7 +109,7 @@ def input_options(command: Command) -> Command:
 overwrite_option = click.option(
     "--overwrite",
     is_flag=True,
-    help="Replace what the folder holds of other inputs or of an unfinished run.",
+    help="Replace what the folder already holds: other inputs or an unfinished run.",
 )
 
 
@@ -203,11 +203,11 @@ def siting(debug: bool) -> None:
 
 @siting.command()
 @input_options
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
 @click.option(
     "--public",
     is_flag=True,
-    help="Write only files that may be passed on: rounded places, no parcel, no layers, no map.",
+    help="Write only files you may pass on: rounded places, no parcel, no layers, no map.",
 )
 @overwrite_option
 def score(
@@ -218,7 +218,7 @@ def score(
     overwrite: bool,
     **options: Any,
 ) -> None:
-    """Score one parcel and write the ranked map, the sheet and the files."""
+    """Score one parcel: ranked map, sheet and files."""
     from siting.commands import score_to_folder
 
     inputs, protocol = _settings(inputs_file, protocol_file, options)
@@ -242,7 +242,7 @@ def _pages(context: click.Context, option: click.Parameter, value: str) -> int |
 
 @siting.command()
 @input_options
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
 @click.option(
     "--pages",
     default="best 20",
@@ -254,7 +254,7 @@ def _pages(context: click.Context, option: click.Parameter, value: str) -> int |
 @click.option(
     "--workers",
     type=click.IntRange(0, 1024),
-    help="Processes; 0 works in this one. Without it, as many as processors and memory carry.",
+    help="Number of processes; 0 uses this one. Default: as many as processors and memory allow.",
 )
 @click.option("--dask", default="", metavar="ADDRESS", help="Scheduler of a Dask cluster.")
 @click.option("--assign", is_flag=True, help="Propose a parcel and spot for each survey cell.")
@@ -270,7 +270,7 @@ def batch(
     overwrite: bool,
     **options: Any,
 ) -> None:
-    """Score every parcel of a file: tables, an overview and pages. Run again to resume."""
+    """Score many parcels: tables, an overview and pages. Run again to resume."""
     from siting.batch.progress import BatchProgress
     from siting.batch.run import Options
     from siting.commands import batch_to_folder
@@ -293,7 +293,7 @@ def batch(
 @siting.command()
 @input_options
 def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) -> None:
-    """Tell what each input is, how it overlaps the parcel, and what is wrong. Writes nothing."""
+    """Show what each input is and what is wrong with it. Writes nothing."""
     from siting.commands import check_inputs
 
     inputs, protocol = _settings(inputs_file, protocol_file, options)
@@ -305,10 +305,10 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
 
 @siting.command()
 @click.option("--point", default=None, help="LON,LAT in degrees, with --radius.")
-@click.option("--radius", type=float, default=None, help="Radius about --point, m.")
+@click.option("--radius", type=float, default=None, help="Radius around --point, m.")
 @click.option("--parcel", default=None, help='Outlines of the land: FILE or "FILE::LAYER".')
 @click.option("--bounds", default=None, help="W,S,E,N in degrees.")
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
 @click.option(
     "--recipe",
     default="world",
@@ -346,11 +346,11 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
     type=click.Choice(["note", "no-go"]),
     default="note",
     show_default=True,
-    help="Mapped hunting stands: told, or kept clear of.",
+    help="Mapped hunting stands: reported, or kept clear of.",
 )
 @click.option("--fill", is_flag=True, help="Fill holes from the next edition or product.")
-@click.option("--update", is_flag=True, help="Look again for what is here already.")
-@click.option("--yes", is_flag=True, help="Agree to a large download beforehand.")
+@click.option("--update", is_flag=True, help="Check again for newer versions of what is here.")
+@click.option("--yes", is_flag=True, help="Agree to a large download in advance.")
 @click.option(
     "--most-mb",
     type=click.FloatRange(1, 1_000_000),
@@ -358,7 +358,7 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
     show_default=True,
     help="Never download more than this, MB.",
 )
-@click.option("--allow-host", multiple=True, help="A host that may be asked, besides the recipe's.")
+@click.option("--allow-host", multiple=True, help="Another host that may be contacted.")
 def gather(out: Path, **options: Any) -> None:
     """Gather open elevation, land cover and layers for a piece of land into a folder.
 
@@ -426,7 +426,9 @@ def _region(point: str | None, radius: float | None, parcel: str | None, bounds:
 @click.option(
     "--radius", type=float, default=1000.0, show_default=True, help="How far the land reaches, m."
 )
-@click.option("--for", "made_for", default="", help="The sign-up it is for; it comes back.")
+@click.option(
+    "--for", "made_for", default="", help="The sign-up it is for; the sketch carries it back."
+)
 @click.option(
     "-o",
     "--out",
@@ -436,7 +438,7 @@ def _region(point: str | None, radius: float | None, parcel: str | None, bounds:
     help="File to write.",
 )
 def sketch(inputs_file: Path | None, point: str, radius: float, made_for: str, out: Path) -> None:
-    """Write a page on which a volunteer draws the land, offline, on a phone or at a desk."""
+    """Write a page on which a volunteer draws the land. It works offline, on a phone or laptop."""
     from siting.commands import sketch_to_file
     from siting.settings.load import load_inputs
 
@@ -461,8 +463,8 @@ def sketch(inputs_file: Path | None, point: str, radius: float, made_for: str, o
 @click.option(
     "--protocol", "protocol_file", type=click.Path(path_type=Path), help="The survey's rules."
 )
-@click.option("--no-browser", is_flag=True, help="Print the address and open nothing.")
-@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port; 0 takes a free one.")
+@click.option("--no-browser", is_flag=True, help="Print the address; do not open a browser.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port; 0 picks a free one.")
 def desk(
     inputs_file: Path | None,
     folder: Path,
@@ -470,7 +472,7 @@ def desk(
     no_browser: bool,
     port: int,
 ) -> None:
-    """Open the survey office in the browser: sign-ups, land, places, hand-over. No internet."""
+    """Open the survey office in the browser. Sign-ups, land, places, hand-over; no internet."""
     try:
         from siting.desk.run import run_desk
     except ModuleNotFoundError as error:
@@ -495,7 +497,7 @@ def desk(
     help="File of changes to accept, such as the protocol-change.toml of a review.",
 )
 def protocol(protocol_file: Path | None, change: Path | None) -> None:
-    """Print the protocol with unit, range and source of every number; check a file of your own."""
+    """Print the survey's rules, or check a file of your own. Every number has unit and source."""
     from siting.settings.load import load_protocol, protocol_text
 
     click.echo(protocol_text(load_protocol(protocol_file, changed_by=change)), nl=False)
@@ -505,7 +507,7 @@ siting.add_command(review)
 
 
 class progress_line:  # noqa: N801 - used like a function
-    """Tells the stages of a run on a terminal; silent when the output goes to a file or a log."""
+    """Shows the stages of a run on a terminal; silent when the output goes to a file or a log."""
 
     def __init__(self) -> None:
         self._shown = sys.stderr.isatty()

@@ -247,7 +247,7 @@ CRITERIA: tuple[Criterion, ...] = (
         needs=(Need(("land_cover",)),),
         label="forest-field edge",
         about="Animals feed along the line where forest meets field.",
-        why="The edge of the forest, where it meets a field, {far}.",
+        why="The edge between forest and field {far}.",
         place_kind="edge",
         letter_place="where forest meets field",
     ),

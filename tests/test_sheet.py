@@ -262,8 +262,8 @@ def test_no_line_claims_anything(result):
 
 def test_what_the_map_cannot_know_is_said(result):
     words = words_of(sheet(result))
-    assert "they are no chance of seeing an animal" in words
-    assert "two cameras on one parcel are not independent samples" in words
+    assert "they do not say how likely you are to see an animal" in words
+    assert "two would count the same animals twice" in words
     assert "The land cover is coarser than the grid." in words
 
 

@@ -217,9 +217,9 @@ _KEY = {
     "road": "road, track",
     "building": "building",
     "crossing": "known crossing",
-    "contour": "height line",
+    "contour": "contour line",
     "search": "look within this circle",
-    "view": "view and heading",
+    "view": "view and direction",
 }
 
 
@@ -310,7 +310,9 @@ def _walk(fact: SpotFacts) -> str:
     walk = fact.walk
     if walk is None:
         return ""
-    begin = "the way in" if walk.start_kind == "given" else "the nearest road point (ask first)"
+    begin = (
+        "the way in" if walk.start_kind == "given" else "the nearest point on a road (ask first)"
+    )
     climb = f", {length(walk.climb_m)} up" if walk.climb_m >= 5 else ""
     along = f" along {' and '.join(fact.walk_along)}" if fact.walk_along else ""
     wet = ". It crosses a stream where no crossing is known" if walk.unknown_crossings else ""
