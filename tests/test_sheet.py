@@ -164,7 +164,7 @@ def test_no_compass_reading_and_no_heading(result):
     words = words_of(sheet(replace(result, spots=spots)))
     assert "No compass reading is given: use the true heading." in words
     assert "No heading was computed." in words
-    assert "No walk was found, or no way in is known: ask the owner." in words
+    assert "No route was found, or no way in is known: ask the owner." in words
 
 
 def test_lens_and_clearing_are_the_trades():
@@ -204,7 +204,7 @@ def test_the_walk_is_told(result):
     road = replace(walk, start_kind="road", unknown_crossings=1)
     spot = replace(result.spots[0], aim=None, walk=road)
     words = words_of(sheet(replace(result, spots=(spot,))))
-    assert "from the nearest road point (ask first)" in words
+    assert "from the nearest point on a road (ask first)" in words
     assert "It crosses a stream where no crossing is known" in words
 
 

@@ -147,9 +147,9 @@ def test_empty_layers_of_a_file_are_one_sentence():
         [empty("a.gpkg", "roads"), other, empty("a.gpkg", "feeders"), empty("b.shp", "trails")]
     )
     assert [note.text for note in told] == [
-        "a.gpkg (roads, feeders) has nothing on this land or around it.",
+        "a.gpkg (roads, feeders) has nothing on or around this land.",
         other.text,
-        "b.shp (trails) has nothing on this land or around it.",
+        "b.shp (trails) has nothing on or around this land.",
     ]
 
 

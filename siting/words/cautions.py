@@ -74,7 +74,7 @@ _TEXTS = {
         "orange if in doubt. Local hunting law comes first."
     ),
     "ticks": (
-        "Ticks: wear long trousers tucked into your socks and check yourself for ticks afterwards. "
+        "Ticks: wear long trousers tucked into your socks and check yourself afterwards. "
         "Follow your health authority's tick advice."
     ),
     "alone": (

@@ -36,11 +36,15 @@ RECORD = (
 
 
 def what_to_clear(camera: CameraRules) -> str:
-    """What to clear in front of the lens."""
+    """What to clear in front of the lens, and with what."""
+    return f"{_trim(camera)} Use hand pruners only, with the owner's consent."
+
+
+def _trim(camera: CameraRules) -> str:
     near, far = length(camera.view_near_m), length(camera.view_far_m)
     return (
         f"trim anything that moves in the wind (grass, twigs, ferns), out to {near} ({far} is "
-        "better), across the whole picture. Use hand pruners only, with the owner's consent."
+        "better), across the whole picture."
     )
 
 
@@ -65,7 +69,7 @@ def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ..
         ),
         ("Heading", "by compass, 1 m from the camera; keep sun and sky out of the picture."),
         ("Strap", "tight on a healthy, living tree; camera level or slightly down, never up."),
-        ("View", what_to_clear(camera)),
+        ("View", _trim(camera)),
         ("Walk test", _walk_test(camera)),
         ("Number", "hold the spot's number and the date in front of the lens for one picture."),
         ("Armed", "switched on, test light off, cover closed; then leave the way you came."),

@@ -37,7 +37,8 @@ def sheet_file(result, tmp_path_factory):
 
 def full(result):
     """Every caution that can come together, and as much to say of a spot as there ever is."""
-    single = ("water", "crossing")  # "crossing_water" stands for both
+    # "crossing_water" stands for both; a valley line is said only where no water is mapped.
+    single = ("water", "crossing", "valley")
     told = texts([caution for caution in all_cautions() if caution.topic not in single])
     why = tuple(f"A thing that draws animals here, some {n} m (66 ft) away." for n in range(6))
     check = ("Look for this and that, and for a third thing that only eyes can settle here.",) * 8
