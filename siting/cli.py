@@ -10,7 +10,7 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 import click
 
@@ -19,8 +19,20 @@ from siting.cli_review import review
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.streams import forgive_closed_streams
 
+if TYPE_CHECKING:
+    from siting.settings.protocol_score import Target
+
 _LOG = logging.getLogger("siting")
 Command = Callable[..., Any]
+
+# Word on the command line and group in the protocol; settings.protocol_score.TARGETS has the same
+# (a test compares them: to read it here would load half the program for --help).
+TARGET_GROUPS = {
+    "all": "all mammals",
+    "carnivores": "carnivores",
+    "deer": "deer and other ungulates",
+    "small": "small mammals",
+}
 
 INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--parcel", "parcel.file", 'Outline of the land: FILE or "FILE::LAYER".'),
@@ -496,11 +508,23 @@ def desk(
     type=click.Path(path_type=Path),
     help="File of changes to accept, such as the protocol-change.toml of a review.",
 )
-def protocol(protocol_file: Path | None, change: Path | None) -> None:
+@click.option(
+    "--for",
+    "target",
+    type=click.Choice(list(TARGET_GROUPS)),
+    help="Print the ratios for one group of animals instead of all mammals.",
+)
+def protocol(protocol_file: Path | None, change: Path | None, target: str | None) -> None:
     """Print the survey's rules, or check a file of your own. Every number has unit and source."""
-    from siting.settings.load import load_protocol, protocol_text
+    from siting.settings.load import load_protocol, protocol_for, protocol_text
 
-    click.echo(protocol_text(load_protocol(protocol_file, changed_by=change)), nl=False)
+    if target is None:
+        shown = load_protocol(protocol_file, changed_by=change)
+    elif protocol_file is not None or change is not None:
+        raise click.UsageError("Name a protocol file or --for, not both.")
+    else:
+        shown = protocol_for(cast("Target", TARGET_GROUPS[target]))
+    click.echo(protocol_text(shown), nl=False)
 
 
 siting.add_command(review)

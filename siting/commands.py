@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from siting.batch.run import Options, Outcome, Watcher, run_batch
 from siting.files import make_folder, write_atomic
-from siting.lengths import NO_BREAK, percent, points
+from siting.lengths import NO_BREAK, index_text, percent
 from siting.notebook import site_parcel
 from siting.notes import worst_first
 from siting.pipeline import Progress
@@ -75,7 +75,8 @@ def summary(result: Result, page: Path) -> str:
         f"{_percent(result.usable_share)} of the parcel is open to a camera."
     ]
     lines += [
-        f"  {s.rank}. {points(s.score)} points  {s.name or s.why[0]}" for s in result.spots[:5]
+        f"  {s.rank}. {index_text(s.score)} times plain ground  {s.name or s.why[0]}"
+        for s in result.spots[:5]
     ]
     lines += [f"Warning: {note.text}" for note in worst_first(result.notes)]
     lines.append(f"Open {page}")

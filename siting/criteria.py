@@ -62,6 +62,8 @@ class Criterion:
         One sentence beside its weight.
     not_judged : str
         Sentence for a run that lacks the layer; only where the layer must be given by the user.
+    said_by : str
+        Layer that sentences take their number from, where it is not the one judged by.
     """
 
     name: str = ""
@@ -72,6 +74,7 @@ class Criterion:
     label: str = ""
     about: str = ""
     not_judged: str = ""
+    said_by: str = ""
 
     def __post_init__(self) -> None:
         optional = self._optional()
@@ -87,7 +90,12 @@ class Criterion:
                 )
 
     def _optional(self) -> set[str]:
-        return set() if self.must_be_given else {"not_judged"}
+        return {"said_by"} if self.must_be_given else {"said_by", "not_judged"}
+
+    @property
+    def measure(self) -> str:
+        """The layer that sentences take their number from."""
+        return self.said_by or self.layer
 
     @property
     def kind(self) -> Literal["attractor", "condition"]:
@@ -291,7 +299,8 @@ CRITERIA: tuple[Criterion, ...] = (
     Attractor(
         name="feature",
         group="movement",
-        layer="distance_to_feature_m",
+        layer="felt_feature_m",
+        said_by="distance_to_feature_m",
         unit="m",
         needs=(Need(("dem", "land_cover"), (MAPPED, DERIVED)),),
         label="landform animals follow",

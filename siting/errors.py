@@ -56,6 +56,7 @@ CODES: dict[str, str] = {
     "E-CHANGED-01": "A file changed while it was being used.",
     "E-SETTINGS-01": "An inputs or protocol file has faults.",
     "E-SETTINGS-02": "A TOML file cannot be read.",
+    "E-SETTINGS-03": "A protocol has the weights of an earlier version.",
     "E-WEIGHTS-01": "A pairwise comparison matrix is faulty.",
     "E-WEIGHTS-02": "A pairwise comparison is too inconsistent.",
     "E-TIME-01": "A time has no time zone, or the time zone is not known.",

@@ -93,6 +93,29 @@ def points(score: float) -> int:
     return round(100 * score)
 
 
+def tenths(index: float) -> int:
+    """An index in whole tenths, halves to even as on the map page.
+
+    Examples
+    --------
+    >>> tenths(1.84), tenths(0.25)
+    (18, 2)
+    """
+    return round(10 * index)
+
+
+def index_text(index: float) -> str:
+    """An index to one decimal, from 10 on whole: it is known to two figures at the very most.
+
+    Examples
+    --------
+    >>> index_text(1.84), index_text(0.968), index_text(12.6)
+    ('1.8', '1.0', '13')
+    """
+    shown = tenths(index)
+    return f"{shown / 10:.1f}" if shown < 100 else str((shown + 5) // 10)
+
+
 def compass_word(bearing_deg: float) -> str:
     """The nearest of the eight compass directions, in words.
 

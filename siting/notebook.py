@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from siting.batch.executors import one_thread
 from siting.batch.run import Options, Outcome, run_batch
 from siting.files import make_folder
-from siting.lengths import NO_BREAK, percent, points
+from siting.lengths import NO_BREAK, index_text, percent
 from siting.lock import locked
 from siting.pipeline import site_parcel as run_pipeline
 from siting.read import land
@@ -104,7 +104,7 @@ class SitedParcel(Result):
 
     def __repr__(self) -> str:
         parcel, count = self.land.parcel, len(self.spots)
-        best = f", the best {points(self.spots[0].score)} points" if count else ""
+        best = f", the best {index_text(self.spots[0].score)} times plain ground" if count else ""
         text = (
             f"<SitedParcel {parcel.id[:40]!r}: {count} {'spot' if count == 1 else 'spots'}{best}; "
             f"{percent(self.usable_share)} of the land is open to a camera; "

@@ -2,35 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import datetime as dt
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from siting import criteria
-from siting.curves import membership
 from siting.decisions.places import named_places
 from siting.decisions.proposal import proposal_of
-from siting.grid import FloatArray
 from siting.ground.distance import burn
 from siting.ground.layers import Ground, build_ground
 from siting.ground.no_go import no_go_bits, owner_notes
 from siting.ground.shapes.feature_order import name_by_feature
 from siting.ground.travel.passage import with_passage
-from siting.heading.choose import find_aims
+from siting.heading.choose import find_aims, lookout
 from siting.lengths import percent
 from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
-from siting.scoring.candidates import find_candidates
-from siting.scoring.choose import choose, rivals, search_radius_m
-from siting.scoring.combine import combine, memberships, strongest_attractor, weights_of
+from siting.scoring.combine import parts_of
 from siting.scoring.extent import extent_of
-from siting.scoring.trials import elevation_error_m, try_ranks
+from siting.scoring.rank import Ranked, not_judged, rank_places, score_cells
+from siting.scoring.trials import elevation_error_m
 from siting.settings.inputs import Inputs
 from siting.settings.load import compared_weights
-from siting.settings.protocol import CandidateRules, Protocol
-from siting.spot_parts import Aim, PlaceStability, Walk
-from siting.types import Candidate, Land, Note, Parcel, Remark, Result, Scores, Spot
+from siting.settings.protocol import Protocol
+from siting.spot_parts import Aim, Walk
+from siting.types import Candidate, Land, Note, Parcel, Remark, Result, Spot
 from siting.walk.route import ways_in
 from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
 from siting.words.extents import with_extents
@@ -85,7 +82,30 @@ def site_parcel(
         decision_rules=protocol.decisions,
         decisions=decisions,
     )
+    survey = (inputs.survey.time_zone, inputs.survey.first_day, inputs.survey.last_day)
+    return site_land(land, protocol, survey=survey, progress=progress, offered=offered)
 
+
+def site_land(
+    land: Land,
+    protocol: Protocol,
+    *,
+    survey: tuple[str, dt.date | None, dt.date | None] = ("", None, None),
+    progress: Progress = _silent,
+    offered: tuple[str, str] | None = None,
+) -> Result:
+    """Ranked spots of a piece of land that has been read.
+
+    Parameters
+    ----------
+    land : Land
+    protocol : Protocol
+    survey : (time zone, first day, last day); "" and None where not given
+    progress : function
+        Told the name of each stage as it begins.
+    offered : (name of a place, why) or None
+        The place that the survey's assignment proposes.
+    """
     progress("measuring the ground")
     ground = _measure(land, protocol)
     no_go = no_go_bits(
@@ -97,44 +117,22 @@ def site_parcel(
     )
 
     progress("scoring")
-    scores = _score(ground.layers, protocol)
-    candidates = find_candidates(
-        scores.total,
-        no_go == 0,
-        grid=land.grid,
-        spacing_m=protocol.candidates.candidate_spacing_m,
-        most=protocol.candidates.most_candidates,
-        lowest=protocol.candidates.lowest_score,
-    )
+    scores = score_cells(ground.layers, protocol)
 
     progress("looking around")
-    aims, aim_remarks = find_aims(
-        candidates,
-        land=land,
-        layers=ground,
+    view = lookout(
+        land,
+        ground,
         camera=protocol.camera,
         heading=protocol.heading,
         sun=protocol.sun,
-        survey=(inputs.survey.time_zone, inputs.survey.first_day, inputs.survey.last_day),
-        open_ground=no_go == 0,
+        survey=survey,
     )
-
-    # Where no heading is open no camera can look, so none can stand.
-    can_look = [i for i, aim in enumerate(aims) if aim.score > 0]
-    candidates = tuple(candidates[i] for i in can_look)
-    aims = tuple(aims[i] for i in can_look)
+    ranked = rank_places(scores, no_go, ground=ground, view=view, protocol=protocol)
+    aims, aim_remarks = find_aims(ranked.candidates, view=view, open_ground=no_go == 0)
 
     progress("ranking")
-    judged = _judge(candidates, aims, scores, protocol)
-    kinds = _kinds(judged, protocol.candidates)
-    apart_m = max(protocol.candidates.spacing_m, 2.0 * _radius_m(land, protocol))
-    chosen, places = _choose(candidates, judged, protocol.candidates, kinds, spacing_m=apart_m)
-    firmness, trial_remarks = _shake(
-        candidates, judged, chosen, places, land, protocol, kinds=[kinds[i] for i in places]
-    )
-    spots, walk_remarks = _tell(
-        candidates, aims, judged, chosen, firmness, ground=ground, land=land, protocol=protocol
-    )
+    spots, walk_remarks = _tell(ranked, aims, ground=ground, land=land, protocol=protocol)
     spots = with_extents(
         spots,
         [
@@ -164,7 +162,14 @@ def site_parcel(
             *_comparison_notes(protocol),
             *ground.notes,
             *owner_notes(land, rules=protocol.no_go),
-            *notes_of((*aim_remarks, *trial_remarks, *walk_remarks)),
+            *notes_of(
+                (
+                    *aim_remarks,
+                    *not_judged(ground.layers, protocol),
+                    *ranked.remarks,
+                    *walk_remarks,
+                )
+            ),
             *_result_notes(spots, usable),
         ),
         usable_share=usable,
@@ -203,109 +208,12 @@ def _measure(land: Land, protocol: Protocol) -> Ground:
     )
 
 
-def _score(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
-    """Score of every cell; the heading is judged later, only at candidates."""
-    parts = memberships(layers, attractors=protocol.attractors, conditions=protocol.conditions)
-    weights = weights_of(parts, attractors=protocol.attractors, conditions=protocol.conditions)
-    return combine(parts, weights=weights, scoring=protocol.scoring)
-
-
-def _judge(
-    candidates: Sequence[Candidate], aims: Sequence[Aim], scores: Scores, protocol: Protocol
-) -> Scores:
-    """Scores of the candidates alone, arrays of shape (n,), with the best heading of each."""
-    row = np.array([c.row for c in candidates], dtype=int)
-    col = np.array([c.col for c in candidates], dtype=int)
-    parts = {name: values[row, col] for name, values in scores.memberships.items()}
-    rule = protocol.conditions.heading
-    if rule.weight > 0:
-        best = np.array([aim.score for aim in aims], dtype=np.float32)
-        parts["heading"] = membership(best, rule.curve)
-    ordered = {n: parts[n] for n in (*scores.memberships, *criteria.conditions()) if n in parts}
-    weights = weights_of(ordered, attractors=protocol.attractors, conditions=protocol.conditions)
-    return combine(ordered, weights=weights, scoring=protocol.scoring)
-
-
-def _kinds(judged: Scores, rules: CandidateRules) -> list[str]:
-    """The kind of each candidate that may be put forward for it, "" for all others."""
-    least = rules.kind_least_share * float(np.max(judged.total, initial=0.0))
-    return [
-        strongest_attractor({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
-        if rules.best_of_each_kind and total >= least
-        else ""
-        for i, total in enumerate(judged.total)
-    ]
-
-
-def _choose(
-    candidates: tuple[Candidate, ...],
-    judged: Scores,
-    rules: CandidateRules,
-    kinds: Sequence[str],
-    *,
-    spacing_m: float,
-) -> tuple[list[int], list[int]]:
-    """Indices of the spots, and of all places that could be one, the spots first."""
-    chosen = choose(
-        judged.total,
-        candidates,
-        spacing_m=spacing_m,
-        most=rules.spots,
-        kinds=kinds,
-    )
-    return chosen, rivals(judged.total, candidates, chosen=chosen, spacing_m=spacing_m)
-
-
-def _radius_m(land: Land, protocol: Protocol) -> float:
-    """How far off a place may be; circles of two spots must not overlap."""
-    return search_radius_m(
-        dem_cell_m=land.dem_cell_m,
-        cover_cell_m=land.cover_cell_m,
-        gps_m=protocol.precision.gps_m,
-    )
-
-
-def _shake(
-    candidates: Sequence[Candidate],
-    judged: Scores,
-    chosen: Sequence[int],
-    places: Sequence[int],
-    land: Land,
-    protocol: Protocol,
-    *,
-    kinds: Sequence[str],
-) -> tuple[tuple[PlaceStability, ...], tuple[Remark, ...]]:
-    """How firmly each place keeps its standing when weights and elevations are shaken."""
-    return try_ranks(
-        [candidates[i] for i in places],
-        _picked(judged, places),
-        shown=len(chosen),
-        dem=land.dem,
-        grid=land.grid,
-        dem_cell_m=land.dem_cell_m,
-        view_m=protocol.camera.view_far_m,
-        steep_deg=protocol.no_go.steep_deg,
-        flat_curve=protocol.conditions.flat.curve,
-        scoring=protocol.scoring,
-        rules=protocol.stability,
-        kinds=kinds,
-    )
-
-
 def _tell(
-    candidates: Sequence[Candidate],
-    aims: Sequence[Aim],
-    judged: Scores,
-    chosen: Sequence[int],
-    firmness: Sequence[PlaceStability],
-    *,
-    ground: Ground,
-    land: Land,
-    protocol: Protocol,
+    ranked: Ranked, aims: Sequence[Aim], *, ground: Ground, land: Land, protocol: Protocol
 ) -> tuple[tuple[Spot, ...], tuple[Remark, ...]]:
     """The chosen candidates as spots: named, with the walk to them and their sentences."""
     named = name_by_feature(
-        [candidates[i] for i in chosen],
+        ranked.candidates,
         ground.features,
         reach_m=protocol.features.reach_m,
         land=land.parcel_shape,
@@ -315,19 +223,22 @@ def _tell(
     walks, remarks = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
     spots = make_spots(
         named,
-        totals=[float(judged.total[i]) for i in chosen],
-        judged=_picked(judged, chosen),
+        totals=[float(total) for total in ranked.judged.total],
+        judged=ranked.judged,
+        parts=parts_of(
+            ranked.judged.memberships, weights=ranked.judged.weights, scoring=protocol.scoring
+        ),
+        radius_m=ranked.radius_m,
         layers=ground.layers,
         land=land,
         role=ground.role,
-        gps_m=protocol.precision.gps_m,
         caution_texts=[
             _cautions(c, walk, ground, land, protocol, general=general)
             for c, walk in zip(named, walks, strict=True)
         ],
-        aims=[aims[i] for i in chosen],
+        aims=aims,
         walks=walks,
-        firmness=firmness,
+        firmness=ranked.stability,
         lens_height_m=protocol.camera.lens_height_m,
         picture=Picture(
             half_view_deg=protocol.camera.field_of_view_deg / 2.0,
@@ -348,17 +259,6 @@ def _comparison_notes(protocol: Protocol) -> tuple[Note, ...]:
             f"is {found.consistency_ratio:.3f} (0.10 at most is usual).",
         )
         for group, found in compared_weights(protocol).items()
-    )
-
-
-def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
-    index = np.array(chosen, dtype=int)
-    return Scores(
-        {name: values[index] for name, values in scores.memberships.items()},
-        scores.attraction[index],
-        scores.conditions[index],
-        scores.total[index],
-        scores.weights,
     )
 
 

@@ -196,19 +196,20 @@ class Extent:
 
 @dataclass(frozen=True)
 class PlaceStability:
-    """How often a place kept its standing.
+    """How a place did in the trials.
 
     Parameters
     ----------
-    share_first : float
-        Share of the draws in which it came first.
-    share_among : float
-        Share of the draws in which it was among the first `among`, or behind them where `behind`.
+    share_first, share_among : float
+        Share of the draws in which it was picked first, and among the first `among`: that is,
+        one of the places picked lies in its search circle.
     among, draws : int
     word : str
         "firm", "fair" or "toss-up", by `share_among`.
-    behind : bool
-        True for a place of the lower half, which is asked how often it stays there.
+    radius_m : float
+        The search radius: the circle that holds the stated share of the best positions.
+    low, high : float
+        The index of the best position in the circle, 5 % and 95 % of the draws.
     use_unknown : bool
         True where nobody has said who uses a trail close by: such a place is never called firm.
     """
@@ -218,5 +219,7 @@ class PlaceStability:
     among: int
     draws: int
     word: str
-    behind: bool = False
+    radius_m: float = float("nan")
+    low: float = float("nan")
+    high: float = float("nan")
     use_unknown: bool = False

@@ -203,14 +203,17 @@ class Land:
 
 @dataclass(frozen=True)
 class Scores:
-    """The score of every cell and what it is made of.
+    """The index of every cell and what it is made of.
 
     Parameters
     ----------
     memberships : mapping from criterion name to (rows, cols) float32 in 0..1, NaN = not known;
         a criterion that cannot be judged (no such layer) is missing
-    attraction, conditions, total : (rows, cols) float32 in 0..1, NaN = not known
-    weights : mapping from criterion name to the weight used
+    total : (rows, cols) float32, the index: times as many pictures as on plain ground, NaN = not
+        known
+    attraction, conditions : (rows, cols) float32, its two factors: what draws animals (most often
+        1 or above) and what does not hold (1 or below)
+    weights : mapping from criterion name to the weight used, the logarithm of its ratio
     """
 
     memberships: Mapping[str, FloatArray]
@@ -264,12 +267,14 @@ class Spot:
     rank : int
         1 is the best.
     score : float
-        Total of 0..1 with the heading; `site_score` is the total without it.
+        The index with the heading: 1 is plain ground; `site_score` is the index without it.
     memberships : mapping from criterion name to 0..1
+    parts : mapping from criterion name to what it adds to the logarithm of the score
     measures : mapping from layer name (with its unit) to the value at the spot
     why, pulled_down, check, cautions : plain sentences
     search_radius_m : float
-        How far around the point to look for the right tree, from the precision of the data.
+        How far around the point to look for the right tree: the circle that holds most of the
+        best positions of the trials, never less than the data and a phone can tell.
     name : str
         What it is called; `place` is the same in its parts, None for a name that was given.
     extent : Extent or None
@@ -308,6 +313,7 @@ class Spot:
     stability: PlaceStability | None = None
     extent: Extent | None = None
     place_id: str = ""
+    parts: Mapping[str, float] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         named = f", {self.name[:60]}" if self.name else ""

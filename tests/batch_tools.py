@@ -19,7 +19,7 @@ _FREE = ("run.json", "journal.jsonl", ".lock", ".lock.json")
 QUICK_RULES = {
     "grid": {"context_m": 60.0},
     "heading": {},
-    "candidates": {"most_candidates": 20, "spots": 3},
+    "candidates": {"places": 10, "spots": 3},
     "assign": {"distance_m": 400.0, "lowest": 0.0},
 }
 

@@ -11,7 +11,8 @@ from shapely import LineString, box
 from shapely.affinity import translate
 
 from siting.scoring.combine import combine, weights_of
-from siting.settings.protocol import Protocol, Scoring
+from siting.settings.load import protocol_for
+from siting.settings.protocol import Protocol
 from siting.spot_parts import Aim, Walk
 from siting.types import NoGo, Note, Result, Spot
 from tests.fake_result import FACES_NORTH, FIRM, PLACES, fake_aim, fake_result
@@ -132,7 +133,7 @@ def variants() -> dict[str, tuple[Result, Protocol]]:
     """Results that a page must also be made from: little known, odd shapes, far places."""
     plain, rules = map_result(), Protocol()
     bare = replace(plain, land=replace(plain.land, vectors={}), spots=(), notes=(), features=())
-    mean = Protocol(scoring=Scoring(method="weighted mean"))
+    small = protocol_for("small mammals")
     holed = shapely.union_all(
         [box(540110, 4820110, 540300, 4820490).difference(box(540150, 4820200, 540200, 4820300)),
          box(540350, 4820150, 540480, 4820350)]
@@ -145,7 +146,7 @@ def variants() -> dict[str, tuple[Result, Protocol]]:
     shaped = {name: frame.iloc[:0] for name, frame in plain.land.vectors.items()}
     return {
         "nothing given": (bare, rules),
-        "weighted mean": (map_result(protocol=mean), mean),
+        "small mammals": (map_result(protocol=small), small),
         "no heading": (map_result(with_heading=False), rules),
         "parts and a hole": (parts, rules),
         "all closed": (closed, rules),

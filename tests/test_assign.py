@@ -148,7 +148,7 @@ def test_the_distance_is_told_as_the_reason():
     assert b.chosen.parcel == "P3"
     away = length(metres(options[0], options[1]))
     assert b.traded == (
-        f"P2 spot 1 (90 points) would be better, but it lies {away} from the camera of cell A; "
+        f"P2 spot 1 (index 0.9) would be better, but it lies {away} from the camera of cell A; "
         "1.0 km (0.6 mi) are asked."
     )
 
@@ -186,7 +186,7 @@ def test_priority_costs_what_the_protocol_says():
     found = assign([first, second], cells=["A"], rules=rules(priority_step=0.1)).cells[0]
     assert found.chosen is first
     assert (
-        found.traded == "P2 spot 1 (80 points) scores more, but its parcel comes later by priority."
+        found.traded == "P2 spot 1 (index 0.8) scores more, but its parcel comes later by priority."
     )
     assert (
         assign([first, second], cells=["A"], rules=rules(priority_step=0.0)).cells[0].chosen

@@ -304,7 +304,7 @@ def test_two_runs_never_share_a_folder(land, tmp_path):
 def test_the_command(land, tmp_path):
     """Exit 4 with a failure, and words that say where to look."""
     rules = tmp_path / "rules.toml"
-    rules.write_text("[grid]\ncontext_m = 60.0\n[candidates]\nmost_candidates = 20\n")
+    rules.write_text("[grid]\ncontext_m = 60.0\n[candidates]\nplaces = 10\n")
     words = [
         "batch",
         str(land),

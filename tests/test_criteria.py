@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import re
 import subprocess
 import sys
@@ -29,10 +30,11 @@ rows.CRITERIA += (rows.Attractor(
     place_kind="edge", letter_place="on a bed of moss"),)
 
 import siting.settings.protocol as protocol
-class Moss(protocol.Trail):
+import siting.settings.protocol_score as scores
+class Moss(scores.Trail):
     """Animals rest on moss."""
-    curve: protocol.Curve = protocol._curve([[0, 0], [1, 1]], "share", "invented", "Moss.")
-    weight: float = protocol._weight(1.0)
+    curve: scores.Curve = scores._curve([[0, 0], [1, 1]], "share", "invented", "Moss.")
+    ratio: float = scores._draws(2.5, "invented")
 class Attractors(protocol.Attractors):
     moss: Moss = Moss()
 class Whole(protocol.Protocol):
@@ -87,7 +89,7 @@ def land(tmp_path_factory):
     found = whole_land(tmp_path_factory.mktemp("moss"))
     found.protocol = (
         str(found.protocol).replace("spots = 2", "spots = 2\nspacing_m = 20.0")
-        + "[attractors.trail]\nweight = 0.0\n"
+        + "[attractors.trail]\nratio = 1.0\n"
     )
     write_settings(found)
     found.out = str(found.folder / "out")
@@ -106,7 +108,7 @@ def test_a_criterion_more_reaches_table_card_and_weights_tab(land):
     data = json.loads(island[1])
     moss = next(row for row in data["criteria"] if row["name"] == "moss")
     assert (moss["label"], moss["says"]) == ("Moss to lie on", "Animals rest on moss.")
-    assert (moss["weight"], moss["group"], moss["cells"]) == (1.0, "attractor", True)
+    assert (moss["ratio"], moss["group"], moss["cells"]) == (2.5, "attractor", True)
     assert any("Moss grows here" in line for spot in data["spots"] for line in spot["why"])
     assert all("moss" in spot["memberships"] for spot in data["spots"])
 
@@ -115,8 +117,10 @@ def test_a_criterion_more_reaches_letter_assignment_and_trials(land):
     files = (str(land.folder / "inputs.toml"), str(land.folder / "protocol.toml"))
     said, shaken, turned = ran(TOY + LETTER, *files).splitlines()
     assert said == "on a bed of moss | edge"
-    assert shaken == "60 1.0"  # its weight is among those that each draw changes
-    assert turned == '(spot 1) if "moss to lie on" counted 0.5 instead of 1'
+    draws, weight = shaken.split()
+    assert draws == "60"
+    assert float(weight) == pytest.approx(math.log(2.5))  # among those that each draw changes
+    assert turned == '(spot 1) if the ratio of "moss to lie on" were 1.6 instead of 2.7'
 
 
 @pytest.mark.parametrize("row", CRITERIA, ids=lambda row: row.name)

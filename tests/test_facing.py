@@ -23,13 +23,14 @@ from siting.heading.choose import (
     _far_side,
     find_aims,
     followed_lines,
+    lookout,
     surroundings,
 )
 from siting.heading.line_crossing import border_lines
 from siting.heading.sun import sun_track
 from siting.read.raster import far_dem
 from siting.read.raster.far_dem import far_grid, read_far
-from siting.scoring.candidates import find_candidates
+from siting.scoring.search import HeadingEffect, find_places
 from siting.settings.inputs import DemInput
 from siting.settings.protocol import Protocol
 from siting.types import Candidate, CoverRole, Feature, Land
@@ -58,15 +59,15 @@ def aims_of(land: Land, *, survey: tuple[Any, Any, Any] = SURVEY) -> tuple[Any, 
     protocol, layers = PROTOCOL, layers_of(land)
     centre = land.parcel_shape.centroid
     row, col = (int(v) for v in land.grid.rowcol(centre.x, centre.y))
-    return find_aims(
-        [Candidate(row, col, float(centre.x), float(centre.y), 0.5, 1)],
-        land=land,
-        layers=layers,
+    view = lookout(
+        land,
+        layers,
         camera=protocol.camera,
         heading=protocol.heading,
         sun=protocol.sun,
         survey=survey,
     )
+    return find_aims([Candidate(row, col, float(centre.x), float(centre.y), 0.5, 1)], view=view)
 
 
 def codes(notes: Any) -> list[str]:
@@ -78,16 +79,7 @@ def test_one_aim_for_each_candidate_and_none_for_none() -> None:
     assert len(found) == 1
     assert found[0].heading_deg % 5 == 0
     assert codes(notes) == []
-    protocol = PROTOCOL
-    assert find_aims(
-        (),
-        land=fake_land(),
-        layers=None,  # type: ignore[arg-type]
-        camera=protocol.camera,
-        heading=protocol.heading,
-        sun=protocol.sun,
-        survey=SURVEY,
-    ) == ((), ())
+    assert find_aims((), view=None) == ((), ())  # type: ignore[arg-type]
 
 
 def test_what_was_taken_for_granted_is_told() -> None:
@@ -194,14 +186,17 @@ def test_on_wide_cells_the_edge_a_cell_away_is_what_the_camera_looks_at() -> Non
     land = replace(land, dem_cell_m=30.0, cover_cell_m=30.0)
     east = GRID.left + 615.0
     north_side, south_side = GRID.top - 580.0, GRID.top - 620.0  # the edge runs at -600
-    (looks_south, looks_north), _ = find_aims(
-        [Candidate(19, 20, east, north_side, 0.5, 1), Candidate(20, 20, east, south_side, 0.5, 1)],
-        land=land,
-        layers=layers_of(land),
+    view = lookout(
+        land,
+        layers_of(land),
         camera=PROTOCOL.camera,
         heading=PROTOCOL.heading.model_copy(update={"sun_weight": 0.0, "cover_weight": 0.0}),
         sun=PROTOCOL.sun,
         survey=SURVEY,
+    )
+    (looks_south, looks_north), _ = find_aims(
+        [Candidate(19, 20, east, north_side, 0.5, 1), Candidate(20, 20, east, south_side, 0.5, 1)],
+        view=view,
     )
     assert math.cos(math.radians(looks_south.heading_deg)) < -0.3
     assert math.cos(math.radians(looks_north.heading_deg)) > 0.3
@@ -384,21 +379,35 @@ def test_far_elevations_reach_the_skyline() -> None:
     assert far[0].sun_minutes[18] < 0.8 * near[0].sun_minutes[18]
 
 
-def test_candidates_of_the_finder_can_be_aimed() -> None:
-    """The real hand-over: what `find_candidates` gives is what `find_aims` takes."""
+def test_places_of_the_search_can_be_aimed() -> None:
+    """The real hand-over: what `find_places` gives is what `find_aims` takes."""
     land = fake_land()
-    score = np.random.default_rng(0).random(land.grid.shape).astype(np.float32)
-    candidates = find_candidates(
-        score, np.ones(land.grid.shape, bool), grid=land.grid, spacing_m=40.0, most=7, lowest=0.0
-    )
-    protocol, layers = PROTOCOL, layers_of(land)
-    found, _ = find_aims(
-        candidates,
-        land=land,
-        layers=layers,
-        camera=protocol.camera,
-        heading=protocol.heading,
-        sun=protocol.sun,
+    index = np.random.default_rng(0).random(land.grid.shape).astype(np.float32)
+    view = lookout(
+        land,
+        layers_of(land),
+        camera=PROTOCOL.camera,
+        heading=PROTOCOL.heading,
+        sun=PROTOCOL.sun,
         survey=SURVEY,
     )
-    assert len(found) == len(candidates) == 7
+    places = find_places(
+        index,
+        np.ones(land.grid.shape, bool),
+        grid=land.grid,
+        look=view.quick_score,
+        effect=HeadingEffect(-0.2, ((0, 0), (1, 1))),
+        spacing_m=40.0,
+        most=7,
+        lowest=0.0001,
+        most_looks=5000,
+    )
+    found, _ = find_aims(places.candidates, view=view)
+    assert len(found) == len(places.candidates) == 7
+    # one skyline for a square of 8 m changes a heading's score by next to nothing
+    easting, northing = (
+        np.array(v) for v in zip(*((c.easting, c.northing) for c in places.candidates), strict=True)
+    )
+    np.testing.assert_allclose(
+        view.quick_score(easting, northing), view.best_score(easting, northing), atol=0.02
+    )

@@ -1,25 +1,22 @@
-"""Rank acceptability against exact cases, and shaken slopes against simulated ground."""
+"""What the trials draw, pick and say, by hand and against simulated ground."""
 
 import itertools
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from hypothesis.extra import numpy as hnp
 from scipy.ndimage import gaussian_filter
 
-from siting.ground.terrain import gradient, mean_within, slope_deg
 from siting.scoring.stability import (
+    best_within,
     draw_gradient_errors,
     draw_weights,
-    listed_ranks,
-    rank_acceptability,
+    picked,
     ranks_of,
-    shaken_slopes,
-    stability_of,
+    search_radius,
+    told,
     turning_choices,
 )
+from siting.settings.protocol import Protocol
 from siting.words.spots import stability_words
 
 
@@ -28,63 +25,32 @@ def weighted_mean(memberships, weights):
     return sum(weights[name] * values for name, values in memberships.items()) / whole
 
 
-def dirichlet_totals(scores, n_draws=100_000, seed=0):
-    """Totals with weights drawn evenly from all that sum to 1; scores is (places, criteria)."""
-    drawn = np.random.default_rng(seed).dirichlet(np.ones(scores.shape[1]), n_draws)
-    return drawn @ scores.T
-
-
-def test_two_criteria_case_with_exact_answer():
-    """(1, 0), (0, 1), (.6, .6) under even weights: first in 0.4, 0.4 and 0.2 of all."""
-    scores = np.array([[1, 0], [0, 1], [0.6, 0.6]])
-    shares = rank_acceptability(dirichlet_totals(scores))
-    # 100,000 draws: within 0.0031, 19 times in 20 (Tervonen & Lahdelma 2007)
-    np.testing.assert_allclose(shares[:, 0], [0.4, 0.4, 0.2], atol=0.006)
-    np.testing.assert_allclose(shares.sum(axis=0), 1.0)
-    np.testing.assert_allclose(shares.sum(axis=1), 1.0)
-
-
-def test_three_criteria_case_with_exact_answer():
-    scores = np.vstack([np.eye(3), np.full((1, 3), 0.5)])
-    shares = rank_acceptability(dirichlet_totals(scores))
-    np.testing.assert_allclose(shares[:, 0], 0.25, atol=0.006)
-    np.testing.assert_allclose(shares[3, 1], 0.75, atol=0.006)
-
-
-def test_small_case_against_counting_every_weight():
-    """All 3^3 weightings of four places, ranked by sorting by hand."""
-    scores = np.array([[0.9, 0.1, 0.5], [0.2, 0.8, 0.6], [0.5, 0.5, 0.5], [0.1, 0.1, 0.9]])
-    every = list(itertools.product([0.5, 1.0, 2.0], repeat=3))
-    counts = np.zeros((4, 4))
-    for weights in every:
-        totals = [sum(w * s for w, s in zip(weights, row, strict=True)) for row in scores]
-        order = sorted(range(4), key=lambda k: (-totals[k], k))
-        for rank, place in enumerate(order):
-            counts[place, rank] += 1
-    drawn = np.array(every)
-    np.testing.assert_array_equal(rank_acceptability(drawn @ scores.T), counts / len(every))
-
-
 def test_ties_go_to_the_one_earlier_in_the_list_and_unknown_comes_last():
     np.testing.assert_array_equal(ranks_of(np.array([[0.5, 0.5, 0.9]])), [[1, 2, 0]])
     np.testing.assert_array_equal(ranks_of(np.array([[np.nan, 0.0, 0.1]])), [[2, 1, 0]])
 
 
-def test_drawn_weights_have_the_stated_spread():
+def test_drawn_weights_have_the_stated_interval():
+    """A ratio of 1.6 (1.0 to 3.0): 95 % of the draws within, and a condition never above 0."""
     rng = np.random.default_rng(1)
-    drawn = draw_weights({"a": 0.5, "b": 0.9, "c": 0.0}, spread=0.3, n_draws=20_000, rng=rng)
-    logs = np.log(drawn["a"] / 0.5)
-    assert logs.mean() == pytest.approx(0, abs=0.01)
-    assert logs.std() == pytest.approx(0.3, abs=0.01)
-    assert (drawn["c"] == 0).all()
-    assert drawn["b"].max() > 1
-    capped = draw_weights({"b": 0.9}, spread=0.3, n_draws=500, rng=rng, capped=["b"])
-    assert capped["b"].max() == 1.0
+    rule = Protocol().attractors.trail
+    drawn = draw_weights(
+        {"trail": rule.weight, "view": -0.1},
+        spreads={"trail": rule.spread, "view": 0.3},
+        n_draws=20_000,
+        rng=rng,
+        never_above_0=["view"],
+    )
+    assert drawn["trail"].mean() == pytest.approx(np.log(1.6), abs=0.01)
+    assert np.diff(np.quantile(drawn["trail"], (0.025, 0.975)))[0] == pytest.approx(
+        np.log(3.0), rel=0.03
+    )
+    assert drawn["view"].max() == 0.0
 
 
 def test_draws_are_the_same_for_the_same_seed():
     once, again = (
-        draw_weights({"a": 1.0}, spread=0.3, n_draws=9, rng=np.random.default_rng(7))["a"]
+        draw_weights({"a": 1.0}, spreads={"a": 0.3}, n_draws=9, rng=np.random.default_rng(7))["a"]
         for _ in range(2)
     )
     np.testing.assert_array_equal(once, again)
@@ -141,82 +107,43 @@ def test_gradient_errors_of_near_places_are_nearly_the_same():
     assert drawn[:, 0, 0].std() == pytest.approx(0.01, rel=0.05)
 
 
-def hilly(n=40):
-    return gaussian_filter(np.random.default_rng(5).normal(size=(n, n)), 3) * 60
+def test_picks_keep_apart_and_pass_over_closed_points():
+    east, north = np.array([0.0, 30.0, 70.0, 200.0]), np.zeros(4)
+    total = np.float32([[0.9, 0.8, 0.7, 0.1], [0.1, -np.inf, 0.3, 0.2], [-np.inf] * 4])
+    got = picked(total, east, north, spacing_m=60.0, most=3)
+    np.testing.assert_array_equal(got, [[0, 2, 3], [2, 3, 0], [-1, -1, -1]])
 
 
-def test_unshaken_slope_is_the_slope_layer():
-    dem = hilly()
-    dem[10, 12] = np.nan
-    want = mean_within(slope_deg(dem, 10.0), radius_m=25.0, cell_size_m=10.0)
-    row, col = np.array([5, 20, 10, 9, 38]), np.array([7, 31, 12, 12, 20])
-    east, north = gradient(dem, 10.0)
-    got = shaken_slopes(
-        east, north, row=row, col=col, radius_cells=2.5, errors=np.zeros((3, row.size, 2))
-    )
-    np.testing.assert_allclose(got, np.tile(want[row, col], (3, 1)), atol=1e-4)
-    assert np.isnan(got[0, 2])
-
-
-def test_shaken_slope_of_a_plane_by_hand():
-    east, north = np.full((9, 9), 0.3), np.full((9, 9), 0.4)
-    errors = np.array([[[0.0, 0.0]], [[0.3, 0.4]], [[-0.3, -0.4]], [[0.1, -0.4]]])
-    got = shaken_slopes(
-        east, north, row=np.array([4]), col=np.array([4]), radius_cells=1.5, errors=errors
-    )
-    np.testing.assert_allclose(np.tan(np.radians(got[:, 0])), [0.5, 1.0, 0.0, 0.4], atol=1e-6)
+def test_the_search_circle_holds_its_share_and_no_less_than_the_cells():
+    away = np.arange(1.0, 101.0)
+    assert search_radius(away, share=0.8, least_m=5.0) == 80.0
+    assert search_radius(np.zeros(50), share=0.8, least_m=12.1) == 15.0
+    assert search_radius(np.full(5, np.nan), share=0.8, least_m=10.0) == 10.0
 
 
 def test_words_follow_the_share():
-    totals = np.tile([0.9, 0.6, 0.5, 0.4, 0.3, 0.2], (100, 1))
-    totals[:30, 1] = 0.1  # the second place drops to the last in 30 of 100 draws
-    totals[:65, 2] = 0.05  # the third in 65
-    found = stability_of(totals, shown=4, first=2, firm_share=0.8, fair_share=0.4)
-    # the fourth of six is of the lower half, and stays there in the other 35
-    assert [s.word for s in found] == ["firm", "fair", "toss-up", "toss-up"]
-    assert [s.among for s in found] == [2, 2, 3, 3]
-    assert (found[3].behind, found[3].share_among) == (True, pytest.approx(0.35))
-    assert found[0].share_first == 1.0
-    assert found[1].share_among == 0.7
-    assert stability_words(found[0]) == (
-        "Firm: we changed the weights and heights a little 100 times; it stayed among the first 2 "
-        "in 100\u00a0% and came first in 100\u00a0%."
+    kept = np.zeros((100, 5), dtype=bool)
+    kept[:70, 0] = True
+    kept[70:85, 3] = True
+    value = np.log(np.linspace(1.0, 3.0, 100)).astype(np.float32)
+
+    def place(rows):
+        return told(kept[rows], value[rows], radius_m=20.0, firm_share=0.8, fair_share=0.5)
+
+    firm = place(slice(None))
+    assert (firm.word, firm.share_first, firm.share_among, firm.among) == ("firm", 0.7, 0.85, 5)
+    assert stability_words(firm) == (
+        "Firm: in 100 trials with maps, heights and ratios changed within their errors, it stayed "
+        "among the first 5 in 85\u00a0%; its index lay between 1.1 and 2.9."
     )
-    # Never first: that is not said.
-    assert stability_words(found[1]).endswith("among the first 2 in 70\u00a0%.")
+    assert [place(slice(start, None)).word for start in (40, 80)] == ["fair", "toss-up"]
 
 
-def test_among_is_never_more_than_half_of_the_places():
-    totals = np.tile([0.9, 0.6, 0.5], (10, 1))
-    found = stability_of(totals, shown=10, first=5, firm_share=0.8, fair_share=0.4)
-    assert [s.among for s in found] == [1, 1, 1]
-    assert [s.behind for s in found] == [False, True, True]
-    assert stability_words(found[2]).endswith("it stayed behind the first in 100\u00a0%.")
-
-
-@pytest.mark.parametrize("n", [2, 3, 4, 7, 11, 19, 40])
-def test_a_list_that_nothing_shakes_is_firm_throughout(n):
-    """No place is asked whether it keeps a standing that it never had."""
-    totals = np.tile(np.linspace(0.9, 0.1, n), (10, 1))
-    found = stability_of(totals, shown=10, first=3, firm_share=0.8, fair_share=0.4)
-    assert [(s.word, s.share_among) for s in found] == [("firm", 1.0)] * min(n, 10)
-
-
-def test_a_place_of_the_lower_half_is_asked_how_often_it_stays_there():
-    totals = np.tile([0.9, 0.8, 0.7, 0.6, 0.5], (100, 1))
-    totals[:45, 3] = 0.85  # the fourth of five comes second in 45 of 100 draws
-    found = stability_of(totals, shown=5, first=2, firm_share=0.8, fair_share=0.5)
-    assert (found[3].among, found[3].behind, found[3].word) == (2, True, "fair")
-    assert stability_words(found[3]).endswith("it stayed behind the first 2 in 55\u00a0%.")
-
-
-def test_ranks_of_a_list_with_the_best_of_each_kind_by_hand():
-    """Three of four are shown; the best pond goes in before the third trail, below the second."""
-    totals = np.array([[0.9, 0.8, 0.7, 0.2], [0.1, 0.8, 0.7, 0.9]])
-    kinds = ["trail", "trail", "trail", "pond"]
-    got = listed_ranks(totals, shown=3, kinds=kinds)
-    np.testing.assert_array_equal(got, [[0, 1, 3, 2], [3, 1, 2, 0]])
-    np.testing.assert_array_equal(listed_ranks(totals, shown=3), ranks_of(totals))
+def test_best_of_some_points_by_hand():
+    total = np.float32([[0.1, 0.9, 0.5], [-np.inf, 0.2, -np.inf]])
+    best, value = best_within(total, np.array([0, 2]))
+    np.testing.assert_array_equal(best, [2, -1])
+    np.testing.assert_array_equal(value, np.float32([0.5, -np.inf]))
 
 
 def test_turning_choices_by_hand():
@@ -233,39 +160,3 @@ def test_turning_choices_by_hand():
 def test_no_choice_turns_a_winner_that_leads_in_everything():
     memberships = {"a": np.array([0.9, 0.1]), "b": np.array([0.8, 0.7])}
     assert turning_choices(memberships, {"a": 1.0, "b": 1.0}, combine=weighted_mean) == ()
-
-
-def test_capped_weight_is_not_tried_above_one():
-    memberships = {"a": np.array([0.0, 1.0]), "b": np.array([1.0, 0.0])}
-    weights = {"a": 0.8, "b": 0.9}
-    found = turning_choices(memberships, weights, combine=weighted_mean, capped=["a", "b"])
-    assert {c.criterion for c in found} == {"a", "b"}
-    found = turning_choices(
-        memberships, {"a": 0.5, "b": 0.9}, combine=weighted_mean, capped=["a", "b"]
-    )
-    assert {c.criterion: c.turns_at <= 1 for c in found} == {"a": True, "b": True}
-
-
-scores = hnp.arrays(
-    np.float64, st.tuples(st.integers(1, 12), st.integers(1, 9)), elements=st.floats(0, 1)
-)
-
-
-@settings(deadline=None)
-@given(scores)
-def test_every_draw_ranks_every_place_once(totals):
-    shares = rank_acceptability(totals)
-    np.testing.assert_allclose(shares.sum(axis=0), 1.0)
-    np.testing.assert_allclose(shares.sum(axis=1), 1.0)
-
-
-@settings(deadline=None)
-@given(scores, st.data())
-def test_a_place_that_is_dominated_is_never_more_often_first(totals, data):
-    n = totals.shape[1]
-    better, worse = data.draw(st.integers(0, n - 1)), data.draw(st.integers(0, n - 1))
-    if better == worse:
-        return
-    totals[:, worse] = totals[:, better] - 0.01
-    shares = rank_acceptability(totals).cumsum(axis=1)
-    assert (shares[better] >= shares[worse] - 1e-12).all()

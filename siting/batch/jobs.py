@@ -168,12 +168,9 @@ def _caution_spots(result: Result) -> list[list[int]]:
 
 
 def firm_count(spots: tuple[Spot, ...]) -> int | None:
-    """How many spots are firm choices when weights and elevations are shaken; None = not told.
-
-    A spot that firmly stays behind the better half of the places is none.
-    """
+    """How many spots are firm choices when maps and ratios are shaken; None = not told."""
     known = [spot.stability for spot in spots if spot.stability]
-    firm = sum(one.word == FIRM and not one.behind for one in known)
+    firm = sum(one.word == FIRM for one in known)
     return firm if known or not spots else None
 
 

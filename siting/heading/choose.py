@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
 
-from siting.grid import Grid
+from siting.grid import FloatArray, Grid
 from siting.ground.distance import burn
 from siting.ground.layers import Ground as Layers
-from siting.ground.shapes.feature_order import serves
+from siting.ground.shapes.feature_order import served_by
 from siting.ground.travel.passage import ponds_of_cells
-from siting.ground.view import Ground
+from siting.ground.view import Ground, Skyline
 from siting.heading.aim import aims, by_eight
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
-from siting.heading.heading_scores import Surroundings, judge
+from siting.heading.heading_scores import Headings, Surroundings, judge, skyline_of
 from siting.heading.limits import closed_to_view
 from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track
@@ -25,71 +26,140 @@ from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.spot_parts import Aim
 from siting.types import BoolArray, Candidate, Feature, Land, Remark
 
+_SKY_M = 8.0
+
 COMPASS_DAY = dt.date(2027, 7, 2)
 """Day of the declination where no days are given: the middle of the model's years."""
 
 
-def find_aims(
-    candidates: Sequence[Candidate],
-    *,
+@dataclass(frozen=True)
+class Lookout:
+    """The land as cameras see it: made once, asked of any places.
+
+    `spans` is True where only eight directions can be told, not degrees; `track_remarks` say what
+    was assumed of clock and days; `skies` keeps the skylines of squares that were asked for.
+    """
+
+    land: Land
+    around: Surroundings
+    features: tuple[Feature, ...]
+    camera: CameraRules
+    heading: HeadingRules
+    sun: SunRules
+    spans: bool
+    survey: tuple[str, dt.date | None, dt.date | None]
+    track_remarks: tuple[Remark, ...]
+    skies: dict[tuple[int, int], tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+
+    def judged(
+        self, easting: FloatArray, northing: FloatArray, *, sky: Skyline | None = None
+    ) -> Headings:
+        """Every heading of places at (n,) eastings and northings, metres."""
+        served = served_by(self.features, easting, northing, reach_m=self.heading.target_reach_m)
+        targets = np.array([(f.easting, f.northing) if f else (np.nan, np.nan) for f in served])
+        found = judge(
+            easting,
+            northing,
+            around=self.around,
+            camera=self.camera,
+            heading=self.heading,
+            sun=self.sun,
+            targets=targets,
+            sky=sky,
+        )
+        return by_eight(found) if self.spans else found
+
+    def best_score(self, easting: FloatArray, northing: FloatArray) -> FloatArray:
+        """Score of the best heading of each place, 0..1; 0 where none is open."""
+        return np.asarray(self.judged(easting, northing).score.max(axis=1))
+
+    def quick_score(self, easting: FloatArray, northing: FloatArray) -> FloatArray:
+        """The same with one skyline for all places of a square of 8 m: it changes slowly."""
+        sky = self._shared_sky(easting, northing)
+        return np.asarray(self.judged(easting, northing, sky=sky).score.max(axis=1))
+
+    def _shared_sky(self, easting: FloatArray, northing: FloatArray) -> Skyline:
+        squares = [
+            (int(e), int(n)) for e, n in zip(easting // _SKY_M, northing // _SKY_M, strict=True)
+        ]
+        new = sorted(set(squares) - self.skies.keys())
+        if new:
+            east, north = (np.array(axis) * _SKY_M + _SKY_M / 2 for axis in zip(*new, strict=True))
+            found = skyline_of((east, north), around=self.around, camera=self.camera, sun=self.sun)
+            self.skies.update(zip(new, zip(*found, strict=True), strict=True))
+        horizon, reach = (
+            np.stack(part) for part in zip(*(self.skies[s] for s in squares), strict=True)
+        )
+        return Skyline(horizon, reach)
+
+
+def lookout(
     land: Land,
     layers: Layers,
+    *,
     camera: CameraRules,
     heading: HeadingRules,
     sun: SunRules,
     survey: tuple[str, dt.date | None, dt.date | None],
-    open_ground: BoolArray | None = None,
-) -> tuple[tuple[Aim, ...], tuple[Remark, ...]]:
-    """The aim of each candidate, in their order, and what was taken for granted.
+) -> Lookout:
+    """What is needed to judge headings anywhere on a piece of land.
 
     Parameters
     ----------
-    candidates : sequence of Candidate
     land : Land
     layers : the layers of this land (woods, fields, valley lines)
     camera, heading, sun : the protocol's tables of these names
     survey : (time zone, first day, last day); "" and None where not given
-    open_ground : (rows, cols) bool, True where a camera may stand; None = everywhere
 
     Raises
     ------
     SitingError
         E-TIME-01, E-TIME-02; see `siting.heading.sun.sun_track`.
     """
-    if not candidates:
-        return (), ()
     # A spot stands for its whole cell: what drew it there may lie as far away as a cell is wide.
     reach = max(heading.line_reach_m, land.grid.cell_size_m)
     heading = heading.model_copy(update={"line_reach_m": reach})
-    place = [(c.easting, c.northing) for c in candidates]
-    easting, northing = (np.array(values) for values in zip(*place, strict=True))
     lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
     track, remarks = _track(lon, lat, survey)
-    around = surroundings(land, layers, track=track, reach_m=heading.line_reach_m)
-    served = [serves(layers.features, *spot, reach_m=heading.target_reach_m) for spot in place]
-    judged = judge(
-        easting,
-        northing,
-        around=around,
+    return Lookout(
+        land=land,
+        around=surroundings(land, layers, track=track, reach_m=heading.line_reach_m),
+        features=layers.features,
         camera=camera,
         heading=heading,
         sun=sun,
-        targets=np.array([(f.easting, f.northing) if f else (np.nan, np.nan) for f in served]),
+        spans=not known_to_metres(land, finest_m=heading.finest_claim_m),
+        survey=survey,
+        track_remarks=remarks,
     )
-    if not known_to_metres(land, finest_m=heading.finest_claim_m):
-        judged = by_eight(judged)
-    day = survey[1] or COMPASS_DAY
+
+
+def find_aims(
+    candidates: Sequence[Candidate], *, view: Lookout, open_ground: BoolArray | None = None
+) -> tuple[tuple[Aim, ...], tuple[Remark, ...]]:
+    """The aim of each candidate, in their order, and what was taken for granted.
+
+    `open_ground` is (rows, cols) bool, True where a camera may stand; None = everywhere.
+    """
+    if not candidates:
+        return (), ()
+    land, remarks, first_day = view.land, view.track_remarks, view.survey[1]
+    place = [(c.easting, c.northing) for c in candidates]
+    easting, northing = (np.array(values) for values in zip(*place, strict=True))
+    served = served_by(view.features, easting, northing, reach_m=view.heading.target_reach_m)
+    lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
+    day = first_day or COMPASS_DAY
     compass = declination(lat, lon, day=day, altitude_m=_altitude(land))
     found = aims(
-        judged,
-        track=track,
+        view.judged(easting, northing),
+        track=view.around.track,
         compass=compass,
-        zone_m=camera.zone_m,
-        second_turn_deg=heading.second_turn_deg,
+        zone_m=view.camera.zone_m,
+        second_turn_deg=view.heading.second_turn_deg,
         targets=[f.words if f else "" for f in served],
         side_open=_far_side(place, served, grid=land.grid, open_ground=open_ground),
     )
-    if survey[1] is None:
+    if first_day is None:
         years = {"day": COMPASS_DAY.isoformat(), "first": FIRST_YEAR, "last": LAST_YEAR}
         remarks = (*remarks, Remark("A-COMPASS-01", years))
     if compass.east_deg is None:

@@ -171,6 +171,7 @@ def judge(
     heading: HeadingRules,
     sun: SunRules,
     targets: FloatArray,
+    sky: Skyline | None = None,
 ) -> Headings:
     """Score of each heading of each candidate.
 
@@ -180,22 +181,15 @@ def judge(
     around : Surroundings
     camera, heading, sun : the protocol's tables of these names
     targets : (n, 2) easting and northing of the feature each candidate serves, NaN for none
+    sky : Skyline of the places where it is known already (`skyline_of`)
 
     Returns
     -------
     Headings, for bearings from true north at `HEADINGS_DEG`
     """
     place = (easting, northing)
-    sky = skyline(
-        around.ground,
-        place,
-        azimuth_deg=around.track.azimuth_deg,
-        far=around.far,
-        eye_height_m=camera.lens_height_m,
-        max_distance_m=sun.horizon_reach_m,
-        refraction_k=sun.refraction_k,
-        convergence_deg=around.convergence_deg,
-    )
+    if sky is None:
+        sky = skyline_of(place, around=around, camera=camera, sun=sun)
     low_sun = _sun(
         around.track,
         sky,
@@ -214,6 +208,22 @@ def judge(
         met=met,
         sky=sky,
         reach_m=np.median(sky.reach_m, axis=1),
+    )
+
+
+def skyline_of(
+    place: Places, *, around: Surroundings, camera: CameraRules, sun: SunRules
+) -> Skyline:
+    """The skyline of places at the azimuths of the sun's track."""
+    return skyline(
+        around.ground,
+        place,
+        azimuth_deg=around.track.azimuth_deg,
+        far=around.far,
+        eye_height_m=camera.lens_height_m,
+        max_distance_m=sun.horizon_reach_m,
+        refraction_k=sun.refraction_k,
+        convergence_deg=around.convergence_deg,
     )
 
 

@@ -2,66 +2,14 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
-from siting.bands import by_bands
-from siting.grid import FloatArray, Grid
-from siting.types import BoolArray, Candidate
+from siting.grid import FloatArray
+from siting.types import Candidate
 
-# Scores nearer than this are a tie; ties go to the northern row, then to the western column.
+# Scores nearer than this are a tie; ties keep the order that the search put them in.
 TIE = 1e-6
-
-
-def find_candidates(
-    score: FloatArray,
-    allowed: BoolArray,
-    *,
-    grid: Grid,
-    spacing_m: float,
-    most: int,
-    lowest: float,
-) -> tuple[Candidate, ...]:
-    """Local maxima of the score on allowed ground, best first, at least `spacing_m` apart.
-
-    Parameters
-    ----------
-    score : (rows, cols) float, 0..1, NaN = not known (never a candidate)
-    allowed : (rows, cols) bool
-    spacing_m : float, least distance between two candidates, metres
-    most : int, most candidates to return
-    lowest : float, least score
-
-    Returns
-    -------
-    tuple of Candidate, by falling score; ties by row, then column
-    """
-    usable = allowed & np.isfinite(score) & (score >= lowest)
-    if not usable.any():
-        return ()
-    rounded = np.where(usable, np.round(score / TIE) * TIE, -1.0)
-    highest = partial(ndimage.maximum_filter, size=3)
-    peak = usable & (rounded >= by_bands(highest, rounded, reach=1))
-    row, col = np.nonzero(peak)
-    order = np.lexsort((col, row, -rounded[row, col]))
-    row, col = row[order], col[order]
-    easting, northing = grid.xy(row, col)
-    keep = spaced(easting, northing, spacing_m=spacing_m, most=most)
-    parts, _ = ndimage.label(usable, structure=np.ones((3, 3)))
-    return tuple(
-        Candidate(
-            int(row[i]),
-            int(col[i]),
-            float(easting[i]),
-            float(northing[i]),
-            float(score[row[i], col[i]]),
-            int(parts[row[i], col[i]]),
-        )
-        for i in keep
-    )
 
 
 def spaced(easting: FloatArray, northing: FloatArray, *, spacing_m: float, most: int) -> list[int]:
@@ -89,8 +37,6 @@ def spaced(easting: FloatArray, northing: FloatArray, *, spacing_m: float, most:
 
 
 def order_of(score: NDArray[np.floating], candidates: tuple[Candidate, ...]) -> list[int]:
-    """Indices of candidates by falling score; ties by row, then column."""
+    """Indices of candidates by falling score; ties keep the order given."""
     rounded = np.round(np.asarray(score, dtype=np.float64) / TIE)
-    row = np.array([c.row for c in candidates])
-    col = np.array([c.col for c in candidates])
-    return [int(i) for i in np.lexsort((col, row, -rounded))]
+    return [int(i) for i in np.argsort(-rounded, kind="stable")[: len(candidates)]]

@@ -22,14 +22,19 @@ def choose(
 ) -> list[int]:
     """Indices of the candidates that become spots, best first, at least `spacing_m` apart.
 
-    Ties in the total are broken by row, then column, so that the order never depends on chance.
+    Ties in the total keep the order given, that of the search.
     Where `kinds` names the kind of each candidate, the best of each kind has a place before a
     second of any kind is taken, so that the alternatives differ; the list is by score all the same.
     """
     order = order_of(total, candidates)
     if kinds:
-        first_of = {kinds[i]: i for i in reversed(order) if kinds[i]}
-        leaders = [i for i in order if first_of.get(kinds[i]) == i]
+        leaders: list[int] = []
+        for i in order:
+            new = kinds[i] and kinds[i] not in {kinds[k] for k in leaders}
+            # The best of a kind that keeps apart from the best of the kinds before it.
+            tried = [*leaders, i]
+            if new and _apart(tried, candidates, spacing_m=spacing_m, most=most) == tried:
+                leaders = tried
         led = [*leaders, *(i for i in order if i not in set(leaders))]
         taken = set(_apart(led, candidates, spacing_m=spacing_m, most=most))
         return [i for i in order if i in taken]

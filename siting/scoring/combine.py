@@ -1,4 +1,10 @@
-"""From layers to memberships, and from memberships to one score that can be taken apart again."""
+"""From layers to memberships, and from memberships to an index that can be taken apart again.
+
+The index is a rate ratio: 1 is clear, quiet, gentle ground with nothing to follow. On the scale of
+logarithms it is a sum, S = sum over groups (strongest + share x next) - sum over conditions
+|w| (1 - m), so that every part of it can be shown as one signed piece of a bar, and halving all
+weights leaves the order of places as it was.
+"""
 
 from __future__ import annotations
 
@@ -10,17 +16,16 @@ from siting import criteria
 from siting.bands import in_bands
 from siting.curves import membership
 from siting.grid import FloatArray
-from siting.settings.protocol import Attractors, Conditions, Scoring
+from siting.settings.protocol_score import Attractors, Conditions, Rule, Scoring
 from siting.types import Scores
 
 Weight = float | FloatArray
-_NOTHING = 1e-12
 
 
 def memberships(
     layers: Mapping[str, FloatArray], *, attractors: Attractors, conditions: Conditions
 ) -> dict[str, FloatArray]:
-    """Membership 0..1 of every criterion that has its layer and a weight above 0.
+    """Membership 0..1 of every criterion that has its layer and may have an effect.
 
     Parameters
     ----------
@@ -32,21 +37,30 @@ def memberships(
     """
     out: dict[str, FloatArray] = {}
     for row in criteria.CRITERIA:
-        rule = getattr(attractors if row.kind == "attractor" else conditions, row.name)
-        if row.layer in layers and rule.weight > 0:
+        rule = rule_of(row.name, attractors=attractors, conditions=conditions)
+        if row.layer in layers and counts(rule):
             out[row.name] = membership(layers[row.layer], rule.curve)
     return out
+
+
+def rule_of(name: str, *, attractors: Attractors, conditions: Conditions) -> Rule:
+    """The protocol's table of a criterion."""
+    rule: Rule = getattr(attractors if name in criteria.attractors() else conditions, name)
+    return rule
+
+
+def counts(rule: Rule) -> bool:
+    """False where neither the ratio nor its interval leaves room for an effect."""
+    return not rule.ratio == rule.low == rule.high == 1.0
 
 
 def weights_of(
     names: Mapping[str, FloatArray], *, attractors: Attractors, conditions: Conditions
 ) -> dict[str, float]:
-    """The protocol's weight of each criterion in `names`."""
-    out: dict[str, float] = {}
-    for name in names:
-        section = attractors if name in criteria.attractors() else conditions
-        out[name] = float(getattr(section, name).weight)
-    return out
+    """The protocol's weight of each criterion in `names`: the logarithm of its ratio."""
+    return {
+        name: rule_of(name, attractors=attractors, conditions=conditions).weight for name in names
+    }
 
 
 def strengths(memberships: Mapping[str, float], weights: Mapping[str, float]) -> dict[str, float]:
@@ -68,34 +82,30 @@ def strongest_attractor(memberships: Mapping[str, float], weights: Mapping[str, 
 def combine(
     memberships: Mapping[str, FloatArray], *, weights: Mapping[str, Weight], scoring: Scoring
 ) -> Scores:
-    """One score of 0..1 from the memberships.
+    """The index of each place, and its two factors.
 
-    Attractors stand in for one another: attraction = 1 - prod(1 - w m), the fuzzy algebraic sum
-    of weighted memberships. Conditions must all hold: conditions = prod(m ** (w / sum w)), the
-    weighted geometric mean. total = attraction ** a * conditions ** (1 - a). With the method
-    "weighted mean" total = sum(w m) / sum(w) over all criteria; attraction and conditions are
-    then the weighted means of their own group.
+    Attractors of one group speak of one fact: the strongest counts in full, the next the stated
+    share, and one that keeps animals away in full. Conditions count by how far they fail. What is
+    not judged, being absent from `memberships`, neither raises nor lowers the index.
 
     Parameters
     ----------
     memberships : mapping from criterion to float array in 0..1, all of one shape, NaN = not known
-    weights : mapping from criterion to its weight; arrays, too, as long as all shapes go together
+    weights : mapping from criterion to the logarithm of its ratio; arrays, too, as long as all
+        shapes go together
     scoring : Scoring
 
     Returns
     -------
     Scores with float32 arrays; NaN where any membership is NaN
 
-    References
-    ----------
-    Bonham-Carter GF (1994) Geographic Information Systems for Geoscientists, Pergamon: fuzzy
-    algebraic sum.
-
     Examples
     --------
-    >>> two = {"trail": np.float32([0.75]), "water": np.float32([0.5])}
-    >>> combine(two, weights={"trail": 1.0, "water": 1.0}, scoring=Scoring()).attraction
-    array([0.875], dtype=float32)
+    >>> two = {"trail": np.float32([1.0]), "water": np.float32([0.5]), "view": np.float32([0.0])}
+    >>> logs = {"trail": np.log(1.6), "water": np.log(1.44), "view": np.log(0.5)}
+    >>> found = combine(two, weights=logs, scoring=Scoring())
+    >>> found.attraction.round(3), found.conditions, found.total.round(3)
+    (array([1.92], dtype=float32), array([0.5], dtype=float32), array([0.96], dtype=float32))
     """
     shape = _common_shape(memberships, weights)
     attraction, conditions, total = (np.empty(shape, dtype=np.float32) for _ in range(3))
@@ -103,12 +113,12 @@ def combine(
 
         def fill(rows: slice) -> None:
             part = {name: value[rows] for name, value in memberships.items()}
-            found = _combined(part, weights, scoring, total[rows].shape)
+            found = _factors(part, weights, scoring, total[rows].shape)
             attraction[rows], conditions[rows], total[rows] = found
 
         in_bands(fill, (shape[0], shape[1]))
     else:
-        attraction[...], conditions[...], total[...] = _combined(
+        attraction[...], conditions[...], total[...] = _factors(
             memberships, weights, scoring, shape
         )
     return Scores(
@@ -120,28 +130,96 @@ def combine(
     )
 
 
-def _combined(
+def parts_of(
+    memberships: Mapping[str, FloatArray], *, weights: Mapping[str, Weight], scoring: Scoring
+) -> dict[str, FloatArray]:
+    """What each criterion adds to the logarithm of the index; the parts add up to it.
+
+    Parameters and shapes as for `combine`; float64, in the order of `memberships`. Of a group
+    all but the two strongest and the one that takes away most are 0.
+
+    Examples
+    --------
+    >>> ways = {"trail": np.array([1.0]), "crossing": np.array([1.0])}
+    >>> parts = parts_of(ways, weights={"trail": 0.5, "crossing": 0.7}, scoring=Scoring())
+    >>> {name: float(part[0]) for name, part in parts.items()}
+    {'trail': 0.15, 'crossing': 0.7}
+    """
+    shape = _common_shape(memberships, weights)
+    out: dict[str, FloatArray] = {
+        name: np.broadcast_to(weights[name] * (1.0 - value.astype(np.float64)), shape)
+        for name, value in memberships.items()
+        if name not in criteria.attractors()
+    }
+    for group in _groups(memberships):
+        worth = np.stack([_worth(memberships, weights, name, shape) for name in group])
+        order = np.argsort(-worth, axis=0, kind="stable")
+        place = np.argsort(order, axis=0, kind="stable")
+        share = np.where(place == 0, 1.0, np.where(place == 1, scoring.second_share, 0.0))
+        # What keeps animals away counts in full, but only the strongest of it.
+        least = (place == len(group) - 1) & (worth < 0)
+        given = np.where(worth > 0, share, np.where(least, 1.0, 0.0)) * worth
+        out |= dict(zip(group, given, strict=True))
+    return {name: out[name] for name in memberships}
+
+
+def _factors(
     memberships: Mapping[str, FloatArray],
     weights: Mapping[str, Weight],
     scoring: Scoring,
     shape: tuple[int, ...],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Attraction, conditions and total; NaN where any membership is NaN."""
-    first = {n: m for n, m in memberships.items() if n in criteria.attractors()}
-    second = {n: m for n, m in memberships.items() if n in criteria.conditions()}
-    if scoring.method == "weighted mean":
-        attraction = _weighted_mean(first, weights, shape)
-        conditions = _weighted_mean(second, weights, shape)
-        total = _weighted_mean(memberships, weights, shape)
-    else:
-        attraction = _algebraic_sum(first, weights, shape)
-        conditions = _geometric_mean(second, weights, shape)
-        share = scoring.attraction_share
-        total = attraction**share * conditions ** (1.0 - share)
+    """Attraction, conditions and index; NaN where any membership is NaN."""
+    draws, holds = log_factors(memberships, weights, scoring, shape)
+    total = np.exp(draws + holds)
+    attraction, conditions = np.exp(draws), np.exp(holds)
     unknown = ~np.isfinite(total)
-    attraction[unknown] = np.nan
-    conditions[unknown] = np.nan
+    attraction[unknown], conditions[unknown], total[unknown] = np.nan, np.nan, np.nan
     return attraction, conditions, total
+
+
+def log_factors(
+    memberships: Mapping[str, FloatArray],
+    weights: Mapping[str, Weight],
+    scoring: Scoring,
+    shape: tuple[int, ...],
+) -> tuple[FloatArray, FloatArray]:
+    """What attractors add to the logarithm of the index, and what conditions take away."""
+    draws, holds = np.zeros(shape), np.zeros(shape)
+    for group in _groups(memberships):
+        draws += _group_sum([_worth(memberships, weights, name, shape) for name in group], scoring)
+    for name in memberships:
+        if name not in criteria.attractors():
+            holds += weights[name] * (1.0 - memberships[name].astype(np.float64))
+    return draws, holds
+
+
+def _groups(memberships: Mapping[str, FloatArray]) -> list[list[str]]:
+    """Attractors that are judged, by the fact they speak of, in the order of the rows."""
+    found: dict[str, list[str]] = {}
+    for name, row in criteria.attractors().items():
+        if name in memberships:
+            found.setdefault(row.group, []).append(name)
+    return list(found.values())
+
+
+def _worth(
+    memberships: Mapping[str, FloatArray],
+    weights: Mapping[str, Weight],
+    name: str,
+    shape: tuple[int, ...],
+) -> FloatArray:
+    return np.broadcast_to(weights[name] * memberships[name].astype(np.float64), shape)
+
+
+def _group_sum(worth: list[FloatArray], scoring: Scoring) -> FloatArray:
+    """Strongest, a share of the next, and the most negative, which a maximum would hide."""
+    first, second, least = (np.zeros(worth[0].shape) for _ in range(3))
+    for value in worth:
+        second = np.maximum(second, np.minimum(first, value))
+        first = np.maximum(first, value)
+        least = np.minimum(least, value)
+    return first + scoring.second_share * second + least
 
 
 def _common_shape(
@@ -150,34 +228,3 @@ def _common_shape(
     return np.broadcast_shapes(
         *(value.shape for value in parts.values()), *(np.shape(weights[name]) for name in parts)
     )
-
-
-def _algebraic_sum(
-    parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
-) -> FloatArray:
-    left = np.ones(shape, dtype=np.float64)
-    for name, value in parts.items():
-        left *= 1.0 - weights[name] * value.astype(np.float64)
-    return 1.0 - left
-
-
-def _geometric_mean(
-    parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
-) -> FloatArray:
-    # Weights that are all nothing leave every exponent at nothing, not at 0 / 0.
-    whole = np.maximum(sum(weights[name] for name in parts), _NOTHING)
-    out = np.ones(shape, dtype=np.float64)
-    for name, value in parts.items():
-        out *= value.astype(np.float64) ** (weights[name] / whole)
-    return out
-
-
-def _weighted_mean(
-    parts: Mapping[str, FloatArray], weights: Mapping[str, Weight], shape: tuple[int, ...]
-) -> FloatArray:
-    # Weights that are all nothing leave every exponent at nothing, not at 0 / 0.
-    whole = np.maximum(sum(weights[name] for name in parts), _NOTHING)
-    out = np.zeros(shape, dtype=np.float64)
-    for name, value in parts.items():
-        out += (weights[name] / whole) * value.astype(np.float64)
-    return out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import math
 import os
 import stat
 import tomllib
@@ -18,6 +19,7 @@ from siting.errors import SettingsError, SitingError
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_base import Section, about
+from siting.settings.protocol_score import TARGETS, Rule, Target, settings_for
 from siting.settings.weights import PairwiseWeights, pairwise_weights
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -45,7 +47,8 @@ def load_protocol(
     Raises
     ------
     SettingsError
-        E-SETTINGS-01 with one line per fault: key, value, rule, cure.
+        E-SETTINGS-01 with one line per fault: key, value, rule, cure; E-SETTINGS-03 for a file
+        of the time before ratios.
     """
     data = read_toml(path) if path is not None else {}
     if changed_by is not None:
@@ -61,14 +64,50 @@ def protocol_with(changes: Mapping[str, Any], *, source: str = "the protocol") -
     Raises
     ------
     SettingsError
-        E-SETTINGS-01 with one line per fault; `source` is what the message calls the tables.
+        E-SETTINGS-01 with one line per fault, E-SETTINGS-03 for weights of an earlier version;
+        `source` is what the message calls the tables.
 
     Examples
     --------
     >>> protocol_with({"candidates": {"spots": 3}}).candidates.spots
     3
     """
+    _refuse_shares(changes, source=source)
+    named = changes.get("scoring", {})
+    target = named.get("target") if isinstance(named, Mapping) else None
+    if target in TARGETS:
+        changes = _overlay(settings_for(target), changes)
     return with_compared_weights(validate(Protocol, changes, source=source))
+
+
+def protocol_for(target: Target) -> Protocol:
+    """The protocol shipped for a group of animals."""
+    return validate(Protocol, settings_for(target), source=target)
+
+
+def _refuse_shares(data: Mapping[str, Any], *, source: str) -> None:
+    """E-SETTINGS-03 for weights as shares and for the two ways of combining that went with them."""
+    old = [
+        f"scoring.{key}" for key in ("method", "attraction_share") if key in _table(data, "scoring")
+    ]
+    for group in ("attractors", "conditions"):
+        for name in _table(data, group):
+            old += [f"{group}.{name}.weight"] * ("weight" in _table(_table(data, group), name))
+    if not old:
+        return
+    more = f" and {len(old) - 3} more" if len(old) > 3 else ""
+    raise SitingError(
+        "E-SETTINGS-03",
+        f"{source} has {', '.join(old[:3])}{more}: weights of an earlier version.",
+        rule="A criterion has a ratio now: pictures per day with it, as many times those without.",
+        cure="Print a new protocol with `siting protocol`, carry your own changes over, and write "
+        "ratio = 1.6 where weight stood (docs/method.md has a ratio for each); 1 switches off.",
+    )
+
+
+def _table(data: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    found = data.get(name)
+    return found if isinstance(found, Mapping) else {}
 
 
 def compared_weights(protocol: Protocol) -> dict[str, PairwiseWeights]:
@@ -100,17 +139,29 @@ def compared_weights(protocol: Protocol) -> dict[str, PairwiseWeights]:
 
 
 def with_compared_weights(protocol: Protocol) -> Protocol:
-    """The protocol with the weights that its pairwise comparisons come to, the largest as told."""
+    """The protocol with the ratios that its pairwise comparisons come to.
+
+    The comparison shares out the logarithm: twice as important is twice the weight, and the most
+    important criterion has the ratio `largest`.
+    """
     changed: dict[str, Any] = {}
     for group, found in compared_weights(protocol).items():
-        section = getattr(protocol, group)
-        scale = getattr(protocol.pairwise, group).largest / max(found.weights.values())
+        section, top = getattr(protocol, group), max(found.weights.values())
+        largest = math.log(getattr(protocol.pairwise, group).largest)
         rules = {
-            name: getattr(section, name).model_copy(update={"weight": weight * scale})
+            name: _with_ratio(getattr(section, name), math.exp(largest * weight / top))
             for name, weight in found.weights.items()
         }
         changed[group] = section.model_copy(update=rules)
     return protocol.model_copy(update=changed) if changed else protocol
+
+
+def _with_ratio(rule: Rule, ratio: float) -> Rule:
+    """The rule with another ratio, its interval as wide as before."""
+    moved = ratio / rule.ratio
+    return rule.model_copy(
+        update={"ratio": ratio, "low": rule.low * moved, "high": rule.high * moved}
+    )
 
 
 def load_inputs(path: AnyPath | None, overrides: Mapping[str, Any] | None = None) -> Inputs:

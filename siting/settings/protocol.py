@@ -13,18 +13,14 @@ from pydantic import model_validator
 from siting.settings.protocol_assign import AssignRules
 from siting.settings.protocol_base import (
     DERTIEN,
-    KOLOWSKI,
     MARION,
-    MOLL,
     OWN,
-    SULTAIRE,
     TRADE,
     Curve,
     Section,
     param,
 )
 from siting.settings.protocol_base import curve as _curve
-from siting.settings.protocol_base import weight as _weight
 from siting.settings.protocol_field import (
     CautionRules,
     DecisionRules,
@@ -35,6 +31,7 @@ from siting.settings.protocol_field import (
     WalkRules,
 )
 from siting.settings.protocol_heading import HeadingRules, SunRules
+from siting.settings.protocol_score import Attractors, Conditions, Scoring
 from siting.settings.protocol_travel import (
     FeatureRules,
     PairwiseRules,
@@ -42,213 +39,6 @@ from siting.settings.protocol_travel import (
     TravelRules,
     WetRules,
 )
-
-
-class Scoring(Section):
-    """How the parts become one score."""
-
-    method: Literal["attractors and conditions", "weighted mean"] = param(
-        "attractors and conditions",
-        "",
-        "fuzzy algebraic sum: Bonham-Carter 1994; weighted geometric mean: checks in docs",
-        "How criteria combine: attractors may stand in for one another and conditions must all "
-        "hold, or a plain weighted mean of everything.",
-    )
-    attraction_share: float = param(
-        0.5,
-        "share",
-        OWN,
-        "Exponent of attraction in the total; the conditions get the rest.",
-        ge=0.0,
-        le=1.0,
-    )
-
-
-class Trail(Section):
-    """Animals follow trails: close to a game trail or quiet path."""
-
-    weight: float = _weight(0.6)
-    curve: Curve = _curve(
-        [[0, 0.7], [3, 1], [10, 1], [30, 0.4], [60, 0]],
-        "m",
-        KOLOWSKI,
-        "Distance to the nearest game trail or quiet path; a few metres off it is best.",
-    )
-
-
-class Water(Section):
-    """Animals drink: near a stream, pond or lake."""
-
-    weight: float = _weight(0.4)
-    curve: Curve = _curve(
-        [[0, 1], [15, 1], [60, 0.4], [150, 0]],
-        "m",
-        "common practice; no published effect size found",
-        "Distance to the water's edge.",
-    )
-
-
-class Valley(Section):
-    """A valley line worked out from the elevations, where no water layer was given: may be dry."""
-
-    weight: float = _weight(0.15)
-    curve: Curve = _curve(
-        [[0, 1], [20, 1], [60, 0]],
-        "m",
-        "our choice: a way down the land at best, water at times; no published effect size found",
-        "Distance to the nearest valley line.",
-    )
-
-
-class Crossing(Section):
-    """Where animals cross: a log or ford, a trail meeting a stream."""
-
-    weight: float = _weight(0.7)
-    curve: Curve = _curve(
-        [[0, 1], [10, 1], [30, 0.3], [50, 0]],
-        "m",
-        KOLOWSKI,
-        "Distance to the nearest stream or log crossing.",
-    )
-
-
-class Edge(Section):
-    """Animals feed along the line where forest meets field."""
-
-    weight: float = _weight(0.45)
-    curve: Curve = _curve(
-        [[0, 1], [10, 1], [30, 0.4], [60, 0]],
-        "m",
-        "common practice; no published effect size found",
-        "Distance to the forest-field edge.",
-    )
-
-
-class Opening(Section):
-    """A clearing inside the woods draws grazers and gives a view."""
-
-    weight: float = _weight(0.4)
-    curve: Curve = _curve(
-        [[0, 1], [10, 1], [40, 0.3], [80, 0]],
-        "m",
-        "common practice; no published effect size found",
-        "Distance to the nearest opening in the forest.",
-    )
-
-
-class Funnel(Section):
-    """Narrow passages: animals crossing the land are likely to pass here."""
-
-    weight: float = _weight(0.5)
-    curve: Curve = _curve(
-        [[1.1, 0], [1.4, 0.5], [2, 1]],
-        "times the flow around",
-        "McRae et al. 2008, doi 10.1890/07-1861.1 (method); knots our choice",
-        "Flow of travel through the cell against the ground around it.",
-    )
-
-
-class SoftEdge(Section):
-    """The softer line where woods or field meet brush, reeds or rough ground."""
-
-    weight: float = _weight(0.3)
-    curve: Curve = _curve(
-        [[0, 1], [10, 1], [30, 0.4], [60, 0]],
-        "m",
-        "common practice; no published effect size found",
-        "Distance to the nearest edge of woods or field with shrub or wetland.",
-    )
-
-
-class Landmark(Section):
-    """A feature found: saddle, corner, strip or point of woods, fork, pond end."""
-
-    weight: float = _weight(0.5)
-    curve: Curve = _curve(
-        [[0, 1], [10, 1], [30, 0.3], [50, 0]],
-        "m",
-        "common practice; in a published test it helped one species of many (Iannarilli et al. "
-        "2021, Wildlife Biology wlb.00726)",
-        "Distance to the nearest feature found on the land.",
-    )
-
-
-class Attractors(Section):
-    """What brings animals past; any one of them may do."""
-
-    trail: Trail = Trail()
-    water: Water = Water()
-    valley: Valley = Valley()
-    crossing: Crossing = Crossing()
-    edge: Edge = Edge()
-    opening: Opening = Opening()
-    funnel: Funnel = Funnel()
-    soft_edge: SoftEdge = SoftEdge()
-    feature: Landmark = Landmark()
-
-
-class Flat(Section):
-    """Nearly level ground in front of the camera."""
-
-    weight: float = _weight(1.0, most=10.0)
-    curve: Curve = _curve(
-        [[0, 1], [5, 1], [12, 0.6], [20, 0.2], [30, 0]],
-        "degrees",
-        SULTAIRE,
-        "Mean slope within the length of the view.",
-    )
-
-
-class View(Section):
-    """A clear view."""
-
-    weight: float = _weight(1.0, most=10.0)
-    curve: Curve = _curve(
-        [[0, 0.4], [1, 1]],
-        "share of the view that is clear",
-        MOLL,
-        "Clear share expected from the land cover within the length of the view.",
-    )
-
-
-class Heading(Section):
-    """A heading without low sun, with clear ground and across the way animals go."""
-
-    weight: float = _weight(1.0, most=10.0)
-    curve: Curve = _curve(
-        [[0, 0], [1, 1]], "score of the best heading", OWN, "Score of the best heading of the spot."
-    )
-
-
-class Quiet(Section):
-    """Far from traffic and people."""
-
-    weight: float = _weight(1.0, most=10.0)
-    curve: Curve = _curve(
-        [[0, 0], [1, 1]], "quietness", OWN, "The worst of the disturbances in [disturbance]."
-    )
-
-
-class Strap(Section):
-    """Something to strap the camera to."""
-
-    weight: float = _weight(0.5, most=10.0)
-    curve: Curve = _curve(
-        [[0, 1], [10, 1], [25, 0.6], [60, 0.3]],
-        "m",
-        "common practice, no source (beyond reach of a tree: bring a post)",
-        "Distance to tree cover.",
-    )
-
-
-class Conditions(Section):
-    """What must hold at a spot, all of it."""
-
-    flat: Flat = Flat()
-    view: View = View()
-    heading: Heading = Heading()
-    quiet: Quiet = Quiet()
-    strap: Strap = Strap()
 
 
 class Disturbance(Section):
@@ -464,11 +254,11 @@ class CandidateRules(Section):
         ge=1.0,
         le=5000.0,
     )
-    most_candidates: int = param(
-        300, "candidates", OWN, "Most candidates judged in full.", ge=1, le=500
+    most_looks: int = param(
+        5000, "cells", OWN, "Most cells whose headings are judged.", ge=100, le=1_000_000
     )
-    candidate_spacing_m: float = param(
-        12.0, "m", OWN, "Least distance between two candidates.", ge=1.0, le=1000.0
+    places: int = param(
+        20, "places", OWN, "Places found in all, those not shown being rivals.", ge=2, le=500
     )
     best_of_each_kind: bool = param(
         False,
@@ -477,7 +267,7 @@ class CandidateRules(Section):
         "Show the best spot of each kind (trail, water, edge, funnel ...) before a second of any.",
     )
     kind_least_share: float = param(
-        0.7,
+        0.4,
         "share",
         OWN,
         "A kind is put forward only if its best scores at least this share of the best spot.",
@@ -485,7 +275,7 @@ class CandidateRules(Section):
         le=1.0,
     )
     lowest_score: float = param(
-        0.05, "score", OWN, "Candidates below this are not shown.", ge=0.0, le=1.0
+        0.3, "index", OWN, "Places with a lower index are not shown.", ge=0.0, le=100.0
     )
 
 
@@ -553,12 +343,9 @@ class Protocol(Section):
 
     @model_validator(mode="after")
     def _something_counts(self) -> Protocol:
-        weights = [getattr(self.attractors, name).weight for name in Attractors.model_fields]
-        if sum(weights) == 0.0:
-            raise ValueError("all attractors have weight 0: at least one must count")
-        weights = [getattr(self.conditions, name).weight for name in Conditions.model_fields]
-        if sum(weights) == 0.0:
-            raise ValueError("all conditions have weight 0: at least one must count")
+        ratios = [getattr(self.attractors, name).ratio for name in Attractors.model_fields]
+        if all(ratio == 1.0 for ratio in ratios):
+            raise ValueError("all attractors have ratio 1: at least one must count")
         return self
 
     def __repr__(self) -> str:

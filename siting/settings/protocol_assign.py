@@ -35,7 +35,9 @@ class AssignRules(Section):
     reserves: int = param(
         2, "parcels", OWN, "Other parcels of a cell to ask next, best first.", ge=0, le=20
     )
-    lowest: float = param(0.2, "score", OWN, "A spot below this is not proposed.", ge=0.0, le=1.0)
+    lowest: float = param(
+        0.5, "index", OWN, "A spot with a lower index is not proposed.", ge=0.0, le=100.0
+    )
     spots_per_parcel: int = param(
         3, "spots", OWN, "The best spots of each parcel that may be chosen.", ge=1, le=20
     )

@@ -159,9 +159,9 @@ class WetRules(Section):
 
 
 class StabilityRules(Section):
-    """How the ranks are put to the test."""
+    """How the places are put to the test: maps and ratios changed within what they may err."""
 
-    draws: int = param(500, "draws", "design: at least 500", "Trials.", ge=0, le=100_000)
+    draws: int = param(300, "draws", "design: at least 300", "Trials.", ge=0, le=10_000)
     seed: int = param(
         1,
         "whole number",
@@ -170,13 +170,28 @@ class StabilityRules(Section):
         ge=0,
         le=2**31 - 1,
     )
-    weight_spread: float = param(
-        0.3,
+    line_error_m: float = param(
+        5.0, "m", OWN, "Error of mapped lines and points, on each axis.", ge=0.0, le=200.0
+    )
+    cover_error_cells: float = param(
+        0.5, "cells of the file", OWN, "Land cover is off by so much, on each axis.", ge=0, le=5
+    )
+    misread_share: float = param(
+        0.05, "share", OWN, "Land cover that is another class, in patches.", ge=0.0, le=0.5
+    )
+    alike_m: float = param(
+        75.0, "m", OWN, "Distance over which maps are off alike.", ge=1.0, le=10_000.0
+    )
+    travel_spread: float = param(
+        0.5,
         "standard deviation of the logarithm",
-        LAHDELMA,
-        "How far weights are shaken: 0.3 keeps two in three between 3/4 and 4/3.",
+        OWN,
+        "How far the costs of travel, and so its flow, are changed.",
         ge=0.0,
         le=3.0,
+    )
+    heading_spread: float = param(
+        0.05, "score", OWN, "How far the score of the best heading is changed.", ge=0.0, le=1.0
     )
     error_fine_m: float = param(
         0.2, "m", OWN, "Error of elevations with cells up to 3 m (laser scans).", ge=0.0, le=100.0
@@ -197,7 +212,13 @@ class StabilityRules(Section):
         50.0, "m", OKSANEN, "Distance over which elevation errors are alike.", ge=1.0, le=10_000.0
     )
     first: int = param(
-        3, "spots", OWN, "The first spots are asked how often they stay first.", ge=1, le=100
+        5, "spots", LAHDELMA, "Each spot is asked how often it is among so many.", ge=1, le=100
+    )
+    radius_share: float = param(
+        0.8, "share", OWN, "The search circle holds this share of the best positions.", gt=0, le=1
+    )
+    farthest_m: float = param(
+        45.0, "m", OWN, "Farther off it is another place.", ge=10.0, le=1000.0
     )
     firm_share: float = param(
         0.8, "share", OWN, "From this share of the trials on: firm.", ge=0.0, le=1.0
@@ -232,16 +253,29 @@ class PairwiseTable(Section):
     matrix: Matrix = param(
         (), "times as important", "Saaty 1980", 'Rows of numbers, 1/9 to 9; "1/3" may be written.'
     )
-    largest: float = param(
-        0.9, "share", OWN, "Weight that the most important one gets.", gt=0.0, le=1.0
-    )
     allow_inconsistent: bool = param(
         False, "", "Saaty 1980", "Take judgements with a consistency ratio above 0.10 as well."
+    )
+
+
+class ComparedAttractors(PairwiseTable):
+    """Attractors judged two by two."""
+
+    largest: float = param(
+        2.0, "times", OWN, "Ratio that the most important one gets.", gt=1.0, le=20.0
+    )
+
+
+class ComparedConditions(PairwiseTable):
+    """Conditions judged two by two."""
+
+    largest: float = param(
+        0.5, "times", OWN, "Ratio that the most important one gets.", ge=0.05, lt=1.0
     )
 
 
 class PairwiseRules(Section):
     """Pairwise comparison of attractors, of conditions, of both or of none."""
 
-    attractors: PairwiseTable = PairwiseTable()
-    conditions: PairwiseTable = PairwiseTable()
+    attractors: ComparedAttractors = ComparedAttractors()
+    conditions: ComparedConditions = ComparedConditions()

@@ -19,8 +19,10 @@ NONE = "none"
 _NOTHING = "nothing much"
 FEW_DRAWS = "few_draws"
 # Below this score a parcel is said to have a problem; above the second it suits well.
-_WEAK_SCORE, _GOOD_SCORE = 0.5, 0.7
-_WEAK_PART = 0.6
+# Of the index: below the first hardly as good as plain ground, from the second well above it.
+_WEAK_SCORE, _GOOD_SCORE = 0.8, 1.2
+# Little draws animals below this factor; a condition holds badly below this membership.
+_FEW_DRAWS, _WEAK_PART = 1.1, 0.6
 _CLOSED = 0.5
 # What closes less than a tenth of a parcel limits nothing that an owner would notice: our choice.
 _LEAST_TOLD = 0.1
@@ -98,7 +100,7 @@ def _nothing_found(result: Result, closed: Limit) -> Limit:
     """Why no spot was found although most of the parcel is allowed ground."""
     draws = result.scores.attraction[result.no_go == 0]
     known = draws[np.isfinite(draws)]
-    if known.size and float(known.max()) >= _WEAK_PART and closed.problem != NONE:
+    if known.size and float(known.max()) >= _FEW_DRAWS and closed.problem != NONE:
         return closed
     return Limit(FEW_DRAWS, "nothing on it is known to draw animals", float("nan"))
 
@@ -117,7 +119,7 @@ def _weak_part(best: Spot) -> tuple[str, str] | None:
     rows = criteria.conditions()
     parts = {name: best.memberships[name] for name in rows if name in best.memberships}
     low = min(parts, key=lambda name: parts[name], default="")
-    if best.attraction < _WEAK_PART and (not low or best.attraction <= parts[low]):
+    if best.attraction < _FEW_DRAWS and (not low or parts[low] >= _WEAK_PART):
         return FEW_DRAWS, "little on it is known to draw animals"
     if low and parts[low] < _WEAK_PART:
         return low, rows[low].letter_limit

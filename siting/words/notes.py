@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
@@ -75,7 +76,12 @@ def _spots(ranks: Sequence[int]) -> str:
 
 
 def _stability(
-    *, choices: Sequence[Choice], shown: int, error_m: float, rules: StabilityRules
+    *,
+    choices: Sequence[Choice],
+    shown: int,
+    cover_error_m: float,
+    elevation_error_m: float,
+    rules: StabilityRules,
 ) -> str:
     turning = [_turning(choice, shown=shown) for choice in choices]
     turns = (
@@ -85,16 +91,35 @@ def _stability(
         "place first."
     )
     return (
-        f"Ranks were tried {rules.draws} times: weights changed (spread {rules.weight_spread:g}), "
-        f"elevations by {error_m:g} m alike over about {rules.correlation_m:g} m, which changes "
-        f"slopes; travel flow, headings and land cover were left as they are. {turns}"
+        f"Places were tried {rules.draws} times: mapped lines moved by {rules.line_error_m:g} m, "
+        f"land cover by {cover_error_m:g} m with {100 * rules.misread_share:g} % misread in "
+        f"patches, elevations by {elevation_error_m:g} m, all of it alike for neighbours; ratios "
+        f"drawn within their intervals, costs of travel and headings changed. {turns}"
     )
 
 
 def _turning(choice: Choice, *, shown: int) -> str:
-    what = criteria.label_of(choice.criterion, "attraction against conditions")
+    what = criteria.label_of(choice.criterion, choice.criterion)
     who = f"spot {choice.winner + 1}" if choice.winner < shown else "a place not shown"
-    return f'({who}) if "{what}" counted {choice.turns_at:.2g} instead of {choice.weight:.2g}'
+    new, old = (math.exp(weight) for weight in (choice.turns_at, choice.weight))
+    return f'({who}) if the ratio of "{what}" were {new:.2g} instead of {old:.2g}'
+
+
+def _not_judged(*, label: str, ratio: float, draws: bool) -> str:
+    could = (
+        f"where there is one, the index may be {ratio:.2g} times as high"
+        if draws
+        else f"where it fails, the index may be only {ratio:.2g} times as high"
+    )
+    return f'Not judged, so nothing was taken away: "{label}"; {could}.'
+
+
+def _search_ended(*, looked: int) -> str:
+    return (
+        f"The search looked around from {looked:,} cells, the most allowed "
+        "(candidates.most_looks), before it was sure of the best ones: a place a little better may "
+        "lie near a spot."
+    )
 
 
 _SAYS: Mapping[str, Callable[..., str]] = {
@@ -107,6 +132,8 @@ _SAYS: Mapping[str, Callable[..., str]] = {
     "W-WALK-02": _no_walk,
     "W-WALK-03": _unknown_crossing,
     "A-STABILITY-01": _stability,
+    "A-ABSENT-01": _not_judged,
+    "A-SEARCH-01": _search_ended,
 }
 
 

@@ -53,8 +53,8 @@ def why(
     way = bearings_deg or {}
     said = tuple(
         row.why.format(
-            value=measures[row.layer],
-            far=_far(measures[row.layer], way.get(row.layer), radius_m),
+            value=measures[row.measure],
+            far=_far(measures[row.measure], way.get(row.measure), radius_m),
         )
         for row in (rows[name] for name in chosen)
     )

@@ -12,8 +12,7 @@ import numpy as np
 from siting import criteria
 from siting.grid import FloatArray
 from siting.heading.limits import in_picture
-from siting.lengths import percent
-from siting.scoring.choose import search_radius_m
+from siting.lengths import index_text, percent
 from siting.scoring.combine import strongest_attractor
 from siting.scoring.stability import FAIR, FIRM
 from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
@@ -33,7 +32,8 @@ def make_spots(
     layers: Mapping[str, FloatArray],
     land: Land,
     role: RoleArray,
-    gps_m: float,
+    parts: Mapping[str, FloatArray],
+    radius_m: Sequence[float],
     caution_texts: Sequence[Sequence[str]],
     aims: Sequence[Aim],
     walks: Sequence[Walk | None],
@@ -51,21 +51,20 @@ def make_spots(
     layers : mapping from layer name to (rows, cols) array, read at each candidate's cell
     land : Land
     role : (rows, cols) int8, `CoverRole` after specks were removed
-    gps_m : error of a phone's position, metres
+    parts : mapping from criterion to (n,) what it adds to the logarithm of the index
+    radius_m : how far to look around each
     caution_texts, aims, walks : one entry per candidate
     firmness : one entry per candidate, or none where the protocol asks for no trials
     lens_height_m : height of the lens above the ground, metres
     picture : what counts as standing in the picture: a spot is named for nothing else
     """
-    radius = search_radius_m(
-        dem_cell_m=land.dem_cell_m, cover_cell_m=land.cover_cell_m, gps_m=gps_m
-    )
     lon, lat = _lonlat(candidates, land)
     turned_deg = land.grid.convergence_deg
     spots: list[Spot] = []
     for n, candidate in enumerate(candidates):
         at = (candidate.row, candidate.col)
-        parts = {name: float(values[n]) for name, values in judged.memberships.items()}
+        radius = radius_m[n]
+        held = {name: float(values[n]) for name, values in judged.memberships.items()}
         measures = {name: float(values[at]) for name, values in layers.items()}
         measures["heading_score"] = aims[n].score
         bearings = {
@@ -89,17 +88,18 @@ def make_spots(
                 site_score=candidate.score,
                 attraction=float(judged.attraction[n]),
                 conditions=float(judged.conditions[n]),
-                memberships=parts,
+                memberships=held,
+                parts={name: float(values[n]) for name, values in parts.items()},
                 measures=measures,
                 why=why(
-                    parts,
+                    held,
                     judged.weights,
                     measures,
                     radius_m=radius,
                     bearings_deg=bearings,
                     named=place is not None,
                 ),
-                pulled_down=pulled_down(parts, measures, radius_m=radius),
+                pulled_down=pulled_down(held, measures, radius_m=radius),
                 check=on_site(
                     role=CoverRole(int(role[at])),
                     measures=measures,
@@ -108,7 +108,7 @@ def make_spots(
                 ),
                 cautions=tuple(caution_texts[n]),
                 search_radius_m=radius,
-                kind=_kind(parts, judged.weights, measures, bearings, shown),
+                kind=_kind(held, judged.weights, measures, bearings, shown),
                 name=full_name(place) if place else "",
                 place=place,
                 aim=aims[n],
@@ -205,8 +205,8 @@ def _kind(
         for name, part in parts.items()
         if name in rows
         and (
-            rows[name].layer not in bearings
-            or shown(measures[rows[name].layer], bearings[rows[name].layer])
+            rows[name].measure not in bearings
+            or shown(measures[rows[name].measure], bearings[rows[name].measure])
         )
     }
     return strongest_attractor(seen, weights)
@@ -246,22 +246,17 @@ def _lonlat(candidates: Sequence[Candidate], land: Land) -> tuple[FloatArray, Fl
     return np.asarray(lon), np.asarray(lat)
 
 
-def stability_words(found: PlaceStability) -> str:
-    """How sure the rank of a place is, as a sentence."""
-    return (
-        f"{found.word.capitalize()}: we changed the weights and heights a little {found.draws} "
-        f"times; it {_stayed(found)}.{_USE_UNKNOWN if found.use_unknown else ''}"
-    )
-
-
 _USE_UNKNOWN = " Who uses the trail near it is not known, so it is never called firm."
 
 
-def _stayed(found: PlaceStability) -> str:
-    share, among = percent(found.share_among), found.among
-    if found.behind:
-        return f"stayed behind the first {f'{among} ' if among > 1 else ''}in {share}"
-    if among == 1:
-        return f"came first in {share}"
-    first = f" and came first in {percent(found.share_first)}" if found.share_first >= 0.005 else ""
-    return f"stayed among the first {among} in {share}{first}"
+def stability_words(found: PlaceStability) -> str:
+    """How sure a place is, as a sentence."""
+    words = (
+        f"{found.word.capitalize()}: in {found.draws} trials with maps, heights and ratios changed "
+        f"within their errors, it stayed among the first {found.among} in "
+        f"{percent(found.share_among)}"
+    )
+    if math.isfinite(found.low):
+        low, high = index_text(found.low), index_text(found.high)
+        words += f"; its index lay between {low} and {high}"
+    return f"{words}.{_USE_UNKNOWN if found.use_unknown else ''}"

@@ -31,7 +31,7 @@ PROTOCOL = """
 [grid]
 context_m = 50.0
 [candidates]
-most_candidates = 4
+places = 4
 spots = 2
 [cover]
 speck_m2 = 0.0

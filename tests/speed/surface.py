@@ -20,15 +20,15 @@ import rasterio
 LAYERS = ("water", "trails", "roads", "buildings")
 STEEP_DEG = 25.0
 SET_BACK_M = {"water": 10.0, "roads": 30.0, "buildings": 50.0}
-# criterion: (measure, knots, weight); the first two draw animals, the others must all hold
+# criterion: (measure, knots, logarithm of its ratio); the first two draw animals (they speak of
+# two facts), the others must hold
 CURVES = {
-    "trail": ("trails", ((0, 1.0), (10, 1.0), (60, 0.2), (150, 0.0)), 0.9),
-    "water": ("water", ((0, 0.6), (20, 1.0), (100, 0.3), (300, 0.0)), 0.8),
-    "flat": ("slope", ((0, 1.0), (5, 1.0), (25, 0.1)), 1.0),
-    "quiet": ("roads", ((0, 0.1), (100, 0.5), (400, 1.0)), 1.0),
-    "view": ("buildings", ((0, 0.1), (150, 0.6), (500, 1.0)), 0.5),
+    "trail": ("trails", ((0, 1.0), (10, 1.0), (60, 0.2), (150, 0.0)), 0.5),
+    "water": ("water", ((0, 0.6), (20, 1.0), (100, 0.3), (300, 0.0)), 0.3),
+    "flat": ("slope", ((0, 1.0), (5, 1.0), (25, 0.1)), -0.7),
+    "quiet": ("roads", ((0, 0.1), (100, 0.5), (400, 1.0)), -0.5),
+    "view": ("buildings", ((0, 0.1), (150, 0.6), (500, 1.0)), -0.3),
 }
-SHARE = 0.5
 
 
 def ours(folder: Path) -> None:
@@ -42,7 +42,8 @@ def ours(folder: Path) -> None:
     from siting.ground.no_go import no_go_bits
     from siting.ground.terrain import slope_deg
     from siting.scoring.combine import combine
-    from siting.settings.protocol import NoGoRules, Scoring
+    from siting.settings.protocol import NoGoRules
+    from siting.settings.protocol_score import Scoring
     from siting.types import CoverRole, Land, Parcel
 
     with rasterio.open(folder / "dem.tif") as source:
@@ -93,7 +94,7 @@ def ours(folder: Path) -> None:
     weights = {name: weight for name, (_, _, weight) in CURVES.items()}
     for rows in bands(grid.shape):
         parts = {n: membership(measures[m][rows], knots) for n, (m, knots, _) in CURVES.items()}
-        found = combine(parts, weights=weights, scoring=Scoring(attraction_share=SHARE))
+        found = combine(parts, weights=weights, scoring=Scoring())
         total[rows] = found.total
     put("score", total)
 
@@ -122,18 +123,14 @@ def tools(folder: Path) -> None:
         *(*calc, "--type", "UInt16", "--outfile", "tools_no_go.tif"),
         *("--calc", f"({near}|(E>{STEEP_DEG})|(E<0))*1"),
     )
-    draw, hold = "1", []
-    whole = sum(weight for _, (_, _, weight) in list(CURVES.items())[2:])
-    for name, (measure, knots, weight) in CURVES.items():
+    terms = []
+    for measure, knots, weight in CURVES.values():
         at, level = zip(*knots, strict=True)
         curve = f"interp({letters[measure]},{list(at)},{list(level)})"
-        if name in ("trail", "water"):
-            draw += f"*(1-{weight}*{curve})"
-        else:
-            hold.append(f"({curve})**({weight / whole})")
+        terms.append(f"{weight}*{curve}" if weight > 0 else f"{weight}*(1-{curve})")
     run(
         *(*calc, "--type", "Float32", "--outfile", "tools_score.tif", "--calc"),
-        f"(1-{draw})**{SHARE}*({'*'.join(hold)})**{1 - SHARE}",
+        f"exp({'+'.join(f'({term})' for term in terms)})",
     )
 
 

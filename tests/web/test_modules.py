@@ -10,10 +10,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from siting.lengths import compass_word, length
+from siting.criteria import CRITERIA
+from siting.lengths import compass_word, index_text, length
 from siting.report.page import cells
-from siting.scoring.combine import combine
-from siting.settings.protocol import Protocol, Scoring
+from siting.report.shared import overlays
+from siting.scoring.combine import combine, parts_of
+from siting.settings.load import protocol_for
+from siting.settings.protocol_score import TARGETS
 from tests.map_result import map_result
 from tests.web.node import node, run_module
 
@@ -29,29 +32,66 @@ def test_the_modules_own_tests_pass():
     assert done.returncode == 0, done.stdout + done.stderr
 
 
-@pytest.mark.parametrize("method", ["attractors and conditions", "weighted mean"])
-def test_the_page_computes_as_numpy_does(method):
-    """Random memberships and weights, every criterion of the protocol, both methods."""
-    rules = Protocol()
-    groups = dict.fromkeys(type(rules.attractors).model_fields, "attractor")
-    groups |= dict.fromkeys(type(rules.conditions).model_fields, "condition")
+@pytest.mark.parametrize("target", TARGETS)
+def test_the_page_computes_as_numpy_does(target):
+    """Random memberships and ratios, every criterion of the protocol: index and its parts."""
+    rules = protocol_for(target)
     rng = np.random.default_rng(5)
-    cases, want = [], []
+    cases, want, parts_wanted = [], [], []
     for _ in range(50):
-        parts = {n: rng.random().__round__(4) for n in groups}
-        weights = {n: rng.random().__round__(4) + 0.01 for n in groups}
-        share = float(rng.random())
+        parts = {row.name: rng.random().__round__(4) for row in CRITERIA}
+        ratios = {
+            row.name: float(
+                np.exp(rng.normal(0, 0.5) if row.kind == "attractor" else -rng.random())
+            )
+            for row in CRITERIA
+        }
         arrays = {n: np.array([v], dtype=np.float64) for n, v in parts.items()}
-        scoring = Scoring(method=method, attraction_share=share)
-        want.append(float(combine(arrays, weights=weights, scoring=scoring).total[0]))
-        cases.append([parts, {**weights, "attraction_share": share}])
-    criteria = [{"name": n, "group": g, "weight": 1} for n, g in groups.items()]
+        logs = {n: float(np.log(ratio)) for n, ratio in ratios.items()}
+        want.append(float(combine(arrays, weights=logs, scoring=rules.scoring).total[0]))
+        found = parts_of(arrays, weights=logs, scoring=rules.scoring)
+        parts_wanted.append({name: float(part[0]) for name, part in found.items()})
+        cases.append([parts, ratios])
+    criteria = [{"name": row.name, "group": row.kind, "fact": row.group} for row in CRITERIA]
+    data = {
+        "cases": cases,
+        "rules": {"criteria": criteria, "second_share": rules.scoring.second_share},
+    }
     got = run_module(
         "model/score.js",
         "return data.cases.map(([p, w]) => m.totalScore((n) => p[n], w, data.rules));",
-        {"cases": cases, "rules": {"criteria": criteria, "method": method}},
+        data,
     )
-    assert got == pytest.approx(want, abs=2e-7)  # combine rounds to float32
+    assert got == pytest.approx(want, rel=2e-7)  # combine rounds to float32
+    parts_got = run_module(
+        "model/score.js",
+        "return data.cases.map(([p, w]) => m.logParts((n) => p[n], w, data.rules));",
+        data,
+    )
+    for mine, theirs in zip(parts_wanted, parts_got, strict=True):
+        assert {k: v + 0.0 for k, v in theirs.items()} == pytest.approx(mine, abs=1e-12)
+        assert sum(theirs.values()) == pytest.approx(sum(mine.values()), abs=1e-12)
+
+
+def test_an_index_is_worded_as_in_python():
+    values = [0.04, 0.25, 0.349, 0.35, 0.95, 1.0, 1.05, 2.449, 9.949, 9.96, 10.5, 12.6]
+    got = run_module(
+        "model/lengths.js", "return data.map((v) => m.indexWords(m.tenths(v)));", values
+    )
+    assert got == [index_text(v) for v in values]
+
+
+def test_colours_stand_where_python_puts_them():
+    rng = np.random.default_rng(3)
+    values = np.exp(rng.normal(0.2, 0.6, 300)).astype(np.float32)
+    scale = {"palette_from": overlays.DARKEST_INDEX, "palette_to": overlays.BRIGHTEST_INDEX}
+    got = run_module(
+        "model/score.js",
+        "return data.values.map((v) =>\n"
+        "  Math.min(19, Math.floor(m.shadeOf(v, data.scale) * 20 + 1e-6)));",
+        {"values": [float(v) for v in values], "scale": scale},
+    )
+    assert got == [int(c) - 1 for c in overlays.score_classes(values)]
 
 
 def test_lengths_and_directions_are_worded_as_in_python():
@@ -97,19 +137,19 @@ def test_cells_come_back_and_the_nearest_better_one_is_the_nearest():
         "const points = (k) => m.shownHundredths(read.total[k]);\n"
         "return { total: Array.from(read.total), bits: Array.from(read.bits),\n"
         "  near: data.places.map(([e, n]) => m.nearestCell(data.packed, e, n, (k) =>\n"
-        "    !read.bits[k] && points(k) >= points(m.cellAt(data.packed, e, n)) + 5).metres) };",
+        "    !read.bits[k] && points(k) >= points(m.cellAt(data.packed, e, n)) + 1).metres) };",
         {"packed": packed.as_data(), "places": places},
     )
     top, left = (int(v) for v in grid.rowcol(packed.grid.left + 1, packed.grid.top - 1))
     part = (slice(top, top + packed.grid.n_rows), slice(left, left + packed.grid.n_cols))
     inside = (result.no_go[part] & 1) == 0
-    codes = np.where(inside, cells.encoded(total[part]), cells.UNKNOWN)
+    codes = np.where(inside, cells.encoded(total[part] / 10), cells.UNKNOWN)
     assert got["total"] == codes.ravel().tolist()
     assert got["bits"] == result.no_go[part].ravel().tolist()
-    points = np.rint(np.nan_to_num(total).astype(np.float64) * 100)
+    points = np.rint(np.nan_to_num(total).astype(np.float64) * 10)
     easting, northing = grid.xy(*np.mgrid[0 : grid.n_rows, 0 : grid.n_cols])
     allowed = (result.no_go == 0) & np.isfinite(total)
     for place, metres in zip(places, got["near"], strict=True):
         row, col = (int(v) for v in grid.rowcol(*place))
         far = np.hypot(easting - place[0], northing - place[1])
-        assert metres == pytest.approx(far[allowed & (points >= points[row, col] + 5)].min())
+        assert metres == pytest.approx(far[allowed & (points >= points[row, col] + 1)].min())

@@ -18,7 +18,7 @@ from siting import __version__
 from siting.batch.output.columns import Row
 from siting.batch.output.tables import Batch, roles
 from siting.grid import FloatArray, Grid
-from siting.lengths import points
+from siting.lengths import tenths
 from siting.report.shared import assets
 from siting.report.shared.frame import mercator_of, page_frame, unwrapped
 from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
@@ -93,7 +93,7 @@ def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
 
 
 _COLUMNS = (
-    "id", "label", "cell", "priority", "role", "points", "spots", "firm", "usable", "area",
+    "id", "label", "cell", "priority", "role", "index", "spots", "firm", "usable", "area",
     "problem", "limit", "sentence", "cautions", "caution_spots",
     "state", "since", "warnings", "page", "where", "lon", "lat",
     "heading", "walk", "code",
@@ -127,7 +127,7 @@ def _parcel(row: Row, batch: Batch, role: Mapping[str, str], texts: _Texts) -> d
         "cell": clean(row["survey_cell"]),
         "priority": row["priority"],
         "role": role.get(row["parcel_id"], ""),
-        "points": None if score is None else points(score),
+        "index": None if score is None else tenths(score) / 10,
         "spots": row["spots"],
         "firm": row["firm_spots"],
         "usable": round(100 * row["usable_share"]),
@@ -179,7 +179,7 @@ def _cells(batch: Batch) -> list[dict[str, Any]]:
             "cell": clean(choice.cell),
             "parcel": clean(choice.chosen.parcel) if choice.chosen else "",
             "spot": choice.chosen.spot if choice.chosen else None,
-            "points": points(choice.chosen.score) if choice.chosen else None,
+            "index": tenths(choice.chosen.score) / 10 if choice.chosen else None,
             "kind": choice.chosen.kind if choice.chosen else "",
             "reserves": [clean(option.parcel) for option in choice.reserves],
             "reason": clean(choice.reason),

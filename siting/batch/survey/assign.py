@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 from siting.batch.survey.assign_program import TIE, Option, Program, best_few
 from siting.errors import SitingError
-from siting.lengths import length, percent
+from siting.lengths import index_text, length, percent
 from siting.settings.protocol_assign import AssignRules
 from siting.words.letters import SCANT_SHARE
 
@@ -105,7 +105,7 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
 
 
 def _called(option: Option) -> str:
-    return f"{option.parcel} spot {option.spot} ({round(100 * option.score)} points)"
+    return f"{option.parcel} spot {option.spot} (index {index_text(option.score)})"
 
 
 def _scant(option: Option) -> str:

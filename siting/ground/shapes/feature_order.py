@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from shapely.geometry.base import BaseGeometry
 
+from siting.grid import FloatArray
 from siting.lengths import compass_word
 from siting.types import Candidate, Feature
 
@@ -82,6 +83,22 @@ def serves(
         if away <= reach_m and worth > most + 1e-9:
             best, most = feature, worth
     return best
+
+
+def served_by(
+    features: Sequence[Feature], easting: FloatArray, northing: FloatArray, *, reach_m: float
+) -> list[Feature | None]:
+    """The feature that each of many places serves; see `serves`."""
+    if not features:
+        return [None] * len(easting)
+    at = np.array([(f.easting, f.northing, f.strength) for f in features])
+    away = np.hypot(at[:, 0] - easting[:, None], at[:, 1] - northing[:, None])
+    worth = np.where(away <= reach_m, at[:, 2] * (1 - 0.5 * away / reach_m), -np.inf)
+    best = (worth >= worth.max(axis=1, keepdims=True) - 1e-9).argmax(axis=1)
+    return [
+        features[k] if np.isfinite(worth[n, k]) and worth[n, k] > 0 else None
+        for n, k in enumerate(best)
+    ]
 
 
 def name_by_feature(

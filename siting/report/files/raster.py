@@ -12,7 +12,7 @@ NO_GO_BITS = ", ".join(f"{bit.value} {str(bit.name).lower()}" for bit in NoGo)
 
 
 def suitability_tif(result: Result) -> bytes:
-    """The raster's bytes: band 1 the score of 0..1, band 2 the no-go bits.
+    """The raster's bytes: band 1 the index, band 2 the no-go bits.
 
     Both bands are float32, since a TIFF has one type of number; the bits are whole numbers of
     0..4095 and exact in it. NaN is "no data" in both. The same result gives the same bytes.
@@ -38,6 +38,6 @@ def suitability_tif(result: Result) -> bytes:
         ) as file:
             file.write(np.stack([score, bits]))
             file.descriptions = ("score", "no_go")
-            file.update_tags(1, unit="0..1", meaning="site score without the heading")
+            file.update_tags(1, unit="times plain ground", meaning="index without the heading")
             file.update_tags(2, unit="sum of bits", meaning=NO_GO_BITS)
         return bytes(memory.getbuffer())

@@ -87,7 +87,8 @@ def pack(
     Parameters
     ----------
     memberships : mapping from criterion to (rows, cols) in 0..1, NaN = not known
-    total : (rows, cols) in 0..1, the score by the protocol's own weights, NaN = not known
+    total : (rows, cols), the index by the protocol's own ratios, NaN = not known; kept as a tenth
+        of it, so that its upper byte holds whole tenths of the index
     no_go : (rows, cols) bits of `NoGo`
     grid : Grid of the arrays; cells with the OUTSIDE bit are not kept
     """
@@ -100,7 +101,7 @@ def pack(
         )
         bits = no_go[every]
         inside = (bits & NoGo.OUTSIDE.value) == 0
-        planes = [_unless(encoded(total[every]), inside), bits]
+        planes = [_unless(encoded(np.minimum(total[every] / 10.0, 1.0)), inside), bits]
         planes += [_unless(encoded(values[every]), inside) for values in memberships.values()]
         blob = _deflated(planes)
         if len(blob) <= MOST_BYTES or min(bits.shape) <= 3:

@@ -16,6 +16,7 @@ import shapely
 from siting.criteria import CRITERIA, Criterion
 from siting.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
+from siting.lengths import tenths
 from siting.notes import head_and_gaps
 from siting.report.page import cells, layers
 from siting.report.page.form import form_data
@@ -23,6 +24,7 @@ from siting.report.shared import drawing, overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
 from siting.report.shared.frame import Frame, unwrapped
 from siting.report.shared.text import clean
+from siting.scoring.combine import rule_of
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
 from siting.words.card import NO_HEADING, look_line, reading, walk_lines
@@ -92,12 +94,14 @@ def page_data(
         "dem_cell_m": land.dem_cell_m,
         "cover_cell_m": land.cover_cell_m,
         "scoring": {
-            "method": protocol.scoring.method,
-            "attraction_share": protocol.scoring.attraction_share,
-            "lowest_score": protocol.candidates.lowest_score,
+            "target": protocol.scoring.target,
+            "second_share": protocol.scoring.second_share,
+            "lowest_index": protocol.candidates.lowest_score,
+            "palette_from": overlays.DARKEST_INDEX,
+            "palette_to": overlays.BRIGHTEST_INDEX,
         },
         "criteria": criteria(result, protocol),
-        "missing": _missing(result, protocol),
+        "missing": _missing(result),
         "rules": zones.rules_data(protocol.no_go),
         "zones": zones.zones_data(cut(result.no_go, land.grid, ground), grid=ground),
         "layers": layers.layers_data(result, grid=ground),
@@ -172,8 +176,8 @@ def criteria(result: Result, protocol: Protocol) -> list[dict[str, Any]]:
             "label": _label(row),
             "says": row.about,
             "group": row.kind,
-            "weight": float(result.scores.weights.get(row.name, _weight(row, protocol))),
-            "most": _most(row, protocol),
+            "fact": row.group,
+            **_ratio(row, protocol),
             "cells": row.name in result.scores.memberships,
         }
         for row in CRITERIA
@@ -181,9 +185,17 @@ def criteria(result: Result, protocol: Protocol) -> list[dict[str, Any]]:
     ]
 
 
-def _weight(row: Criterion, protocol: Protocol) -> float:
-    section = protocol.attractors if row.kind == "attractor" else protocol.conditions
-    return float(getattr(section, row.name).weight)
+def _ratio(row: Criterion, protocol: Protocol) -> dict[str, float]:
+    """The ratio of a criterion, its interval, and how far its slider goes."""
+    rule = rule_of(row.name, attractors=protocol.attractors, conditions=protocol.conditions)
+    least, most = (0.5, 5.0) if row.kind == "attractor" else (0.2, 1.0)
+    return {
+        "ratio": rule.ratio,
+        "low": rule.low,
+        "high": rule.high,
+        "least": min(least, rule.ratio),
+        "most": max(most, rule.ratio),
+    }
 
 
 def _judged(result: Result, name: str) -> bool:
@@ -192,17 +204,8 @@ def _judged(result: Result, name: str) -> bool:
     )
 
 
-def _most(row: Criterion, protocol: Protocol) -> float:
-    """Where the slider ends: the protocol's own limit for attractors, a useful one for others."""
-    return 1.0 if row.kind == "attractor" else max(3.0, 2.0 * _weight(row, protocol))
-
-
-def _missing(result: Result, protocol: Protocol) -> list[str]:
-    return [
-        _label(row)
-        for row in CRITERIA
-        if _weight(row, protocol) > 0 and not _judged(result, row.name)
-    ]
+def _missing(result: Result) -> list[str]:
+    return [_label(row) for row in CRITERIA if not _judged(result, row.name)]
 
 
 def _label(row: Criterion) -> str:
@@ -220,8 +223,8 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
         "lon": float(unwrapped(np.array(facts.lon), frame.lon_0)),
         "position": _position(facts),
         "elevation_m": facts.elevation_m,
-        "score": float(spot.score),
-        "points": int(cells.hundredths(np.array(spot.score))),
+        "index": float(spot.score),
+        "tenths": tenths(spot.score),
         "tie": [spot.row, spot.col],
         "memberships": {name: float(value) for name, value in spot.memberships.items()},
         "why": [clean(line) for line in spot.why],

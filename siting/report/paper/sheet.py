@@ -14,7 +14,7 @@ from shapely import Geometry
 
 from siting import __version__
 from siting.ground.distance import burn
-from siting.lengths import length, points, whole_minutes
+from siting.lengths import index_text, length, whole_minutes
 from siting.notes import head_and_gaps
 from siting.report.paper.plan import Window, plan, shut_areas, window_around
 from siting.report.paper.rose import by_compass, face, reading, rose
@@ -234,7 +234,7 @@ def _row(fact: SpotFacts) -> dict[str, str]:
         "walk": ""
         if walk is None
         else f"{length(walk.length_m)}, {_minutes(walk.minutes_there).removeprefix('about ')}",
-        "points": str(points(fact.spot.score)),
+        "index": index_text(fact.spot.score),
         "stability": fact.stability,
     }
 

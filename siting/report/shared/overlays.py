@@ -34,6 +34,8 @@ SCORE_COLOURS = (
     "#c2b369", "#d0be62", "#dec958", "#ebd44b", "#fbe138",
 )  # fmt: skip
 _STEPS = len(SCORE_COLOURS)
+# The colours go evenly over the logarithm of the index between these two.
+DARKEST_INDEX, BRIGHTEST_INDEX = 0.5, 4.0
 _GROUND_GREYS = 32
 _DARKEST, _BRIGHTEST = 97, 285  # all beyond 255 is white: slopes that face the light
 _CORNER_DIGITS = 9  # of a degree, a tenth of a millimetre
@@ -164,15 +166,17 @@ def level_grey() -> int:
 
 
 def score_classes(score: FloatArray) -> NDArray[np.uint8]:
-    """Class 1 to 20 of each score, 0 where there is none."""
+    """Class 1 to 20 of each index, even steps of its logarithm; 0 where there is none."""
     known = np.isfinite(score)
-    steps = np.minimum(np.floor(np.nan_to_num(score) * _STEPS + 1e-6), _STEPS - 1)
+    above = np.log(np.where(known, np.maximum(score, 1e-9), 1.0) / DARKEST_INDEX)
+    share = above / np.log(BRIGHTEST_INDEX / DARKEST_INDEX)
+    steps = np.clip(np.floor(share * _STEPS + 1e-6), 0, _STEPS - 1)
     out: NDArray[np.uint8] = np.where(known, 1 + steps, 0).astype(np.uint8)
     return out
 
 
 def score_picture(score: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
-    """Scores in twenty colours; clear where the score is NaN.
+    """The index in twenty colours; clear where it is NaN.
 
     A cell is many pixels wide where the size of the picture allows it: the nearest-cell warp
     misplaces a border by up to half a pixel.

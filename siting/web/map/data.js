@@ -3,7 +3,7 @@
 import { islandData } from "../shared/dom.js";
 import { projection } from "../model/frame.js";
 import { readCells, decoded, shownHundredths } from "../model/cells.js";
-import { hundredths } from "../model/lengths.js";
+import { tenths } from "../model/lengths.js";
 import { spotScore, startWeights, totalScore } from "../model/score.js";
 
 export const DATA = islandData();
@@ -24,8 +24,9 @@ export function spotOf(n) {
   return DATA.spots.find((spot) => spot.n === n);
 }
 
-export function spotPoints(spot) {
-  return STATE.moved ? hundredths(spotScore(spot, STATE.weights, RULES)) : spot.points;
+// Tenths of the index of a spot, and of a cell.
+export function spotTenths(spot) {
+  return STATE.moved ? tenths(spotScore(spot, STATE.weights, RULES)) : spot.tenths;
 }
 
 export function cellScore(index, weights) {
@@ -35,8 +36,9 @@ export function cellScore(index, weights) {
   }, weights, RULES);
 }
 
-export function cellPoints(index) {
-  return STATE.moved ? hundredths(cellScore(index, STATE.weights))
+// A cell's total is kept as a tenth of the index, so its hundredths are tenths of the index.
+export function cellTenths(index) {
+  return STATE.moved ? tenths(cellScore(index, STATE.weights))
     : shownHundredths(CELLS.total[index]);
 }
 

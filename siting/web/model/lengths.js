@@ -45,6 +45,18 @@ export function hundredths(value) {
   return low % 2 === 0 ? low : low + 1;
 }
 
+// An index in whole tenths, halves to even, as Python rounds.
+export function tenths(index) {
+  const scaled = index * 10, low = Math.floor(scaled);
+  if (scaled - low !== 0.5) return Math.round(scaled);
+  return low % 2 === 0 ? low : low + 1;
+}
+
+// Tenths as they are shown: one decimal, from 10 on whole.
+export function indexWords(inTenths) {
+  return inTenths < 100 ? (inTenths / 10).toFixed(1) : String(Math.floor((inTenths + 5) / 10));
+}
+
 export function capital(text) {
   return text.charAt(0).toUpperCase() + text.slice(1);
 }

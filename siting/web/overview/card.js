@@ -16,8 +16,8 @@ function factRows(i) {
   if (COL.state[i]) add("Status", `${COL.state[i]}, ${COL.since[i]}`);
   if (!COL.code[i]) {
     add("Spots", spotsWords(i));
-    if (COL.points[i] !== null) {
-      add("Best spot", `${COL.points[i]} points, `, user(COL.where[i]), bestMore(i));
+    if (COL.index[i] !== null) {
+      add("Best spot", `index ${COL.index[i].toFixed(1)}, `, user(COL.where[i]), bestMore(i));
     }
     add("Limit", user(COL.limit[i]));
   }

@@ -8,7 +8,7 @@ export const COUNT = COL.id.length;
 export const EVERY = Array.from({ length: COUNT }, (_, i) => i);
 
 // What map, table and card share.
-export const STATE = { by: "score", chosen: -1, from: "", shown: EVERY, sort: "points", down: true,
+export const STATE = { by: "score", chosen: -1, from: "", shown: EVERY, sort: "index", down: true,
   page: 0 };
 const LISTENERS = [];
 

@@ -108,8 +108,8 @@ function point(event) {
 }
 
 function hint(i) {
-  const points = COL.code[i] || (COL.points[i] === null ? "no spot" : `${COL.points[i]} points`);
-  return node("span", {}, user(COL.label[i] || COL.id[i]), ` · ${points}`);
+  const best = COL.code[i] || (COL.index[i] === null ? "no spot" : `index ${COL.index[i].toFixed(1)}`);
+  return node("span", {}, user(COL.label[i] || COL.id[i]), ` · ${best}`);
 }
 
 // Signs are small where parcels crowd, so that they do not hide one another.

@@ -3,12 +3,13 @@
 import { COL, DATA } from "./data.js";
 
 export const FAILED = "failed";
-const CLASSES = [0, 20, 40, 60, 80];
+// Least index of each class: below plain ground, like it, above it ...
+const CLASSES = [0, 0.8, 1.2, 1.8, 2.5];
 
 function scoreClass(i) {
   if (COL.code[i]) return FAILED;
-  if (COL.points[i] === null) return "nothing";
-  return String(Math.min(Math.floor(COL.points[i] / 20), 4));
+  if (COL.index[i] === null) return "nothing";
+  return String(CLASSES.findLastIndex((least) => COL.index[i] >= least));
 }
 
 function roleClass(i) {
@@ -23,11 +24,11 @@ const OKABE = ["#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#d55e00",
 const SHAPES = ["square", "diamond", "up", "down", "plus", "star", "bar"];
 
 function scoreSigns() {
-  const signs = [...CLASSES].reverse().map((least) => {
-    const step = least / 20;
-    const words = least === 80 ? "80 to 100 points" : `${least} to ${least + 19} points`;
+  const signs = CLASSES.map((least, step) => {
+    const words = step === 0 ? "below 0.8" : step === CLASSES.length - 1 ? `${least} or more`
+      : `${least} to ${(CLASSES[step + 1] - 0.1).toFixed(1)}`;
     return [String(step), { words, shape: "circle", size: 5 + step, colour: DATA.colours[step] }];
-  });
+  }).reverse();
   signs.push(["nothing", { words: "no spot", shape: "cross", size: 6, colour: "#5b4a3a" }]);
   signs.push([FAILED, { words: "could not be scored", shape: "up", size: 7, colour: "#d55e00" }]);
   return new Map(signs);

@@ -13,7 +13,7 @@ import { drawFilters, drawHeads, drawRows, ordered, wanted } from "./table.js";
 
 function drawHeadFacts() {
   const failed = COL.code.filter(Boolean).length;
-  const spots = COL.points.filter((points) => points !== null).length;
+  const spots = COL.index.filter((index) => index !== null).length;
   const cells = DATA.cells.filter((cell) => cell.parcel).length;
   const parts = [`${COUNT} parcels`, `${spots} with at least one spot`];
   if (DATA.cells.length) parts.push(`cameras proposed for ${cells} of ${DATA.cells.length} survey cells`);

@@ -15,7 +15,7 @@ export function drawCells() {
     node("th", { scope: "row" }, user(cell.cell)),
     node("td", {}, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" }, `spot ${cell.spot}`)]
       : node("span", { class: "failed" }, "none")),
-    node("td", { class: "n" }, cell.points === null ? "–" : cell.points),
+    node("td", { class: "n" }, cell.index === null ? "–" : cell.index.toFixed(1)),
     node("td", {}, cell.kind),
     node("td", {}, cell.reserves.length ? cell.reserves.map((id) => node("div", {}, pick(id))) : "–"),
     node("td", { class: "words" }, cell.reason,

@@ -11,7 +11,7 @@ const HEADS = [
   { key: "id", words: "Parcel", cell: parcelCell, look: "name" },
   { key: "cell", words: "Cell", cell: (i) => user(COL.cell[i]), look: "cell", off: !COL.cell.some(Boolean) },
   { key: "priority", words: "Priority", number: true, off: !COL.priority.some((v) => v !== null) },
-  { key: "points", words: "Points", number: true, down: true, cell: pointsCell },
+  { key: "index", words: "Index", number: true, down: true, cell: indexCell },
   { key: "spots", words: "Spots", number: true, down: true },
   { key: "firm", words: "Firm", number: true, down: true, off: !COL.firm.some((v) => v !== null) },
   { key: "usable", words: "Usable", number: true, down: true, cell: usableCell },
@@ -34,9 +34,9 @@ function usableCell(i) {
   return COL.usable[i] === null ? "" : `${COL.usable[i]}\u00a0%`;
 }
 
-function pointsCell(i) {
+function indexCell(i) {
   if (COL.code[i]) return node("span", { class: "failed" }, "failed");
-  return COL.points[i] === null ? "–" : node("b", {}, COL.points[i]);
+  return COL.index[i] === null ? "–" : node("b", {}, COL.index[i].toFixed(1));
 }
 
 export function roleCell(i) {
@@ -57,8 +57,8 @@ function limitCell(i) {
 
 const SHOW = {
   all: ["every parcel", () => true],
-  spots: ["with spots", (i) => COL.points[i] !== null],
-  nothing: ["without a spot", (i) => COL.points[i] === null && !COL.code[i]],
+  spots: ["with spots", (i) => COL.index[i] !== null],
+  nothing: ["without a spot", (i) => COL.index[i] === null && !COL.code[i]],
   failed: ["not scored", (i) => Boolean(COL.code[i])],
   camera: ["with a camera proposed", (i) => COL.role[i] === "camera"],
   reserve: ["reserves", (i) => COL.role[i].startsWith("reserve")],
@@ -78,7 +78,7 @@ export function wanted() {
   return EVERY.filter((i) => show(i)
     && (!problem || COL.problem[i] === problem)
     && (!cell || COL.cell[i] === cell)
-    && (least === null || (COL.points[i] !== null && COL.points[i] >= least))
+    && (least === null || (COL.index[i] !== null && COL.index[i] >= least))
     && (!find || WORDS[i].includes(find)));
 }
 

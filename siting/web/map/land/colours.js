@@ -1,7 +1,8 @@
-// The score in colours, painted anew when the weights move.
+// The index in colours, painted anew when the ratios move.
 
 import { applyFit } from "../../model/frame.js";
 import { cellAt } from "../../model/cells.js";
+import { shadeOf } from "../../model/score.js";
 import { node } from "../../shared/dom.js";
 import { CELLS, DATA, STATE, cellScore, listen } from "../data.js";
 import { COLOURS } from "./map.js";
@@ -21,7 +22,8 @@ function pixelCells() {
 }
 
 function stepOf(score) {
-  return Math.min(DATA.palette.length - 1, Math.floor(score * DATA.palette.length + 1e-6));
+  const steps = DATA.palette.length;
+  return Math.min(steps - 1, Math.floor(shadeOf(score, DATA.scoring) * steps + 1e-6));
 }
 
 // Colours as the four bytes of a pixel, in the byte order of this machine.

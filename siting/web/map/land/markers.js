@@ -2,7 +2,8 @@
 
 import { node } from "../../shared/dom.js";
 import { latLon, mercator } from "../../model/frame.js";
-import { DATA, STATE, listen, spotOf, spotPoints } from "../data.js";
+import { indexWords } from "../../model/lengths.js";
+import { DATA, STATE, listen, spotOf, spotTenths } from "../data.js";
 import { MAP, goTo, leafShape, pathOptions } from "./map.js";
 
 const MARKERS = {};
@@ -46,7 +47,7 @@ function pointer(spot) {
 function nameMarkers() {
   DATA.spots.forEach((spot) => {
     const { holder } = MARKERS[spot.n];
-    holder.setAttribute("aria-label", "Spot " + spot.n + ", " + spotPoints(spot) + " points");
+    holder.setAttribute("aria-label", "Spot " + spot.n + ", index " + indexWords(spotTenths(spot)));
     holder.setAttribute("aria-pressed", String(STATE.selected === spot.n));
   });
 }

@@ -1,19 +1,20 @@
-// Ask any place: its points, the rules it breaks, better ground nearby, what is near.
+// Ask any place: its index, the rules it breaks, better ground nearby, what is near.
 
 import { byId, node, section, user } from "../../shared/dom.js";
 import { showTab } from "../../shared/tabs.js";
-import { OUTSIDE, cellAt, cellCentre, nearestCell, shownHundredths } from "../../model/cells.js";
+import { OUTSIDE, cellAt, cellCentre, decoded, nearestCell } from "../../model/cells.js";
 import { featuresNear } from "../../model/distance.js";
 import { applyFit, wrapped } from "../../model/frame.js";
-import { coarseWords, hundredths, windOf } from "../../model/lengths.js";
-import { CELLS, DATA, PLACES, STATE, cellPoints, listen } from "../data.js";
+import { coarseWords, indexWords, tenths, windOf } from "../../model/lengths.js";
+import { CELLS, DATA, PLACES, STATE, cellTenths, listen } from "../data.js";
 import { MAP, pathOptions } from "../land/map.js";
 import { reportsOf, round7 } from "../reports.js";
 import { partBars } from "./bars.js";
 import { visitForm } from "./form.js";
 
 const LAYER = L.layerGroup();
-const BETTER_BY = 0.05;
+// Better by a clear step: one and a half tenths of the index more is within what maps can tell.
+const BETTER_TIMES = 1.15;
 const NEAR_M = 60;
 
 export function setUpAsking() {
@@ -39,23 +40,23 @@ function tell(latlng) {
 function answerAt(easting, northing) {
   const index = cellAt(DATA.cells, easting, northing);
   const bits = index < 0 ? OUTSIDE : CELLS.bits[index];
-  const answer = { easting, northing, index, bits, points: NaN, better: null };
+  const answer = { easting, northing, index, bits, found: NaN, better: null };
   if (bits & OUTSIDE) return answer;
-  answer.points = cellPoints(index);
+  answer.found = cellTenths(index);
   answer.better = betterNear(answer);
   return answer;
 }
 
 // The nearest allowed cell that is better than here by a clear step; from a no-go place, the
 // nearest allowed cell that is worth a look at all.
-function betterNear({ easting, northing, bits, points }) {
-  const wanted = bits || Number.isNaN(points)
-    ? hundredths(DATA.scoring.lowest_score) : points + 100 * BETTER_BY;
-  const found = nearestCell(DATA.cells, easting, northing,
-    (index) => !CELLS.bits[index] && cellPoints(index) >= wanted);
-  if (!found) return null;
-  const [e, n] = cellCentre(DATA.cells, found.index);
-  return { easting: e, northing: n, metres: found.metres, points: cellPoints(found.index),
+function betterNear({ easting, northing, bits, found }) {
+  const wanted = bits || Number.isNaN(found)
+    ? tenths(DATA.scoring.lowest_index) : Math.max(found + 1, found * BETTER_TIMES);
+  const nearest = nearestCell(DATA.cells, easting, northing,
+    (index) => !CELLS.bits[index] && cellTenths(index) >= wanted);
+  if (!nearest) return null;
+  const [e, n] = cellCentre(DATA.cells, nearest.index);
+  return { easting: e, northing: n, metres: nearest.metres, found: cellTenths(nearest.index),
     wind: windOf(Math.atan2(e - easting, n - northing) * 180 / Math.PI) };
 }
 
@@ -65,10 +66,10 @@ function showAnswer(answer, latlng) {
     node("p", { class: "answer-head" + (answer.bits ? " answer-no" : "") }, head),
     brokenRules(answer),
     betterWords(answer),
-    answer.bits & OUTSIDE ? "" : section(answer.bits ? "What the score would be made of"
-      : "Parts of the score", partBars((name) => {
+    answer.bits & OUTSIDE ? "" : section(answer.bits ? "What the index would be made of"
+      : "Parts of the index", partBars((name) => {
       const plane = CELLS.parts[name];
-      return plane ? shownHundredths(plane[answer.index]) : undefined;
+      return plane ? decoded(plane[answer.index]) : undefined;
     }), headingNote()),
     nearWords(answer),
     askedPosition(answer, latlng),
@@ -95,21 +96,22 @@ function markHere({ lat, lng }) {
     visitForm(place, { key, name: "asked" }));
 }
 
-function answerHead({ bits, points }) {
+function answerHead({ bits, found }) {
   if (bits & OUTSIDE) return "Outside the parcel.";
   if (bits) {
     return "No camera here: " + DATA.rules.filter((rule) => bits & rule.bit)
       .map((rule) => rule.label).join(", ") + ".";
   }
-  if (Number.isNaN(points)) return "No score here: the maps do not say enough.";
-  return points + " points here, of 100" + (STATE.moved ? ", with your weights." : ".");
+  if (Number.isNaN(found)) return "No index here: the maps do not say enough.";
+  return "Index " + indexWords(found) + " here (1 is plain ground)"
+    + (STATE.moved ? ", with your ratios." : ".");
 }
 
 function headingNote() {
-  const judged = DATA.criteria.filter((c) => !c.cells && STATE.weights[c.name] > 0);
+  const judged = DATA.criteria.filter((c) => !c.cells && STATE.weights[c.name] !== 1);
   if (!judged.length) return "";
   return node("p", { class: "small" }, judged.map((c) => c.label).join(", ")
-    + " is worked out for the numbered spots only, so a spot's points and those of the ground "
+    + " is worked out for the numbered spots only, so a spot's index and that of the ground "
     + "under it can differ.");
 }
 
@@ -135,8 +137,8 @@ function betterWords({ bits, better }) {
   const what = bits ? "Nearest allowed ground: " : "Nearest better ground: ";
   const far = coarseWords(better.metres, DATA.exact_m);
   const wind = better.metres <= DATA.exact_m ? "" : " to the " + better.wind;
-  return node("p", { class: "better" }, what + far + wind + ", " + better.points
-    + " points. The dotted line leads there.");
+  return node("p", { class: "better" }, what + far + wind + ", index "
+    + indexWords(better.found) + ". The dotted line leads there.");
 }
 
 function nearWords(answer) {

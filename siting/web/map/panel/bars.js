@@ -1,25 +1,38 @@
-// Bars with numbers: the parts of a score at one place.
+// Signed bars with numbers: what each criterion makes of the index at one place.
 
 import { node } from "../../shared/dom.js";
-import { DATA, STATE } from "../data.js";
+import { logParts } from "../../model/score.js";
+import { DATA, RULES, STATE } from "../data.js";
 
 export const PARTS = [["What draws animals", "attractor"], ["What must hold", "condition"]]
   .map(([title, kind]) => [title, DATA.criteria.filter((c) => c.group === kind)]);
 
-// `of(name)` is a part in whole points, NaN where it is not known, undefined where not judged.
+// Half a bar is this many times more or less.
+const FULL = Math.log(4);
+
+// `of(name)` is a membership, NaN where it is not known, undefined where not judged.
 export function partBars(of) {
+  const parts = logParts(of, STATE.weights, RULES);
   return node("div", { class: "parts" }, PARTS.map(([title, criteria]) => node("div", {},
     node("h4", {}, title),
     node("ul", { class: "bars" }, criteria.filter((c) => of(c.name) !== undefined)
-      .map((c) => bar(c, of(c.name)))))));
+      .map((c) => bar(c, parts[c.name]))))),
+  node("p", { class: "small" }, "Multiplied together these give the index. Of things that speak of "
+    + "one fact (trail, crossing, easy way ...) the strongest counts in full and the next a little."));
 }
 
-function bar(criterion, points) {
-  const fill = node("span", { class: "bar-fill" });
-  fill.style.width = (points || 0) + "%";
-  const off = STATE.weights[criterion.name] === 0;
+function bar(criterion, part) {
+  const off = part === undefined;
+  const fill = node("span", { class: part < 0 ? "bar-fill bar-less" : "bar-fill" });
+  const long = Math.min(50, 50 * Math.abs(part || 0) / FULL);
+  fill.style.width = long + "%";
+  fill.style.marginLeft = (part < 0 ? 50 - long : 50) + "%";
   return node("li", { class: off ? "off" : null },
     node("span", { class: "bar-name" }, criterion.label, off ? " (not counted)" : ""),
     node("span", { class: "bar-track", "aria-hidden": "true" }, fill),
-    node("span", { class: "bar-number" }, Number.isNaN(points) ? "not known" : String(points)));
+    node("span", { class: "bar-number" }, off ? "" : timesWords(part)));
+}
+
+function timesWords(part) {
+  return Number.isNaN(part) ? "not known" : "× " + Math.exp(part).toFixed(2);
 }

@@ -2,7 +2,6 @@
 
 import { byId, lines, node, section, user } from "../../shared/dom.js";
 import { copyAndSay } from "../../shared/save.js";
-import { hundredths } from "../../model/lengths.js";
 import { DATA } from "../data.js";
 import { closeUp } from "../land/map.js";
 import { spotState } from "../reports.js";
@@ -28,8 +27,7 @@ export function fillCard(spot) {
       + COMMON_CAUTIONS.length + ")", lines(COMMON_CAUTIONS)) : "",
     fold("check", "Check on site (" + spot.check.length + ")", lines(spot.check)),
     fold("why", "Why here, and how sure", ...whyParts(spot)),
-    fold("parts", "Parts of the score", partBars((name) => (name in spot.memberships
-      ? hundredths(spot.memberships[name]) : undefined))),
+    fold("parts", "Parts of the index", partBars((name) => spot.memberships[name])),
     spot.aim && spot.aim.rose.length ? fold("rose", "All headings", rose(spot.aim)) : "",
     chosen ? "" : form);
   card.querySelectorAll("details").forEach((one) => { one.open = open.includes(one.dataset.fold); });

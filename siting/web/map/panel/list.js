@@ -2,9 +2,9 @@
 
 import { CALMLY, byId, node, user } from "../../shared/dom.js";
 import { showTab } from "../../shared/tabs.js";
-import { windOf } from "../../model/lengths.js";
+import { indexWords, windOf } from "../../model/lengths.js";
 import { ranked } from "../../model/score.js";
-import { DATA, RULES, STATE, announce, listen, spotOf, spotPoints } from "../data.js";
+import { DATA, RULES, STATE, announce, listen, spotOf, spotTenths } from "../data.js";
 import { spotState } from "../reports.js";
 import { fillCard } from "./card.js";
 
@@ -30,13 +30,13 @@ function listItem(spot) {
     node("span", { class: "spot-do" }, briefly(spot)),
     node("span", { class: "spot-place", id: "place-" + spot.n })),
   node("span", { class: "spot-points" },
-    node("b", { id: "points-" + spot.n }, String(spot.points)), node("small", {}, "points")));
+    node("b", { id: "points-" + spot.n }, indexWords(spot.tenths)), node("small", {}, "index")));
   const card = node("div", { class: "card", id: "card-" + spot.n, role: "region",
     "aria-label": "Spot " + spot.n, hidden: true });
   return node("li", { id: "item-" + spot.n }, row, card);
 }
 
-// What helps to choose between spots of nearly the same points, in pieces that do not break.
+// What helps to choose between spots of nearly the same index, in pieces that do not break.
 function briefly({ aim, walk, sure }) {
   const pieces = [aim ? "face " + windOf(aim.heading_deg) : "",
     walk ? Math.max(1, Math.ceil(walk.there_min)) + " min walk" : "", sure].filter(Boolean);
@@ -57,14 +57,14 @@ function shownOrder() {
 function showOrder() {
   shownOrder().forEach((n) => byId("spot-list").append(byId("item-" + n)));
   orderNow().forEach((n, i) => {
-    byId("points-" + n).textContent = String(spotPoints(spotOf(n)));
+    byId("points-" + n).textContent = indexWords(spotTenths(spotOf(n)));
     byId("place-" + n).textContent = STATE.moved && i + 1 !== n
-      ? "with your weights: place " + (i + 1) : "";
+      ? "with your ratios: place " + (i + 1) : "";
   });
   refillCard();
 }
 
-// What an open card says of points follows the weights.
+// What an open card says of the index follows the ratios.
 function refillCard() {
   const n = STATE.selected;
   if (n !== null && !byId("card-" + n).hidden) fillCard(spotOf(n));

@@ -1,4 +1,4 @@
-// Move the weights: list, numbers and colours follow at once, by the program's own arithmetic.
+// Move the ratios: list, numbers and colours follow at once, by the program's own arithmetic.
 
 import { byId, node } from "../../shared/dom.js";
 import { copyAndSay, saveFile } from "../../shared/save.js";
@@ -13,7 +13,7 @@ const UNITS = {};
 const DRAWERS = DATA.criteria.filter((c) => c.group === "attractor");
 
 function somethingDraws() {
-  return !DRAWERS.length || DRAWERS.some(({ name }) => STATE.weights[name] > 0);
+  return !DRAWERS.length || DRAWERS.some(({ name }) => STATE.weights[name] !== 1);
 }
 
 export function buildWeights() {
@@ -21,45 +21,42 @@ export function buildWeights() {
   PARTS.forEach(([title, criteria]) => {
     home.append(node("fieldset", {}, node("legend", {}, title), criteria.map(slider)));
   });
-  if (RULES.method !== "weighted mean") home.append(balance());
   byId("weights-reset").addEventListener("click", resetWeights);
   byId("weights-copy").addEventListener("click", () =>
     copyAndSay(byId("weights-text").value, byId("weights-said")));
   byId("weights-save").addEventListener("click", () =>
-    saveFile("weights.toml", "text/plain", protocolText(STATE.weights, RULES)));
+    saveFile("ratios.toml", "text/plain", protocolText(STATE.weights, RULES)));
   showWeights();
 }
 
-function balance() {
-  return node("fieldset", {}, node("legend", {}, "Balance"), slider({
-    name: "attraction_share", label: "Share of what draws animals", most: 1,
-    weight: DATA.scoring.attraction_share, says: "The rest goes to what must hold.",
-  }));
-}
-
-// Every slider says how much a part counts beside the survey's own weight: 0 to 200 per cent. What
-// the survey does not count starts at 0 and is measured by half of the most it may count.
+// Every slider says how much a part counts beside the survey's own weight, the logarithm of its
+// ratio: 0 to 200 per cent. What the survey does not count starts at 0; its 100 % is half as much again.
 function slider(part) {
-  const { name, label, says, weight } = part;
+  const { name, label, says, ratio, low, high } = part;
+  UNITS[name] = Math.log(ratio === 1 ? 1.5 : ratio);
   const input = node("input", { type: "range", id: "weight-" + name, min: 0, max: 200, step: 5,
-    value: weight > 0 ? 100 : 0, "aria-describedby": "says-" + name,
+    value: percentOf(name, ratio), "aria-describedby": "says-" + name,
     oninput: (event) => moveWeight(part, event.target) });
-  UNITS[name] = weight > 0 ? weight : part.most / 2;
   return node("div", { class: "slider" },
     node("label", { for: "weight-" + name }, label),
     node("output", { id: "out-" + name, for: "weight-" + name }, ""),
-    input, node("p", { class: "small", id: "says-" + name }, says));
+    input, node("p", { class: "small", id: "says-" + name }, says + " Ratio likely between "
+      + low.toFixed(1) + " and " + high.toFixed(1) + "."));
+}
+
+function percentOf(name, ratio) {
+  return Math.round(100 * Math.log(ratio) / UNITS[name]);
 }
 
 let resting = 0;
 
-function moveWeight({ name, most }, input) {
+function moveWeight({ name }, input) {
   const before = STATE.weights[name];
-  STATE.weights[name] = Math.min(most, UNITS[name] * Number(input.value) / 100);
-  if (STATE.weights[name] === most) input.value = String(Math.floor(100 * most / UNITS[name]));
+  STATE.weights[name] = Number(input.value) === 100 && START[name] !== 1 ? START[name]
+    : Math.exp(UNITS[name] * Number(input.value) / 100);
   if (!somethingDraws()) {
     STATE.weights[name] = before;
-    input.value = String(Math.round(100 * before / UNITS[name]));
+    input.value = String(percentOf(name, before));
     byId("order-line").textContent = "At least one part of what draws animals must count: without any, "
       + "all ground would be alike. Give another part some weight first.";
     return;
@@ -76,7 +73,7 @@ function resetWeights() {
   STATE.moved = false;
   Object.entries(STATE.weights).forEach(([name, value]) => {
     const input = byId("weight-" + name);
-    if (input) input.value = String(Math.round(100 * value / UNITS[name]));
+    if (input) input.value = String(percentOf(name, value));
   });
   showWeights();
   announce("weights");
@@ -88,7 +85,7 @@ function showWeights() {
     const out = byId("out-" + name);
     if (!out) return;
     const moved = Math.abs(value - START[name]) > 1e-9;
-    out.textContent = Math.round(100 * value / UNITS[name]) + "\u00a0%"
+    out.textContent = "× " + value.toFixed(2) + " · " + percentOf(name, value) + "\u00a0%"
       + (moved ? "" : " (as the survey)");
   });
   const words = orderWords(orderNow());
@@ -99,7 +96,7 @@ function showWeights() {
 }
 
 function orderWords(order) {
-  if (!STATE.moved) return "These are the survey's own weights.";
+  if (!STATE.moved) return "These are the survey's own ratios.";
   const moves = order.map((n, i) => ({ n, up: n - (i + 1), to: i + 1 }))
     .filter(({ up }) => up !== 0);
   if (!moves.length) return "The order of the spots stays the same.";

@@ -1,0 +1,261 @@
+"""From the index of every cell to the places of the list, in order and put to the test."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting import criteria
+from siting.curves import membership
+from siting.grid import FloatArray
+from siting.ground.layers import Ground
+from siting.ground.terrain import gradient
+from siting.heading.choose import Lookout
+from siting.scoring.choose import choose, rivals, search_radius_m
+from siting.scoring.combine import (
+    combine,
+    counts,
+    memberships,
+    rule_of,
+    strongest_attractor,
+    weights_of,
+)
+from siting.scoring.search import Found, HeadingEffect, find_places, joined
+from siting.scoring.shaken import Shaken
+from siting.scoring.trials import elevation_error_m, trial_remark, try_places
+from siting.settings.protocol import CandidateRules, Protocol
+from siting.spot_parts import PlaceStability
+from siting.types import BoolArray, Candidate, CoverRole, Land, NoGoArray, Remark, Scores
+
+_MORE_PLACES, _OF_EACH_KIND = 10, 5
+# Places beyond those shown that the trials hold against them.
+_RIVALS = 10
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """The places of the list, best first.
+
+    Parameters
+    ----------
+    candidates : tuple of Candidate
+    judged : Scores of these, arrays of shape (n,), with the best heading of each
+    stability : one for each; empty where the protocol asks for no trials
+    radius_m : how far to look around each place
+    remarks : what was tried, and where the search had to end early
+    """
+
+    candidates: tuple[Candidate, ...]
+    judged: Scores
+    stability: tuple[PlaceStability, ...]
+    radius_m: tuple[float, ...]
+    remarks: tuple[Remark, ...]
+
+
+def score_cells(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
+    """Index of every cell; the heading is judged later, where it can matter."""
+    parts = memberships(layers, attractors=protocol.attractors, conditions=protocol.conditions)
+    weights = weights_of(parts, attractors=protocol.attractors, conditions=protocol.conditions)
+    return combine(parts, weights=weights, scoring=protocol.scoring)
+
+
+def rank_places(
+    scores: Scores, no_go: NoGoArray, *, ground: Ground, view: Lookout, protocol: Protocol
+) -> Ranked:
+    """The best places of a parcel, and how sure each is.
+
+    Parameters
+    ----------
+    scores : Scores of every cell, without the heading
+    no_go : (rows, cols) bits; 0 = a camera may stand
+    ground : the layers the scores were made from
+    view : Lookout of this land
+    protocol : Protocol
+    """
+    rules, land = protocol.candidates, view.land
+    least_m = search_radius_m(
+        dem_cell_m=land.dem_cell_m,
+        cover_cell_m=land.cover_cell_m,
+        gps_m=protocol.precision.gps_m,
+    )
+    # The circles of two spots must not overlap.
+    apart_m = max(rules.spacing_m, 2.0 * least_m)
+    found = _search(scores, no_go == 0, view, protocol, spacing_m=apart_m)
+    judged = _judge(found, scores, view, protocol)
+    chosen, places = _choose(found.candidates, judged, rules, spacing_m=apart_m)
+    shaken = _shaken(land, ground, scores, no_go, found, judged, protocol)
+    firmness = try_places(
+        [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
+        shaken,
+        shown=len(chosen),
+        spacing_m=apart_m,
+        least_radius_m=least_m,
+        scoring=protocol.scoring,
+        rules=protocol.stability,
+    )
+    remarks = _search_remarks(found)
+    if firmness:
+        tried = _picked(judged, places)
+        remarks += (
+            trial_remark(
+                tried,
+                shown=len(chosen),
+                land=shaken,
+                scoring=protocol.scoring,
+                rules=protocol.stability,
+            ),
+        )
+    radius = tuple(place.radius_m for place in firmness) or (least_m,) * len(chosen)
+    spots = tuple(found.candidates[i] for i in chosen)
+    return Ranked(spots, _picked(judged, chosen), firmness, radius, remarks)
+
+
+def not_judged(layers: Mapping[str, FloatArray], protocol: Protocol) -> tuple[Remark, ...]:
+    """What the maps did not show, and how far it might have moved the index."""
+    found = []
+    for row in criteria.CRITERIA:
+        rule = rule_of(row.name, attractors=protocol.attractors, conditions=protocol.conditions)
+        if row.layer in layers or row.layer == "heading_score" or rule.ratio == 1.0:
+            continue
+        draws = row.kind == "attractor"
+        found.append(
+            Remark("A-ABSENT-01", {"label": row.label, "ratio": rule.ratio, "draws": draws})
+        )
+    return tuple(found)
+
+
+def _search(
+    scores: Scores, allowed: BoolArray, view: Lookout, protocol: Protocol, *, spacing_m: float
+) -> Found:
+    """The best places; where each kind is to have its own, the best few of each kind, too."""
+    rules = protocol.candidates
+
+    def best(where: BoolArray, most: int) -> Found:
+        return find_places(
+            scores.total,
+            where,
+            grid=view.land.grid,
+            look=view.quick_score,
+            effect=_effect(protocol),
+            spacing_m=spacing_m,
+            most=most,
+            lowest=rules.lowest_score,
+            most_looks=rules.most_looks,
+        )
+
+    found = [best(allowed, max(rules.places, rules.spots + _MORE_PLACES))]
+    if rules.best_of_each_kind:
+        kinds = _kind_of_cells(scores)
+        # The nearest of a kind may be too near a better spot: a few of each to choose from.
+        found += [best(allowed & (kinds == k), _OF_EACH_KIND) for k in np.unique(kinds[kinds >= 0])]
+    return joined(found)
+
+
+def _kind_of_cells(scores: Scores) -> NDArray[np.int64]:
+    """Number of the attractor that speaks most for each cell, -1 where none does."""
+    names = [name for name in criteria.attractors() if name in scores.memberships]
+    worth = np.stack([scores.weights[name] * scores.memberships[name] for name in names])
+    return np.where(worth.max(axis=0) > 0, np.nan_to_num(worth, nan=-1.0).argmax(axis=0), -1)
+
+
+def _effect(protocol: Protocol) -> HeadingEffect:
+    rule = protocol.conditions.heading
+    return HeadingEffect(rule.weight, rule.curve)
+
+
+def _judge(found: Found, scores: Scores, view: Lookout, protocol: Protocol) -> Scores:
+    """Scores of the places alone, arrays of shape (n,), with the best heading of each."""
+    row = np.array([c.row for c in found.candidates], dtype=int)
+    col = np.array([c.col for c in found.candidates], dtype=int)
+    parts = {name: values[row, col] for name, values in scores.memberships.items()}
+    rule = protocol.conditions.heading
+    if counts(rule) and found.candidates:
+        place = [(c.easting, c.northing) for c in found.candidates]
+        best = view.best_score(*(np.array(axis) for axis in zip(*place, strict=True)))
+        parts["heading"] = membership(best.astype(np.float32), rule.curve)
+    ordered = {n: parts[n] for n in (*scores.memberships, *criteria.conditions()) if n in parts}
+    weights = weights_of(ordered, attractors=protocol.attractors, conditions=protocol.conditions)
+    return combine(ordered, weights=weights, scoring=protocol.scoring)
+
+
+def _choose(
+    candidates: tuple[Candidate, ...], judged: Scores, rules: CandidateRules, *, spacing_m: float
+) -> tuple[list[int], list[int]]:
+    """Indices of the spots, and of all places that could be one, the spots first."""
+    chosen = choose(
+        judged.total,
+        candidates,
+        spacing_m=spacing_m,
+        most=rules.spots,
+        kinds=_kinds(judged, rules),
+    )
+    return chosen, rivals(judged.total, candidates, chosen=chosen, spacing_m=spacing_m)
+
+
+def _kinds(judged: Scores, rules: CandidateRules) -> list[str]:
+    """The kind of each place that may be put forward for it, "" for all others."""
+    least = rules.kind_least_share * float(np.max(judged.total, initial=0.0))
+    return [
+        strongest_attractor({n: float(m[i]) for n, m in judged.memberships.items()}, judged.weights)
+        if rules.best_of_each_kind and total >= least
+        else ""
+        for i, total in enumerate(judged.total)
+    ]
+
+
+def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
+    index = np.array(chosen, dtype=int)
+    return Scores(
+        {name: values[index] for name, values in scores.memberships.items()},
+        scores.attraction[index],
+        scores.conditions[index],
+        scores.total[index],
+        scores.weights,
+    )
+
+
+def _shaken(
+    land: Land,
+    ground: Ground,
+    scores: Scores,
+    no_go: NoGoArray,
+    found: Found,
+    judged: Scores,
+    protocol: Protocol,
+) -> Shaken:
+    rules = protocol.stability
+    table = {
+        name: rule_of(name, attractors=protocol.attractors, conditions=protocol.conditions)
+        for name in judged.weights
+    }
+    heading = found.heading_map(land.grid.shape) if "heading" in table else None
+    return Shaken(
+        grid=land.grid,
+        memberships=scores.memberships,
+        no_go=no_go,
+        slope=gradient(land.dem, land.grid.cell_size_m),
+        view_slope_deg=ground.layers["view_slope_deg"],
+        funnel_ratio=ground.layers.get("funnel_ratio"),
+        heading_score=heading,
+        clear_of_role=_clear_of_role(protocol),
+        role=ground.role,
+        weights=judged.weights,
+        spreads={name: rule.spread for name, rule in table.items()},
+        curves={name: rule.curve for name, rule in table.items()},
+        steep_deg=protocol.no_go.steep_deg,
+        cover_error_m=rules.cover_error_cells * land.cover_cell_m,
+        elevation_error_m=elevation_error_m(land.dem_cell_m, rules),
+    )
+
+
+def _clear_of_role(protocol: Protocol) -> NDArray[np.float32]:
+    """Membership of a clear view in each kind of cover; water and the unknown block nothing."""
+    shares = [getattr(protocol.cover, f"clear_{role.name.lower()}", 1.0) for role in CoverRole]
+    return membership(np.array(shares), protocol.conditions.view.curve)
+
+
+def _search_remarks(found: Found) -> tuple[Remark, ...]:
+    return () if found.whole else (Remark("A-SEARCH-01", {"looked": found.looked}),)

@@ -1,0 +1,326 @@
+"""The land shaken: maps, cover, elevations and ratios drawn within what they may err.
+
+A whole run takes seconds, so the trials do not run the program again. The places that could win are
+surrounded by points, and each draw reads the layers at those points as if every map had been laid
+down a few metres off, alike over about 75 m; cover is misread in patches, elevations and flow of
+travel carry errors, ratios are drawn from their intervals. `tests.calibration` compares the shares
+that come out with whole runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting import criteria
+from siting.curves import Knots, membership
+from siting.grid import FloatArray, Grid
+from siting.scoring.combine import log_factors
+from siting.scoring.stability import draw_gradient_errors, draw_weights
+from siting.settings.protocol_score import Scoring
+from siting.settings.protocol_travel import StabilityRules
+from siting.types import BoolArray, NoGo, NoGoArray
+
+IndexArray = NDArray[np.int64]
+
+# Which map a criterion moves with.
+_MOVES_WITH: Mapping[str, str] = {
+    "trail": "trails",
+    "water": "water",
+    "crossing": "crossings",
+    "quiet": "roads",
+}
+_COVER, _ELEVATION = "cover", "elevation"
+# Patches of misread cover, and how far around a place they are thought of, metres.
+_PATCH_M, _PATCH_REACH_M = (8.0, 25.0), 60.0
+_MOST_PATCHES = 3
+# Of the error of the best heading: the share that differs from point to point of a place.
+_HEADING_POINT_SHARE = 0.4
+_POINT_M = 6.0
+
+
+@dataclass(frozen=True)
+class Points:
+    """Points around places, each belonging to the nearest.
+
+    row, col, place : (n,) int; easting, northing : (n,) metres; `first` is the point that is
+    the place itself, (places,) int.
+    """
+
+    row: IndexArray
+    col: IndexArray
+    place: IndexArray
+    easting: FloatArray
+    northing: FloatArray
+    first: IndexArray
+
+    @classmethod
+    def around(cls, row: IndexArray, col: IndexArray, *, grid: Grid, reach_m: float) -> Points:
+        """Every cell, or about every 6 m, within reach of a place and nearer to no other."""
+        step = max(1, int(_POINT_M / grid.cell_size_m))
+        reach = int(reach_m / grid.cell_size_m) // step * step
+        down, right = np.mgrid[-reach : reach + 1 : step, -reach : reach + 1 : step]
+        near = np.hypot(down, right) * grid.cell_size_m <= reach_m
+        down, right = down[near], right[near]
+        rows, cols = (row[:, None] + down).ravel(), (col[:, None] + right).ravel()
+        place = np.repeat(np.arange(len(row)), len(down))
+        away2 = (rows[:, None] - row) ** 2 + (cols[:, None] - col) ** 2
+        own = away2.argmin(axis=1) == place
+        own &= grid.contains(rows, cols)
+        rows, cols, place = rows[own], cols[own], place[own]
+        easting, northing = grid.xy(rows, cols)
+        itself = np.flatnonzero((rows == row[place]) & (cols == col[place]))
+        return cls(rows, cols, place, easting, northing, itself)
+
+
+@dataclass(frozen=True)
+class Shaken:
+    """What is read while the land is shaken.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion to (rows, cols) 0..1, without the heading
+    no_go : (rows, cols) bits
+    slope : (east, north) rise per metre, (rows, cols) each, NaN = no data
+    view_slope_deg : (rows, cols) mean slope within the view, degrees
+    funnel_ratio : (rows, cols) or None
+    heading_score : (rows, cols), NaN where it was not judged; None where headings do not count
+    clear_of_role : (roles,) membership of a clear view in each kind of cover
+    role : (rows, cols) int8
+    weights, spreads : mapping from criterion to the logarithm of its ratio and its sd
+    curves : mapping from criterion to its curve
+    cover_error_m, elevation_error_m : float, metres
+    """
+
+    grid: Grid
+    memberships: Mapping[str, FloatArray]
+    no_go: NoGoArray
+    slope: tuple[FloatArray, FloatArray]
+    view_slope_deg: FloatArray
+    funnel_ratio: FloatArray | None
+    heading_score: FloatArray | None
+    clear_of_role: FloatArray
+    role: NDArray[np.int8]
+    weights: Mapping[str, float]
+    spreads: Mapping[str, float]
+    curves: Mapping[str, Knots]
+    steep_deg: float
+    cover_error_m: float
+    elevation_error_m: float
+
+
+def draw_shifts(
+    easting: FloatArray,
+    northing: FloatArray,
+    *,
+    error_m: float,
+    alike_m: float,
+    n_draws: int,
+    rng: np.random.Generator,
+) -> NDArray[np.float64]:
+    """How far a map is off at places: Gaussian on each axis, alike for places near each other.
+
+    Covariance error_m^2 exp(-d^2 / 2 L^2) with L = `alike_m`.
+
+    Returns
+    -------
+    (n_draws, n, 2) float64, metres east and north
+    """
+    at = np.column_stack([easting, northing])
+    apart2 = ((at[:, None, :] - at[None, :, :]) ** 2).sum(axis=2)
+    values, vectors = np.linalg.eigh(np.exp(-apart2 / (2 * alike_m**2)))
+    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+    drawn = rng.standard_normal((n_draws, 2, len(at))) @ root
+    return np.asarray(error_m * drawn.transpose(0, 2, 1))
+
+
+def shaken_index(
+    points: Points, land: Shaken, *, scoring: Scoring, rules: StabilityRules
+) -> NDArray[np.float32]:
+    """Logarithm of the index of every point in every draw; -inf where no camera may stand.
+
+    Returns
+    -------
+    (draws, points) float32
+    """
+    rng = np.random.default_rng(rules.seed)
+    centre = points.easting[points.first], points.northing[points.first]
+    n = rules.draws
+
+    def shifts(error_m: float) -> NDArray[np.float64]:
+        return draw_shifts(*centre, error_m=error_m, alike_m=rules.alike_m, n_draws=n, rng=rng)
+
+    moved = {name: shifts(rules.line_error_m) for name in ("trails", "water", "crossings", "roads")}
+    moved[_COVER] = shifts(land.cover_error_m)
+    moved[_ELEVATION] = np.zeros((n, len(points.first), 2))
+    weights = draw_weights(
+        land.weights,
+        spreads=land.spreads,
+        n_draws=n,
+        rng=rng,
+        never_above_0=tuple(criteria.conditions()),
+    )
+    errors = draw_gradient_errors(
+        *centre,
+        error_m=land.elevation_error_m,
+        correlation_m=rules.correlation_m,
+        n_draws=n,
+        rng=rng,
+    )
+    flow = np.exp(rules.travel_spread * rng.standard_normal((n, len(points.first))) / 2)
+    patches = _patches(points, land, rules=rules, rng=rng)
+    heading = tuple(
+        rules.heading_spread * rng.standard_normal((n, size))
+        for size in (len(points.first), len(points.row))
+    )
+    out = np.empty((n, len(points.row)), dtype=np.float32)
+    # A block of draws at a time stays in the processor's memory.
+    for start in range(0, n, 25):
+        some = slice(start, min(start + 25, n))
+        where = {name: _cells(points, shift[some], land.grid) for name, shift in moved.items()}
+        parts = _memberships(points, land, where, flow[some])
+        slope, own = _slopes(points, land, errors[some])
+        if "flat" in parts:
+            parts["flat"] = membership(slope.ravel(), land.curves["flat"]).reshape(slope.shape)
+        _lay_patches(parts, points, patches, some, land)
+        if land.heading_score is not None:
+            noise = [part[some] for part in heading]
+            curve = land.curves["heading"]
+            parts["heading"] = _headings(points, land.heading_score, curve, noise)
+        drawn = {name: weights[name][some] for name in parts}
+        draws, holds = log_factors(parts, drawn, scoring, slope.shape)
+        total = np.nan_to_num(draws + holds, nan=-np.inf)
+        closed = _closed(land, where) | (own > land.steep_deg)
+        out[some] = np.where(closed, -np.inf, total)
+    if land.heading_score is not None:
+        out[:, land.heading_score[points.row, points.col] == 0] = -np.inf
+    return out
+
+
+def _cells(
+    points: Points, shift_m: NDArray[np.float64], grid: Grid
+) -> tuple[IndexArray, IndexArray]:
+    """The cells at which a map that lies `shift_m` off is read; (draws, points) each."""
+    east, north = (shift_m[:, points.place, k] for k in range(2))
+    row, col = grid.rowcol(points.easting - east, points.northing - north)
+    return np.clip(row, 0, grid.n_rows - 1), np.clip(col, 0, grid.n_cols - 1)
+
+
+def _memberships(
+    points: Points,
+    land: Shaken,
+    where: Mapping[str, tuple[IndexArray, IndexArray]],
+    flow: NDArray[np.float64],
+) -> dict[str, FloatArray]:
+    parts: dict[str, FloatArray] = {}
+    for name, values in land.memberships.items():
+        at = where[_MOVES_WITH.get(name, _COVER)]
+        if name == "funnel" and land.funnel_ratio is not None:
+            ratio = 1.0 + (land.funnel_ratio[at] - 1.0) * flow[:, points.place]
+            curve = land.curves[name]
+            parts[name] = membership(ratio.ravel(), curve).reshape(ratio.shape)
+        else:
+            parts[name] = values[at]
+    return parts
+
+
+def _slopes(
+    points: Points, land: Shaken, errors: NDArray[np.float64]
+) -> tuple[FloatArray, FloatArray]:
+    """(draws, points) slope within the view and at the point itself, degrees.
+
+    The error is the same all over the view, which holds while the view is small against the
+    distance over which elevations err alike.
+    """
+    east, north = (part[points.row, points.col] for part in land.slope)
+    own = np.hypot(east, north)
+    view = np.tan(np.radians(land.view_slope_deg[points.row, points.col]))
+    scale = np.where(own > 0, view / np.maximum(own, 1e-9), 0.0)
+    found = []
+    for factor in (scale, np.ones_like(scale)):
+        along = (east * factor)[None] + errors[:, points.place, 0]
+        across = (north * factor)[None] + errors[:, points.place, 1]
+        found.append(np.degrees(np.arctan(np.hypot(along, across))))
+    return found[0], found[1]
+
+
+def _closed(land: Shaken, where: Mapping[str, tuple[IndexArray, IndexArray]]) -> BoolArray:
+    """Where no camera may stand; set-backs go with the maps they are measured from."""
+    with_map = {"water": NoGo.WATER, "roads": NoGo.ROAD | NoGo.BUILDING}
+    moving = int(NoGo.WATER | NoGo.ROAD | NoGo.BUILDING | NoGo.STEEP)
+    bits = land.no_go[where[_ELEVATION]] & ~np.uint16(moving)
+    for name, flags in with_map.items():
+        bits |= land.no_go[where[name]] & np.uint16(int(flags))
+    return np.asarray(bits != 0)
+
+
+def _headings(
+    points: Points, judged: FloatArray, curve: Knots, noise: Sequence[FloatArray]
+) -> FloatArray:
+    """Membership of the best heading: the one judged, else the mean of its place, with an error."""
+    known = judged[points.row, points.col]
+    n = len(points.first)
+    seen = np.isfinite(known) & (known > 0)
+    count = np.bincount(points.place[seen], minlength=n)
+    total = np.bincount(points.place[seen], known[seen], minlength=n)
+    mean = np.where(count > 0, total / np.maximum(count, 1), 0.9)
+    base = np.where(seen, known, mean[points.place])
+    alike, apart = noise
+    score = base + alike[:, points.place] + _HEADING_POINT_SHARE * apart
+    clipped = np.clip(score, 0.0, 1.0)
+    return membership(clipped.ravel(), curve).reshape(clipped.shape)
+
+
+@dataclass(frozen=True)
+class _Patches:
+    """Patches of misread cover: (draws, places, k) metres from the place, radius, role, there."""
+
+    east: FloatArray
+    north: FloatArray
+    radius: FloatArray
+    role: IndexArray
+    there: BoolArray
+
+
+def _patches(
+    points: Points, land: Shaken, *, rules: StabilityRules, rng: np.random.Generator
+) -> _Patches:
+    shape = (rules.draws, len(points.first), _MOST_PATCHES)
+    low, high = _PATCH_M
+    radius = rng.uniform(low, high, shape)
+    patch_m2 = np.pi * (high**3 - low**3) / (3 * (high - low))
+    expected = rules.misread_share * np.pi * _PATCH_REACH_M**2 / patch_m2
+    number = rng.poisson(expected, shape[:2])
+    away, turn = _PATCH_REACH_M * np.sqrt(rng.random(shape)), 2 * np.pi * rng.random(shape)
+    seen = land.role[points.row, points.col]
+    return _Patches(
+        away * np.sin(turn),
+        away * np.cos(turn),
+        radius,
+        seen[rng.integers(0, len(seen), shape)].astype(np.int64),
+        np.arange(_MOST_PATCHES) < number[..., None],
+    )
+
+
+def _lay_patches(
+    parts: dict[str, FloatArray],
+    points: Points,
+    patches: _Patches,
+    some: slice,
+    land: Shaken,
+) -> None:
+    """A point in a patch has the view of the class it is misread as, and no edge of its own."""
+    east = points.easting - points.easting[points.first][points.place]
+    north = points.northing - points.northing[points.first][points.place]
+    for k in range(_MOST_PATCHES):
+        at = (some, points.place, k)
+        inside = np.hypot(east - patches.east[at], north - patches.north[at]) <= patches.radius[at]
+        inside &= patches.there[at]
+        if "view" in parts:
+            parts["view"] = np.where(inside, land.clear_of_role[patches.role[at]], parts["view"])
+        for name in ("edge", "soft_edge", "opening"):
+            if name in parts:
+                parts[name] = np.where(inside, 0.0, parts[name])
