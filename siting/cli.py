@@ -10,29 +10,18 @@ import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import Any
 
 import click
 
 from siting import __version__
 from siting.cli_review import review
+from siting.criteria import TARGET_GROUPS
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.streams import forgive_closed_streams
 
-if TYPE_CHECKING:
-    from siting.settings.protocol_score import Target
-
 _LOG = logging.getLogger("siting")
 Command = Callable[..., Any]
-
-# Word on the command line and group in the protocol; settings.protocol_score.TARGETS has the same
-# (a test compares them: to read it here would load half the program for --help).
-TARGET_GROUPS = {
-    "all": "all mammals",
-    "carnivores": "carnivores",
-    "deer": "deer and other ungulates",
-    "small": "small mammals",
-}
 
 INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--parcel", "parcel.file", 'Outline of the land: FILE or "FILE::LAYER".'),
@@ -523,7 +512,7 @@ def protocol(protocol_file: Path | None, change: Path | None, target: str | None
     elif protocol_file is not None or change is not None:
         raise click.UsageError("Name a protocol file or --for, not both.")
     else:
-        shown = protocol_for(cast("Target", TARGET_GROUPS[target]))
+        shown = protocol_for(TARGET_GROUPS[target])
     click.echo(protocol_text(shown), nl=False)
 
 

@@ -8,14 +8,13 @@ in its source whether a study gives it or we judged it; docs/method.md has the s
 from __future__ import annotations
 
 import math
-from typing import Any, Literal
+from typing import Any
 
 from pydantic import model_validator
 
+from siting.criteria import Target
 from siting.settings.protocol_base import OWN, Curve, Section, param
 from siting.settings.protocol_base import curve as _curve
-
-Target = Literal["all mammals", "carnivores", "deer and other ungulates", "small mammals"]
 
 # The width of a 95 % interval in standard deviations.
 _INTERVAL_SD = 3.92
