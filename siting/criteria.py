@@ -1,7 +1,7 @@
 """What a place is judged by: one row per criterion, with every phrase a reader meets about it.
 
-A criterion is one row here, one section of the same name in `settings/protocol.py` (weight and
-curve) and, where no layer serves it yet, one layer in `ground/layers.py`. Tables, card, letter,
+A criterion is one row here, one section of the same name in `settings/protocol_score.py` (ratio
+and curve) and, where no layer serves it yet, one layer in `ground/layers.py`. Tables, card, letter,
 page and trials read the rows; none of them keeps a list of its own.
 """
 
@@ -16,6 +16,15 @@ from typing import Literal
 MAPPED, DERIVED, ASSUMED = "mapped", "derived", "assumed"
 """How a fact is known: in a layer that was given, worked out from elevations or cover, or by a
 default that stood in. What is none of these is not known, and not said."""
+
+Target = Literal["all mammals", "carnivores", "deer and other ungulates", "small mammals"]
+TARGET_GROUPS: Mapping[str, Target] = {
+    "all": "all mammals",
+    "carnivores": "carnivores",
+    "deer": "deer and other ungulates",
+    "small": "small mammals",
+}
+"""Groups of animals that have ratios of their own, by the word on the command line."""
 
 # What may stand between braces in a phrase, by field: `siting.words.reasons` fills it in.
 # `far` is "right here" or "12 m (39 ft) to the north", `length` is metres with feet.

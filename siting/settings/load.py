@@ -15,11 +15,12 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
+from siting.criteria import Target
 from siting.errors import SettingsError, SitingError
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_base import Section, about
-from siting.settings.protocol_score import TARGETS, Rule, Target, settings_for
+from siting.settings.protocol_score import TARGETS, Rule, settings_for
 from siting.settings.weights import PairwiseWeights, pairwise_weights
 
 Model = TypeVar("Model", bound=BaseModel)
