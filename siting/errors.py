@@ -70,6 +70,7 @@ CODES: dict[str, str] = {
     "E-DESK-02": "A dropped file is not an outline file that can be read.",
     "E-DESK-03": "A dropped file is larger or slower than the desk allows.",
     "E-DESK-04": "A new office has no maps.",
+    "E-LETTER-01": "A letter template cannot be filled in.",
     "E-OUT-01": "The output folder cannot be used.",
     "E-OUT-02": "A run would overwrite a file that it reads.",
     "E-OUT-03": "The output folder holds another kind of run.",

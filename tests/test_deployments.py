@@ -106,7 +106,7 @@ def test_the_24_columns_in_their_order(result):
 def test_values(result):
     first, *_, last = rows(result)
     spot = result.spots[0]
-    assert first["deploymentID"] == "P01-01"
+    assert first["deploymentID"] == "P01-01-20270301T0000"
     assert float(first["latitude"]) == pytest.approx(spot.lat, abs=1e-7)
     assert float(first["longitude"]) == pytest.approx(spot.lon, abs=1e-7)
     assert first["coordinateUncertainty"] == "15"

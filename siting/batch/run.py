@@ -20,6 +20,8 @@ from siting.batch.executors import Executor, PoolExecutor, SerialExecutor, run_j
 from siting.batch.jobs import Job, parcel_folder
 from siting.batch.journal import Journal
 from siting.batch.output import tables
+from siting.batch.output.letters import letters, templates
+from siting.batch.output.office import office_files
 from siting.batch.output.overview import overview_page
 from siting.batch.output.record import batch_json
 from siting.batch.output.tables import Batch
@@ -33,16 +35,21 @@ from siting.batch.worklist import (
     outlines,
     try_inputs,
 )
+from siting.decisions.places import KnownPlace
 from siting.files import LAST, clean_parts, file_hash, make_folder, remove, staged
 from siting.lock import locked
 from siting.read.raster.relief import read_relief
 from siting.report.destination import BATCH, check_destination, check_same_list
+from siting.report.files.places import places_csv
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol as SurveyProtocol
 from siting.types import Parcel
 
 ASSIGNMENTS = "assignments.csv"
+LETTERS = "letters"
+OFFICE = ("deployments.csv", "datapackage.json", "check_visits.csv", "due.csv")
 OUTPUTS = (
+    *OFFICE, LETTERS, "places.csv",
     "parcels.csv", "parcels.gpkg", "failures.csv", ASSIGNMENTS, "overview.html", journals.NAME,
     jobs.PARCELS, ".lock", LAST,
 )  # fmt: skip
@@ -172,7 +179,14 @@ def _write(batch: Batch, run: _Run, files: Mapping[str, str]) -> None:
     if batch.assignment is None:
         # A proposal of an earlier run would contradict the tables beside it.
         remove(run.folder / ASSIGNMENTS)
+    office = office_files(run.decided.of, survey=run.inputs.survey, protocol=run.protocol)
+    for name in set(OFFICE) - set(office):
+        remove(run.folder / name)
+    _write_letters(batch, run)
     with staged(run.folder) as stage:
+        for name, text in office.items():
+            stage.write(name, text)
+        stage.write("places.csv", run.places_csv())
         stage.write("parcels.csv", tables.parcels_csv(batch))
         stage.write("parcels.gpkg", tables.parcels_gpkg(batch))
         stage.write("failures.csv", tables.failures_csv(batch))
@@ -190,6 +204,21 @@ def _write(batch: Batch, run: _Run, files: Mapping[str, str]) -> None:
             time=dt.datetime.now(dt.UTC),
         )
         stage.write(LAST, record)
+
+
+def _write_letters(batch: Batch, run: _Run) -> None:
+    """A letter for each parcel where cameras were assigned; none outlives its proposal."""
+    folder = run.folder / LETTERS
+    own = run.inputs.survey.letters
+    texts = templates(run.inputs.folder / own if own else None)
+    files = letters(batch, texts) if batch.assignment is not None else {}
+    for path in sorted(folder.glob("*")) if folder.is_dir() else ():
+        if path.name not in files and path.suffix in (".txt", ".html"):
+            remove(path)
+    if files:
+        with staged(folder) as stage:
+            for name, text in files.items():
+                stage.write(name, text)
 
 
 class _Run:
@@ -238,7 +267,11 @@ class _Run:
             assignment = self._assigned()
             wanted = self._wanted(assignment)
             self._offers = self._offered(assignment)
-            todo = [p for p in self.parcels if p.id in wanted and not self._is_done(p, pages=True)]
+            todo = [
+                p
+                for p in self.parcels
+                if p.id in wanted and not self._is_done(p, pages=True, offered=True)
+            ]
             if not todo:
                 return assignment
             self._watcher.stage("writing pages")
@@ -264,6 +297,13 @@ class _Run:
         }
         return Batch(rows, failures, outlines(self.parcels), pages, assignment)
 
+    def places_csv(self) -> str:
+        """Every place of every parcel that has a name, for the next season."""
+        entries = [(p.id, self._entry(p) or {}) for p in self.parcels]
+        return places_csv(
+            (name, KnownPlace(*row)) for name, entry in entries for row in entry.get("places", [])
+        )
+
     def close(self) -> None:
         """End the workers, also those with a parcel under way."""
         if self._executor is not None:
@@ -274,7 +314,8 @@ class _Run:
         entry = self._journal.get("parcel", parcel.id)
         return entry if entry is not None and entry["key"] == self._keys[parcel.id] else None
 
-    def _is_done(self, parcel: Parcel, *, pages: bool) -> bool:
+    def _is_done(self, parcel: Parcel, *, pages: bool, offered: bool = False) -> bool:
+        """Whether nothing is to do; with `offered`, pages must also name what is proposed now."""
         entry = self._entry(parcel)
         if entry is None:
             return False
@@ -286,7 +327,8 @@ class _Run:
         record = parcel_folder(self.folder, parcel.id) / LAST
         whole = bool(entry["record"]) and record.exists() and file_hash(record) == entry["record"]
         offer = self._offers.get(parcel.id)
-        return whole and entry.get("offered") == (list(offer) if offer else None)
+        as_now = entry.get("offered") == (list(offer) if offer else None)
+        return whole and (as_now or not offered)
 
     def _do(self, todo: Sequence[Parcel], *, pages: bool, done: int) -> None:
         """Run the jobs and write each outcome into the journal as it comes."""

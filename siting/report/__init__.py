@@ -6,12 +6,16 @@ import datetime as dt
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from siting.files import LAST, staged
 from siting.report.destination import PUBLIC, SCORE, check_destination
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Result
+
+if TYPE_CHECKING:
+    from siting.report.page.data import Proposal
 
 Content = Callable[[], str | bytes]
 
@@ -107,7 +111,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
     facts = spot_facts(result)
     survey, camera = inputs.survey, protocol.camera
     return {
-        "map.html": lambda: map_page(result, protocol=protocol),
+        "map.html": lambda: map_page(result, protocol=protocol, proposal=_asked_for(result)),
         "field_sheet.html": lambda: field_sheet(
             result, facts, protocol=protocol, survey=inputs.survey
         ),
@@ -122,6 +126,16 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
         "places.csv": lambda: parcel_places_csv(result),
         "suitability.tif": lambda: suitability_tif(result),
     }
+
+
+def _asked_for(result: Result) -> Proposal | None:
+    """What the page says first: the survey's proposal, where it is one of the spots."""
+    from siting.report.page.data import Proposal
+
+    found = result.proposal
+    if found is None or found.rank is None or found.state != "proposed":
+        return None
+    return Proposal(found.rank, found.reason or "it suits the survey best")
 
 
 def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:

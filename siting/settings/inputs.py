@@ -334,6 +334,9 @@ class SurveyInput(Table):
         description="Files of decisions and visits, or folders of them (docs/decisions.md): places "
         "keep their names, those ruled out stay away, the one chosen comes first.",
     )
+    letters: str = Field(
+        "", description="Folder with the survey's own letter templates (docs/batch.md)."
+    )
     places: str = Field(
         "",
         description="places.csv of an earlier run: places keep their names in a new folder.",

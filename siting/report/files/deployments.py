@@ -169,10 +169,13 @@ def _row(
     if parcel.cell:
         groups.append(f"surveyCell:{_piped(parcel.cell)}")
     tags = ["planned", f"rank:{fact.spot.rank}"]
+    asked = result.proposal
+    if asked is not None and asked.place_id == fact.spot.place_id:
+        tags.append(f"decision:{asked.state}")
     if fact.spot.kind:
         tags.append(f"feature:{_piped(fact.spot.kind)}")
     return {
-        "deploymentID": fact.id,
+        "deploymentID": deployment_id(fact.id, times[0] if times else ""),
         "locationID": fact.id,
         "locationName": fact.title,
         "latitude": fact.lat,
@@ -190,6 +193,18 @@ def _row(
         "deploymentTags": " | ".join(tags),
         "deploymentComments": _comment(times),
     }
+
+
+def deployment_id(location: str, start: str) -> str:
+    """A place and the day and time a camera began there: seasons at one place stay apart.
+
+    Examples
+    --------
+    >>> deployment_id("P01-7KQ3", "2027-04-03T10:20:00-05:00")
+    'P01-7KQ3-20270403T1020'
+    """
+    digits = start[:16].replace("-", "").replace(":", "")
+    return f"{location}-{digits}" if start else location
 
 
 def feature_type(result: Result, fact: SpotFacts) -> str | None:

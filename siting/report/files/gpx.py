@@ -16,6 +16,7 @@ from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, wrapped
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
+from siting.words.asked import asked_for
 from siting.words.extents import extent_words
 from siting.words.names import short_name
 
@@ -36,7 +37,7 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     _child(metadata, "desc", words="Ranked spots for a camera, best first; WGS 84, metres.")
     known = list(facts)
     for fact in known:
-        _waypoint(root, fact)
+        _waypoint(root, fact, asked=asked_for(result.proposal, fact.spot))
     for fact in known:
         _route(root, fact, crs=result.land.grid.crs)
     for fact in known:
@@ -46,12 +47,12 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
 
 
-def _waypoint(root: ElementTree.Element, fact: SpotFacts) -> None:
+def _waypoint(root: ElementTree.Element, fact: SpotFacts, *, asked: tuple[str, ...] = ()) -> None:
     point = _place(root, "wpt", lon=fact.lon, lat=fact.lat)
     if fact.elevation_m is not None:
         _child(point, "ele", words=f"{fact.elevation_m:.1f}")
     _child(point, "name", words=short_name(fact.label, fact.place))
-    text = " ".join(_description(fact))
+    text = " ".join((*asked, *_description(fact)))
     _child(point, "cmt", words=text)
     _child(point, "desc", words=text)
     _child(point, "type", words="camera spot")

@@ -24,6 +24,7 @@ from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
+from siting.words.asked import asked_for
 from siting.words.card import span_words
 from siting.words.cautions import FIRST, parcel_cautions, texts
 from siting.words.heading import lens_height
@@ -91,7 +92,10 @@ def field_sheet(
         lstrip_blocks=True,
     )
     css = (WEB / "sheet/sheet.css").read_text(encoding="utf-8")
-    shown = facts[: protocol.sheet.spots]
+    asked = next((f for f in facts if asked_for(result.proposal, f.spot)), None)
+    others = [fact for fact in facts if fact is not asked]
+    # The spot that is asked for comes first, also where it ranks below those with a page.
+    shown = ([asked, *others] if asked else others)[: protocol.sheet.spots]
     parcel = result.land.parcel
     general = texts(parcel_cautions(_roles(result)))
     shared = _shared(shown, general=general)
@@ -124,6 +128,7 @@ def field_sheet(
         first=FIRST,
         general=general,
         shared=shared,
+        asked=" ".join(asked_for(result.proposal, asked.spot)) if asked else "",
         pages_words=_pages_words(len(shown), len(facts)),
         bring=BRING,
         setup=set_up(protocol.camera, protocol.visits),

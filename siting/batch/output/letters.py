@@ -1,0 +1,122 @@
+"""One letter for each parcel, as plain text and HTML, from templates that the survey may edit."""
+
+from __future__ import annotations
+
+import html
+import string
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+
+from siting.batch.output.columns import Row
+from siting.batch.output.tables import CAMERA, Batch, roles
+from siting.errors import SitingError
+from siting.files import safe_name
+from siting.read.input_files import read_text
+from siting.report.shared.text import clean
+
+KINDS = ("camera", "reserve", "not_this_season", "need_an_outline")
+_BLANKS = ("land", "because", "sentence", "role", "problem")
+_PAGE = (
+    '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+    "<style>body {{ font: 12pt/1.5 sans-serif; max-width: 40em; margin: 2em auto; "
+    "padding: 0 1em; }}</style></head>\n<body>\n{body}\n</body></html>\n"
+)
+
+
+def templates(folder: Path | None) -> dict[str, str]:
+    """The text of each kind of letter: the survey's own where its folder has one.
+
+    Raises
+    ------
+    SitingError
+        E-LETTER-01 when a template names a blank that is not known.
+    """
+    shipped = resources.files("siting") / "data" / "letters"
+    out = {}
+    for kind in KINDS:
+        own = folder / f"{kind}.txt" if folder is not None else None
+        if own is not None and own.is_file():
+            out[kind] = read_text(own, key="survey.letters")
+        else:
+            out[kind] = (shipped / f"{kind}.txt").read_text(encoding="utf-8")
+        _check(out[kind], kind)
+    return out
+
+
+def _check(text: str, kind: str) -> None:
+    try:
+        unknown = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+    except ValueError as error:
+        raise _faulty(kind, str(error)) from error
+    if unknown - set(_BLANKS):
+        raise _faulty(kind, f"it names {', '.join(sorted(unknown - set(_BLANKS)))}")
+
+
+def _faulty(kind: str, why: str) -> SitingError:
+    return SitingError(
+        "E-LETTER-01",
+        f"The letter template {kind}.txt cannot be filled in: {why}.",
+        rule=f"What stands in braces is one of {', '.join(_BLANKS)}; a brace itself is doubled.",
+        cure="Correct the template.",
+    )
+
+
+def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
+    """The two files of each parcel's letter, by file name."""
+    role = roles(batch.assignment)
+    because = {
+        choice.chosen.parcel: choice.because
+        for choice in (batch.assignment.cells if batch.assignment else ())
+        if choice.chosen is not None
+    }
+    out: dict[str, str] = {}
+    for row in batch.rows:
+        name = row["parcel_id"]
+        words = because.get(name, "")
+        spot = _proposed_spot(batch, name)
+        asked = f"We propose a camera at spot {spot}, because {words}." if words else ""
+        kind = _kind(role.get(name, ""))
+        out |= _written(texts[kind], row, because=asked, role=role.get(name, ""))
+    for row in batch.failures:
+        if row["code"].startswith(("E-GEOM", "E-CRS")):
+            out |= _written(texts["need_an_outline"], row, problem=clean(row["message"]))
+    return out
+
+
+def _proposed_spot(batch: Batch, parcel: str) -> int | None:
+    cells = batch.assignment.cells if batch.assignment else ()
+    return next((c.chosen.spot for c in cells if c.chosen and c.chosen.parcel == parcel), None)
+
+
+def _kind(role: str) -> str:
+    if role == CAMERA:
+        return "camera"
+    return "reserve" if role else "not_this_season"
+
+
+def _written(
+    template: str, row: Row, *, because: str = "", role: str = "", problem: str = ""
+) -> dict[str, str]:
+    """A letter as text and as a page; what is empty leaves no empty paragraph."""
+    filled = template.format(
+        land=clean(row["parcel_label"] or row["parcel_id"]),
+        because=because,
+        sentence=_without_thanks(clean(row.get("sentence", ""))),
+        role=role,
+        problem=problem,
+    )
+    parts = [part.strip() for part in filled.split("\n\n") if part.strip()]
+    body = "\n".join(f"<p>{html.escape(part)}</p>" for part in parts)
+    name = safe_name(row["parcel_id"])
+    title = html.escape(clean(row["parcel_label"] or row["parcel_id"]))
+    return {
+        f"{name}.txt": "\n\n".join(parts) + "\n",
+        f"{name}.html": _PAGE.format(title=title, body=body),
+    }
+
+
+def _without_thanks(sentence: str) -> str:
+    """The sentence of parcels.csv thanks by itself; the letter has done so already."""
+    _, mark, rest = sentence.partition("): ")
+    return f"{rest[:1].upper()}{rest[1:]}" if mark else sentence
