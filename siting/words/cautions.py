@@ -99,7 +99,7 @@ _TEXTS = {
         "notice where required."
     ),
     "trail_use": (
-        "People: nobody has said who uses the trail near here. Check it on site for footprints, "
+        "People: we do not know who uses the trail near here. Check it on site for footprints, "
         "litter and signs, and choose another spot if many people pass. Follow local privacy law."
     ),
     "park": (

@@ -98,10 +98,10 @@ def on_site(
 ) -> tuple[str, ...]:
     """What only eyes on the spot can settle, most important first."""
     fence_m = measures.get("distance_to_boundary_m", math.inf)
-    stay = ", and stay inside the boundary" if fence_m < search_radius else ""
+    stay = " and inside the boundary" if fence_m < search_radius else ""
     said = [
-        f"Look for the best tree within {length(search_radius)}{stay}: the map is only that "
-        "accurate.",
+        f"The map is accurate to about {length(search_radius)}: choose the best tree in that "
+        f"circle{stay}.",
         "Look for fresh signs: tracks, droppings, hair on wire, a worn path, rubbed bark.",
         "Kneel at lens height and look: trim twigs and tall grass that would move in the wind, as "
         'far out as "Clear" says.',
