@@ -341,6 +341,9 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
     default="",
     help="OpenStreetMap extract (.osm.pbf), or a folder made from one. Without land: make it.",
 )
+@click.option(
+    "--lidar", multiple=True, help="Point clouds (.las, .laz) or folders: elevation, vegetation."
+)
 @click.option("--layers", "mapping", default="", help="Mapping (.toml) of other vector files.")
 @click.option(
     "--hunting",
@@ -401,6 +404,7 @@ def _ask(options: dict[str, Any]) -> Any:
         allow_hosts=tuple(options["allow_host"]),
         osm=options["osm"],
         mapping=options["mapping"],
+        lidar=tuple(options["lidar"]),
         hunting_no_go=options["hunting"] == "no-go",
     )
 

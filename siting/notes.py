@@ -43,6 +43,7 @@ SEVERITY: Mapping[str, int] = {
     "W-WALK-03": 1,
     # 0: a gap.
     "W-ABSENT-01": GAP,
+    "W-ATTRIB-01": GAP,
     "W-LAYER-01": GAP,
     "W-TIME-01": GAP,
     "W-COMPASS-01": GAP,

@@ -103,6 +103,18 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Credit:
+    """What a publisher asks to be said: the line, a short form, the licence, what was changed."""
+
+    line: str
+    short: str = ""
+    title: str = ""
+    licence: str = ""
+    licence_url: str = ""
+    changed: str = ""
+
+
+@dataclass(frozen=True)
 class Parcel:
     """A piece of land as given, before any grid.
 
@@ -158,6 +170,7 @@ class Land:
         count as one) to (rows, cols) bool, True where it has a value. Nothing can be found near a
         cell that is False, nor near the border of the array: what lies beyond is not known. A
         layer that was not given is missing.
+    credits : sources whose lines must stand on all that is made of the land
     far_dem, far_grid : coarse elevations around the grid for the skyline and their own grid, or
         None
     """
@@ -183,6 +196,7 @@ class Land:
     canopy_trees: FloatArray | None = None
     far_dem: FloatArray | None = None
     far_grid: Grid | None = None
+    credits: tuple[Credit, ...] = ()
 
     def __repr__(self) -> str:
         grid = self.grid

@@ -38,6 +38,7 @@ from siting.batch.worklist import (
 from siting.decisions.places import KnownPlace
 from siting.files import LAST, clean_parts, file_hash, make_folder, remove, staged
 from siting.lock import locked
+from siting.read.land import credits_of
 from siting.read.raster.relief import read_relief
 from siting.report.destination import BATCH, check_destination, check_same_list
 from siting.report.files.places import places_csv
@@ -193,7 +194,12 @@ def _write(batch: Batch, run: _Run, files: Mapping[str, str]) -> None:
         if batch.assignment is not None:
             stage.write(ASSIGNMENTS, tables.assignments_csv(batch))
         relief = read_relief(run.inputs, batch.shapes)
-        page = overview_page(batch, relief=relief, protocol_name=run.protocol.name)
+        page = overview_page(
+            batch,
+            relief=relief,
+            protocol_name=run.protocol.name,
+            sources=credits_of(run.inputs),
+        )
         stage.write("overview.html", page)
         record = batch_json(
             batch,

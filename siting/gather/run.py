@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from siting.errors import SitingError
 from siting.files import (
     Staged,
@@ -22,7 +24,9 @@ from siting.gather import record
 from siting.gather.network.net import Door
 from siting.gather.network.pieces import Budget
 from siting.gather.raster import layer as raster_layer
+from siting.gather.raster import lidar
 from siting.gather.raster.sources import Network
+from siting.gather.raster.written import tiff
 from siting.gather.recipes import RasterRecipe, Recipe
 from siting.gather.record import Entry
 from siting.gather.region import Region
@@ -65,6 +69,7 @@ class Ask:
     mapping : a file that maps other vector files to layers
     hunting_no_go : bool
         Keep spots clear of mapped hunting stands.
+    lidar : point clouds (files or folders) that elevations and vegetation are made of
     """
 
     region: Region | None
@@ -80,6 +85,7 @@ class Ask:
     osm: str = ""
     mapping: str = ""
     hunting_no_go: bool = False
+    lidar: tuple[str, ...] = ()
 
     @property
     def land(self) -> Region:
@@ -167,7 +173,9 @@ def _gathered(
     parts = _vectors(ask, folder, old, progress, when)
     if ask.region is not None:
         # Rasters come last: what a file on this machine lacks is told before anything is asked.
-        parts = [*_rasters(ask, folder, old, network, confirm, progress, when), *parts]
+        measured = _measured(ask, folder, old, progress, when)
+        rasters = _rasters(ask, folder, old, network, confirm, progress, when)
+        parts = [*measured, *rasters, *parts]
     inputs = _inputs(ask, [p.entry for p in parts]) if ask.region is not None else None
     progress("writing")
     written, notes = _write(ask, folder, parts, inputs, before, when)
@@ -230,7 +238,12 @@ def _wanted(ask: Ask) -> dict[str, RasterRecipe]:
                 rule="Its publisher has no catalogue that can be asked for a piece.",
                 cure=f"See docs/recipes/{ask.recipe.name}.md, then give the files with --{option}.",
             )
+    if ask.lidar:
+        recipes.pop("dem", None)
+        recipes.pop("canopy", None)
     for name in ("dem", "land_cover"):
+        if name == "dem" and ask.lidar:
+            continue
         if name not in recipes and not (name == "land_cover" and _cover_from_osm(ask)):
             raise SitingError(
                 "E-RECIPE-01",
@@ -403,6 +416,45 @@ def _sha(content: bytes) -> str:
     import hashlib
 
     return hashlib.sha256(content).hexdigest()
+
+
+def _measured(
+    ask: Ask, folder: Path, old: Sequence[Entry], progress: Callable[[str], None], when: dt.datetime
+) -> list[_Part]:
+    """Elevations and vegetation from point clouds: kept, or measured anew."""
+    if not ask.lidar:
+        return []
+    files = [p for path in ask.lidar for p in _inside(path)]
+    states = [[Path(p).name, list(file_state(p) or ())] for p in files]
+    key = record.key_of("lidar", states, ask.land.key(ask.margin_m), ask.margin_m)
+    known = record.kept(folder, [e for e in old if e.layer in ("dem", "canopy")], key)
+    if known:
+        return [_kept(entry) for entry in known]
+    progress("reading the point cloud")
+    wide = ask.land.grid(max(ask.margin_m, raster_layer.CONTEXT_M))
+    found = lidar.measure(ask.lidar, wide, progress=progress)
+    title = ", ".join(Path(p).name for p in files)[:200]
+    line = "file given by the user, licence not stated"
+    time = when.astimezone(dt.UTC).isoformat(timespec="seconds")
+    parts = []
+    for name, surface in (("dem", found.dem), ("canopy", found.canopy)):
+        if surface is None:
+            continue
+        content = tiff(
+            surface.values, np.isfinite(surface.values), crs=found.crs,
+            transform=surface.transform, nodata=float("nan"), unit="m", source=title,
+            attribution=line,
+        )  # fmt: skip
+        table = {"file": f"{name}.tif"} | ({"surface": "no"} if name == "dem" else {})
+        facts = {
+            "title": title, "publisher": "the user", "licence": "not stated", "attribution": line,
+            "changed": "points made into a raster", "layers": [name], "inputs": table,
+        }  # fmt: skip
+        notes = found.notes if name == "dem" else ()
+        told = tuple((n.code, n.level, n.text) for n in notes)
+        entry = Entry(f"{name}.tif", name, key, facts, _sha(content), time, told)
+        parts.append(_Part(entry, content, notes))
+    return parts
 
 
 def _vectors(

@@ -22,6 +22,7 @@ from siting.read.input_files import RasterPath, input_path, raster_path, resolve
 from siting.read.projection import name_of, project
 from siting.read.raster import raster_layers
 from siting.read.raster.far_dem import read_far
+from siting.read.raster.tags import lost_lines
 from siting.read.ruled_out import Closed, effects_of
 from siting.read.vector import parcels, vectors
 from siting.read.vector.decision_files import (
@@ -35,7 +36,7 @@ from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, LayerInput
 from siting.settings.protocol import GridRules
 from siting.settings.protocol_field import DecisionRules
-from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray, Source
+from siting.types import BoolArray, CoverRole, Credit, Land, Note, Parcel, RoleArray, Source
 from siting.words.gather import surface
 
 _FILE_TIMES = tuple[str, State]
@@ -167,9 +168,18 @@ def read_land(
         class_names=cover.legend.names if cover else {},
         far_dem=far_dem,
         far_grid=wide,
+        credits=credits_of(inputs),
         ruled_out=closed,
         decisions=decided.records,
         known_places=decided.known,
+    )
+
+
+def credits_of(inputs: Inputs) -> tuple[Credit, ...]:
+    """The lines that publishers of the inputs ask for, as data of the land."""
+    return tuple(
+        Credit(one.attribution, one.short, one.title, one.licence, one.licence_url, one.changed)
+        for one in inputs.credits()
     )
 
 
@@ -225,7 +235,9 @@ def read_dem(
     share, more = checks.check_coverage(np.isfinite(dem), inside, file=facts.file, what="DEM")
     steep = checks.check_relief(dem, cell_size_m=grid.cell_size_m, file=facts.file)
     high = (surface("dem", facts.file),) if inputs.dem.surface == "yes" else ()
-    return DemRead(dem, facts.cell_m, share, source, (*notes, *more, *steep, *high))
+    return DemRead(
+        dem, facts.cell_m, share, source, (*notes, *more, *steep, *high, *lost_lines(inputs))
+    )
 
 
 @dataclass(frozen=True)

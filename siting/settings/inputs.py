@@ -409,6 +409,23 @@ class Inputs(Table):
     allow_remote: bool = Field(
         False, description="Allow rasters on the network; off by default, nothing is fetched."
     )
+
+    def credits(self) -> tuple[DataSource, ...]:
+        """Every source whose line must stand on what is made of the land, each line once.
+
+        Sources of a gathered region come first, then lines that stand beside a single input.
+        """
+        named = [
+            ("parcel", self.parcel.attribution),
+            ("dem", self.dem.attribution),
+            ("land_cover", self.land_cover.attribution if self.land_cover else ""),
+            ("canopy", self.canopy.attribution if self.canopy else ""),
+            *((name, one.attribution) for name, one in self.layers.files()),
+        ]
+        every = [*self.sources]
+        every += [DataSource(layers=(n,), attribution=line) for n, line in named if line]
+        return tuple({one.attribution: one for one in reversed(every)}.values())[::-1]
+
     folder: Path = Field(Path(), exclude=True, description="Folder that paths are relative to.")
 
     def __repr__(self) -> str:

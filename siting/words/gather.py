@@ -174,6 +174,50 @@ def twins(layer: str, count: int) -> Note:
     return Note("W-TWIN-01", "warning", text)
 
 
+def density(
+    points: float,
+    ground: float,
+    cell_m: float,
+    years: Sequence[int],
+    held: tuple[int, float, float],
+) -> Note:
+    """A-LIDAR-01: how dense and how old a point cloud is, and how far its ground can be trusted."""
+    span = " to ".join(str(year) for year in sorted({years[0], years[-1]})) if years else ""
+    when = f"measured or filed in {span}, " if span else ""
+    text = (
+        f"The point cloud was {when}with {points:.2g} points and {ground:.2g} of the ground to a "
+        f"square metre; cells of {cell_m:g} m were made of it."
+    )
+    count, median, most = held
+    if count:
+        text += (
+            f" Of {count:,} ground points that were not used, half lie within {median:.2f} m of "
+            f"the surface and 95 % within {most:.2f} m."
+        )
+    return Note("A-LIDAR-01", "assumption", text)
+
+
+def spikes(count: int) -> Note:
+    """W-SPIKE-01: cells that stick out."""
+    text = f"{count:,} cells lie 30 m or more off the ground around them: a mast, a bird, an error?"
+    return Note("W-SPIKE-01", "warning", text)
+
+
+def below_ground(count: int) -> Note:
+    """A-LIDAR-02: points below the ground."""
+    text = f"{count:,} points lie below the ground (wrong classes) and were taken as height 0."
+    return Note("A-LIDAR-02", "assumption", text)
+
+
+def lost_line(file: str, line: str) -> Note:
+    """W-ATTRIB-01: a raster's own line that the inputs file lacks."""
+    text = (
+        f"{file} asks to be credited ({line}), and the inputs file has no such line: add it under "
+        "[[sources]] with attribution, or copy it from the region's inputs.toml."
+    )
+    return Note("W-ATTRIB-01", "warning", text)
+
+
 def done(folder: str, files: Sequence[str], kept: Sequence[str], asked: int, count: int) -> str:
     """The end of a run: what was written, what was there already, what was asked of the network."""
     lines = [f"{folder}: {', '.join(files)}."] if files else [f"{folder}: nothing new."]

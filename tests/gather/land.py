@@ -92,9 +92,11 @@ def rules(
     return path
 
 
-def gather(out: Path, recipe_file: Path, *more: object, point: str = POINT) -> Result:
+def gather(
+    out: Path, recipe_file: Path, *more: object, point: str = POINT, radius: int = 300
+) -> Result:
     """Run the command as a user would."""
-    line = ["gather", "--point", point, "--radius", "300", "-o", out, "--recipe", recipe_file]
+    line = ["gather", "--point", point, "--radius", radius, "-o", out, "--recipe", recipe_file]
     return CliRunner().invoke(siting, [str(w) for w in (*line, *more)])
 
 

@@ -20,9 +20,11 @@ from siting.batch.output.tables import Batch, roles
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
 from siting.report.shared import assets
+from siting.report.shared.credits import full_lines, short_lines
 from siting.report.shared.frame import mercator_of, page_frame, unwrapped
 from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
 from siting.report.shared.text import clean, island
+from siting.types import Credit
 from siting.words.cautions import FIRST
 from siting.words.letters import problems
 
@@ -35,7 +37,13 @@ _FIRST_TOLERANCE_M = 2.0
 _STEPS = (0.05, 0.3, 0.5, 0.75, 1.0)
 
 
-def overview_page(batch: Batch, *, relief: Relief | None, protocol_name: str) -> str:
+def overview_page(
+    batch: Batch,
+    *,
+    relief: Relief | None,
+    protocol_name: str,
+    sources: Sequence[Credit] = (),
+) -> str:
     """The whole page as HTML text; the same for the same batch.
 
     Parameters
@@ -44,6 +52,7 @@ def overview_page(batch: Batch, *, relief: Relief | None, protocol_name: str) ->
     relief : (dem, grid) or None
         Coarse elevations to draw under the parcels, (rows, cols), NaN = no data.
     protocol_name : str
+    sources : publishers whose lines must stand on the page
     """
     data = page_data(batch, relief=relief)
     scripts = [assets.leaflet_script(), assets.page_script("overview/start.js")]
@@ -60,6 +69,8 @@ def overview_page(batch: Batch, *, relief: Relief | None, protocol_name: str) ->
         protocol=clean(protocol_name),
         assigned=batch.assignment is not None,
         version=__version__,
+        credits=short_lines(sources),
+        credits_full=full_lines(sources),
     )
     assets.check_page(html)
     return html

@@ -181,7 +181,8 @@ def make(
     nodata = missing_value(values, known, mosaic, declared=recipe.nodata)
     unit = mosaic.first.unit or recipe.z_unit
     content = tiff(
-        values, known, mosaic, nodata=nodata, unit="" if layer == "land_cover" else unit,
+        values, known, crs=mosaic.crs, transform=mosaic.transform, nodata=nodata,
+        scale=(mosaic.first.scale, mosaic.first.offset), unit="" if layer == "land_cover" else unit,
         source=recipe.title, attribution=recipe.attribution,
     )  # fmt: skip
     return LayerMade(

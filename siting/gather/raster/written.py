@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+from affine import Affine
 from numpy.typing import NDArray
 from rasterio.io import MemoryFile
 
@@ -50,8 +51,9 @@ def missing_value(
 
 
 def tiff(
-    values: NDArray[Any], known: BoolArray, mosaic: Mosaic, *, nodata: float | int | None,
-    unit: str, source: str, attribution: str,
+    values: NDArray[Any], known: BoolArray, *, crs: str, transform: Affine,
+    nodata: float | int | None, unit: str, source: str, attribution: str,
+    scale: tuple[float, float] = (1.0, 0.0),
 ) -> bytes:  # fmt: skip
     """A GeoTIFF: 256-cell tiles, deflate, the same bytes for the same cells."""
     out = values
@@ -67,8 +69,8 @@ def tiff(
             width=cols,
             count=1,
             dtype=out.dtype,
-            crs=mosaic.crs,
-            transform=mosaic.transform,
+            crs=crs,
+            transform=transform,
             nodata=nodata,
             tiled=True,
             blockxsize=256,
@@ -80,7 +82,7 @@ def tiff(
             file.write(out, 1)
             if unit:
                 file.set_band_unit(1, unit)
-            if mosaic.first.scale != 1.0 or mosaic.first.offset != 0.0:
-                file.scales, file.offsets = (mosaic.first.scale,), (mosaic.first.offset,)
+            if scale != (1.0, 0.0):
+                file.scales, file.offsets = (scale[0],), (scale[1],)
             file.update_tags(SITING_SOURCE=source, SITING_ATTRIBUTION=attribution)
         return bytes(memory.getbuffer())

@@ -45,13 +45,15 @@ def tidy(frame: gpd.GeoDataFrame, *, source: str) -> gpd.GeoDataFrame:
     return out.loc[order].reset_index(drop=True)
 
 
-def geopackage(frames: Mapping[str, gpd.GeoDataFrame]) -> bytes:
+def geopackage(frames: Mapping[str, gpd.GeoDataFrame], *, attribution: str) -> bytes:
     """The layers as a GeoPackage, the same bytes for the same layers."""
     from siting.report.files.geopackage import write_layers
 
     every = {name: frames[name] for name in _ORDER if name in frames}
     kinds = dict.fromkeys(every, "Unknown")
-    return built_by(FILE, lambda path: write_layers(path, every, kinds=kinds))
+    return built_by(
+        FILE, lambda path: write_layers(path, every, kinds=kinds, attribution=attribution)
+    )
 
 
 def named(frames: Mapping[str, gpd.GeoDataFrame], *, known: Sequence[str] = ALWAYS) -> list[str]:

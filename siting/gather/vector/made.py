@@ -99,7 +99,9 @@ def make(
             "column": "role",
             "values": {name: name for name in COVER},
         }
-    return VectorsMade(layers.geopackage(frames), tuple(told), tuple(notes))
+    lines = " | ".join(f"{one['attribution']} ({one['licence']})" for one in told)
+    content = layers.geopackage(frames, attribution=lines)
+    return VectorsMade(content, tuple(told), tuple(notes))
 
 
 def _from_osm(

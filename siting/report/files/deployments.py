@@ -21,6 +21,7 @@ from shapely import Point
 
 from siting.files import canonical_json
 from siting.report.files.tables import table
+from siting.report.shared.credits import package_sources
 from siting.report.shared.facts import SpotFacts, whole_degrees
 from siting.report.shared.lonlat import geojson_geometry
 from siting.report.shared.text import clean
@@ -275,6 +276,8 @@ def datapackage_json(
         },
         "target": {"standard": f"Camera Trap Data Package {VERSION}", "profile": PROFILE_URL},
     }
+    if result.land.credits:
+        package["sources"] = package_sources(result.land.credits)
     if outline:
         package["spatial"] = geojson_geometry(result.land.parcel_shape, result.land.grid.crs)
     if complete and survey.first_day and survey.last_day:

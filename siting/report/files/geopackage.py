@@ -18,6 +18,7 @@ from siting.files import built_by
 from siting.report.files import columns
 from siting.report.files.columns import Column, SpotRow, named, typed
 from siting.report.shared import drawing
+from siting.report.shared.credits import one_line
 from siting.report.shared.facts import SpotFacts
 from siting.report.shared.text import clean
 from siting.settings.protocol import NoGoRules
@@ -39,17 +40,27 @@ def geopackage(result: Result, facts: Sequence[SpotFacts], *, set_backs: NoGoRul
         "no_go": _no_go(result, set_backs),
         "parcel": _parcel(result),
     }
-    return built_by("spots.gpkg", lambda path: write_layers(path, layers, kinds=_KINDS))
+    line = one_line(result.land.credits)
+    return built_by(
+        "spots.gpkg", lambda path: write_layers(path, layers, kinds=_KINDS, attribution=line)
+    )
 
 
 def write_layers(
-    path: Path, layers: Mapping[str, gpd.GeoDataFrame], *, kinds: Mapping[str, str]
+    path: Path,
+    layers: Mapping[str, gpd.GeoDataFrame],
+    *,
+    kinds: Mapping[str, str],
+    attribution: str = "",
 ) -> None:
     """Write frames as the layers of a new GeoPackage, the same bytes for the same frames.
 
-    `kinds` gives the geometry type of each layer by its name.
+    `kinds` gives the geometry type of each layer by its name, `attribution` the lines that the
+    publishers of the data ask for.
     """
     import pyogrio
+
+    told = {"SITING_ATTRIBUTION": attribution} if attribution else None
 
     with _fixed_time():
         for number, (name, frame) in enumerate(layers.items()):
@@ -61,6 +72,8 @@ def write_layers(
                     driver="GPKG",
                     append=number > 0,
                     dataset_options={"VERSION": _VERSION} if number == 0 else None,
+                    # Map programs show it as the file's metadata (table gpkg_metadata).
+                    dataset_metadata=told if number == 0 else None,
                     geometry_type=kinds[name],
                 )
             except pyogrio.errors.DataSourceError as error:

@@ -12,6 +12,7 @@ from siting import __version__
 from siting.grid import transformer
 from siting.lengths import compass_word, length, whole_minutes
 from siting.report.files.columns import rounded
+from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, wrapped_lon
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
@@ -34,7 +35,9 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     metadata = _child(root, "metadata")
     parcel = result.land.parcel
     _child(metadata, "name", words=clean(parcel.label or parcel.id))
-    _child(metadata, "desc", words="Ranked spots for a camera, best first; WGS 84, metres.")
+    told = " ".join(full_lines(result.land.credits))
+    words = f"Ranked spots for a camera, best first; WGS 84, metres. {told}".strip()
+    _child(metadata, "desc", words=words)
     known = list(facts)
     for fact in known:
         _waypoint(root, fact, asked=asked_for(result.proposal, fact.spot))

@@ -24,6 +24,7 @@ from siting.ground.distance import burn
 from siting.report.files import columns
 from siting.report.files.columns import Column, SpotRow
 from siting.report.files.tables import table
+from siting.report.shared.credits import one_line
 from siting.report.shared.facts import Facing, SpotFacts, plain, spot_facts, wrapped_lon
 from siting.types import BoolArray, NoGo, Parcel, Result
 
@@ -200,4 +201,7 @@ def public_geojson(result: Result, facts: Sequence[SpotFacts]) -> str:
         }
         for fact in facts
     ]
-    return canonical_json({"type": "FeatureCollection", "features": features}) + "\n"
+    collection: dict[str, Any] = {"type": "FeatureCollection", "features": features}
+    if result.land.credits:
+        collection["attribution"] = one_line(result.land.credits)
+    return canonical_json(collection) + "\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from rasterio.io import MemoryFile
 
+from siting.report.shared.credits import one_line
 from siting.types import NoGo, Result
 
 NO_GO_BITS = ", ".join(f"{bit.value} {str(bit.name).lower()}" for bit in NoGo)
@@ -40,4 +41,6 @@ def suitability_tif(result: Result) -> bytes:
             file.descriptions = ("score", "no_go")
             file.update_tags(1, unit="times plain ground", meaning="index without the heading")
             file.update_tags(2, unit="sum of bits", meaning=NO_GO_BITS)
+            if result.land.credits:
+                file.update_tags(SITING_ATTRIBUTION=one_line(result.land.credits))
         return bytes(memory.getbuffer())

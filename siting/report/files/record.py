@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from siting import __version__
 from siting.files import canonical_json, told_paths
+from siting.report.shared.credits import records
 from siting.report.shared.facts import plain
 from siting.report.shared.text import clean
 from siting.settings.inputs import Inputs
@@ -60,6 +61,7 @@ def run_json(
         "counts": counts(result),
         "assumptions": _notes(result.notes, "assumption"),
         "warnings": _notes(result.notes, "warning"),
+        "sources": records(result.land.credits),
         "outputs": dict(outputs),
     }
     return canonical_json(record) + "\n"
@@ -82,6 +84,7 @@ def public_json(
         "places": f"rounded to {decimals} decimals of a degree",
         "protocol": {"name": clean(protocol.name), "changed": changed(protocol)},
         "spots": len(result.spots),
+        "sources": records(result.land.credits),
         "outputs": dict(outputs),
     }
     return canonical_json(record) + "\n"

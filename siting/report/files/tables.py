@@ -15,6 +15,7 @@ from siting.files import canonical_json
 from siting.grid import Grid
 from siting.report.files import columns
 from siting.report.files.columns import SpotRow
+from siting.report.shared.credits import one_line
 from siting.report.shared.facts import SpotFacts, plain
 from siting.report.shared.lonlat import DECIMALS, points_bbox
 from siting.spot_parts import Extent
@@ -36,6 +37,8 @@ def geojson(result: Result, facts: Iterable[SpotFacts]) -> str:
     if points:
         lon, lat = zip(*points, strict=True)
         collection["bbox"] = points_bbox(lon, lat)
+    if result.land.credits:
+        collection["attribution"] = one_line(result.land.credits)
     return canonical_json(collection) + "\n"
 
 

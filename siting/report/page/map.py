@@ -7,6 +7,7 @@ as text: folium would put names into markup.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -18,11 +19,12 @@ from siting import __version__
 from siting.grid import FloatArray
 from siting.report.page import data as page_data
 from siting.report.shared import assets, drawing, overlays
+from siting.report.shared.credits import full_lines, short_lines
 from siting.report.shared.frame import Frame, page_frame
 from siting.report.shared.overlays import Picture
 from siting.report.shared.text import clean, island
 from siting.settings.protocol import Protocol
-from siting.types import NoGo, Result
+from siting.types import Credit, NoGo, Result
 from siting.words.cautions import FIRST
 
 _MAP_ID = "siting"
@@ -60,7 +62,8 @@ def map_page(
     data["score_opacity"] = _SCORE_OPACITY
     data["level_grey"] = "#" + f"{overlays.level_grey():02x}" * 3
     data["made_by"] = f"siting {__version__}"
-    return _page(data, folium_script(result, frame=frame, shade=shade, colours=colours))
+    script = folium_script(result, frame=frame, shade=shade, colours=colours)
+    return _page(data, script, result.land.credits)
 
 
 def _shown_score(result: Result) -> FloatArray:
@@ -132,7 +135,7 @@ def _degrees(parcel: Geometry, frame: Frame) -> list[list[float]]:
     return [[round(float(degree), 9) for degree in corner] for corner in box]
 
 
-def _page(data: dict[str, Any], map_script: str) -> str:
+def _page(data: dict[str, Any], map_script: str, result_credits: Sequence[Credit]) -> str:
     scripts = [assets.leaflet_script(), assets.page_script("map/start.js", before=map_script)]
     first = assets.template_text("shared/first.js")
     styles = [assets.leaflet_style(), *map(assets.template_text, _STYLES)]
@@ -147,6 +150,8 @@ def _page(data: dict[str, Any], map_script: str) -> str:
         version=__version__,
         standing=FIRST,
         warned=data["warned"],
+        credits=short_lines(result_credits),
+        credits_full=full_lines(result_credits),
         spots=data["spots"],
     )
     assets.check_page(html)

@@ -19,6 +19,7 @@ from siting.notes import head_and_gaps
 from siting.report.paper.plan import Window, plan, shut_areas, window_around
 from siting.report.paper.rose import by_compass, face, reading, rose
 from siting.report.shared.assets import WEB
+from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees
 from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
@@ -104,6 +105,7 @@ def field_sheet(
         css=Markup(css),
         css_hash=_csp_hash(css),
         version=__version__,
+        credits=full_lines(result.land.credits),
         label=clean(parcel.label) or f"parcel {clean(parcel.id)}",
         parcel_id=clean(parcel.id),
         cell=clean(parcel.cell),

@@ -1,0 +1,35 @@
+"""Lines of publishers that rasters carry in their own tags, beside those of the inputs file."""
+
+from __future__ import annotations
+
+from siting.read.input_files import is_remote, raster_path
+from siting.read.raster import rasters
+from siting.settings.inputs import Inputs, RasterInput
+from siting.types import Note
+from siting.words.gather import lost_line
+
+_TAG = "SITING_ATTRIBUTION"
+_MOST_SIGNS = 300
+
+
+def lost_lines(inputs: Inputs) -> tuple[Note, ...]:
+    """W-ATTRIB-01 for each raster whose tag has a line that the inputs file lacks.
+
+    `siting gather` writes the lines into the rasters, too: where only a part of a region was
+    copied, they would else be lost without a word.
+    """
+    told = {one.attribution for one in inputs.credits()}
+    specs: dict[str, RasterInput | None] = {"dem": inputs.dem, "canopy": inputs.canopy}
+    cover = inputs.land_cover
+    specs["land_cover"] = None if cover is None or cover.is_polygons else cover
+    lines = {spec.label: _line(inputs, spec, key) for key, spec in specs.items() if spec}
+    return tuple(lost_line(file, line) for file, line in lines.items() if line and line not in told)
+
+
+def _line(inputs: Inputs, spec: RasterInput, key: str) -> str:
+    """The line in a raster's tag; "" for none, and for tiles and files on the network."""
+    path = raster_path(inputs, spec, key=key)
+    if not isinstance(path, str) or is_remote(path):
+        return ""
+    with rasters.opened(path, key=key, spec=spec) as dataset:
+        return str(dataset.tags().get(_TAG, ""))[:_MOST_SIGNS]
