@@ -119,6 +119,7 @@ class Recipe(Table):
     dem: RasterRecipe | None = None
     land_cover: RasterRecipe | None = None
     canopy: RasterRecipe | None = None
+    land_cover_of: str = Field("", description="Shipped recipe whose land cover is taken, too.")
     name: str = Field("", description="File name of the recipe; set by the program.")
 
     @model_validator(mode="after")
@@ -162,6 +163,9 @@ def load_recipe(name: str) -> Recipe:
             cure="Choose one of them, or name a file of your own that ends in .toml.",
         )
     recipe = validate(Recipe, data, source=name)
+    if recipe.land_cover is None and recipe.land_cover_of in shipped:
+        other = load_recipe(recipe.land_cover_of).land_cover
+        recipe = recipe.model_copy(update={"land_cover": other})
     return recipe.model_copy(update={"name": Path(name).stem if name not in shipped else name})
 
 
