@@ -74,10 +74,10 @@ def test_the_island_holds_the_spots(page):
     data = json.loads(text)
     assert [spot["n"] for spot in data["spots"]] == [1, 2, 3, 4]
     for spot, shown in zip(result.spots, data["spots"], strict=True):
-        assert shown["score"] == spot.score
+        assert shown["index"] == spot.score
         assert shown["memberships"] == dict(spot.memberships)
         assert (shown["lon"], shown["lat"]) == pytest.approx((spot.lon, spot.lat), abs=1e-7)
-        assert shown["points"] == round(spot.score * 100)
+        assert shown["tenths"] == round(spot.score * 10)
 
 
 FAULTS = {

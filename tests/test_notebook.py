@@ -100,7 +100,7 @@ def test_spots_frame_has_the_columns_of_the_table(sited):
 
 
 def test_a_frame_without_spots_still_has_its_columns(small):
-    none = siting.site_parcel(small, {"candidates": {"lowest_score": 1.0}})
+    none = siting.site_parcel(small, {"candidates": {"lowest_score": 50.0}})
     frame = none.spots_frame()
     assert len(frame) == 0
     assert set(NAMES) <= set(frame.columns)

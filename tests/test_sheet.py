@@ -241,10 +241,10 @@ def test_cover_says_which_spots_have_pages(result):
 
 def test_points_and_acres_for_readers(result):
     words = words_of(sheet(result))
-    assert "Points" in words
+    assert "Index" in words
     assert (
         f"{result.spots[0].score:.2f}"
-        not in words.partition("Before you go")[0].partition("Points")[2]
+        not in words.partition("Before you go")[0].partition("Index")[2]
     )
     area = round(result.land.parcel_shape.area / 1e4, 1)
     assert f"{area:.1f} ha ({area * 2.4710538:.0f} acres)" in words
@@ -262,7 +262,7 @@ def test_no_line_claims_anything(result):
 
 def test_what_the_map_cannot_know_is_said(result):
     words = words_of(sheet(result))
-    assert "they do not say how likely you are to see an animal" in words
+    assert "does not say how likely you are to see an animal" in words
     assert "two would count the same animals twice" in words
     assert "The land cover is coarser than the grid." in words
 
