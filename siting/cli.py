@@ -44,7 +44,7 @@ INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--livestock", "layers.livestock", "Fields with livestock."),
     ("--no-go", "layers.no_go", "Areas the owner wants left alone."),
     ("--way-in", "layers.way_in", "Where you would enter the land."),
-    ("--fences", "layers.fences", "Fences and walls: livestock and your way stop at them."),
+    ("--fences", "layers.fences", "Fences and walls: your way passes them at paths and crossings."),
     ("--trees", "layers.trees", "Single trees to strap a camera to."),
     ("--time-zone", "survey.time_zone", "IANA name, such as Etc/GMT+5."),
     ("--first-day", "survey.first_day", "First day of the deployment, YYYY-MM-DD."),

@@ -14,7 +14,9 @@ from siting.notebook import site_parcel
 from siting.read.land import read_land, read_parcel
 from siting.settings.inputs import Inputs, Layers
 from siting.settings.load import load_protocol, validate
+from siting.settings.protocol_field import WalkRules
 from siting.types import CoverRole, NoGo
+from siting.walk.network import build_net, ways_of
 from tests.bad_inputs.land import (
     CELL_M,
     LEFT,
@@ -126,6 +128,8 @@ def test_single_trees_tell_where_a_camera_can_be_strapped(tmp_path):
     land.set("layers.trees", "trees.gpkg")
     result = site_parcel(inputs_of(land), small_protocol(tmp_path))
     away = result.layers["distance_to_tree_m"]
+    (text,) = [n.text for n in result.notes if n.code == "W-NOCOVER-01"]
+    assert "strap" not in text
     assert away[30, 30] < CELL_M
     assert away[30, 40] == pytest.approx(50.0, abs=CELL_M)
 
@@ -337,3 +341,23 @@ def test_canopy_in_wide_cells_changes_the_tree_to_strap_to_and_says_why_not_the_
 def test_percent_beyond_a_hundred_is_refused(tmp_path):
     land = canopied(clean(tmp_path), np.full((60, 60), 255, dtype=np.uint8), "percent")
     assert code_of(read_land_of, land) == "E-VALUE-02"
+
+
+# --- fences ---
+
+
+def test_the_way_passes_a_fence_only_at_a_gate(tmp_path):
+    land = clean(tmp_path)
+    fence = LineString([(LEFT + 152.5, TOP), (LEFT + 152.5, TOP - 300)])
+    frame(fence).to_file(tmp_path / "fence.gpkg")
+    frame(Point(LEFT + 152.5, TOP - 100), kind=["gate"]).to_file(tmp_path / "gate.gpkg")
+    land.set("layers", {"fences": "fence.gpkg", "crossings": "gate.gpkg"})
+    found = read_land_of(land)
+    points = [(LEFT + 60, TOP - 150), (LEFT + 240, TOP - 150)]
+    net = build_net(found, ways_of(found), points=points, rules=WalkRules())
+    east, north = net.grid.xy(*np.indices(net.grid.shape))
+    on = (np.abs(east - LEFT - 152.5) < net.grid.cell_size_m / 2 - 0.1).ravel()
+    at_gate = (np.hypot(east - LEFT - 152.5, north - TOP + 100) <= net.grid.cell_size_m).ravel()
+    inner = (np.abs(north - TOP + 150) < 80).ravel()
+    assert not net.free[on & inner & ~at_gate & (np.abs(north - TOP + 100) > 25).ravel()].any()
+    assert net.free[on & at_gate].any()

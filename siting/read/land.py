@@ -46,12 +46,6 @@ _DECISION_RULES = DecisionRules()
 _LEAST_TREE_M, _LEAST_TREE_PERCENT = 3.0, 10.0
 # Wider cells mix what stands before the lens with what stands beside it.
 _WIDEST_CANOPY_M = 10.0
-_NO_COVER = Note(
-    "W-NOCOVER-01",
-    "warning",
-    "No land cover was given: woods, fields, edges, openings, the view and trees to strap to are "
-    "not judged. Look at each place before you choose it.",
-)
 
 
 def read_parcel(inputs: Inputs) -> Parcel:
@@ -150,7 +144,7 @@ def read_land(
             *notes,
             *dem.notes,
             *far_notes,
-            *(cover.notes if cover else (_NO_COVER,)),
+            *(cover.notes if cover else (_no_cover(canopy, layers),)),
             *(canopy.notes if canopy else ()),
             *layer_notes,
             *visit_notes,
@@ -199,6 +193,17 @@ def _read_cover(
 ) -> CoverRead | None:
     spec = inputs.land_cover
     return read_cover(inputs, spec, grid, inside, rules=rules) if spec else None
+
+
+def _no_cover(canopy: CanopyRead | None, layers: Mapping[str, Any]) -> Note:
+    """The warning of a run without land cover: what it therefore does not judge."""
+    lost = "woods, fields, edges, openings and the view"
+    if canopy is None and "trees" not in layers:
+        lost = "woods, fields, edges, openings, the view and trees to strap to"
+    text = (
+        f"No land cover was given: {lost} are not judged. Look at each place before you choose it."
+    )
+    return Note("W-NOCOVER-01", "warning", text)
 
 
 def _roles(cover: CoverRead | None, grid: Grid) -> RoleArray:

@@ -43,7 +43,8 @@ class Ways(NamedTuple):
 
     `paths` are roads, tracks and trails, `streams` lines of running water, `crossings` places
     where water may be crossed, `water` open water, `fields` fields with livestock, `closed` other
-    ground not to be entered, `parcel` the land that the user has leave to walk on.
+    ground not to be entered, `parcel` the land that the user has leave to walk on, `fences` lines
+    passed only where a path or a known crossing (a gate, a stile) leads through.
     """
 
     paths: tuple[Geometry, ...]
@@ -53,6 +54,7 @@ class Ways(NamedTuple):
     fields: tuple[Geometry, ...]
     closed: tuple[Geometry, ...]
     parcel: Geometry
+    fences: tuple[Geometry, ...] = ()
 
 
 class Net(NamedTuple):
@@ -107,6 +109,7 @@ def ways_of(land: Land) -> Ways:
         fields=layer_shapes(land, "livestock"),
         closed=(*layer_shapes(land, "buildings"), *layer_shapes(land, "no_go")),
         parcel=land.parcel_shape,
+        fences=layer_shapes(land, "fences"),
     )
 
 
@@ -131,7 +134,8 @@ def build_net(
     wet = burn(ways.water, grid=grid, all_touched=True) | _wet_cover(land, grid)
     # A hut smaller than a cell closes the cells it touches; only fields go by their centres.
     shut = burn(ways.fields, grid=grid) | burn(ways.closed, grid=grid, all_touched=True)
-    shut |= wet & ~crossable
+    fenced = burn(ways.fences, grid=grid, all_touched=True)
+    shut |= (wet | fenced) & ~crossable
     # Where the slope is not known, along the border and beside holes, nobody is led either.
     too_steep = ~(steep <= rules.steep_deg) & ~on_path
     free = np.isfinite(height) & ~shut & ~too_steep
