@@ -183,8 +183,9 @@ class Extent:
     kind : "stretch" of a line, or "area"
     shape : LineString or Polygon in the grid's coordinate system
     length_m : length of a stretch, 0 for an area
-    area_m2 : ground that scores alike
+    area_m2 : ground that scores alike, of a stretch that beside it
     along : what a stretch runs along ("the brook"), "" for an area
+    ground : Polygon, where a camera may stand: all of it open, none of it another spot's
     """
 
     kind: str
@@ -192,6 +193,7 @@ class Extent:
     length_m: float
     area_m2: float
     along: str
+    ground: Geometry
 
 
 @dataclass(frozen=True)

@@ -75,9 +75,18 @@ def test_from_30_m_rasters_alone_points_cannot_be_told(alone):
         assert "height_above_water_m" not in spot.measures
         assert spot.extent is not None
         assert "cannot tell one point from another" in spot.check[0]
-        assert spot.extent.area_m2 > np.pi * spot.search_radius_m**2 / 2
+        assert spot.extent.area_m2 > 0
         assert alone.land.parcel_shape.buffer(0.1).covers(spot.extent.shape)
-        assert spot.extent.shape.distance(shapely.Point(spot.easting, spot.northing)) < 1.0
+        ground = spot.extent.ground
+        assert ground.buffer(0.1).contains(shapely.Point(spot.easting, spot.northing))
+        row, col = np.indices(alone.land.grid.shape)
+        inside = shapely.contains_xy(ground, *alone.land.grid.xy(row, col))
+        assert (alone.no_go[inside] == 0).all()  # none of it closed
+        assert not any(
+            ground.contains(shapely.Point(o.easting, o.northing))
+            for o in alone.spots
+            if o is not spot
+        )
 
 
 def test_the_circles_of_two_spots_do_not_overlap(alone):
@@ -112,7 +121,7 @@ def test_with_all_layers_the_fine_answer_lies_in_what_is_told(tmp_path_factory):
     (folder / "protocol.toml").write_text(QUICK)
     fine = site_parcel(inputs, load_protocol(folder / "protocol.toml"), read_parcel(inputs))
     told = [
-        spot.extent.shape.buffer(spot.search_radius_m)
+        spot.extent.ground.buffer(spot.search_radius_m)
         if spot.extent
         else shapely.Point(spot.easting, spot.northing).buffer(spot.search_radius_m)
         for spot in coarse.spots

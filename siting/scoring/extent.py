@@ -53,13 +53,13 @@ def extent_of(
     """
     if spot.search_radius_m < LEAST_RADIUS_M:
         return None
-    circle = shapely.Point(spot.easting, spot.northing).buffer(spot.search_radius_m)
     alike = _alike(spot, others, total, open_ground, grid=land.grid)
-    area = shapely.intersection(shapely.union(circle, alike), land.parcel_shape)
+    area = shapely.intersection(alike, land.parcel_shape)
     line, along = _line_of(spot, land, valley_lines, area)
     if line is not None and line.length >= 2.0 * spot.search_radius_m:
-        return Extent("stretch", line, float(line.length), float(area.area), along)
-    return Extent("area", area, 0.0, float(area.area), "")
+        beside = shapely.intersection(area, shapely.buffer(line, spot.search_radius_m))
+        return Extent("stretch", line, float(line.length), float(beside.area), along, beside)
+    return Extent("area", area, 0.0, float(area.area), "", area)
 
 
 def _alike(
@@ -69,11 +69,13 @@ def _alike(
     row, col = np.indices(grid.shape)
     easting, northing = grid.xy(row, col)
     away = np.hypot(easting - spot.easting, northing - spot.northing)
-    with np.errstate(invalid="ignore"):
-        alike = open_ground & (total >= _ALIKE_SHARE * total[spot.row, spot.col])
-    alike &= away <= _REACH_RADII * spot.search_radius_m
+    free = open_ground & (away <= _REACH_RADII * spot.search_radius_m)
     for other in others:
-        alike &= away <= np.hypot(easting - other.easting, northing - other.northing)
+        free &= away <= np.hypot(easting - other.easting, northing - other.northing)
+    with np.errstate(invalid="ignore"):
+        alike = free & (total >= _ALIKE_SHARE * total[spot.row, spot.col])
+    # Within the circle no two cells can be told apart, whatever they score.
+    alike |= free & (away <= spot.search_radius_m)
     label, _ = ndimage.label(alike, structure=_EIGHT)
     mine = (label == label[spot.row, spot.col]) & (label > 0)
     found = shapes(mine.astype(np.uint8), mask=mine, connectivity=8, transform=grid.transform)
@@ -94,7 +96,8 @@ def _line_of(
         names = [called(name, kind, otherwise=plain) for name, kind in rows]
     else:
         return None, ""
-    near = shapely.buffer(area, spot.search_radius_m)
+    # A line may run along the rim of the open ground, half a cell beyond its cells.
+    near = shapely.buffer(area, land.grid.cell_size_m / 2.0)
     best, name = None, ""
     for line, said in zip(lines, names, strict=True):
         if not line.geom_type.endswith("LineString"):

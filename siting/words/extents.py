@@ -18,7 +18,7 @@ def extent_words(extent: Extent, *, radius_m: float) -> str:
     Examples
     --------
     >>> from shapely import LineString
-    >>> brook = Extent("stretch", LineString(), 123.0, 0.0, "the brook")
+    >>> brook = Extent("stretch", LineString(), 123.0, 0.0, "the brook", LineString())
     >>> extent_words(brook, radius_m=30.0)
     'Look along about 120 m (390 ft) of the brook: these maps cannot tell one point from another.'
     """

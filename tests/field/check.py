@@ -230,10 +230,12 @@ def _false_claims(
             if away > radius + slack:
                 out.append(f"{said!r}: {thing} at {away:.0f} m")
             continue
-        if abs(away - float(match[1])) > radius + slack:
+        # An opening is one open patch of many: nearer open ground may be a field.
+        nearer = thing == "opening" and away < float(match[1])
+        if abs(away - float(match[1])) > radius + slack and not nearer:
             out.append(f"{said!r}: {thing} at {away:.0f} m")
         wind = re.search(r"to the ([a-z-]+)", said)
-        if wind and away > radius + slack:
+        if wind and away > radius + slack and not nearer:
             turn = abs((WINDS[wind[1]] - bearing + 180) % 360 - 180)
             if turn > 70:
                 out.append(f"{said!r}: it lies at {bearing:.0f} degrees")
@@ -310,4 +312,5 @@ def main(folder: Path, names: list[str]) -> int:
 
 
 if __name__ == "__main__":
+    sys.stdout.reconfigure(line_buffering=True)
     main(Path(sys.argv[1]), sys.argv[2:])

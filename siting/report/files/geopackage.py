@@ -127,7 +127,7 @@ def _values(
 
 def _search_areas(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
     circles = [
-        fact.spot.extent.shape.buffer(fact.search_radius_m if fact.spot.extent.along else 0.0)
+        fact.spot.extent.ground
         if fact.spot.extent
         else shapely.Point(fact.spot.easting, fact.spot.northing).buffer(fact.search_radius_m)
         for fact in facts

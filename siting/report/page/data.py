@@ -330,8 +330,7 @@ def _extent_drawn(facts: SpotFacts, grid: Grid) -> list[Any]:
     extent = facts.spot.extent
     if extent is None:
         return []
-    wide = extent.shape.buffer(facts.search_radius_m) if extent.along else extent.shape
-    return list(drawing.drawn(wide, grid))
+    return list(drawing.drawn(extent.ground, grid))
 
 
 def _walk(facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:

@@ -265,11 +265,7 @@ def _path(line: Geometry, window: Window) -> str:
 def _search(svg: Element, fact: SpotFacts, *, window: Window) -> None:
     extent = fact.spot.extent
     if extent is not None:
-        style = {"class": "search"}
-        if extent.along:
-            _lines(svg, [extent.shape.buffer(fact.search_radius_m)], window=window, style=style)
-        else:
-            _lines(svg, [extent.shape], window=window, style=style)
+        _lines(svg, [extent.ground], window=window, style={"class": "search"})
         return
     x, y = window.at(fact.spot.easting, fact.spot.northing)
     radius = fact.search_radius_m * window.mm_per_m
