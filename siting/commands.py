@@ -102,6 +102,7 @@ def batch_summary(outcome: Outcome, folder: Path) -> str:
         lines.append(f"A camera is proposed for {cameras} of {len(cells)} survey cells.")
         if batch.assignment.gap > 0:
             lines.append(f"The proposal is within {batch.assignment.gap:.1%} of the best one.")
+    lines += [f"Warning: {text}" for text in batch.notes]
     if outcome.failed:
         lines.append(f"{outcome.failed} could not be scored; see failures.csv:")
         lines += [f"  {f['parcel_id']}: {f['code']}: {f['message']}" for f in batch.failures[:5]]

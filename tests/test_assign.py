@@ -261,3 +261,12 @@ def test_a_scant_parcel_is_told_as_a_caveat():
     told = {choice.cell: choice.reason for choice in found.cells}
     assert "only 3\u00a0% of its parcel is open to a camera" in told["A"]
     assert "open to a camera" not in told["B"]
+
+
+def test_a_parcel_with_one_place_is_not_proposed_without_a_word():
+    single = replace(option("A", "P1", 0.0), of_spots=1)
+    (cell,) = assign([single], cells=["A"], rules=rules()).cells
+    assert "no second place to go to" in cell.reason
+    assert "no second place to go to" in cell.because
+    (cell,) = assign([option("A", "P1", 0.0)], cells=["A"], rules=rules()).cells
+    assert "no second place" not in cell.reason + cell.because

@@ -230,6 +230,7 @@ def options_of(row: Mapping[str, Any]) -> list[Option]:
             kind=spot["kind"],
             priority=priority,
             usable_share=float(row["usable_share"]),
+            of_spots=len(row["top"]),
         )
         for spot in _offered_spots(row)
     ]

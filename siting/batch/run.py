@@ -301,7 +301,8 @@ class _Run:
         pages = {
             p.id: parcel_folder(Path(), p.id).as_posix() for p in self.parcels if p.id in wanted
         }
-        return Batch(rows, failures, outlines(self.parcels), pages, assignment)
+        told = [note.text for note in self.decided.notes]
+        return Batch(rows, failures, outlines(self.parcels), pages, assignment, told)
 
     def places_csv(self) -> str:
         """Every place of every parcel that has a name, for the next season."""

@@ -59,6 +59,7 @@ def batch_json(
             "with_pages": len(batch.pages),
             "roles": dict(sorted(Counter(roles(batch.assignment).values()).items())),
         },
+        "warnings": [clean(text) for text in batch.notes],
         "assignment_gap": None if batch.assignment is None else batch.assignment.gap,
         "outputs": dict(outputs),
     }

@@ -101,7 +101,9 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
             called = _called(program.options[top])
             traded = f"{called} scores more, but its parcel comes later by priority."
     over = f"{_over_share(program, pick, others)}{_scant(option)}"
-    return CellChoice(cell, option, reserves, f"{reason}{over}.", traded, because)
+    return CellChoice(
+        cell, option, reserves, f"{reason}{over}.", traded, because + _scant_for_volunteer(option)
+    )
 
 
 def _called(option: Option) -> str:
@@ -109,12 +111,21 @@ def _called(option: Option) -> str:
 
 
 def _scant(option: Option) -> str:
-    if option.usable_share >= SCANT_SHARE:
-        return ""
-    return (
-        f"; only {percent(option.usable_share)} of its parcel is open to a camera: look at it "
-        "before you promise one"
-    )
+    """What to say with a parcel that suits badly: it is not proposed without a word."""
+    said = _weakness(option)
+    return f"; {said}: look at it before you promise one" if said else ""
+
+
+def _weakness(option: Option) -> str:
+    if option.usable_share < SCANT_SHARE:
+        return f"only {percent(option.usable_share)} of its parcel is open to a camera"
+    return "its parcel has no second place to go to" if option.of_spots == 1 else ""
+
+
+def _scant_for_volunteer(option: Option) -> str:
+    if option.usable_share < SCANT_SHARE:
+        return f", though only {percent(option.usable_share)} of the land is open to a camera"
+    return ", though the land has no second place to go to" if option.of_spots == 1 else ""
 
 
 def _reserves(

@@ -22,7 +22,7 @@ class Option:
 
     `priority` is 1 for the parcel to be placed first and NaN where none was given; `kind` is one
     of the place kinds of the criteria or "other"; `usable_share` is the part of its parcel that is
-    open to a camera, 0..1.
+    open to a camera, 0..1, and `of_spots` how many spots its parcel has in all.
     """
 
     cell: str
@@ -34,6 +34,7 @@ class Option:
     kind: str
     priority: float = float("nan")
     usable_share: float = 1.0
+    of_spots: int = 2
 
 
 def place_kind(kind: str) -> str:
