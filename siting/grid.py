@@ -210,7 +210,7 @@ class Grid:
 
 # Part of a cell by which a corner may seem off its lattice through rounding.
 _SAME_LATTICE = 1e-3
-# A border that lies on the lattice but for rounding must not gain a row of cells.
+# A border that lies on the lattice except for rounding must not gain a row of cells.
 _ON_LATTICE = 1e-6
 
 
@@ -238,7 +238,7 @@ def transformer(source_crs: str, target_crs: str) -> Transformer:
 
 
 def crs_text(crs: CRS | object) -> str:
-    """`EPSG:code` where the system equals a catalogued one but for its name, else its WKT.
+    """`EPSG:code` where the system equals a catalogued one except for its name, else its WKT.
 
     A system that does not name its datum equals many in the catalogue but for just that, so it
     keeps its own text.

@@ -34,7 +34,6 @@ from siting.scoring.search import HeadingEffect, find_places
 from siting.settings.inputs import DemInput
 from siting.settings.protocol import Protocol
 from siting.types import Candidate, CoverRole, Feature, Land
-from siting.words.heading import reason
 from siting.words.notes import notes_of
 from tests.fake_result import CRS, GRID, fake_land
 
@@ -200,7 +199,7 @@ def test_on_wide_cells_the_edge_a_cell_away_is_what_the_camera_looks_at() -> Non
     )
     assert math.cos(math.radians(looks_south.heading_deg)) < -0.3
     assert math.cos(math.radians(looks_north.heading_deg)) > 0.3
-    assert "forest edge" in reason(looks_south.best)
+    assert looks_south.best.line == "forest edge"
 
 
 @pytest.mark.parametrize("slope", [0.0, 0.5, 1.0, -2.0])

@@ -52,7 +52,7 @@ def burn(geometries: Sequence[Geometry], *, grid: Grid, all_touched: bool = Fals
 def within(geometries: Sequence[Geometry], *, distance_m: float, grid: Grid) -> BoolArray:
     """Cells whose centre is nearer than `distance_m` to a geometry (or inside it).
 
-    The geometry itself is widened, not its cells, so the limit is exact at cell centres but for
+    The geometry itself is widened, not its cells, so the limit is exact at cell centres except for
     0.03 % of the distance.
     """
     if distance_m <= 0:

@@ -32,7 +32,7 @@ def write_report(
     """Write every output of one parcel into a folder: all of them, or none.
 
     The files appear together when the last is complete, run.json last of all. The same result
-    gives the same bytes in every file but for the time in run.json.
+    gives the same bytes in every file except for the time in run.json.
 
     Parameters
     ----------

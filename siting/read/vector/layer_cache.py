@@ -35,17 +35,17 @@ class WholeLayer:
     ----------
     frame : GeoDataFrame
         The features that have a shape, rows numbered from 0.
-    mend : function of the shapes
+    repair : function of the shapes
         Gives the repaired shapes; which ones it changed is counted.
     """
 
-    def __init__(self, frame: gpd.GeoDataFrame, mend: Callable[[Shapes], Shapes]) -> None:
+    def __init__(self, frame: gpd.GeoDataFrame, repair: Callable[[Shapes], Shapes]) -> None:
         shapes = np.asarray(frame.geometry.values, dtype=object)
         usable = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
         self.frame = frame[usable].reset_index(drop=True)
         self._bounds = shapely.bounds(shapes[usable])
         self._bad = ~shapely.is_valid(shapes[usable])
-        self._shapes = mend(shapes[usable])
+        self._shapes = repair(shapes[usable])
         self._moved: dict[str, dict[int, Geometry]] = {}
 
     def rows_in(self, boxes: Sequence[Bounds]) -> NDArray[np.int64]:
