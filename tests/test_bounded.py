@@ -7,6 +7,7 @@ import time
 
 import numpy as np
 import pytest
+import rasterio
 import shapely
 
 from siting.errors import SitingError
@@ -100,3 +101,22 @@ def test_too_many_corners_say_how_many():
     with pytest.raises(SitingError, match="6,000,000 corners"):
         check_effort([line], what="x")
     assert time.process_time() - begin < 5.0
+
+
+def test_tiles_that_are_a_view_are_refused(tmp_path):
+    """A raster in a GeoPackage whose cells would be worked out at every reading."""
+    land = clean(tmp_path)
+    with rasterio.open(tmp_path / "dem.tif") as source:
+        profile = {**source.profile, "driver": "GPKG", "raster_table": "height"}
+        profile = {k: v for k, v in profile.items() if k not in ("tiled", "interleave")}
+        with rasterio.open(tmp_path / "dem.gpkg", "w", **profile) as out:
+            out.write(source.read())
+    land.set("dem.file", "dem.gpkg")
+    assert run(land, "check").status == 0
+    with sqlite3.connect(tmp_path / "dem.gpkg") as base:
+        base.execute("alter table height rename to kept")
+        base.execute("create view height as select * from kept")
+    base.close()
+    found = run(land, "check")
+    assert found.status == 3
+    assert "E-FILE-04" in found.out

@@ -35,6 +35,7 @@ from siting.read.input_files import (
 from siting.read.projection import file_crs, metres_per_unit, name_of
 from siting.read.raster import tiles
 from siting.read.raster.notices import unreadable_notices_ignored
+from siting.read.vector import views
 from siting.settings.inputs import RasterInput
 
 # What may be opened, by GDAL's own driver names; a file that only another driver knows is refused.
@@ -107,6 +108,8 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
     if not ours and not remote and not allow_remote:
         check_raster_file(path, key=key)
         check_mask(path, key=key)
+        if path.lower().endswith(".gpkg"):
+            views.check_tiles(path, key=key)
     shown = ours or path
     try:
         with (
