@@ -166,8 +166,8 @@ def test_the_map_works_inside_a_notebook_page(sited, tmp_path):
         page.on("pageerror", lambda error: faults.append(str(error)))
         page.goto(page_file.as_uri())
         frame = page.frame_locator("iframe")
-        frame.locator("#spots li button").first.click()
-        assert frame.locator("#spots > li").count() == len(sited.spots)
+        frame.locator("#spot-list li button").first.click()
+        assert frame.locator("#spot-list > li").count() == len(sited.spots)
         page.screenshot(path=tmp_path / "notebook.png")
         browser.close()
     assert faults == []

@@ -17,6 +17,7 @@ from siting.review.statistics.ranks import class_of
 from siting.settings.load import toml_value
 from siting.settings.protocol import Protocol
 
+_Z95 = 1.96
 _FRAGMENT_HEAD = (
     "# Suggested by siting review. Nothing changes until you put these lines into your protocol."
 )
@@ -130,6 +131,8 @@ def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, ma
             f"[{group}.{row.name}]",
             f"ratio = {row.proposed:.2f}   # was {row.protocol:.2f}; this season with the protocol "
             f"{said}; the cameras' share {row.said_by_data:.2f}",
+            f"low = {row.proposed * np.exp(-_Z95 * row.sd):.2f}",
+            f"high = {row.proposed * np.exp(_Z95 * row.sd):.2f}",
         ]
     lines += [
         "",

@@ -16,7 +16,7 @@ from siting.pipeline import site_parcel
 from siting.read.land import all_parcels, read_parcel
 from siting.read.vector.parcels import checked_parcel, point_parcel
 from siting.review.season import Deployment, some, warning
-from siting.scoring import combine
+from siting.scoring.combine import parts_of
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import NoGo, Note, Parcel, Result
@@ -132,7 +132,7 @@ def _outside(parcel: Parcel, own: bool, code: str) -> PlaceScore:
 
 def _ratios(result: Result) -> dict[str, float]:
     """Ln rate ratios of the criteria, where the protocol scores by them."""
-    return dict(result.scores.weights) if hasattr(combine, "parts_of") else {}
+    return dict(result.scores.weights)
 
 
 def _place(result: Result, one: Deployment, protocol: Protocol, own: bool) -> PlaceScore:
@@ -160,9 +160,6 @@ def _columns(
     protocol: Protocol,
 ) -> dict[str, float]:
     """What each criterion gives at one place: its part of the score over its weight."""
-    parts_of = getattr(combine, "parts_of", None)
-    if parts_of is None:
-        return {}
     parts = parts_of(memberships, weights=weights, scoring=protocol.scoring)
     # A criterion of weight 0 adds nothing, and what it would give is its membership.
     return {
