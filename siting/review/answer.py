@@ -7,7 +7,7 @@ protocol's help; what the weights should be is answered with it. Below the floor
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,6 +159,9 @@ def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answe
                 "old one: no change is suggested.",
             )
         )
+    if not fragment:
+        # What may not be changed is not suggested, one by one or together.
+        rows = tuple(replace(row, proposed=None) for row in rows)
     return Answer(
         group=group, cameras=n, clusters=clusters, days=days, events=events, level=level,
         verdict=said, slope=slope,

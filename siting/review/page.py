@@ -185,9 +185,14 @@ def _class_names(count: int) -> Sequence[str]:
 def _weight_cells(row: WeightRow) -> tuple[str, ...]:
     return (
         _label(row.name), f"{row.protocol:.2f}", f"{row.shrunken:.2f}",
-        f"{row.low:.2f} to {row.high:.2f}", f"{row.data_only:.2f}", f"{row.said_by_data:.0%}",
+        f"{row.low:.2f} to {row.high:.2f}", _alone(row.data_only), f"{row.said_by_data:.0%}",
         "stays" if row.proposed is None else f"{row.proposed:.2f}",
     )  # fmt: skip
+
+
+def _alone(ratio: float) -> str:
+    """What the cameras say without the protocol; beyond a factor of 10 they say nothing."""
+    return f"{ratio:.2f}" if 0.1 <= ratio <= 10 else "anything"
 
 
 def _weight(row: WeightRow) -> str:

@@ -110,13 +110,13 @@ def _ticks(low: float, high: float) -> list[float]:
 
 def weights_plot(rows: Sequence[WeightRow], labels: Sequence[str], *, prior_half: float) -> Markup:
     """Each criterion's ratio on an axis of a quarter to eight times as many records."""
-    height = 34 + 30 * len(rows)
+    height = 34 + 40 * len(rows)
     root = _drawing(
         "weights", height, "Weights before and after the season",
         "One row a criterion: open diamond with a thin line is the protocol, dot with a thick line "
         "is the season taken together with it. The table below says the same.",
     )  # fmt: skip
-    left, low, high = 112, 0.25, 8.0
+    left, low, high = 16, 0.25, 8.0
     scale = _log_scale([low, high], left, _RIGHT)
 
     def at(value: float) -> float:
@@ -126,9 +126,9 @@ def weights_plot(rows: Sequence[WeightRow], labels: Sequence[str], *, prior_half
         _line(root, at(tick), 6, at(tick), height - 22, "axis" if tick == 1 else "grid")
         _word(root, at(tick), height - 8, f"{tick:g}")
     for number, (row, label) in enumerate(zip(rows, labels, strict=True)):
-        y = 20 + 30 * number
+        y = 32 + 40 * number
         group = sub(root, "g", at={"class": "stays" if row.proposed is None else "changes"})
-        _word(group, left - 8, y + 4, label, anchor="end")
+        _word(group, left, y - 14, label, anchor="start")
         spread = math.exp(prior_half)
         _line(group, at(row.protocol / spread), y - 5, at(row.protocol * spread), y - 5, "thin")
         x = at(row.protocol)

@@ -163,7 +163,7 @@ def weight(
     """One criterion after the season."""
     said = f"{value:.1f} ({low:.1f} to {high:.1f})"
     if proposed is None:
-        return f"{label}: too little to say ({said}). It stays at {protocol:.2g}."
+        return f"{label}: {said} times as many records. It stays at {protocol:.2g}."
     return (
         f"{label}: the protocol says {protocol:.2g} times as many records. This season, taken "
         f"together with the protocol, says {said}. Suggested: {proposed:.2g}."
@@ -191,7 +191,7 @@ def what_stays(labels: Sequence[str]) -> str:
     always = "No-go rules, set-backs and curves: cameras stand on one side of them only."
     if not labels:
         return always
-    return f"{', '.join(labels)}: too little to say. {always}"
+    return f"{', '.join(labels)}. {always}"
 
 
 def next_season(*, all_good: bool, cameras: int) -> str:
