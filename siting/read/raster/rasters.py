@@ -108,7 +108,7 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
     if not ours and not remote and not allow_remote:
         check_raster_file(path, key=key)
         check_mask(path, key=key)
-        if path.lower().endswith(".gpkg"):
+        if starts_like(Path(path), (b"SQLite format 3",)):
             views.check_tiles(path, key=key)
     shown = ours or path
     try:
