@@ -14,6 +14,7 @@ from siting.grid import FloatArray
 from siting.ground.layers import Ground
 from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
+from siting.scoring.candidates import spaced
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import (
     combine,
@@ -33,6 +34,8 @@ from siting.types import BoolArray, Candidate, CoverRole, Land, NoGoArray, Remar
 _MORE_PLACES, _OF_EACH_KIND = 10, 5
 # Places beyond those shown that the trials hold against them.
 _RIVALS = 10
+# From cells this wide on, and up to so many places in all.
+_WIDE_CELL_M, _MOST_RIVALS = 8.0, 150
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,13 @@ def rank_places(
     chosen, places = _choose(found.candidates, judged, rules, spacing_m=apart_m)
     shaken = _shaken(land, ground, scores, no_go, found, judged, protocol)
     firmness = try_places(
-        [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
+        _with_rivals(
+            [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
+            scores.total,
+            no_go == 0,
+            land=land,
+            spacing_m=apart_m,
+        ),
         shaken,
         shown=len(chosen),
         spacing_m=apart_m,
@@ -255,6 +264,43 @@ def _clear_of_role(protocol: Protocol) -> NDArray[np.float32]:
     """Membership of a clear view in each kind of cover; water and the unknown block nothing."""
     shares = [getattr(protocol.cover, f"clear_{role.name.lower()}", 1.0) for role in CoverRole]
     return membership(np.array(shares), protocol.conditions.view.curve)
+
+
+def _with_rivals(
+    places: list[Candidate],
+    index: FloatArray,
+    allowed: BoolArray,
+    *,
+    land: Land,
+    spacing_m: float,
+) -> list[Candidate]:
+    """The places and, on wide cells, the best of the ground between them, heading unseen.
+
+    On coarse maps many places are nearly as good: any of them may come up in a trial. Wide cells
+    make few points, so that more of them can be asked.
+    """
+    if land.grid.cell_size_m < _WIDE_CELL_M:
+        return places
+    row, col = np.nonzero(allowed & np.isfinite(index))
+    order = np.argsort(-index[row, col], kind="stable")
+    row, col = row[order], col[order]
+    easting, northing = land.grid.xy(row, col)
+    mine = np.array([(p.easting, p.northing) for p in places]).reshape(-1, 2)
+    east = np.concatenate([mine[:, 0], easting])
+    north = np.concatenate([mine[:, 1], northing])
+    more = [i - len(places) for i in spaced(east, north, spacing_m=spacing_m, most=_MOST_RIVALS)]
+    return places + [
+        Candidate(
+            int(row[i]),
+            int(col[i]),
+            float(easting[i]),
+            float(northing[i]),
+            float(index[row[i], col[i]]),
+            0,
+        )
+        for i in more
+        if i >= 0
+    ]
 
 
 def _search_remarks(found: Found) -> tuple[Remark, ...]:
