@@ -42,6 +42,7 @@ FILES = (
     "spots.gpkg",
     "deployments.csv",
     "datapackage.json",
+    "places.csv",
     "suitability.tif",
     "run.json",
 )

@@ -17,7 +17,7 @@ from tests.batch_tools import quick_protocol, run, small_land
 from tests.test_batch import _one_program  # noqa: F401 - the program may be edited meanwhile
 
 # Every file that changes what is read, beside or among the inputs.
-INPUTS = ("dem.tif", "land_cover.tif", "canopy.tif", "layers.gpkg", "visited.json", "own.csv")
+INPUTS = ("dem.tif", "land_cover.tif", "canopy.tif", "layers.gpkg", "own.csv")
 SIDECARS = (
     "dem.tif.ovr", "dem.tif.aux.xml", "dem.tif.msk", "dem.prj", "dem.tfw", "dem.wld",
     "land_cover.tif.ovr", "canopy.tfw", "layers.gpkg-wal", "DEM.TFW", "layers.gpkg-journal",
@@ -33,7 +33,7 @@ def land(tmp_path):
     (tmp_path / "batch.toml").write_text(
         '[parcel]\nfile = "parcels.gpkg"\n[dem]\nfile = "dem.tif"\n'
         '[land_cover]\nfile = "land_cover.tif"\nlegend = "own.csv"\n[canopy]\nfile = "canopy.tif"\n'
-        '[layers]\nwater = "layers.gpkg::water"\n[survey]\nvisited = "visited.json"\n'
+        '[layers]\nwater = "layers.gpkg::water"\n'
     )
     return tmp_path
 
