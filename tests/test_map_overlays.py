@@ -169,3 +169,27 @@ def test_flat_lists_are_differences_in_decimetres():
     grid = Grid("EPSG:32617", 100.0, 200.0, 5.0, 10, 10)
     xy = np.array([[101.0, 199.0], [103.04, 198.0], [103.0, 198.0], [103.0, 190.0]])
     assert drawing.flat(xy, grid) == [10, 10, 20, 10, 0, 80]
+
+
+def test_a_walk_beside_a_trail_is_drawn_on_it():
+    """Zigzag within a cell of the trail comes to lie on it; ends and the rest stay."""
+    import numpy as np
+    import shapely
+    from shapely import LineString
+
+    from siting.report.shared.drawing import along_tracks
+    from tests.map_result import map_result
+
+    result = map_result()
+    trail = result.land.vectors["trails"].geometry.iloc[0]
+    on = shapely.line_interpolate_point(trail, np.linspace(20, 120, 26))
+    zigzag = shapely.get_coordinates(on) + np.tile([[0.0, 1.9], [0.0, -1.9]], (13, 1))
+    away = zigzag[-1] + [0.0, 60.0]
+    walk = LineString([*zigzag, away])
+    drawn = along_tracks(walk, result)
+    near = shapely.get_coordinates(drawn)[1:]
+    beside = near[near[:, 1] < zigzag[-1, 1] + 2.0]
+    assert shapely.distance(shapely.points(beside), trail).max() < 0.01
+    assert tuple(drawn.coords[0]) == tuple(walk.coords[0])
+    assert tuple(drawn.coords[-1]) == tuple(away)
+    assert shapely.distance(shapely.points(shapely.get_coordinates(walk)), trail).max() > 1.5

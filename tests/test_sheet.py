@@ -140,8 +140,8 @@ def test_qr_holds_the_geo_uri(result):
 def test_headings_true_and_magnetic(result):
     words = words_of(sheet(result))
     assert "Face north, 349° on a compass (340° true)" in words
-    assert "Compass: 349° (second heading 169°); the needle points 9° west of true north." in words
-    assert "Second choice: 160° south, the dashed arrow." in words
+    assert "Compass: 349°; the needle points 9° west of true north." in words
+    assert "Second choice: south, 169° on a compass (160° true), the dashed arrow." in words
     assert "Face, by compass" in words
     assert "349° north " in words.partition("Before you go")[0]
     assert "Faces north, no low sun in the frame." in words

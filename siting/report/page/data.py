@@ -108,7 +108,8 @@ def page_data(
         "outline": layers.outline(land.parcel_shape, grid=ground),
         "contours": layers.contours_data(cut(land.dem, land.grid, ground), grid=ground),
         "spots": [
-            spot_data(facts, frame=frame, camera=protocol.camera) for facts in spot_facts(result)
+            spot_data(result, facts, frame=frame, camera=protocol.camera)
+            for facts in spot_facts(result)
         ],
         "camera": {
             "field_of_view_deg": protocol.camera.field_of_view_deg,
@@ -212,7 +213,9 @@ def _label(row: Criterion) -> str:
     return row.label[0].upper() + row.label[1:]
 
 
-def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[str, Any]:
+def spot_data(
+    result: Result, facts: SpotFacts, *, frame: Frame, camera: CameraRules
+) -> dict[str, Any]:
     """One spot for the list, its card and its marker."""
     spot, facing = facts.spot, facts.facing
     return {
@@ -240,7 +243,7 @@ def spot_data(facts: SpotFacts, *, frame: Frame, camera: CameraRules) -> dict[st
         "radius_m": facts.search_radius_m,
         "extent": _extent_drawn(facts, frame.grid),
         "aim": _aim(facts),
-        "walk": _walk(facts, frame.grid),
+        "walk": _walk(result, facts, frame.grid),
         "sure": facts.stability,
         "stability": facts.stability_words,
     }
@@ -333,12 +336,12 @@ def _extent_drawn(facts: SpotFacts, grid: Grid) -> list[Any]:
     return list(drawing.drawn(extent.ground, grid))
 
 
-def _walk(facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:
+def _walk(result: Result, facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:
     walk = facts.walk
     if walk is None:
         return None
     return {
-        "line": list(layers.drawn_all(walk.line, grid)),
+        "line": list(layers.drawn_all(drawing.along_tracks(walk.line, result), grid)),
         "there_min": walk.minutes_there,
     }
 

@@ -101,7 +101,7 @@ def plan(
     named = _contours(svg, result, window=window)
     _layers(svg, result, window=window)
     _lines(svg, [result.land.parcel_shape], window=window, style={"class": "parcel"})
-    walks = [fact.walk.line for fact in facts if fact.walk is not None]
+    walks = [drawing.along_tracks(f.walk.line, result) for f in facts if f.walk is not None]
     _lines(svg, walks, window=window, style={"class": "walk"})
     for line, words in named:
         _label(svg, line, window=window, words=words)

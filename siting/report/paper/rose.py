@@ -40,6 +40,14 @@ def reading(facing: Facing) -> str:
     return as_read(degrees, compass, span_deg=facing.span_deg)
 
 
+def second_reading(facing: Facing) -> str:
+    """The second heading, read and labelled as the first; "" without one."""
+    degrees, compass = whole_degrees(facing.second_deg), whole_degrees(facing.second_magnetic_deg)
+    if degrees is None:
+        return ""
+    return as_read(degrees, compass, span_deg=facing.span_deg)
+
+
 def rose(facing: Facing) -> Markup:
     """A compass card with the heading (solid arrow) and the second heading (dashed)."""
     if facing.heading_deg is None:

@@ -17,7 +17,7 @@ from siting.ground.distance import burn
 from siting.lengths import index_text, length, whole_minutes
 from siting.notes import head_and_gaps
 from siting.report.paper.plan import Window, plan, shut_areas, window_around
-from siting.report.paper.rose import by_compass, face, reading, rose
+from siting.report.paper.rose import by_compass, reading, rose, second_reading
 from siting.report.shared.assets import WEB
 from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees
@@ -190,8 +190,8 @@ def _cover(result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometr
 
 
 def _cover_height_mm(spots: int, warnings: int) -> float:
-    """What the lines below the map leave of a Letter page."""
-    return min(max(190.0 - 8.2 * spots - 5.0 * warnings, 70.0), 130.0)
+    """What the lines below the map leave of a Letter page at 10 points."""
+    return min(max(196.0 - 9.6 * spots - 9.0 * warnings, 70.0), 150.0)
 
 
 def _marks(result: Result, facts: Sequence[SpotFacts]) -> list[tuple[str, str]]:
@@ -272,7 +272,7 @@ def _page(
         map=_spot_map(result, fact, shut=shut, camera=camera, number=number),
         rose=rose(facing),
         face=reading(facing),
-        face_second=face(facing.second_deg, span_deg=facing.span_deg),
+        face_second=second_reading(facing),
         why_heading=tuple(_sentence(line) for line in facing.why[:2]),
         lens=facing.lens.removeprefix("Lens ") or f"{lens_height(camera.lens_height_m)}.",
         needle=_needle(facing),
@@ -308,9 +308,7 @@ def _needle(facing: Facing) -> str:
     points = f"the needle points {abs(declination):.0f}° {side} of true north"
     if facing.span_deg:
         return f"{span_words(magnetic, facing.span_deg)}; {points}"
-    second = whole_degrees(facing.second_magnetic_deg)
-    other = "" if second is None else f" (second heading {second}°)"
-    return f"{magnetic}°{other}; {points}"
+    return f"{magnetic}°; {points}"
 
 
 def _walk(fact: SpotFacts) -> str:

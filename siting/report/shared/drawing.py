@@ -13,19 +13,41 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import shapes
+from shapely import LineString
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
-from siting.types import BoolArray, NoGo, NoGoArray
+from siting.types import BoolArray, NoGo, NoGoArray, Result
 
 _STEPS_PER_M = 10.0
+_BESIDE_M = 4.0
 # Zones are drawn along the edges of the cells, so that no spot stands in a hatching that does not
 # hold for it. Only where they have more corners than a phone can draw are they drawn more coarsely.
 _MOST_ZONE_POINTS = 60_000
 
 Flat = list[int]
 Drawn = list[Any]
+
+
+def along_tracks(walk: LineString, result: Result) -> LineString:
+    """A walk with what runs beside a mapped trail or road laid on it.
+
+    A walk is found from cell to cell, so beside a trail it zigzags within a cell or two of it.
+    Only the drawing is moved: both ends, and what runs apart, stay where they are.
+    """
+    grid, vectors = result.land.grid, result.land.vectors
+    tracks = [g for name in ("trails", "roads") if name in vectors for g in vectors[name].geometry]
+    lines = [g for g in tracks if g is not None and shapely.get_dimensions(g) == 1]
+    if not lines:
+        return walk
+    reach_m = max(_BESIDE_M, 1.5 * grid.cell_size_m)
+    xy = shapely.get_coordinates(shapely.segmentize(walk, grid.cell_size_m))
+    to_track = shapely.shortest_line(shapely.points(xy), shapely.union_all(lines))
+    beside = shapely.length(to_track) <= reach_m
+    beside[[0, -1]] = False
+    xy[beside] = shapely.get_coordinates(shapely.get_point(to_track, -1))[beside]
+    return LineString(xy)
 
 
 def flat(xy: FloatArray, grid: Grid) -> Flat:
