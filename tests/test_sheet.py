@@ -239,7 +239,7 @@ def test_cover_says_which_spots_have_pages(result):
     assert "the others are in the table" not in words_of(sheet(result))
 
 
-def test_points_and_acres_for_readers(result):
+def test_index_and_acres_for_readers(result):
     words = words_of(sheet(result))
     assert "Index" in words
     assert (

@@ -101,7 +101,7 @@ def test_the_list_tells_what_helps_to_choose(wide):
     assert all(row.lower().startswith("face ") for row in rows)
     assert any("min walk" in row for row in rows)
     assert any(row.endswith(("firm", "fair", "toss-up")) for row in rows)
-    assert "keep its rank" in wide.locator("#order-note").inner_text()
+    assert "among the first five" in wide.locator("#order-note").inner_text()
 
 
 def test_a_feature_has_its_sign_and_its_name_only_near_by(wide):

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from siting.report.page.map import map_page
+from siting.report.shared.overlays import score_classes
 from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, at_place, opened
 from tests.browser.reports import open_card
@@ -97,7 +98,7 @@ def lab(rgb):
 def test_the_key_shows_the_colours_of_the_map(browser, page_file, theme):
     """Ground of the same points looks in the map as in the key: delta E (CIE 1976) within 5."""
     result = map_result()
-    grid, total = result.land.grid, np.nan_to_num(result.scores.total)
+    grid, classes = result.land.grid, score_classes(result.scores.total)
     rng = np.random.default_rng(3)
     allowed = np.argwhere((result.no_go == 0) & np.isfinite(result.scores.total))
     with opened(browser, page_file, color_scheme=theme, **WIDE) as found:
@@ -119,7 +120,7 @@ def test_the_key_shows_the_colours_of_the_map(browser, page_file, theme):
         far = []
         for row, col in allowed[rng.choice(len(allowed), 150, replace=False)]:
             x, y = at_place(page, *(float(v) for v in grid.xy(row, col)))
-            step = min(19, int(total[row, col] * 20 + 1e-6))
+            step = int(classes[row, col]) - 1
             if 380 < x < 900 and 150 < y < 830:
                 far.append(np.linalg.norm(lab(seen[round(y), round(x)]) - lab(steps[step])))
         assert len(far) > 60
