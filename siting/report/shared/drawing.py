@@ -44,7 +44,7 @@ def along_tracks(walk: LineString, result: Result) -> LineString:
     reach_m = max(_BESIDE_M, 1.5 * grid.cell_size_m)
     xy = shapely.get_coordinates(shapely.segmentize(walk, grid.cell_size_m))
     to_track = shapely.shortest_line(shapely.points(xy), shapely.union_all(lines))
-    beside = shapely.length(to_track) <= reach_m
+    beside = np.asarray(shapely.length(to_track) <= reach_m)
     beside[[0, -1]] = False
     xy[beside] = shapely.get_coordinates(shapely.get_point(to_track, -1))[beside]
     return LineString(xy)
