@@ -51,7 +51,8 @@ CLAIMS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 # A statement with one of these says that something is possible, not that it is there.
 CONDITIONAL = re.compile(
-    r"may be near|may stand in the view|nobody has said|not mapped|a road or building is in sight",
+    r"may be (?:near|close)|may stand in the view|nobody has said|not mapped|"
+    r"a road or building is in sight",
     re.IGNORECASE,
 )
 # Columns that hold a measure of a layer: empty without it.
