@@ -57,7 +57,11 @@ def about(metres: float, radius_m: float) -> str:
     ('about 40 m (130 ft)', 'about 43 m (141 ft)', 'about 200 m (660 ft)')
     """
     step = 10.0 ** math.floor(math.log10(max(radius_m, 1.0)))
-    return f"about {length(max(step * _whole(metres / step), step))}"
+    shown = max(step * _whole(metres / step), step)
+    if step < 10 or shown >= 1000:
+        return f"about {length(shown)}"
+    # Feet in tens: 131 ft beside 40 m would claim more than the metres do.
+    return f"about {_whole(shown)} m ({10 * _whole(shown * FEET_PER_M / 10)} ft)"
 
 
 def is_close(metres: float, radius_m: float) -> bool:
