@@ -96,10 +96,10 @@ class HeadingRules(Section):
         "How far ahead the heading meets the trail; multiplies the angle's score.",
     )
     target_curve: Curve = curve(
-        [[0, 1], [25, 1], [60, 0.4], [120, 0.2]],
+        [[0, 1], [25, 1], [45, 0.05], [180, 0.02]],
         "degrees between heading and feature",
         OWN,
-        "The feature stands in the picture, or not.",
+        "The feature stands in the picture (half of it is 25 degrees wide), or the heading is poor.",
     )
     target_range_curve: Curve = curve(
         [[0, 0.8], [3, 1], [10, 1], [15, 0.6], [30, 0.2]],
