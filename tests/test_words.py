@@ -78,7 +78,7 @@ def test_what_is_nearer_than_the_maps_can_tell_is_close_by():
     }
     assert said == {
         5.0: "Water about 21 m (69 ft) away.",
-        15.0: "Water about 20 m (66 ft) away.",
+        15.0: "Water about 20 m (70 ft) away.",
         25.0: "Water close by.",
         70.0: "Water close by.",
     }

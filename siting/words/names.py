@@ -21,7 +21,7 @@ def place_name(feature: Feature, easting: float, northing: float, *, radius_m: f
     >>> full_name(place_name(gap, 100.0, 216.0, radius_m=15.0))
     'Saddle between two knolls'
     >>> full_name(place_name(gap, 100.0, 200.0, radius_m=15.0))
-    'Saddle between two knolls, about 20 m (66 ft) to the north'
+    'Saddle between two knolls, about 20 m (70 ft) to the north'
     """
     east, north = feature.easting - easting, feature.northing - northing
     metres = math.hypot(east, north)
