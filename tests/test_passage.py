@@ -230,7 +230,7 @@ def test_a_name_says_how_far_and_where_to():
     named = full_name(place_name(fork, 90.0, 200.0, radius_m=15.0))
     assert named == "Where the cart track meets the deer path"
     aside = full_name(place_name(fork, 100.0, 233.0, radius_m=15.0))
-    assert aside.endswith("deer path, about 30 m (98 ft) to the south")
+    assert aside.endswith("deer path, about 30 m (100 ft) to the south")
 
 
 @pytest.mark.parametrize(
