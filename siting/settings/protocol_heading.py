@@ -99,7 +99,7 @@ class HeadingRules(Section):
         [[0, 1], [25, 1], [45, 0.05], [180, 0.02]],
         "degrees between heading and feature",
         OWN,
-        "The feature stands in the picture (half of it is 25 degrees wide), or the heading is poor.",
+        "The feature stands in the picture, 25 degrees to each side, or the heading is poor.",
     )
     target_range_curve: Curve = curve(
         [[0, 0.8], [3, 1], [10, 1], [15, 0.6], [30, 0.2]],
