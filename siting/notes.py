@@ -27,6 +27,7 @@ SEVERITY: Mapping[str, int] = {
     "W-USE-01": 2,
     "W-STREAM-01": 2,
     "W-CLASS-01": 2,
+    "W-VISIT-02": 2,  # Decisions left out: a place already taken may be proposed again.
     "W-DATUM-01": 2,
     "W-OVERVIEW-01": 2,
     "W-SURFACE-01": 2,
