@@ -15,7 +15,7 @@ import psutil
 import pytest
 
 import siting.batch.run
-from siting.batch.journal import Journal
+from siting.batch.journal import Journal, entry_of
 from tests.batch_tools import Quiet, digests, run
 from tests.crash.hooks import poisoned
 
@@ -58,6 +58,12 @@ def test_a_worker_killed_at_a_random_moment(turn, land, clean, tmp_path):
     assert digests(tmp_path) == clean
 
 
+def scored(folder: Path) -> list[str]:
+    """The parcel of each outcome in the journal, in the order they came."""
+    entries = map(entry_of, (folder / "journal.jsonl").read_bytes().splitlines())
+    return [entry["name"] for entry in entries if entry and entry["kind"] == "parcel"]
+
+
 def test_a_poisoned_parcel_alone_is_told(land, clean, tmp_path, monkeypatch):
     monkeypatch.setattr(siting.batch.run.jobs, "do_job", poisoned)
     monkeypatch.setenv("SITING_TEST_POISON", "L0003")
@@ -67,9 +73,12 @@ def test_a_poisoned_parcel_alone_is_told(land, clean, tmp_path, monkeypatch):
     assert [row["parcel_id"] for row in outcome.batch.rows] == ["L0001"]
     # Once whatever killed it is gone, the parcel is tried again and all is as it should be.
     monkeypatch.setenv("SITING_TEST_POISON", "")
+    before = len(scored(tmp_path))
     watcher = Quiet()
     run(land, tmp_path, workers=2, watcher=watcher)
-    assert watcher.count == 1
+    # It alone: scored, then its pages once more, with the place that is now proposed on it.
+    assert scored(tmp_path)[before:] == ["L0003", "L0003"]
+    assert (watcher.count, watcher.failed) == (2, 0)
     assert digests(tmp_path) == clean
 
 
