@@ -48,7 +48,8 @@ def only_words(page, words):
     page.mouse.wheel(0, 100_000)
     page.wait_for_timeout(200)
     box = stand_in.bounding_box()
-    assert box["y"] + box["height"] <= page.viewport_size["height"]
+    # A page scrolls by whole pixels, its last line may end on part of one.
+    assert box["y"] + box["height"] < page.viewport_size["height"] + 1
 
 
 def middle(shape):

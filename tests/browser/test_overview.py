@@ -112,22 +112,19 @@ def test_filtering_and_sorting_stay_quick(wide):
 
 
 def test_it_opens_with_the_best_first(tab, batch):
-    best = sorted((r for r in batch.rows if r["best_score"] is not None),
-        key=lambda r: -round(100 * r["best_score"]))  # fmt: skip
-    points = tab.page.eval_on_selector_all(
-        "#rows td:nth-child(4)", "f => f.map(e => e.textContent)"
+    best = sorted(
+        (r["best_score"] for r in batch.rows if r["best_score"] is not None), reverse=True
     )
-    assert len(points) == 100
-    assert points == sorted(points, key=int, reverse=True)
-    assert points[0] == str(round(100 * best[0]["best_score"]))
+    shown = tab.page.eval_on_selector_all("#rows td:nth-child(4)", "f => f.map(e => e.textContent)")
+    assert shown == [f"{index:.1f}" for index in best[:100]]
 
 
 def test_what_is_not_known_comes_last_either_way(wide):
-    head = wide.locator("#heads button", has_text="Points")
+    head = wide.locator("#heads button", has_text="Index")
     for _ in range(2):
         head.click()
         first = wide.locator("#rows td:nth-child(4)").first.text_content()
-        assert first.isdigit()
+        assert re.fullmatch(r"\d+\.\d", first)
     assert wide.locator("#heads th[aria-sort=descending]").count() == 1
 
 
@@ -140,12 +137,14 @@ def test_filters(wide, batch):
     wanted = [r["parcel_id"] for r in batch.rows if r["problem"] == "livestock"]
     assert wide.text_content("#count") == f"{len(wanted)} of {COUNT} parcels"
     wide.select_option("#by-problem", "")
-    wide.fill("#least", "99")
+    wide.fill("#least", "0.9")
     shown = wide.eval_on_selector_all(
         "#rows td:nth-child(4)", "f => f.map(e => Number(e.textContent))"
     )
     assert shown
-    assert min(shown) >= 99
+    assert min(shown) >= 0.9
+    at_least = sum((r["best_score"] or 0) > 0.85 for r in batch.rows)
+    assert wide.text_content("#count") == f"{at_least} of {COUNT} parcels"
     wide.click("#filters button[type=reset]")
     wide.locator("#count", has_text=re.compile(f"^{COUNT} parcels$")).wait_for()
 
