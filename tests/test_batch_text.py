@@ -13,6 +13,7 @@ import pytest
 
 from siting.batch.run import Outcome
 from siting.commands import batch_summary
+from siting.read.vector.columns import hidden_signs
 from siting.report.files.tables import cell
 from siting.report.shared.text import clean
 from tests.batch_tools import run, small_land, spoil
@@ -26,14 +27,22 @@ STORED = [
 HARMLESS = [f"Land {number}" for number in range(len(TEXTS))]
 
 
+def identifier(text: str, number: int) -> str:
+    """The beginning of a text, without the invisible signs that identifiers are refused for.
+
+    The beginning matters in a table, so what makes an identifier single stands at its end.
+    """
+    seen = "".join(sign for sign in text[:60] if not hidden_signs(sign))
+    return f"{seen} {number}"
+
+
 def scored(folder: Path, texts: list[str]) -> tuple[Outcome, Path]:
     """A batch whose parcels have these texts as names, identifiers and survey cells."""
     inputs = small_land(folder, count=len(texts))
     path = folder / "parcels.gpkg"
     parcels = gpd.read_file(path, layer="parcels")
     assert len(parcels) == len(texts)
-    # The beginning matters in a table, so what makes an identifier single stands at its end.
-    parcels["id"] = [f"{text[:60]} {number}" for number, text in enumerate(texts)]
+    parcels["id"] = [identifier(text, number) for number, text in enumerate(texts)]
     parcels["label"], parcels["cell"] = texts, texts
     path.unlink()
     parcels.to_file(path, layer="parcels", driver="GPKG")

@@ -29,7 +29,7 @@ def land(tmp_path_factory):
     one = path.with_name("one.toml")
     one.write_text(text.replace("[parcel]\n", '[parcel]\nid = "L0001"\n', 1), encoding="utf-8")
     (path.parent / "rules.toml").write_text(
-        "[grid]\ncontext_m = 60.0\n[candidates]\nmost_candidates = 20\nspots = 3\n"
+        "[grid]\ncontext_m = 60.0\n[candidates]\nplaces = 20\nspots = 3\n"
     )
     return path
 
@@ -155,7 +155,7 @@ def test_the_same_inputs_may_be_run_again(land, finished, tmp_path):
 def test_other_rules_or_other_bytes_need_overwrite(land, finished, tmp_path):
     out = shutil.copytree(finished, tmp_path / "out")
     here = Path(shutil.copytree(land.parent, tmp_path / "land"))
-    (here / "rules.toml").write_text("[candidates]\nspots = 2\nmost_candidates = 20\n")
+    (here / "rules.toml").write_text("[candidates]\nspots = 2\nplaces = 20\n")
     done = score(here / "batch.toml", out)
     assert (done.returncode, done.stderr[:8]) == (3, "E-OUT-04")
     shutil.copy(land.parent / "rules.toml", here)

@@ -86,16 +86,19 @@ def run_folder(office: Path, store: Store, uid: str) -> Path | None:
 
 
 def places_data(office: Path, store: Store, uid: str) -> dict[str, Any]:
-    """The spots of the last good run with the decision on them."""
+    """The spots of the last good run with the decision on them.
+
+    Of the features only the points are spots; the outlines of their stretches and areas follow.
+    """
     run, land = store.last_run(uid), store.land(uid)
     folder = run_folder(office, store, uid)
     if run is None or folder is None:
         return {"run": "", "spots": [], "decision": None, "is_old": False, "files": []}
-    spots = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
+    features = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
     return {
         "run": run["uid"],
         "summary": run["summary"],
-        "spots": [_spot(feature) for feature in spots],
+        "spots": [_spot(found) for found in features if found["geometry"]["type"] == "Point"],
         "decision": store.decision(uid),
         "is_old": run["land_rev"] != land.rev,
         "files": sorted(path.name for path in folder.iterdir() if not path.name.startswith(".")),
