@@ -72,8 +72,11 @@ def test_a_picture_shifted_by_a_cell_or_half_is_seen(east, north):
 
 
 def test_score_classes_by_twentieths():
-    score = np.float32([0.0, 0.049, 0.05, 0.5, 0.999, 1.0, np.nan])
-    assert overlays.score_classes(score).tolist() == [1, 1, 2, 11, 20, 20, 0]
+    """Twenty even steps of the logarithm from an index of 0.5 to one of 4, eight times as much."""
+    inside = 0.5 * 8 ** np.array([0.0, 0.049, 0.051, 0.499, 0.501, 0.949, 0.951])
+    assert overlays.score_classes(np.float32(inside)).tolist() == [1, 1, 2, 10, 11, 19, 20]
+    ends = np.float32([0.0, 0.3, 1.0, 4.0, 30.0, np.nan])
+    assert overlays.score_classes(ends).tolist() == [1, 1, 7, 20, 20, 0]
 
 
 def test_colours_are_cividis():

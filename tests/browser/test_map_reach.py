@@ -112,6 +112,7 @@ def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
 
     from PIL import Image
 
+    from siting.report.shared import overlays
     from siting.report.shared.frame import mercator_of
 
     result = map_result()
@@ -119,7 +120,7 @@ def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
     places = [(30, 25), (40, 72), (60, 50), (90, 30), (85, 65)]
     total = np.full(grid.shape, 0.01, dtype=np.float32)
     for row, col in places:
-        total[row, col] = 1.0
+        total[row, col] = overlays.BRIGHTEST_INDEX
     marked = replace(result, scores=replace(result.scores, total=total), spots=())
     path = tmp_path / "map.html"
     path.write_text(map_page(marked, protocol=Protocol()), encoding="utf-8")

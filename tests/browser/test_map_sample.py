@@ -73,7 +73,7 @@ def test_a_first_time_reader_finds_the_four_answers(browser, sample):
         assert "Face " in first
         page.locator("#row-1").tap()
         rows = page.locator("#card-1 dt").all_inner_texts()
-        assert rows[:5] == ["Go", "Look", "Face", "Hang", "Clear"]
+        assert rows[:6] == ["Go", "Position", "Look", "Face", "Hang", "Clear"]
         words = page.locator("#card-1").inner_text()
         assert "on foot" in words
         assert "° true" in words
