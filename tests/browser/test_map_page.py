@@ -191,7 +191,7 @@ def test_all_by_keys(wide):
     wide.wait_for_timeout(400)
     press("Enter")
     spoken = wide.locator("#ask-spoken").text_content()
-    assert "points here" in spoken or "No camera here" in spoken
+    assert re.match(r"Index \d+\.\d here ", spoken) or "No camera here" in spoken
 
     wide.locator("#measure-switch").focus()
     press("Enter")
@@ -210,7 +210,9 @@ def test_all_by_keys(wide):
     press("Enter")
     wide.locator("#weight-water").focus()
     press("End")
-    assert wide.locator("#out-water").text_content() == "200\u00a0%"
+    # Twice the weight, which is the logarithm of the ratio: the ratio squared.
+    squared = Protocol().attractors.water.ratio ** 2
+    assert wide.locator("#out-water").text_content() == f"× {squared:.2f} · 200\u00a0%"
 
     wide.locator("#tab-spots").focus()
     press("Enter")
