@@ -135,7 +135,7 @@ def test_35_a_page_holds_the_spots_and_loads_nothing(text: str) -> None:
         lon, lat = feature["geometry"]["coordinates"]
         assert _apart(spot["lon"], lon) <= 1e-7
         assert abs(spot["lat"] - lat) <= 1e-7
-        assert abs(spot["score"] - feature["properties"]["score"]) <= 5e-5
+        assert abs(spot["index"] - feature["properties"]["score"]) <= 5e-5
     outside = page.replace(parser.found, "")
     for known in ("http://www.w3.org/2000/svg", "http://www.w3.org/1999/xhtml"):
         outside = outside.replace(known, "")
