@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
+from siting.lengths import index_text
+from siting.scoring.combine import parts_of
+from siting.settings.protocol_score import Scoring
 from siting.types import NoGo
 from siting.words.no_go import REASONS
 from tests.browser.conftest import ask_at, click_at
@@ -12,13 +17,15 @@ from tests.map_result import map_result
 
 
 def test_two_hundred_places_say_what_python_says(wide):
-    """Shown total and parts, and the no-go rules, at 200 random places inside the grid."""
+    """Shown index and its parts, and the no-go rules, at 200 random places inside the grid."""
     result = map_result()
     grid = result.land.grid
     rng = np.random.default_rng(11)
     inside = np.argwhere((result.no_go & NoGo.OUTSIDE.value) == 0)
     asked = inside[rng.choice(len(inside), 200, replace=False)]
-    names = list(result.scores.memberships)
+    parts = parts_of(
+        result.scores.memberships, weights=result.scores.weights, scoring=Scoring()
+    ).values()
     labels = [(bit, row.label) for bit, row in REASONS.items()]
     for row, col in asked:
         easting, northing = (float(v) for v in grid.xy(row, col))
@@ -27,24 +34,23 @@ def test_two_hundred_places_say_what_python_says(wide):
         lon, lat = grid.to_lonlat.transform(easting, northing)
         head = ask_at(wide, lat, lon)
         bars = wide.locator("#ask-answer .bar-number").all_text_contents()
-        assert bars == [in_points(result.scores.memberships[n][row, col]) for n in names]
+        assert [bar[:2] for bar in bars] == ["× "] * len(parts)
+        # Two places are shown, and memberships are kept to 1/25600.
+        want = [np.exp(part[row, col]) for part in parts]
+        assert [float(bar[2:]) for bar in bars] == pytest.approx(want, abs=0.0052)
         broken = [label for bit, label in labels if int(result.no_go[row, col]) & bit.value]
         if broken:
             assert head == f"No camera here: {', '.join(broken)}."
         else:
-            assert head == f"{in_points(result.scores.total[row, col])} points here, of 100."
+            shown = index_text(float(result.scores.total[row, col]))
+            assert head == f"Index {shown} here (1 is plain ground)."
 
 
-def in_points(value):
-    """A value of 0..1 with Python's own rounding to two digits, as points."""
-    return str(int(f"{value:.2f}".replace(".", "")))
-
-
-def test_a_tap_tells_points_and_parts(tab):
+def test_a_tap_tells_index_and_parts(tab):
     click_at(tab.page, 540250.0, 4820180.0)
     words = tab.page.locator("#ask-answer").inner_text()
-    assert "points here" in words
-    assert "Parts of the score" in words
+    assert re.search(r"^Index \d+\.\d here \(1 is plain ground\)\.$", words, re.MULTILINE)
+    assert "Parts of the index" in words
     assert "UTM 17 north" in words
     assert tab.page.locator("#ask").is_visible()
 
@@ -76,7 +82,7 @@ def test_a_tap_on_closed_ground_names_the_rule_and_the_way_out(wide, place, reas
           if (layer.options.className === "better-end") end = layer.getLatLng(); });
         return [end.lat, end.lng]; }"""
     )
-    assert "points here" in ask_at(wide, *better)
+    assert re.match(r"Index \d+\.\d here ", ask_at(wide, *better))
 
 
 def test_outside_the_parcel(wide):
