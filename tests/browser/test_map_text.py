@@ -64,7 +64,12 @@ def hostile(text):
         replace(spot, name=text, kind=text, **words, aim=turned_aim(20.0), heading_words=told)
         for spot in result.spots
     )
-    notes = (Note("W", "warning", text), Note("A", "assumption", text))
+    # One warning for the head of the page, one for the gaps in the guide.
+    notes = (
+        Note("W-STEEP-01", "warning", text),
+        Note("W-LAYER-01", "warning", text),
+        Note("A", "assumption", text),
+    )
     return replace(result, spots=spots, notes=notes)
 
 
@@ -80,6 +85,7 @@ def test_a_script_in_any_text_does_nothing_and_is_shown(browser, tmp_path, text)
     with opened(browser, path, **WIDE) as found:
         page = found.page
         page.wait_for_selector("html[data-ready]")
+        assert shown(text) in page.locator(".warned li").evaluate("e => e.textContent")
         page.click("#row-1")
         card = page.locator("#card-1").evaluate("card => card.textContent")
         assert card.count(shown(text)) >= 5
