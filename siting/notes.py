@@ -27,7 +27,6 @@ SEVERITY: Mapping[str, int] = {
     "W-USE-01": 2,
     "W-STREAM-01": 2,
     "W-CLASS-01": 2,
-    "W-VISIT-02": 2,  # Decisions left out: a place already taken may be proposed again.
     "W-DATUM-01": 2,
     "W-OVERVIEW-01": 2,
     "W-SURFACE-01": 2,
@@ -49,6 +48,7 @@ SEVERITY: Mapping[str, int] = {
     "W-TIME-01": GAP,
     "W-COMPASS-01": GAP,
     "W-PRIORITY-01": GAP,
+    "W-VISIT-02": GAP,  # Usual where one folder holds the files of all parcels.
 }
 _UNLISTED = 1
 

@@ -46,7 +46,7 @@ def check_destination(folder: Path, names: Iterable[str], *, kind: str, inputs: 
     wanted = tuple(names)
     _check_no_input(folder, wanted, inputs)
     for name in (*wanted, ".lock", ".lock.json"):
-        if (folder / name).is_symlink():
+        if _is_link(folder / name):
             raise SitingError(
                 "E-OUT-01",
                 f"{folder / name} is a link to {(folder / name).readlink()}.",
@@ -62,6 +62,19 @@ def check_destination(folder: Path, names: Iterable[str], *, kind: str, inputs: 
             "passed on, nor one record replace another.",
             cure="Name another folder with --out.",
         )
+
+
+def _is_link(path: Path) -> bool:
+    try:
+        return path.is_symlink()
+    except OSError as error:
+        # A name too long, for instance: nobody could make such a folder either.
+        raise SitingError(
+            "E-OUT-01",
+            f"{path.parent} cannot be used as the output folder: {error.strerror or error}.",
+            rule="Results go to a folder that this program can make, look into and write to.",
+            cure="Name another folder with --out.",
+        ) from error
 
 
 def _check_no_input(folder: Path, names: Iterable[str], inputs: Inputs) -> None:

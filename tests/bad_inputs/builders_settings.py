@@ -106,10 +106,14 @@ IN_FILE: dict[str, Callable[[Land], object]] = {
     "whole numbers": _whole_numbers,
     "lens in centimetres": _rules("[camera]\nlens_height_m = 45.0"),
     "near beyond far": _rules("[camera]\nview_near_m = 20.0\nview_far_m = 15.0"),
-    "weights of nothing": _rules(
-        "".join(f"[attractors.{name}]\nweight = 0.0\n" for name in Attractors.model_fields)
+    "ratios of nothing": _rules(
+        "".join(
+            f"[attractors.{name}]\nratio = 1.0\nlow = 1.0\nhigh = 1.0\n"
+            for name in Attractors.model_fields
+        )
     ),
-    "negative weight": _rules("[attractors.trail]\nweight = -0.5"),
+    "negative ratio": _rules("[attractors.trail]\nratio = -0.5"),
+    "weight of an earlier version": _rules("[attractors.trail]\nweight = 0.5"),
     "curve that falls back": _rules("[attractors.trail]\ncurve = [[10, 1], [5, 0.5]]"),
     "curve beyond one": _rules("[attractors.trail]\ncurve = [[0, 1.5], [5, 0.5]]"),
     "curve of one knot": _rules("[attractors.trail]\ncurve = [[0, 1]]"),

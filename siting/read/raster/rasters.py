@@ -217,14 +217,16 @@ def _check_pieces(dataset: DatasetReader, band: int, file: str) -> None:
 def _position(dataset: DatasetReader, file: str) -> Affine:
     transform: Affine = dataset.transform
     gcps, _ = dataset.gcps
-    # Opened without its reduced copies, a raster with control points alone has no sizes of cells.
-    if not transform.is_identity and not (gcps and transform.is_degenerate):
+    # Opened without its reduced copies, a raster with control points or a sensor model alone has
+    # no sizes of cells.
+    placed_otherwise = bool(gcps or dataset.rpcs)
+    if not transform.is_identity and not (placed_otherwise and transform.is_degenerate):
         sound = all(math.isfinite(v) for v in transform) and not transform.is_degenerate
         edges = math.hypot(transform.a, transform.d), math.hypot(transform.b, transform.e)
         if not sound or min(edges) < _LEAST_EDGE:
             raise _no_position(file, "its cells have no size")
         return transform
-    if gcps or dataset.rpcs:
+    if placed_otherwise:
         raise SitingError(
             "E-GEO-02",
             f"{file} is placed by {'control points' if gcps else 'a sensor model'} only.",
