@@ -216,14 +216,16 @@ def test_two_workers_write_the_same_bytes(land, clean, tmp_path):
     assert digests(tmp_path) == digests(clean[0])
 
 
-def test_one_parcel_alone_has_the_same_bytes(land, clean, tmp_path):
+def test_one_parcel_alone_has_the_same_bytes(land, tmp_path):
+    """Without an assignment, whose proposal a parcel alone cannot know of."""
     from siting.commands import score_to_folder
     from siting.settings.load import load_inputs
 
     inputs = load_inputs(land, {"parcel": {"id": "L0003"}})
-    score_to_folder(inputs, quick_protocol(), tmp_path, progress=lambda stage: None)
-    batch = clean[0] / "parcels" / safe_name("L0003")
-    assert digests(tmp_path) == digests(batch)
+    score_to_folder(inputs, quick_protocol(), tmp_path / "one", progress=lambda stage: None)
+    run(land, tmp_path / "all", assign=False)
+    batch = tmp_path / "all" / "parcels" / safe_name("L0003")
+    assert digests(tmp_path / "one") == digests(batch)
     assert len(digests(batch)) >= 8
 
 
