@@ -77,7 +77,7 @@ def test_a_first_time_reader_finds_the_four_answers(browser, sample):
         words = page.locator("#card-1").inner_text()
         assert "on foot" in words
         assert "° true" in words
-        assert "Hand pruners only" in words
+        assert "Use hand pruners only" in words
         assert "Take care everywhere on this parcel" in words
         page.locator("#card-1 .closer").tap()
         page.wait_for_timeout(600)
