@@ -229,6 +229,13 @@ def test_arc_tangents_equal_the_standard_library(kind):
     np.testing.assert_allclose(out, want, rtol=0, atol=1.3e-7)
 
 
+def test_exponentials_equal_the_standard_library():
+    values = np.array([0.0, -0.3, 1.0, -700.0, -np.inf, np.nan])
+    out = np.empty_like(values)
+    kernels.exponentials(values, out)
+    np.testing.assert_array_equal(out, np.array([math.exp(value) for value in values]))
+
+
 def test_slope_of_a_turned_view_is_the_turned_slope():
     east, north = np.random.default_rng(3).normal(size=(2, 7, 9)).astype(np.float32)
     turned = slope_of(np.rot90(east), np.rot90(north))

@@ -6,7 +6,7 @@ numba costs a third of a second.
 """
 
 from siting.kernels.distance import distances, from_nearest, nearest_rows, source_distances
-from siting.kernels.portable_math import arc_tangents, wetness
+from siting.kernels.portable_math import arc_tangents, exponentials, wetness
 from siting.kernels.sight import between_centres, disc_mean, hidden_lines
 from siting.kernels.water import NO_DATA, OUTLET, fill, steepest, upstream_cells
 
@@ -17,6 +17,7 @@ __all__ = [
     "between_centres",
     "disc_mean",
     "distances",
+    "exponentials",
     "fill",
     "from_nearest",
     "hidden_lines",

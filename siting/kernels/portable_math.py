@@ -1,4 +1,4 @@
-"""Arc tangents, tangents and logarithms of whole grids, the same on every processor.
+"""Arc tangents, tangents, logarithms and exponentials of whole grids, the same on every processor.
 
 numpy works these out by other formulas where the processor has wide registers, and the last digit
 differs; here it is always the mathematical library of the system.
@@ -26,6 +26,19 @@ def arc_tangents(values: NDArray[Any], out: NDArray[Any]) -> None:
     """
     for k in range(values.size):
         out[k] = math.atan(values[k])
+
+
+@compiled
+def exponentials(values: NDArray[Any], out: NDArray[Any]) -> None:
+    """Natural exponential of each value.
+
+    Parameters
+    ----------
+    values : (n,) float
+    out : (n,) of the same kind, filled here
+    """
+    for k in range(values.size):
+        out[k] = math.exp(values[k])
 
 
 @compiled

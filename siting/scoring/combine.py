@@ -171,11 +171,21 @@ def _factors(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Attraction, conditions and index; NaN where any membership is NaN."""
     draws, holds = log_factors(memberships, weights, scoring, shape)
-    total = np.exp(draws + holds)
-    attraction, conditions = np.exp(draws), np.exp(holds)
+    total = _exp(draws + holds)
+    attraction, conditions = _exp(draws), _exp(holds)
     unknown = ~np.isfinite(total)
     attraction[unknown], conditions[unknown], total[unknown] = np.nan, np.nan, np.nan
     return attraction, conditions, total
+
+
+def _exp(logarithm: FloatArray) -> FloatArray:
+    """Exponentials that are the same to the last digit with every version of numpy."""
+    from siting.kernels import exponentials
+
+    given = np.ascontiguousarray(logarithm, dtype=np.float64)
+    out = np.empty_like(given)
+    exponentials(given.ravel(), out.ravel())
+    return out.reshape(np.shape(logarithm))
 
 
 def log_factors(
