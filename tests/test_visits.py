@@ -133,7 +133,8 @@ def test_a_circle_is_closed_wider_than_the_next_offer(first, reason, tmp_path):
 
 def test_people_take_the_trail_as_far_as_it_goes(first, tmp_path):
     trails = first.land.vectors["trails"]
-    gone = next(s for s in first.spots if s.kind == "trail")
+    near = (s for s in first.spots if s.measures["distance_to_trail_m"] <= 10)
+    gone = next(s for s in near if s.kind != "crossing")
     way = trails.geometry.iloc[int(trails.geometry.distance(
         shapely.Point(gone.easting, gone.northing)).to_numpy().argmin())]  # fmt: skip
     again = run([saved(tmp_path / "a.json", [record(gone, "ruled out", reason="people")])])
