@@ -33,7 +33,6 @@ from siting.types import Result
 if TYPE_CHECKING:
     from siting.gather.run import Ask
 _SKETCH_RADIUS_M = 1000.0
-_NO_PARCEL = {"parcel": {"point": [0.0, 0.0], "radius_m": 100.0, "file": ""}}
 
 
 def score_to_folder(
@@ -188,9 +187,8 @@ def sketch_to_file(
     )
 
 
-def sketch_text_for(inputs_file: Path, place: tuple[float, float], made_for: str) -> str:
+def sketch_text_for(inputs: Inputs, place: tuple[float, float], made_for: str) -> str:
     """The sketch page of a sign-up as text, on the maps of an office, 1 km around its place."""
-    inputs = load_inputs(inputs_file, _NO_PARCEL)
     ground, known, view = sketch_ground(inputs, place, _SKETCH_RADIUS_M)
     return sketch_page(ground, known, made_for=made_for, view=view)
 

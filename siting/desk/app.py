@@ -36,7 +36,7 @@ from siting.desk import views
 from siting.desk.events import Events
 from siting.desk.jobs import Reader, Runner
 from siting.desk.land import LandIn
-from siting.desk.office import MAPS
+from siting.desk.office import MAPS, NO_PLACE
 from siting.desk.security import HEADERS, RESULT_POLICY, Gate, guarded, refused
 from siting.desk.store import Conflict, Missing, Store
 from siting.desk.tiles import Relief, Tile
@@ -46,6 +46,7 @@ from siting.errors import SitingError
 from siting.files import safe_name, write_atomic
 from siting.report.shared.assets import WEB, leaflet_folder, render
 from siting.report.shared.text import island
+from siting.settings.load import load_inputs
 from siting.words.desk import HAND_OVER, words_data
 
 _MOST_BYTES = 50_000_000
@@ -336,8 +337,9 @@ class _Routes:
         row = next(r for r in views.signup_rows(self.desk.store) if r["uid"] == uid)
         if row["lon"] is None:
             return refused("Give the sign-up a place on the map first.", 409)
+        inputs = load_inputs(self.desk.folder / MAPS, NO_PLACE)
         page = await asyncio.to_thread(
-            sketch_text_for, self.desk.folder / MAPS, (row["lon"], row["lat"]), row["label"]
+            sketch_text_for, inputs, (row["lon"], row["lat"]), row["label"]
         )
         name = safe_name(row["label"])
         headers = {"Content-Disposition": f'attachment; filename="sketch-{name}.html"'}
