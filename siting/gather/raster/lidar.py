@@ -8,6 +8,7 @@ gives the height; ground farther than 15 m from any such point stays unknown.
 from __future__ import annotations
 
 import math
+import struct
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -169,6 +170,7 @@ def _library() -> Any:
 def _points(file: Path, wide: Grid) -> tuple[str, Note | None, tuple[NDArray[Any], ...], set[int]]:
     laspy = _library()
     try:
+        _check_header(file)
         with laspy.open(file) as reader:
             crs, factor, note = _system(reader.header, file)
             box = _box(wide, crs)
@@ -198,6 +200,26 @@ def _points(file: Path, wide: Grid) -> tuple[str, Note | None, tuple[NDArray[Any
                      "Download it again; the file must be whole.") from error  # fmt: skip
     points = tuple(np.concatenate([k[i] for k in kept]) for i in range(5))
     return crs, note, points, years
+
+
+def _check_header(file: Path) -> None:
+    """Refuse counts that the file cannot hold: the library would read records without end.
+
+    Offsets and sizes of the public header block are those of LAS 1.4 R15 (ASPRS, 2019), 2.4.
+    """
+    size = file.stat().st_size
+    with file.open("rb") as stream:
+        head = stream.read(375)
+    if head[:4] != b"LASF" or len(head) < 227:
+        raise ValueError("it does not begin as a point cloud does")
+    header_bytes, points_at, records = struct.unpack_from("<HII", head, 94)
+    further_at, further = 0, 0
+    if head[25] >= 4 and len(head) == 375:
+        further_at, further = struct.unpack_from("<QI", head, 235)
+    # A record has a head of 54 bytes, one behind the points a head of 60.
+    fits = header_bytes + 54 * records <= points_at <= size
+    if not fits or (further and further_at + 60 * further > size):
+        raise ValueError("its header tells of more than the file holds")
 
 
 def _nothing() -> tuple[NDArray[Any], ...]:
