@@ -16,7 +16,7 @@ from typing import Any
 
 import click
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.settings.inputs import LAYER_NAMES, Inputs
 from siting.settings.load import facts, toml_value
 from siting.settings.protocol import Protocol
@@ -63,7 +63,7 @@ def _section(section: Section, name: str) -> Iterator[str]:
 
 def inputs_page() -> str:
     """docs/inputs.md: every key of the inputs file, with its option on the command line."""
-    from siting.cli import INPUT_OPTIONS
+    from siting.cli.options import INPUT_OPTIONS
 
     options = {key: name for name, key, _ in INPUT_OPTIONS}
     lines = [

@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from siting.batch.run import Options, Outcome, Watcher, run_batch
-from siting.files import make_folder, write_atomic
+from siting.disk.files import make_folder, write_atomic
 from siting.lengths import NO_BREAK, index_text, percent
 from siting.notebook import site_parcel
 from siting.notes import worst_first
 from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
 from siting.read.land import read_decisions_of, read_parcel
-from siting.read.sketch_ground import sketch_ground
+from siting.read.sketch.ground import sketch_ground
 from siting.report import output_names
 from siting.report.destination import (
     PUBLIC,
@@ -128,7 +128,7 @@ def gather_to_folder(
 ) -> str:
     """Gather a region's open data into a folder, and tell in words what came."""
     from siting.gather.run import gather
-    from siting.words.gather import done
+    from siting.words.office.gather import done
 
     made = gather(ask, folder, confirm=confirm, progress=progress)
     lines = [done(str(folder), made.written, made.kept, made.requests, made.bytes)]

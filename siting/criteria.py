@@ -26,7 +26,7 @@ TARGET_GROUPS: Mapping[str, Target] = {
 }
 """Groups of animals that have ratios of their own, by the word on the command line."""
 
-# What may stand between braces in a phrase, by field: `siting.words.reasons` fills it in.
+# What may stand between braces in a phrase, by field: `siting.words.spot.reasons` fills it in.
 # `far` is "right here" or "12 m (39 ft) to the north", `length` is metres with feet.
 _BLANKS: Mapping[str, frozenset[str]] = {
     "why": frozenset({"far", "value"}),

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any
 
 from siting.batch.executors import one_thread
 from siting.batch.run import Options, Outcome, run_batch
-from siting.files import make_folder
+from siting.disk.files import make_folder
+from siting.disk.lock import locked
 from siting.lengths import NO_BREAK, index_text, percent
-from siting.lock import locked
 from siting.pipeline import site_parcel as run_pipeline
 from siting.read import land
 from siting.read.vector.decision_files import Decisions

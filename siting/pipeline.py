@@ -30,10 +30,10 @@ from siting.spot_parts import Aim, Walk
 from siting.types import Candidate, Land, Note, Parcel, Remark, Result, Spot
 from siting.walk.route import ways_in
 from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
-from siting.words.extents import with_extents
 from siting.words.notes import layers_together, notes_of
-from siting.words.reasons import wet_warnings
-from siting.words.spots import Picture, make_spots
+from siting.words.spot.extents import with_extents
+from siting.words.spot.reasons import wet_warnings
+from siting.words.spot.spots import Picture, make_spots
 
 Progress = Callable[[str], None]
 

@@ -196,7 +196,7 @@ def differences(asked: argparse.Namespace) -> Iterator[Row]:
 
 CHILD = """
 import resource, sys, time
-from siting.cli import main
+from siting.cli.main import main
 sys.argv = ["siting", "score", sys.argv[1], "-o", sys.argv[2]]
 begin = time.perf_counter()
 try:

@@ -37,7 +37,7 @@ import geopandas as gpd
 import pyogrio
 from shapely.geometry import LineString
 
-from siting.files import LAST, PART
+from siting.disk.files import LAST, PART
 from tests.bad_inputs.builders_files import KML
 from tests.bad_inputs.land import Land, clean, frame, geojson, to_lonlat
 from tests.bad_inputs.runner import run, write_settings

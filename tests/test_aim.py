@@ -14,7 +14,7 @@ from siting.heading.heading_scores import HEADINGS_DEG
 from siting.heading.line_crossing import Lines
 from siting.spot_parts import Aim, HeadingFacts, HeadingWords
 from siting.types import CoverRole
-from siting.words.heading import heading_words, lens_advice, notes, reason, sun_when
+from siting.words.spot.heading import heading_words, lens_advice, notes, reason, sun_when
 from tests.aim_land import CELL, EAST, GRID, HALF, NORTH, NOWHERE, N, aim_of, land, look
 
 ONLY_SUN = {

@@ -19,10 +19,10 @@ from filelock import FileLock
 from siting.batch import budget, fingerprints
 from siting.batch.executors import WORKER_ENVIRONMENT, PoolExecutor, SerialExecutor, run_jobs
 from siting.batch.progress import BatchProgress
-from siting.cli import siting
+from siting.cli.main import siting
+from siting.disk.files import safe_name
+from siting.disk.lock import HOLDER, LOCK
 from siting.errors import ResourceError, SitingError
-from siting.files import safe_name
-from siting.lock import HOLDER, LOCK
 from tests.batch_tools import Quiet, digests, odd, quick_protocol, run, small_land, square
 
 # --- executors ------------------------------------------------------------------------
@@ -379,7 +379,9 @@ def test_a_terminal_gets_a_bar(capsys):
 
 
 def test_help_stays_quick():
-    code = "import sys; import siting.cli; print('numpy' in sys.modules, 'tqdm' in sys.modules)"
+    code = (
+        "import sys; import siting.cli.main; print('numpy' in sys.modules, 'tqdm' in sys.modules)"
+    )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.split() == ["False", "False"]
 

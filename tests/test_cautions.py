@@ -22,7 +22,7 @@ from siting.words.cautions import (
     spot_cautions,
     texts,
 )
-from siting.words.service_interval import visit_plan
+from siting.words.office.service_interval import visit_plan
 from tests.fake_result import CRS, fake_land, frame
 
 # A caution hands over to somebody who knows: one of these must be in it.

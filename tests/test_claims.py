@@ -30,7 +30,7 @@ from siting.report.shared.facts import spot_facts
 from siting.report.shared.zones import zones_data
 from siting.settings.load import load_protocol
 from siting.types import NoGo
-from siting.words.letters import letter_sentence, limit_of
+from siting.words.office.letters import letter_sentence, limit_of
 from tests.bad_inputs.land import LEFT, PROTOCOL, TOP, clean, frame
 from tests.test_read import inputs_of
 

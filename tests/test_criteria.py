@@ -54,13 +54,13 @@ ground.build_ground = with_moss
 '''
 RUN = """
 import sys
-from siting.cli import main
+from siting.cli.main import main
 main()
 """
 LETTER = """
 import sys
 from siting.batch.survey.assign_program import place_kind
-from siting.words.letters import where
+from siting.words.office.letters import where
 from pathlib import Path
 from siting.settings.load import load_inputs, load_protocol
 from siting import read_parcel, site_parcel

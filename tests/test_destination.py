@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 import rasterio
 
+from siting.disk.files import append_line, staged, write_atomic
 from siting.errors import SitingError
-from siting.files import append_line, staged, write_atomic
 from siting.report.destination import BATCH, PUBLIC, SCORE, check_destination, kind_of
 from siting.settings.load import load_inputs
 from tests.batch_tools import small_land

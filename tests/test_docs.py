@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.errors import CODES
 from siting.settings.load import facts, rows
 from siting.settings.protocol import Protocol

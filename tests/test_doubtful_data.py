@@ -8,8 +8,8 @@ import pytest
 from shapely.geometry import LineString
 
 from siting.grid import Grid
-from siting.ground.stream_offset import stream_offset
 from siting.ground.terrain import slope_deg
+from siting.ground.water.stream_offset import stream_offset
 from siting.notebook import site_parcel
 from siting.read.raster import terraces
 from siting.settings.load import load_protocol

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from scipy.ndimage import gaussian_filter
 
-from siting.ground import flow
-from siting.ground.drainage import (
+from siting.ground.water import flow
+from siting.ground.water.drainage import (
     derive_streams,
     height_above_drainage_m,
     stream_cells,
@@ -17,7 +17,7 @@ from siting.ground.drainage import (
     upstream_area_m2,
     wetness_index,
 )
-from siting.ground.flow import fill_depressions, flow_directions
+from siting.ground.water.flow import fill_depressions, flow_directions
 
 # The 6 x 6 teaching grid of flow direction and accumulation (Jenson & Domingue type; given in
 # the public test suites of several terrain libraries). The outlet is written 0 here.

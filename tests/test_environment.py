@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 import rasterio
 
-from siting.read.datum import check_environment
+from siting.read.crs.datum import check_environment
 from tests.bad_inputs.land import clean
 from tests.bad_inputs.runner import words, write_settings
 

@@ -31,7 +31,7 @@ from siting.report.shared.facts import spot_facts, whole_degrees, wrapped_lon
 from siting.settings.protocol import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import NoGo
-from siting.words.names import full_name, short_name
+from siting.words.spot.names import full_name, short_name
 from tests.fake_result import CRS, PARCEL, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
 

@@ -20,7 +20,7 @@ from siting.report.files.tables import geojson
 from siting.report.shared.facts import spot_facts
 from siting.scoring.extent import LEAST_RADIUS_M
 from siting.settings.load import load_inputs, load_protocol
-from siting.words.extents import extent_words
+from siting.words.spot.extents import extent_words
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 QUICK = "[stability]\ndraws = 0\n"

@@ -18,9 +18,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from siting import files
-from siting.errors import ResourceError, SitingError
-from siting.files import (
+from siting.disk import files
+from siting.disk.files import (
     LAST,
     PART,
     append_line,
@@ -33,7 +32,8 @@ from siting.files import (
     text_hash,
     write_atomic,
 )
-from siting.lock import locked
+from siting.disk.lock import locked
+from siting.errors import ResourceError, SitingError
 from tests.bad_inputs.runner import bound_by_permissions
 
 OLD = {"map.html": b"old map", "spots.csv": b"old spots", LAST: b"old record"}
@@ -308,8 +308,8 @@ def test_json_is_the_same_for_equal_values():
 TURN = """
 import sys, time
 from pathlib import Path
-from siting.files import staged
-from siting.lock import locked
+from siting.disk.files import staged
+from siting.disk.lock import locked
 folder, word = Path(sys.argv[1]), sys.argv[2]
 for _ in range(12):
     with locked(folder, wait_s=60), staged(folder) as stage:
@@ -337,7 +337,7 @@ def test_two_runs_into_one_folder_take_turns(tmp_path):
 def test_a_held_folder_is_told(tmp_path):
     holder = subprocess.Popen(
         [sys.executable, "-c", "import sys, time\nfrom pathlib import Path\n"
-         "from siting.lock import locked\nwith locked(Path(sys.argv[1])):\n"
+         "from siting.disk.lock import locked\nwith locked(Path(sys.argv[1])):\n"
          "    print('held', flush=True)\n    time.sleep(60)\n", str(tmp_path)],
         stdout=subprocess.PIPE, text=True,
     )  # fmt: skip

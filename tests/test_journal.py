@@ -112,7 +112,7 @@ def test_a_full_disk_is_told(tmp_path, monkeypatch):
     def full(operation, path, action):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("siting.files._perform", full)
+    monkeypatch.setattr("siting.disk.files._perform", full)
     with pytest.raises(ResourceError, match="E-DISK-01"):
         journal.add("parcel", "P1", key="a")
     assert journal.get("parcel", "P1") is None

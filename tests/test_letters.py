@@ -13,9 +13,9 @@ from siting.criteria import attractors, conditions
 from siting.settings.protocol import Protocol
 from siting.spot_parts import PlaceName
 from siting.types import NoGo, Spot
-from siting.words.letters import closed_shares, letter_sentence, limit_of, problems, where
-from siting.words.names import full_name
-from siting.words.no_go import REASONS
+from siting.words.office.letters import closed_shares, letter_sentence, limit_of, problems, where
+from siting.words.spot.names import full_name
+from siting.words.spot.no_go import REASONS
 from tests.fake_result import FIRM, fake_result, fake_spot, frame
 
 RULES = Protocol().no_go

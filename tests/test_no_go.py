@@ -17,7 +17,7 @@ from siting.read.land import read_parcel
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, NoGo
-from siting.words.no_go import REASONS, labels_of
+from siting.words.spot.no_go import REASONS, labels_of
 from tests.fake_result import fake_land
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"

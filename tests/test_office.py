@@ -14,8 +14,8 @@ from siting.batch.output.office import office_files
 from siting.batch.output.tables import Batch
 from siting.batch.run import Options, run_batch
 from siting.decisions.model import Record
+from siting.disk.files import safe_name
 from siting.errors import SitingError
-from siting.files import safe_name
 from siting.read.vector.decision_files import Decisions
 from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_inputs

@@ -18,9 +18,9 @@ from siting.scoring.choose import search_radius_m
 from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, Feature
-from siting.words.names import full_name, place_name
-from siting.words.reasons import wet_warnings
-from siting.words.spots import stability_words
+from siting.words.spot.names import full_name, place_name
+from siting.words.spot.reasons import wet_warnings
+from siting.words.spot.spots import stability_words
 from tests.fake_result import fake_land, frame
 from tests.properties.test_scores_properties import ground_of
 

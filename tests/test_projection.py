@@ -14,9 +14,9 @@ from pyproj import CRS, Geod, Proj, Transformer
 from shapely.geometry import MultiPolygon, Point, box
 
 from siting.errors import SitingError
-from siting.read import datum
-from siting.read.datum import conversion_note
-from siting.read.projection import (
+from siting.read.crs import datum
+from siting.read.crs.datum import conversion_note
+from siting.read.crs.projection import (
     WGS84,
     check_place,
     file_crs,

@@ -24,7 +24,7 @@ def test_help_loads_no_heavy_library():
     heavy = {"numpy", "rasterio", "geopandas", "folium", "pvlib", "scipy", "numba", "pydantic"}
     code = (
         "import sys; sys.argv = ['siting', '--help']\n"
-        "from siting.cli import main\n"
+        "from siting.cli.main import main\n"
         "try:\n    main()\nexcept SystemExit:\n    pass\n"
         f"print(sorted({heavy!r} & set(sys.modules)))"
     )

@@ -17,7 +17,7 @@ import pytest
 import shapely
 
 from siting import criteria
-from siting.files import safe_name
+from siting.disk.files import safe_name
 from siting.grid import transformer
 from siting.ground.distance import burn
 from siting.pipeline import site_parcel

@@ -25,9 +25,9 @@ from siting.report.shared.facts import Facing, spot_facts
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol, SheetRules, VisitRules
 from siting.words.cautions import FIRST, all_cautions, texts
-from siting.words.heading import lens_height
-from siting.words.service_interval import visit_plan
+from siting.words.office.service_interval import visit_plan
 from siting.words.sheet import set_up, what_to_clear
+from siting.words.spot.heading import lens_height
 from tests.fake_result import CRS, fake_aim, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
 from tests.test_cautions import CLAIMS, DEFERS

@@ -11,9 +11,9 @@ import pytest
 import shapely
 from click.testing import CliRunner
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.errors import SitingError
-from siting.read.sketches import outline_overrides, with_sketches
+from siting.read.sketch.sketches import outline_overrides, with_sketches
 from siting.read.vector.sketch_file import is_sketch, read_sketch, sketch_frame
 from siting.settings.load import load_inputs
 

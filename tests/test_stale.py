@@ -11,7 +11,7 @@ import pytest
 
 from siting.batch.journal import Journal
 from siting.batch.worklist import file_prints
-from siting.files import file_state
+from siting.disk.files import file_state
 from siting.settings.load import load_inputs
 from tests.batch_tools import quick_protocol, run, small_land
 from tests.test_batch import _one_program  # noqa: F401 - the program may be edited meanwhile

@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Point
 
-from siting.files import LAST, text_hash
+from siting.disk.files import LAST, text_hash
 from tests.bad_inputs.land import Land, clean, codes, frame, relief
 from tests.bad_inputs.runner import words, write_settings
 
@@ -153,7 +153,7 @@ def test_planted_fault_another_land_gives_other_bytes(first, tmp_path):
 
 LIMITED = """
 import resource, sys
-from siting.cli import main
+from siting.cli.main import main
 small, large = sys.argv[1:3]
 more = int(sys.argv[3])
 def call(folder):

@@ -18,7 +18,7 @@ from unittest import mock
 import pytest
 from shapely.geometry import LineString, Point
 
-import siting.cli
+import siting.cli.main
 from siting.read.vector.columns import plain_text
 from tests.bad_inputs.builders_text import PAYLOADS
 from tests.bad_inputs.land import Land, clean, geojson, to_lonlat
@@ -63,7 +63,7 @@ def scored(folder: Path, text: str) -> Path:
         mock.patch("sys.argv", ["siting", *words(land, "score")]),
         pytest.raises(SystemExit) as end,
     ):
-        siting.cli.main()
+        siting.cli.main.main()
     assert end.value.code == 0
     return folder / "out"
 

@@ -15,8 +15,8 @@ from siting.report.page.layers import layers_data
 from siting.report.shared.facts import spot_facts
 from siting.types import Feature, Note
 from siting.words.notes import layers_together
-from siting.words.reasons import pulled_down, why
-from siting.words.spots import bearing_to
+from siting.words.spot.reasons import pulled_down, why
+from siting.words.spot.spots import bearing_to
 from tests.fake_result import fake_result, with_details
 
 MEASURES = {

@@ -12,8 +12,8 @@ from typing import Any
 import shapely
 
 from siting import __version__
+from siting.disk.files import State, canonical_json, file_hash, file_state, text_hash
 from siting.errors import SitingError
-from siting.files import State, canonical_json, file_hash, file_state, text_hash
 from siting.read.vector.decision_files import Decisions
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol

@@ -18,8 +18,8 @@ import shapely
 from siting.batch.fingerprints import NO_DECISIONS
 from siting.batch.survey.assign_program import Option, place_kind
 from siting.decisions.proposal import proposal_of
+from siting.disk.files import LAST, check_unlinked, safe_name
 from siting.errors import SitingError, memory_error, out_of_memory
-from siting.files import LAST, check_unlinked, safe_name
 from siting.lengths import whole_minutes
 from siting.pipeline import site_parcel
 from siting.read.vector.decision_files import Decisions
@@ -30,7 +30,7 @@ from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Parcel, Result, Spot
-from siting.words.letters import letter_sentence, limit_of, where
+from siting.words.office.letters import letter_sentence, limit_of, where
 
 _LOG = logging.getLogger(__name__)
 Row = dict[str, Any]

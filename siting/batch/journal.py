@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from siting.files import append_line
+from siting.disk.files import append_line
 
 NAME = "journal.jsonl"
 Entry = dict[str, Any]

@@ -36,8 +36,8 @@ from siting.batch.worklist import (
     try_inputs,
 )
 from siting.decisions.places import KnownPlace
-from siting.files import LAST, clean_parts, file_hash, make_folder, remove, staged
-from siting.lock import locked
+from siting.disk.files import LAST, clean_parts, file_hash, make_folder, remove, staged
+from siting.disk.lock import locked
 from siting.read.land import credits_of
 from siting.read.raster.relief import read_relief
 from siting.report.destination import BATCH, check_destination, check_same_list

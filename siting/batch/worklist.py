@@ -13,14 +13,14 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.batch import budget, fingerprints
 from siting.batch.journal import Journal
 from siting.decisions.places import KnownPlace
+from siting.disk.files import file_state, safe_name
 from siting.errors import SitingError
-from siting.files import file_state, safe_name
 from siting.grid import transformer
 from siting.read.cover import read_legend
+from siting.read.crs.projection import WGS84, metres_per_unit
 from siting.read.given import given_files
 from siting.read.input_files import input_path, raster_path
 from siting.read.land import all_parcels, known_places
-from siting.read.projection import WGS84, metres_per_unit
 from siting.read.raster import rasters
 from siting.read.vector.decision_files import (
     Decisions,

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from siting.desk.office import parcel_folder, write_inputs
-from siting.desk.store import Store
+from siting.desk.storage.office import parcel_folder, write_inputs
+from siting.desk.storage.store import Store
 from siting.desk.worker import Job, Score, Worker
 from siting.errors import SitingError
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import shapely
 
-from siting.desk.office import NO_PLACE
+from siting.desk.storage.office import NO_PLACE
 from siting.grid import Grid
+from siting.read.crs.projection import WGS84, local_crs, project
 from siting.read.input_files import input_path
-from siting.read.projection import WGS84, local_crs, project
 from siting.read.vector import vectors
 from siting.settings.load import load_inputs
 

@@ -9,16 +9,16 @@ from pathlib import Path
 
 from rasterio.warp import transform_bounds
 
-from siting.desk.app import Desk, make_app
-from siting.desk.clock import now_text
-from siting.desk.events import Events
 from siting.desk.jobs import Reader, Runner
-from siting.desk.office import open_office, season
-from siting.desk.security import Gate
-from siting.desk.store import Store
+from siting.desk.server.app import Desk, make_app
+from siting.desk.server.events import Events
+from siting.desk.server.security import Gate
+from siting.desk.storage.clock import now_text
+from siting.desk.storage.office import open_office, season
+from siting.desk.storage.store import Store
 from siting.desk.tiles import Relief
-from siting.files import make_folder, remove
-from siting.lock import locked
+from siting.disk.files import make_folder, remove
+from siting.disk.lock import locked
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs

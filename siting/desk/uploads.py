@@ -17,9 +17,9 @@ import geopandas as gpd
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.desk.land import DECIMALS, Shape, corners_of
+from siting.desk.storage.land import DECIMALS, Shape, corners_of
+from siting.disk.files import write_atomic
 from siting.errors import SitingError
-from siting.files import write_atomic
 from siting.read.vector.sketch_file import SHAPES, is_sketch, read_sketch, sketch_frame
 
 _MOST_ENTRIES, _MOST_UNPACKED, _MOST_RATIO = 20, 200_000_000, 100

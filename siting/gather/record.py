@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from siting import __version__
-from siting.files import canonical_json, file_hash, text_hash
+from siting.disk.files import canonical_json, file_hash, text_hash
 from siting.gather.region import Region
 from siting.settings.load import toml_value
 

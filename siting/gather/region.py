@@ -13,8 +13,8 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.grid import Grid
+from siting.read.crs.projection import WGS84, inverse_bounds, local_crs, middle_lonlat, project
 from siting.read.input_files import resolve
-from siting.read.projection import WGS84, inverse_bounds, local_crs, middle_lonlat, project
 from siting.read.vector.parcels import checked_parcel, point_parcel, read_parcels
 from siting.settings.inputs import ParcelInput
 from siting.types import Parcel

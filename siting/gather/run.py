@@ -10,8 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from siting.errors import SitingError
-from siting.files import (
+from siting.disk.files import (
     Staged,
     file_hash,
     file_state,
@@ -20,6 +19,8 @@ from siting.files import (
     staged,
     text_hash,
 )
+from siting.disk.lock import locked
+from siting.errors import SitingError
 from siting.gather import record
 from siting.gather.network.net import Door
 from siting.gather.network.pieces import Budget
@@ -33,9 +34,8 @@ from siting.gather.region import Region
 from siting.gather.vector import layers
 from siting.gather.vector import made as vectors
 from siting.gather.vector.mapping import load_mapping
-from siting.lock import locked
 from siting.types import Note
-from siting.words import gather as words
+from siting.words.office import gather as words
 
 WAITING = ".gather"
 """Folder of pieces and pages that have come; gone when the region is done."""
@@ -551,7 +551,7 @@ def _write(
 
 
 def _stage_parcels(stage: Staged, region: Region) -> None:
-    from siting.files import built_by
+    from siting.disk.files import built_by
     from siting.report.files.geopackage import write_layers
 
     frame = region.frame()

@@ -12,8 +12,8 @@ from rasterio.features import rasterize
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.bands import in_bands
 from siting.grid import FloatArray, Grid
+from siting.kernels.bands import in_bands
 from siting.types import BoolArray
 
 # A buffer drawn with 32 straight pieces to a quarter circle is at most 0.03 % short.

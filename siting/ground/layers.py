@@ -10,16 +10,16 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.criteria import CRITERIA
-from siting.curves import Knots, membership
 from siting.grid import FloatArray, Grid
 from siting.ground.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
 from siting.ground.distance import burn, distance_to, distance_to_border, distance_to_cells
-from siting.ground.drainage import derive_streams
-from siting.ground.engines import Engine, flow_directions, slope_deg
 from siting.ground.known import least_area_m2
 from siting.ground.screening import felt_distance
 from siting.ground.terrain import mean_within
 from siting.ground.view import Ground as SightGround
+from siting.ground.water.drainage import derive_streams
+from siting.ground.water.engines import Engine, flow_directions, slope_deg
+from siting.kernels.curves import Knots, membership
 from siting.settings.protocol import CameraRules, CoverRules, Disturbance, DrainageRules
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
 

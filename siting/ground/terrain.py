@@ -7,8 +7,8 @@ import warnings
 import numpy as np
 from scipy import ndimage
 
-from siting.bands import by_bands, in_bands
 from siting.grid import FloatArray
+from siting.kernels.bands import by_bands, in_bands
 
 
 def gradient(dem: FloatArray, cell_size_m: float) -> tuple[FloatArray, FloatArray]:

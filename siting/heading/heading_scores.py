@@ -17,7 +17,6 @@ from typing import NamedTuple
 
 import numpy as np
 
-from siting.curves import membership
 from siting.grid import FloatArray
 from siting.ground.view import Ground, Places, Profiles, Skyline, skyline
 from siting.heading.limits import Closed, limited
@@ -37,6 +36,7 @@ from siting.heading.view_ahead import (
     look_ahead,
     plane_ahead,
 )
+from siting.kernels.curves import membership
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.types import BoolArray, CoverRole, RoleArray

@@ -1,6 +1,6 @@
 """Filling of hollows, flow directions and upstream area, cell by cell.
 
-Flow codes are those of `siting.ground.drainage`: 1 east, 2 south-east, 4 south ...
+Flow codes are those of `siting.ground.water.drainage`: 1 east, 2 south-east, 4 south ...
 128 north-east; 0 an outlet, 247 no data.
 """
 

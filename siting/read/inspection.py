@@ -16,6 +16,7 @@ from siting.ground.cover import roles
 from siting.ground.distance import burn
 from siting.read import checks
 from siting.read.cover import read_cover, read_legend
+from siting.read.crs.projection import name_of, project
 from siting.read.input_files import input_path, raster_path
 from siting.read.land import (
     all_parcels,
@@ -25,7 +26,6 @@ from siting.read.land import (
     read_land,
     read_parcel,
 )
-from siting.read.projection import name_of, project
 from siting.read.raster import rasters
 from siting.read.vector import vectors
 from siting.read.vector.parcels import checked_parcel

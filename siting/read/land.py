@@ -11,19 +11,18 @@ import numpy as np
 import shapely
 
 from siting.decisions.places import KnownPlace
+from siting.disk.files import State, file_state
 from siting.errors import SitingError
-from siting.files import State, file_state
 from siting.grid import FloatArray, Grid
 from siting.ground.cover import NO_CODE, roles
 from siting.ground.distance import burn
 from siting.read import checks
 from siting.read.cover import CoverRead, read_cover
+from siting.read.crs.projection import name_of, project
 from siting.read.input_files import RasterPath, input_path, raster_path, resolve
-from siting.read.projection import name_of, project
 from siting.read.raster import raster_layers
 from siting.read.raster.far_dem import read_far
 from siting.read.raster.tags import lost_lines
-from siting.read.ruled_out import Closed, effects_of
 from siting.read.vector import parcels, vectors
 from siting.read.vector.decision_files import (
     Decisions,
@@ -32,12 +31,13 @@ from siting.read.vector.decision_files import (
     read_given,
     read_places,
 )
+from siting.read.vector.ruled_out import Closed, effects_of
 from siting.read.working_grid import choose_grid
 from siting.settings.inputs import Inputs, LayerInput
 from siting.settings.protocol import GridRules
 from siting.settings.protocol_field import DecisionRules
 from siting.types import BoolArray, CoverRole, Credit, Land, Note, Parcel, RoleArray, Source
-from siting.words.gather import surface
+from siting.words.office.gather import surface
 
 _FILE_TIMES = tuple[str, State]
 _DECISION_RULES = DecisionRules()
@@ -364,7 +364,7 @@ def _decided(
 
 def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
     """Where the parcel came from, with a fingerprint of its outline."""
-    from siting.files import text_hash
+    from siting.disk.files import text_hash
 
     digest = text_hash(f"{parcel.id}|{parcel.crs}|{shapely.to_wkb(parcel.geometry, hex=True)}")
     file = Path(inputs.parcel.file.partition("::")[0]).name or "point and radius"

@@ -10,9 +10,8 @@ import shapely
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.read.checks import check_zone
-from siting.read.datum import conversion_note
-from siting.read.input_files import RasterPath
-from siting.read.projection import (
+from siting.read.crs.datum import conversion_note
+from siting.read.crs.projection import (
     WGS84,
     inverse_bounds,
     is_metric_map,
@@ -21,6 +20,7 @@ from siting.read.projection import (
     project,
     working_crs,
 )
+from siting.read.input_files import RasterPath
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from siting.files import LAST, staged
+from siting.disk.files import LAST, staged
 from siting.report.destination import PUBLIC, SCORE, check_destination
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol

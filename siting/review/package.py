@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from siting.disk.files import file_hash
 from siting.errors import SitingError
-from siting.files import file_hash
 from siting.read.input_files import read_text
 from siting.review.season import Deployment, Record, Season, warning
 from siting.review.tables import (

@@ -13,7 +13,7 @@ from siting.report.shared.assets import check_page, render, security_policy, tem
 from siting.report.shared.text import clean
 from siting.review import plots
 from siting.review.answer import TAU, Answer, Cameras, WeightRow
-from siting.words import review as words
+from siting.words.office import review as words
 
 _Z90 = 1.645
 _ALL_GOOD_SHARE = 0.75

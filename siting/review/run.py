@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+from siting.disk.files import canonical_json, make_folder, staged
+from siting.disk.lock import locked
 from siting.errors import SitingError
-from siting.files import canonical_json, make_folder, staged
-from siting.lock import locked
 from siting.read.input_files import read_text
 from siting.review import output
 from siting.review.answer import Answer, Cameras, answer

@@ -13,9 +13,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from siting import criteria
-from siting.bands import in_bands
-from siting.curves import membership
 from siting.grid import FloatArray
+from siting.kernels.bands import in_bands
+from siting.kernels.curves import membership
 from siting.settings.protocol_score import Attractors, Conditions, Rule, Scoring
 from siting.types import Scores
 

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting import criteria
-from siting.curves import membership
 from siting.grid import FloatArray
 from siting.ground.layers import Ground
 from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
+from siting.kernels.curves import membership
 from siting.scoring.candidates import spaced
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import (

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from siting.curves import Knots, membership
 from siting.grid import FloatArray, Grid
+from siting.kernels.curves import Knots, membership
 from siting.types import BoolArray, Candidate
 
 TOLERANCE = 0.002

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting import criteria
-from siting.curves import Knots, membership
 from siting.grid import FloatArray, Grid
+from siting.kernels.curves import Knots, membership
 from siting.scoring.combine import log_factors
 from siting.scoring.stability import draw_gradient_errors, draw_weights
 from siting.settings.protocol_score import Scoring

@@ -10,7 +10,7 @@ from siting import criteria
 from siting.scoring.stability import Choice
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import Note, Remark
-from siting.words.heading import COMPASS_TROUBLE
+from siting.words.spot.heading import COMPASS_TROUBLE
 
 
 def notes_of(remarks: Iterable[Remark]) -> tuple[Note, ...]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from siting.lengths import length
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_field import VisitRules
-from siting.words.heading import lens_height
-from siting.words.service_interval import VisitPlan
+from siting.words.office.service_interval import VisitPlan
+from siting.words.spot.heading import lens_height
 
 BRING = (
     "This sheet, a pen, and the phone with map.html and spots.gpx on it, charged",

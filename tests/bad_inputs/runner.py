@@ -21,9 +21,9 @@ import shapely
 from pyproj import Transformer
 
 import siting.notebook
-from siting.cli import main
+from siting.cli.main import main
+from siting.disk.files import staged
 from siting.errors import SitingError
-from siting.files import staged
 from siting.settings.load import toml_key, toml_value
 from siting.types import CoverRole, Result
 from tests.bad_inputs.land import Land, wooded
@@ -119,12 +119,12 @@ def run(land: Land, command: str, *, draw: bool = False) -> Outcome:
         kept["failure"] = error
         return tell(error)
 
-    tell = siting.cli._one_message
+    tell = siting.cli.main._one_message
     out, err = io.StringIO(), io.StringIO()
     begin, began = time.process_time(), time.monotonic()
     with (
         mock.patch.object(siting.notebook, "write_report", keep_result),
-        mock.patch.object(siting.cli, "_one_message", keep_failure),
+        mock.patch.object(siting.cli.main, "_one_message", keep_failure),
         mock.patch.object(sys, "argv", ["siting", *words(land, command)]),
         working_in(land.working_folder),
         bound_by_permissions() if land.unreadable else nullcontext(),

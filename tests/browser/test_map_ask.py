@@ -11,7 +11,7 @@ from siting.lengths import index_text
 from siting.scoring.combine import parts_of
 from siting.settings.protocol_score import Scoring
 from siting.types import NoGo
-from siting.words.no_go import REASONS
+from siting.words.spot.no_go import REASONS
 from tests.browser.conftest import ask_at, click_at
 from tests.map_result import map_result
 

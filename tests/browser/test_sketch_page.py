@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.read.vector.sketch_file import read_sketch, sketch_frame
 from tests.browser.conftest import PHONE, WIDE, opened
 

@@ -16,7 +16,7 @@ from typing import Any
 
 import siting.batch.jobs
 import siting.batch.run
-import siting.files
+import siting.disk.files
 import siting.heading.heading_scores
 import siting.pipeline
 import siting.read.raster.far_dem
@@ -75,7 +75,7 @@ def _during(module: Any, name: str, nth: int) -> None:
 
 def _at(operation: str, file: str, nth: int, *, inside: str = "") -> None:
     """Kill just before a file operation on a file (in a folder whose name holds `inside`)."""
-    now, plain = _counted(nth), siting.files._perform
+    now, plain = _counted(nth), siting.disk.files._perform
 
     def wrapped(done: str, path: Path, action: Callable[[], Any]) -> Any:
         same = path.name.removeprefix(".").removesuffix(".part") == file
@@ -83,12 +83,12 @@ def _at(operation: str, file: str, nth: int, *, inside: str = "") -> None:
             kill()
         return plain(done, path, action)
 
-    siting.files._perform = wrapped
+    siting.disk.files._perform = wrapped
 
 
 def _half(name: str, file: str, nth: int) -> None:
     """Write the first half of a file's bytes to disk, then kill."""
-    now, plain = _counted(nth), getattr(siting.files, name)
+    now, plain = _counted(nth), getattr(siting.disk.files, name)
 
     def wrapped(path: Path, data: Any) -> Any:
         if path.name.removeprefix(".").removesuffix(".part") == file and now():
@@ -100,7 +100,7 @@ def _half(name: str, file: str, nth: int) -> None:
             kill()
         return plain(path, data)
 
-    setattr(siting.files, name, wrapped)
+    setattr(siting.disk.files, name, wrapped)
 
 
 @point("01 after settings")

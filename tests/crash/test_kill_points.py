@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
 from siting.batch.journal import Journal
-from siting.files import file_hash
+from siting.disk.files import file_hash
 from tests.batch_tools import digests, run
 from tests.crash.points import POINTS
 
@@ -110,9 +110,9 @@ def test_any_interleaving(land, clean, nursery, tmp_path):
 @pytest.mark.parametrize("error", [28, 5, 13])  # disk full, input/output error, no permission
 def test_the_nth_file_operation_fails(error, land, clean, tmp_path, monkeypatch):
     """An error or a clean end, never half a file; afterwards the batch can be finished."""
-    import siting.files
+    import siting.disk.files
 
-    plain = siting.files._perform
+    plain = siting.disk.files._perform
     count = [0]
 
     def failing(operation, path, action):
@@ -125,13 +125,13 @@ def test_the_nth_file_operation_fails(error, land, clean, tmp_path, monkeypatch)
         folder = tmp_path / str(fail_at) / "out"
         folder.parent.mkdir()
         count[0] = 0
-        monkeypatch.setattr(siting.files, "_perform", failing)
+        monkeypatch.setattr(siting.disk.files, "_perform", failing)
         try:
             outcome = run(land, folder)
             told = {f["code"] for f in outcome.batch.failures} - {"E-GEOM-01"}
         except siting.errors.SitingError as failure:
             told = {failure.code}
-        monkeypatch.setattr(siting.files, "_perform", plain)
+        monkeypatch.setattr(siting.disk.files, "_perform", plain)
         assert told <= {"E-DISK-01", "E-OUT-01"}
         assert told, fail_at
         check_whole(folder) if folder.exists() else None

@@ -14,9 +14,9 @@ import pytest
 from starlette.testclient import TestClient
 
 from siting.desk import run as desk_run
-from siting.desk.app import make_app
-from siting.desk.office import INPUTS_FILE, open_office, parcel_folder
-from siting.desk.security import Gate
+from siting.desk.server.app import make_app
+from siting.desk.server.security import Gate
+from siting.desk.storage.office import INPUTS_FILE, open_office, parcel_folder
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 PORT = 8123
@@ -231,7 +231,7 @@ def scored(office):
 def test_a_desk_run_is_the_command_lines_run_byte_for_byte(office, scored, tmp_path):
     from click.testing import CliRunner
 
-    from siting.cli import siting
+    from siting.cli.main import siting
 
     uid, found = scored
     inputs = parcel_folder(office.folder, uid) / INPUTS_FILE

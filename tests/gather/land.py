@@ -11,7 +11,7 @@ import rasterio
 from affine import Affine
 from click.testing import CliRunner, Result
 
-from siting.cli import siting
+from siting.cli.main import siting
 from tests.gather.catalogue import item, raster_recipe, recipe, serve_search, serve_static
 from tests.gather.server import Site
 

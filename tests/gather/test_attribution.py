@@ -10,7 +10,7 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.settings.load import load_inputs
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"

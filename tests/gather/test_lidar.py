@@ -117,7 +117,7 @@ def test_vegetation_is_measured_above_the_ground(made):
 def test_the_region_scores(made, tmp_path):
     from click.testing import CliRunner
 
-    from siting.cli import siting
+    from siting.cli.main import siting
 
     folder, *_ = made
     done = CliRunner().invoke(

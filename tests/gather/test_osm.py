@@ -22,7 +22,7 @@ import shapely
 from click.testing import CliRunner
 from rasterio.transform import from_origin
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.errors import SitingError
 from siting.gather.vector import mapping, osm, pbf, tags
 from tests.real_places import DATA
@@ -125,7 +125,7 @@ def test_extract_to_layers_takes_few_seconds_and_little_memory(tmp_path):
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     words = ["gather", "--osm", str(EXTRACT), "-o", str(tmp_path / "out")]
     code = (
-        "import sys; from pathlib import Path; from siting.cli import siting; "
+        "import sys; from pathlib import Path; from siting.cli.main import siting; "
         f"siting.main({words!r}, standalone_mode=False); "
         "sys.stderr.write(Path('/proc/self/status').read_text().split('VmHWM:')[1].split()[0])"
     )

@@ -14,7 +14,7 @@ import rasterio
 from click.testing import CliRunner
 from rasterio.windows import Window
 
-from siting.cli import siting
+from siting.cli.main import siting
 from tests.gather.catalogue import cog, item, raster_recipe, recipe, serve_search, serve_static
 from tests.gather.server import Site, serving
 from tests.real_places import DATA, OWN_LEGENDS

@@ -55,7 +55,7 @@ def start(out: Path, rules: Path) -> subprocess.Popen[bytes]:
     words = [
         "gather", "--point", land.POINT, "--radius", "300", "-o", str(out), "--recipe", str(rules),
     ]  # fmt: skip
-    code = f"from siting.cli import siting; siting.main({words!r}, standalone_mode=False)"
+    code = f"from siting.cli.main import siting; siting.main({words!r}, standalone_mode=False)"
     return subprocess.Popen(
         [sys.executable, "-c", code], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
     )

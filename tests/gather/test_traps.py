@@ -15,7 +15,7 @@ import pytest
 import rasterio
 from click.testing import CliRunner
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.errors import SitingError
 from siting.gather.network import net
 from tests.gather import land

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from siting.criteria import CRITERIA, attractors, conditions
-from siting.curves import membership
 from siting.ground.layers import build_ground
 from siting.ground.no_go import no_go_bits
 from siting.ground.travel.passage import with_passage
+from siting.kernels.curves import membership
 from siting.scoring.choose import choose
 from siting.scoring.combine import combine, memberships, parts_of
 from siting.scoring.search import HeadingEffect, find_places

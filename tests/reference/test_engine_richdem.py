@@ -15,7 +15,8 @@ from scipy import ndimage
 
 import siting
 from siting.errors import SitingError
-from siting.ground import drainage, engines, flow, terrain
+from siting.ground import terrain
+from siting.ground.water import drainage, engines, flow
 from tests.reference.test_terrain_gdaldem import hill, srtm
 from tests.test_drainage import rough_ground
 

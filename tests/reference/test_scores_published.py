@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from siting.criteria import conditions
-from siting.curves import membership
+from siting.kernels.curves import membership
 from siting.scoring.combine import combine, weights_of
 from siting.settings.load import protocol_for
 from siting.settings.protocol import Protocol

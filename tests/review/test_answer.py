@@ -15,7 +15,7 @@ from siting.review.page import headline, questions, review_page
 from siting.review.statistics.headline import verdict
 from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken
-from siting.words import review as words
+from siting.words.office import review as words
 
 W0 = np.log([3, 2, 2, 2, 1.5, 1.5])
 NAMES = ("trail", "water", "crossing", "edge", "opening", "funnel")

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from siting.cli import siting
+from siting.cli.main import siting
 from siting.errors import SitingError
 from siting.review import output
 from siting.review.answer import answer

@@ -77,7 +77,7 @@ def distance_scipy(data: dict[str, Any]) -> Callable[[], Any]:
 
 @job
 def fill_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.ground.flow import fill_depressions
+    from siting.ground.water.flow import fill_depressions
 
     return lambda: fill_depressions(data["dem"])
 
@@ -107,7 +107,7 @@ def fill_skimage(data: dict[str, Any]) -> Callable[[], Any]:
 
 @job
 def flow_ours(data: dict[str, Any]) -> Callable[[], Any]:
-    from siting.ground.drainage import upstream_area_m2
+    from siting.ground.water.drainage import upstream_area_m2
     from siting.kernels import steepest
 
     return lambda: upstream_area_m2(steepest(data["filled"]), cell_size_m=CELL_M)

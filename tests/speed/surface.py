@@ -35,12 +35,12 @@ def ours(folder: Path) -> None:
     import geopandas as gpd
     from shapely import box
 
-    from siting.bands import bands
-    from siting.curves import membership
     from siting.grid import Grid
     from siting.ground.distance import distance_to
     from siting.ground.no_go import no_go_bits
     from siting.ground.terrain import slope_deg
+    from siting.kernels.bands import bands
+    from siting.kernels.curves import membership
     from siting.scoring.combine import combine
     from siting.settings.protocol import NoGoRules
     from siting.settings.protocol_score import Scoring

@@ -131,7 +131,7 @@ def write_peer_data(folder: Path, n: int) -> None:
     from rasterio.features import rasterize
     from rasterio.transform import from_origin
 
-    from siting.ground.flow import fill_depressions
+    from siting.ground.water.flow import fill_depressions
     from tests.speed.lands import write_raster
 
     dem = ground((n, n), cell_m=2.0)

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from siting.batch.output.columns import Row
 from siting.batch.output.tables import CAMERA, Batch, roles
+from siting.disk.files import safe_name
 from siting.errors import SitingError
-from siting.files import safe_name
 from siting.read.input_files import read_text
 from siting.report.shared.text import clean
 

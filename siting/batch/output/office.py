@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from siting.decisions.history import Deployment, deployments_of
 from siting.decisions.model import Record
-from siting.files import canonical_json
+from siting.disk.files import canonical_json
 from siting.heading.compass import declination
 from siting.read.vector.decision_files import Decisions
 from siting.report.files.deployments import FIELDS, deployment_id, schema
@@ -21,7 +21,7 @@ from siting.report.files.tables import table
 from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
-from siting.words.service_interval import visit_plan
+from siting.words.office.service_interval import visit_plan
 
 _NOON = dt.time(12, 0)
 VISIT_COLUMNS = (

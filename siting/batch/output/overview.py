@@ -26,7 +26,7 @@ from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
 from siting.report.shared.text import clean, island
 from siting.types import Credit
 from siting.words.cautions import FIRST
-from siting.words.letters import problems
+from siting.words.office.letters import problems
 
 Relief = tuple[FloatArray, Grid]
 _STYLES = ("shared/base.css", "overview/overview.css")

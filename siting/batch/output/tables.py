@@ -20,7 +20,7 @@ from siting.batch.output.columns import (
     Row,
 )
 from siting.batch.survey.assign import Assignment, CellChoice
-from siting.files import built_by
+from siting.disk.files import built_by
 from siting.report.files.columns import Column, typed
 from siting.report.files.geopackage import write_layers
 from siting.report.files.tables import table

@@ -20,7 +20,7 @@ from siting.batch.survey.assign_program import TIE, Option, Program, best_few
 from siting.errors import SitingError
 from siting.lengths import index_text, length, percent
 from siting.settings.protocol_assign import AssignRules
-from siting.words.letters import SCANT_SHARE
+from siting.words.office.letters import SCANT_SHARE
 
 
 @dataclass(frozen=True)

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from siting.disk.files import append_bytes, canonical_json, make_folder, remove, shorten, text_hash
 from siting.errors import SitingError
-from siting.files import append_bytes, canonical_json, make_folder, remove, shorten, text_hash
 from siting.gather.network.addresses import shown
 from siting.gather.network.net import Answer, Door
 

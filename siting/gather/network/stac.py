@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode, urljoin
 
+from siting.disk.files import make_folder, text_hash, write_atomic
 from siting.errors import SitingError
-from siting.files import make_folder, text_hash, write_atomic
 from siting.gather.network.addresses import shown
 from siting.gather.network.net import Door
 

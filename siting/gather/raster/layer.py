@@ -23,7 +23,7 @@ from siting.ground.cover import SHIPPED, canonical_codes, parse_legend, shipped_
 from siting.read import checks
 from siting.read.input_files import read_text
 from siting.types import BoolArray, Note
-from siting.words import gather as words
+from siting.words.office import gather as words
 
 CONTEXT_M = 700.0
 """Ground around the land that scoring always reads, with some cells to spare."""

@@ -25,9 +25,9 @@ from scipy.spatial import QhullError, cKDTree
 
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, crs_text, transformer
-from siting.read.projection import horizontal, metres_per_unit
+from siting.read.crs.projection import horizontal, metres_per_unit
 from siting.types import BoolArray, Note
-from siting.words import gather as words
+from siting.words.office import gather as words
 
 GROUND, WATER = 2, 9
 NOISE = (7, 18)

@@ -21,7 +21,7 @@ from rasterio.windows import Window
 from siting.errors import SitingError
 from siting.gather.raster.windows import Tile, bytes_to_come, read_window, too_large
 from siting.grid import Grid, transformer
-from siting.read.projection import metres_per_unit
+from siting.read.crs.projection import metres_per_unit
 from siting.read.raster.rasters import RasterFacts, cell_metres_at, source_window
 from siting.types import BoolArray
 

@@ -16,8 +16,8 @@ import pandas as pd
 import pyogrio
 import shapely
 
+from siting.disk.files import built_by
 from siting.errors import SitingError
-from siting.files import built_by
 from siting.gather.network.stac import Box
 from siting.settings.inputs import LAYER_NAMES
 

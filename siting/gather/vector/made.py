@@ -19,9 +19,9 @@ from siting.gather.vector import layers, mapping, osm
 from siting.gather.vector.tags import COVER, cover_of
 from siting.grid import Grid
 from siting.lengths import percent
-from siting.read.projection import WGS84, project
+from siting.read.crs.projection import WGS84, project
 from siting.types import Note
-from siting.words import gather as words
+from siting.words.office import gather as words
 
 _LEAST, _WARNED = 0.60, 0.95
 

@@ -21,7 +21,7 @@ from siting.read.vector.vectors import read_frame
 from siting.settings.inputs import LAYER_NAMES, LayerInput, Table
 from siting.settings.load import read_toml, validate
 from siting.types import Note
-from siting.words import gather as words
+from siting.words.office import gather as words
 
 _TWIN_M, _TWIN_DEG, _TWIN_SHARE, _STEP_M = 5.0, 10.0, 0.8, 10.0
 

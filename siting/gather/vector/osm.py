@@ -23,7 +23,7 @@ from siting.gather.network.stac import Box
 from siting.gather.vector import pbf
 from siting.gather.vector.tags import ON_FOOT, Layers, layers_of
 from siting.types import BoolArray, Note
-from siting.words import gather as words
+from siting.words.office import gather as words
 
 _OLD_DAYS = 730
 ATTRIBUTION = "\u00a9 OpenStreetMap contributors, ODbL 1.0 (openstreetmap.org/copyright)"

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.bands import in_bands
 from siting.grid import FloatArray
 from siting.ground.travel.circuits import (
     NEIGHBOUR_LINKS,
@@ -24,6 +23,7 @@ from siting.ground.travel.circuits import (
     resistor_grid,
     solve_symmetric,
 )
+from siting.kernels.bands import in_bands
 
 BoolArray = NDArray[np.bool_]
 

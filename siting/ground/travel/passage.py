@@ -13,18 +13,14 @@ from rasterio.features import shapes
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.bands import by_bands, side_by_side
 from siting.grid import FloatArray, Grid
-from siting.ground import drainage
 from siting.ground.distance import burn, distance_to, spread, within
-from siting.ground.engines import Engine, flow_directions
 from siting.ground.known import FINEST_HEIGHT_M, cells_to_unknown
 from siting.ground.layers import ROAD_CLASSES, Ground, valley_threshold_ha
 from siting.ground.neighbourhood import PLAIN
 from siting.ground.shapes import features, landforms, woodland
 from siting.ground.shapes.feature_order import in_order
 from siting.ground.shapes.features import Named, called
-from siting.ground.stream_offset import offset_note, stream_offset
 from siting.ground.travel.movement import (
     coarsen_cost,
     coarsening_factor,
@@ -33,6 +29,10 @@ from siting.ground.travel.movement import (
     refine,
     travel_cost,
 )
+from siting.ground.water import drainage
+from siting.ground.water.engines import Engine, flow_directions
+from siting.ground.water.stream_offset import offset_note, stream_offset
+from siting.kernels.bands import by_bands, side_by_side
 from siting.settings.protocol import DrainageRules
 from siting.settings.protocol_travel import FeatureRules, TravelRules
 from siting.types import BoolArray, CoverRole, Feature, Land, RoleArray

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
 
-from siting.files import State, file_state
+from siting.disk.files import State, file_state
 from siting.grid import FloatArray
 from siting.read.raster.rasters import RasterFacts
 from siting.read.vector.layer_cache import Kept

@@ -19,9 +19,9 @@ from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
 from siting.ground.cover import NO_CODE
 from siting.read import checks
-from siting.read.datum import conversion_note
+from siting.read.crs.datum import conversion_note
+from siting.read.crs.projection import WGS84, inverse_bounds, metres_per_unit, name_of
 from siting.read.input_files import RasterPath
-from siting.read.projection import WGS84, inverse_bounds, metres_per_unit, name_of
 from siting.read.raster import terraces
 from siting.read.raster.rasters import RasterFacts, cell_metres_at, describe, opened, source_window
 from siting.read.raster.units import elevation_factor

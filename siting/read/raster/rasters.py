@@ -22,7 +22,8 @@ from rasterio.windows import Window
 
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import FloatArray, Grid, transformer
-from siting.read.datum import check_environment
+from siting.read.crs.datum import check_environment
+from siting.read.crs.projection import file_crs, metres_per_unit, name_of
 from siting.read.input_files import (
     NO_NETWORK,
     TIFF_HEADS,
@@ -32,7 +33,6 @@ from siting.read.input_files import (
     is_remote,
     starts_like,
 )
-from siting.read.projection import file_crs, metres_per_unit, name_of
 from siting.read.raster import tiles
 from siting.read.raster.notices import unreadable_notices_ignored
 from siting.read.vector import views

@@ -12,8 +12,8 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
+from siting.read.crs.projection import WGS84, working_crs
 from siting.read.input_files import raster_path
-from siting.read.projection import WGS84, working_crs
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
 

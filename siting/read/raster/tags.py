@@ -6,7 +6,7 @@ from siting.read.input_files import is_remote, raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs, RasterInput
 from siting.types import Note
-from siting.words.gather import lost_line
+from siting.words.office.gather import lost_line
 
 _TAG = "SITING_ATTRIBUTION"
 _MOST_SIGNS = 300

@@ -14,9 +14,9 @@ from xml.sax.saxutils import escape
 from affine import Affine
 from rasterio.io import DatasetReader
 
+from siting.disk.files import file_state
 from siting.errors import SitingError
-from siting.files import file_state
-from siting.read.projection import file_crs, name_of
+from siting.read.crs.projection import file_crs, name_of
 from siting.read.vector.layer_cache import Kept
 from siting.settings.inputs import RasterInput
 

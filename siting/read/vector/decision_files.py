@@ -16,10 +16,10 @@ from pydantic import ValidationError
 from siting.decisions.history import newest_exports, point_of
 from siting.decisions.model import FORMAT, DecisionsFile, Record
 from siting.decisions.places import KnownPlace
+from siting.disk.files import file_hash
 from siting.errors import SitingError
-from siting.files import file_hash
+from siting.read.crs.projection import WGS84, project
 from siting.read.input_files import read_text, resolve
-from siting.read.projection import WGS84, project
 from siting.settings.inputs import Inputs
 from siting.types import Note, Parcel, Source
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
+from siting.disk.files import file_state, private_copies
 from siting.errors import SitingError
-from siting.files import file_state, private_copies
 from siting.read.vector.layer_cache import Kept
 
 _MOST_BYTES = 500_000_000

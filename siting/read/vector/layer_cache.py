@@ -17,7 +17,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.files import State, file_state
+from siting.disk.files import State, file_state
 
 Value = TypeVar("Value")
 Bounds = tuple[float, float, float, float]

@@ -14,8 +14,8 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.errors import SitingError
 from siting.grid import crs_text
 from siting.read import checks
-from siting.read.datum import conversion_note
-from siting.read.projection import (
+from siting.read.crs.datum import conversion_note
+from siting.read.crs.projection import (
     WGS84,
     check_place,
     inverse_bounds,

@@ -26,9 +26,8 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import Grid, transformer
-from siting.read.datum import conversion_note
-from siting.read.input_files import NO_NETWORK, check_vector_file, is_remote
-from siting.read.projection import (
+from siting.read.crs.datum import conversion_note
+from siting.read.crs.projection import (
     WGS84,
     file_crs,
     inverse_bounds,
@@ -36,6 +35,7 @@ from siting.read.projection import (
     name_of,
     project,
 )
+from siting.read.input_files import NO_NETWORK, check_vector_file, is_remote
 from siting.read.vector import journals, layer_cache, views
 from siting.read.vector.columns import layer_columns
 from siting.read.vector.effort import check_effort

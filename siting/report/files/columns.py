@@ -18,7 +18,7 @@ from siting.report.shared.facts import SEPARATOR, SpotFacts, whole_degrees
 from siting.report.shared.text import clean
 from siting.spot_parts import Walk
 from siting.types import Parcel, Spot
-from siting.words.extents import extent_words
+from siting.words.spot.extents import extent_words
 
 Kind = Literal["text", "texts", "whole", "decimal"]
 Source = TypeVar("Source")

@@ -19,7 +19,7 @@ from zoneinfo import ZoneInfo
 
 from shapely import Point
 
-from siting.files import canonical_json
+from siting.disk.files import canonical_json
 from siting.report.files.tables import table
 from siting.report.shared.credits import package_sources
 from siting.report.shared.facts import SpotFacts, whole_degrees

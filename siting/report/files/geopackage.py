@@ -13,8 +13,8 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.disk.files import built_by
 from siting.errors import ResourceError
-from siting.files import built_by
 from siting.report.files import columns
 from siting.report.files.columns import Column, SpotRow, named, typed
 from siting.report.shared import drawing
@@ -23,7 +23,7 @@ from siting.report.shared.facts import SpotFacts
 from siting.report.shared.text import clean
 from siting.settings.protocol import NoGoRules
 from siting.types import NoGo, Result
-from siting.words.no_go import REASONS, rule_text
+from siting.words.spot.no_go import REASONS, rule_text
 
 # Version 1.2 is read by map programs of ten years; nothing newer is needed.
 _VERSION = "1.2"

@@ -17,9 +17,9 @@ from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, wrapped
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
-from siting.words.asked import asked_for
-from siting.words.extents import extent_words
-from siting.words.names import short_name
+from siting.words.spot.asked import asked_for
+from siting.words.spot.extents import extent_words
+from siting.words.spot.names import short_name
 
 GPX = "http://www.topografix.com/GPX/1/1"
 OWN = "urn:siting:spot:1"

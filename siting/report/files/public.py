@@ -18,7 +18,7 @@ import numpy as np
 import shapely
 
 from siting import criteria
-from siting.files import canonical_json
+from siting.disk.files import canonical_json
 from siting.grid import transformer
 from siting.ground.distance import burn
 from siting.report.files import columns

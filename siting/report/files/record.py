@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import BaseModel
 
 from siting import __version__
-from siting.files import canonical_json, told_paths
+from siting.disk.files import canonical_json, told_paths
 from siting.report.shared.credits import records
 from siting.report.shared.facts import plain
 from siting.report.shared.text import clean

@@ -11,7 +11,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siting.files import canonical_json
+from siting.disk.files import canonical_json
 from siting.grid import Grid
 from siting.report.files import columns
 from siting.report.files.columns import SpotRow

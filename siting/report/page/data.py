@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from siting.criteria import CRITERIA, Criterion
-from siting.files import canonical_json, text_hash
+from siting.disk.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
 from siting.notes import head_and_gaps
@@ -27,11 +27,11 @@ from siting.report.shared.text import clean
 from siting.scoring.combine import rule_of
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
-from siting.words.card import NO_HEADING, look_line, reading, walk_lines
 from siting.words.cautions import GENERAL
-from siting.words.extents import extent_words
-from siting.words.heading import FAIR, GOOD, lens_height
 from siting.words.sheet import what_to_clear
+from siting.words.spot.card import NO_HEADING, look_line, reading, walk_lines
+from siting.words.spot.extents import extent_words
+from siting.words.spot.heading import FAIR, GOOD, lens_height
 
 _MARGIN_M = 200.0
 

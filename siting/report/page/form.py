@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from siting.decisions.model import FORMAT, Record
-from siting.words import decisions as words
+from siting.words.office import decisions as words
 
 
 def form_data() -> dict[str, Any]:

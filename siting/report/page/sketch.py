@@ -11,12 +11,12 @@ from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
-from siting.files import canonical_json, safe_name, text_hash
+from siting.disk.files import canonical_json, safe_name, text_hash
 from siting.grid import FloatArray, Grid
 from siting.report.shared import assets, overlays
 from siting.report.shared.frame import Frame, page_frame
 from siting.report.shared.text import clean, island
-from siting.words.sketch import BEFORE, WITHOUT_SCRIPTS, questions_data
+from siting.words.office.sketch import BEFORE, WITHOUT_SCRIPTS, questions_data
 
 _DIGITS = 6
 _INDEX_EVERY = 5

@@ -9,7 +9,7 @@ from markupsafe import Markup
 from siting.lengths import compass_word
 from siting.report.paper.svg import polar
 from siting.report.shared.facts import Facing, whole_degrees
-from siting.words.card import reading as as_read
+from siting.words.spot.card import reading as as_read
 
 
 def face(heading_deg: float | None, *, span_deg: float = 0.0) -> str:

@@ -25,11 +25,8 @@ from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
-from siting.words.asked import asked_for
-from siting.words.card import span_words
 from siting.words.cautions import FIRST, parcel_cautions, texts
-from siting.words.heading import lens_height
-from siting.words.service_interval import visit_plan
+from siting.words.office.service_interval import visit_plan
 from siting.words.sheet import (
     BRING,
     RECORD,
@@ -37,6 +34,9 @@ from siting.words.sheet import (
     what_to_clear,
     when_to_come_back,
 )
+from siting.words.spot.asked import asked_for
+from siting.words.spot.card import span_words
+from siting.words.spot.heading import lens_height
 
 _COVER_WIDTH_MM = 186.0
 _SPOT_MM = (92.0, 63.0)

@@ -16,8 +16,8 @@ from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
 from siting.spot_parts import Aim, HeadingWords, PlaceName, Walk
 from siting.types import Result, Spot
-from siting.words.names import full_name
-from siting.words.spots import stability_words
+from siting.words.spot.names import full_name
+from siting.words.spot.spots import stability_words
 
 # A walk follows a trail when it runs within so much of it for so long; wider than a cell.
 _BESIDE_M, _FOLLOWED_M = 4.0, 30.0

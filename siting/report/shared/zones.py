@@ -8,7 +8,7 @@ from siting.grid import Grid
 from siting.report.shared import drawing
 from siting.settings.protocol import NoGoRules
 from siting.types import NoGo, NoGoArray
-from siting.words.no_go import REASONS, rule_text
+from siting.words.spot.no_go import REASONS, rule_text
 
 # An area smaller than this square of cells, or than this many square metres, gets no name on the
 # map: its pattern is in the key and a tap names it.

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.bands import in_bands
+from siting.kernels.bands import in_bands
 
 Knots = Sequence[tuple[float, float]]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from siting.words.sketch import QUESTIONS
+from siting.words.office.sketch import QUESTIONS
 
 
 @dataclass(frozen=True)

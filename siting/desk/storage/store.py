@@ -17,10 +17,10 @@ from typing import Any
 
 import shapely
 
-from siting.desk.blob import from_blob, to_blob
-from siting.desk.clock import now_text
-from siting.desk.land import Shape, geometry_of, shape_of
-from siting.desk.schema import LAYERS, SCHEMA, VERSION_TABLE, add_functions, create
+from siting.desk.storage.blob import from_blob, to_blob
+from siting.desk.storage.clock import now_text
+from siting.desk.storage.land import Shape, geometry_of, shape_of
+from siting.desk.storage.schema import LAYERS, SCHEMA, VERSION_TABLE, add_functions, create
 from siting.errors import ResourceError, SitingError
 
 FILE = "office.gpkg"

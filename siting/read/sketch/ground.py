@@ -6,8 +6,8 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
+from siting.read.crs.projection import WGS84, project
 from siting.read.input_files import input_path
-from siting.read.projection import WGS84, project
 from siting.read.raster.relief import read_relief
 from siting.read.vector import vectors
 from siting.read.vector.parcels import checked_parcel, point_parcel

@@ -18,12 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.errors import SitingError
-from siting.ground import flow, terrain
+from siting.ground import terrain
+from siting.ground.water import flow
 
 Engine = Literal["built-in", "richdem"]
 # Far below any ground on Earth, and exact in float32.
 _NO_DATA = -99999.0
-# richdem's neighbours 1 to 8 (west, then clockwise) as the codes of `siting.ground.flow`.
+# richdem's neighbours 1 to 8 (west, then clockwise) as the codes of `siting.ground.water.flow`.
 _CODES = np.array([flow.OUTLET, 16, 32, 64, 128, 1, 2, 4, 8], dtype=np.uint8)
 
 
@@ -57,7 +58,7 @@ def slope_deg(
 
 
 def fill_depressions(dem: NDArray[Any], *, engine: Engine = "built-in") -> NDArray[np.float32]:
-    """Ground with every hollow filled, as `siting.ground.flow.fill_depressions`, metres."""
+    """Ground with every hollow filled, as `siting.ground.water.flow.fill_depressions`, metres."""
     if engine == "built-in":
         return flow.fill_depressions(dem)
     filled = np.array(_richdem().FillDepressions(_ringed(dem), epsilon=False))[1:-1, 1:-1]
@@ -65,7 +66,7 @@ def fill_depressions(dem: NDArray[Any], *, engine: Engine = "built-in") -> NDArr
 
 
 def flow_directions(dem: NDArray[Any], *, engine: Engine = "built-in") -> NDArray[np.uint8]:
-    """D8 codes over filled ground, as `siting.ground.flow.flow_directions`.
+    """D8 codes over filled ground, as `siting.ground.water.flow.flow_directions`.
 
     Of equally steep ways down, and across flats, the engines may take another one; beside missing
     cells inside the ground richdem holds water back that ours lets go.

@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from siting.disk.files import canonical_json, remove, write_atomic
 from siting.errors import ResourceError, SitingError
-from siting.files import canonical_json, remove, write_atomic
 
 LOCK = ".lock"
 HOLDER = ".lock.json"

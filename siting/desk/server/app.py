@@ -32,22 +32,22 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from siting import __version__
-from siting.desk import views
-from siting.desk.events import Events
 from siting.desk.jobs import Reader, Runner
-from siting.desk.land import LandIn
-from siting.desk.office import MAPS, NO_PLACE
-from siting.desk.security import HEADERS, RESULT_POLICY, Gate, guarded, refused
-from siting.desk.store import Conflict, Missing, Store
+from siting.desk.server import views
+from siting.desk.server.events import Events
+from siting.desk.server.security import HEADERS, RESULT_POLICY, Gate, guarded, refused
+from siting.desk.storage.land import LandIn
+from siting.desk.storage.office import MAPS, NO_PLACE
+from siting.desk.storage.store import Conflict, Missing, Store
 from siting.desk.tiles import Relief, Tile
 from siting.desk.uploads import table_rows
 from siting.desk.worker import Known, ReadUpload
+from siting.disk.files import safe_name, write_atomic
 from siting.errors import SitingError
-from siting.files import safe_name, write_atomic
 from siting.report.shared.assets import WEB, leaflet_folder, render
 from siting.report.shared.text import island
 from siting.settings.load import load_inputs
-from siting.words.desk import HAND_OVER, words_data
+from siting.words.office.desk import HAND_OVER, words_data
 
 _MOST_BYTES = 50_000_000
 _MOST_JSON = 2_000_000

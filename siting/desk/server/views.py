@@ -9,10 +9,10 @@ from typing import Any
 
 import shapely
 
-from siting.desk.blob import from_blob
 from siting.desk.jobs import RUNS
-from siting.desk.office import parcel_folder
-from siting.desk.store import Store
+from siting.desk.storage.blob import from_blob
+from siting.desk.storage.office import parcel_folder
+from siting.desk.storage.store import Store
 
 _M_PER_DEGREE = 111_195.0
 STATUSES = (

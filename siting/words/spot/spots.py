@@ -17,9 +17,9 @@ from siting.scoring.combine import strongest_attractor
 from siting.scoring.stability import FAIR, FIRM
 from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
-from siting.words.heading import heading_words
-from siting.words.names import full_name, place_name
-from siting.words.reasons import on_site, pulled_down, why
+from siting.words.spot.heading import heading_words
+from siting.words.spot.names import full_name, place_name
+from siting.words.spot.reasons import on_site, pulled_down, why
 
 _LEAST_FALL = 0.7  # metres of distance to the metre: at 45 degrees off the nearest way
 

@@ -1,6 +1,7 @@
 """Where water gathers: upstream area, streams, height above them, wetness.
 
-Every function takes and returns plain arrays; directions are the codes of `siting.ground.flow`.
+Every function takes and returns plain arrays; directions are the codes of
+`siting.ground.water.flow`.
 """
 
 from __future__ import annotations
@@ -10,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.bands import in_bands
-from siting.ground.flow import CODES, NO_DATA, OFFSETS, flow_directions
+from siting.ground.water.flow import CODES, NO_DATA, OFFSETS, flow_directions
+from siting.kernels.bands import in_bands
 
 if TYPE_CHECKING:
     from affine import Affine

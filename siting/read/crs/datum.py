@@ -13,7 +13,7 @@ from pyproj.transformer import TransformerGroup
 from rasterio.errors import CRSError
 
 from siting.errors import SitingError
-from siting.read.projection import horizontal, name_of
+from siting.read.crs.projection import horizontal, name_of
 from siting.types import Note
 
 GPS_M = 5.0

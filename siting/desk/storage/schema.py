@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 
-from siting.desk.blob import envelope_of, from_blob
+from siting.desk.storage.blob import envelope_of, from_blob
 
 SCHEMA = 1
 VERSION_TABLE = "office_version"

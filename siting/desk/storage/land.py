@@ -11,7 +11,7 @@ import shapely
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting.desk.schema import LAYERS
+from siting.desk.storage.schema import LAYERS
 
 DECIMALS = 7
 _MOST_SHAPES, _MOST_CORNERS = 500, 20_000

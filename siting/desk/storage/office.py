@@ -10,10 +10,10 @@ from typing import Any
 
 import tomli_w
 
-from siting.desk.land import sketch_text
-from siting.desk.store import Land
+from siting.desk.storage.land import sketch_text
+from siting.desk.storage.store import Land
+from siting.disk.files import make_folder, safe_name, write_atomic
 from siting.errors import SitingError
-from siting.files import make_folder, safe_name, write_atomic
 from siting.read.vector.sketch_file import OUTLINE
 from siting.settings.inputs import LAYER_NAMES, Inputs
 from siting.settings.load import load_inputs, read_toml

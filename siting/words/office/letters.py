@@ -12,8 +12,8 @@ from siting.lengths import percent
 from siting.settings.protocol import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
-from siting.words.names import letter_name
-from siting.words.no_go import REASONS, letter_clause
+from siting.words.spot.names import letter_name
+from siting.words.spot.no_go import REASONS, letter_clause
 
 NONE = "none"
 _NOTHING = "nothing much"

@@ -1,0 +1,77 @@
+"""The commands `siting desk` and `siting sketch`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from siting.cli.options import number
+
+
+@click.command()
+@click.argument("inputs_file", required=False, type=click.Path(path_type=Path))
+@click.option("--point", required=True, help="LON,LAT in degrees: the middle of the land.")
+@click.option(
+    "--radius", type=float, default=1000.0, show_default=True, help="How far the land reaches, m."
+)
+@click.option(
+    "--for", "made_for", default="", help="The sign-up it is for; the sketch carries it back."
+)
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("sketch.html"),
+    show_default=True,
+    help="File to write.",
+)
+def sketch(inputs_file: Path | None, point: str, radius: float, made_for: str, out: Path) -> None:
+    """Write a page on which a volunteer draws the land. It works offline, on a phone or laptop."""
+    from siting.commands import sketch_to_file
+    from siting.settings.load import load_inputs
+
+    lon, _, lat = point.partition(",")
+    place = (number("point", lon), number("point", lat))
+    over = {"parcel": {"point": list(place), "radius_m": radius, "file": ""}}
+    inputs = load_inputs(inputs_file, over) if inputs_file is not None else None
+    click.echo(sketch_to_file(inputs, out, point=place, radius_m=radius, made_for=made_for))
+
+
+@click.command()
+@click.argument("inputs_file", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--out",
+    "folder",
+    type=click.Path(path_type=Path),
+    default=Path("office"),
+    show_default=True,
+    help="Folder of the office; a new one is made.",
+)
+@click.option(
+    "--protocol", "protocol_file", type=click.Path(path_type=Path), help="The survey's rules."
+)
+@click.option("--no-browser", is_flag=True, help="Print the address; do not open a browser.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port; 0 picks a free one.")
+def desk(
+    inputs_file: Path | None,
+    folder: Path,
+    protocol_file: Path | None,
+    no_browser: bool,
+    port: int,
+) -> None:
+    """Open the survey office in the browser. Sign-ups, land, places, hand-over; no internet."""
+    try:
+        from siting.desk.run import run_desk
+    except ModuleNotFoundError as error:
+        raise click.ClickException(
+            f"The desk needs {error.name}, which is not installed. Install it with: "
+            "pip install 'siting[desk]'"
+        ) from error
+    if inputs_file is None and not (folder / "office.toml").exists():
+        sample = Path("sample_rasters") / "inputs.toml"  # so that one command shows it all
+        inputs_file = sample if sample.exists() else None
+    run_desk(
+        folder, inputs_file, protocol_file, say=click.echo, open_browser=not no_browser, port=port
+    )

@@ -1,0 +1,113 @@
+"""The commands `siting score`, `batch` and `check`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from siting.cli.options import input_options, overwrite_option, settings_of
+from siting.cli.progress_line import progress_line
+
+
+@click.command()
+@input_options
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
+@click.option(
+    "--public",
+    is_flag=True,
+    help="Write only files you may pass on: rounded places, no parcel, no layers, no map.",
+)
+@overwrite_option
+def score(
+    inputs_file: Path | None,
+    protocol_file: Path | None,
+    out: Path,
+    public: bool,
+    overwrite: bool,
+    **options: Any,
+) -> None:
+    """Score one parcel: ranked map, sheet and files."""
+    from siting.commands import score_to_folder
+
+    inputs, protocol = settings_of(inputs_file, protocol_file, options)
+    with progress_line() as progress:
+        told = score_to_folder(
+            inputs, protocol, out, progress=progress, public=public, overwrite=overwrite
+        )
+    click.echo(told)
+
+
+def _pages(context: click.Context, option: click.Parameter, value: str) -> int | None:
+    """How many parcels get pages: 0 for "none", None for "all", else the number in the text."""
+    del context, option
+    words = value.lower().replace("best", " ").split()
+    if words in (["none"], ["all"]):
+        return 0 if words == ["none"] else None
+    if len(words) == 1 and words[0].isascii() and words[0].isdigit():
+        return int(words[0])
+    raise click.BadParameter(f'{value!r} is not "none", "all" or "best 20".')
+
+
+@click.command()
+@input_options
+@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
+@click.option(
+    "--pages",
+    default="best 20",
+    show_default=True,
+    callback=_pages,
+    metavar="none|best N|all",
+    help="Parcels that get their map, sheet and files.",
+)
+@click.option(
+    "--workers",
+    type=click.IntRange(0, 1024),
+    help="Number of processes; 0 uses this one. Default: as many as processors and memory allow.",
+)
+@click.option("--dask", default="", metavar="ADDRESS", help="Scheduler of a Dask cluster.")
+@click.option("--assign", is_flag=True, help="Propose a parcel and spot for each survey cell.")
+@overwrite_option
+def batch(
+    inputs_file: Path | None,
+    protocol_file: Path | None,
+    out: Path,
+    pages: int | None,
+    workers: int | None,
+    dask: str,
+    assign: bool,
+    overwrite: bool,
+    **options: Any,
+) -> None:
+    """Score many parcels: tables, an overview and pages. Run again to resume."""
+    from siting.batch.progress import BatchProgress
+    from siting.batch.run import Options
+    from siting.commands import batch_to_folder
+
+    inputs, protocol = settings_of(inputs_file, protocol_file, options)
+    told, complete = batch_to_folder(
+        inputs,
+        protocol,
+        out,
+        options=Options(
+            pages=pages, workers=workers, dask=dask, assign=assign, overwrite=overwrite
+        ),
+        watcher=BatchProgress(),
+    )
+    click.echo(told)
+    if not complete:
+        raise SystemExit(4)
+
+
+@click.command()
+@input_options
+def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) -> None:
+    """Show what each input is and what is wrong with it. Writes nothing."""
+    from siting.commands import check_inputs
+
+    inputs, protocol = settings_of(inputs_file, protocol_file, options)
+    text, sound = check_inputs(inputs, protocol)
+    click.echo(text)
+    if not sound:
+        raise SystemExit(3)

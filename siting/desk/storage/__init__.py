@@ -1,0 +1,1 @@
+"""What the office keeps: its one file, its layers, its clock."""

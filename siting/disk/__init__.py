@@ -1,0 +1,1 @@
+"""Writing files whole, and a folder for one run at a time."""

@@ -1,0 +1,1 @@
+"""Coordinate systems, datums, projections."""

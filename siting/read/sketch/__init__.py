@@ -1,0 +1,1 @@
+"""What a volunteer drew, and the ground a sketch page shows."""

@@ -1,0 +1,1 @@
+"""Sentences of the survey office: letters, decisions, desk, gather, review."""

@@ -1,0 +1,1 @@
+"""Sentences about a place: what speaks for it, its view, its name."""
