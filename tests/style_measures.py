@@ -1,9 +1,12 @@
-"""Measures of the program's own style, as a table.
+"""Measures of the program's own style, as a table; with names of rooms, what each still lacks.
 
     python -m tests.style_measures
+    python -m tests.style_measures ground heading
 
-Lines of a function are those of its code: without docstring, comments and blank lines. A
-docstring "with a unit" is one of a public function or class that names a unit of measure.
+Lines of a function are those of its code: without docstring, comments and blank lines. A public
+name "with a quantity" is a function or class of a module, or a method or property of a public
+class, whose annotations speak of a float or an array; its docstring is to name a unit (or, for
+an array of marks and codes, its shape).
 """
 
 from __future__ import annotations
@@ -11,26 +14,56 @@ from __future__ import annotations
 import ast
 import io
 import re
+import sys
 import tokenize
 from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median, quantiles
 
 PACKAGE = Path(__file__).parents[1] / "siting"
+TOP = "top"
 _UNIT = re.compile(
-    r"\b(metres?|m|km|ha|degrees?|deg|seconds?|s|minutes?|min|hours?|days?|years?|share|shares|"
-    r"0\.\.1|per|pixels?|px|cells?|bytes|MB|GB|NaN|percent|points)\b|%"
+    r"\b(metres?|m|km|ha|hectares?|feet|degrees?|deg|seconds?|s|ms|minutes?|min|hours?|days?|"
+    r"nights?|years?|months?|dates?|shares?|ratio|0\.\.1|0 to 1|1/m|per|pixels?|px|cells?|rows|"
+    r"bytes|MB|GB|NaN|percent|points|mm|without a unit|in the unit of)\b|%|\(n\b"
 )
+_QUANTITY = re.compile(r"\b(float|floating|Floats|ndarray|NDArray|\w+Array|Layers)\b")
 _FUNCTIONS = (ast.FunctionDef, ast.AsyncFunctionDef)
+_WITH_A_DOCSTRING = (*_FUNCTIONS, ast.ClassDef, ast.Module)
+
+
+@dataclass
+class Measured:
+    """What some files of the package come to."""
+
+    files: list[Path] = field(default_factory=list)
+    lines: Counter[str] = field(default_factory=Counter)
+    code: int = 0
+    comments: int = 0
+    functions: Counter[str] = field(default_factory=Counter)
+    public: int = 0
+    documented: int = 0
+    quantities: int = 0
+    without_unit: list[str] = field(default_factory=list)
+
+    @property
+    def comments_per_100(self) -> float:
+        """Comment lines per 100 lines of code."""
+        return 100 * self.comments / max(self.code, 1)
 
 
 def code_lines(node: ast.AST, code: set[int]) -> int:
     """Lines of code from a function's first to its last, its docstring left out."""
-    first, last = node.lineno, node.end_lineno
-    held = set()
-    if ast.get_docstring(node) is not None:
-        held = set(range(node.body[0].lineno, node.body[0].end_lineno + 1))
-    return len(set(range(first, last + 1)) & code - held)
+    return len(set(range(node.lineno, node.end_lineno + 1)) & code - docstring_lines(node))
+
+
+def docstring_lines(node: ast.AST) -> set[int]:
+    """Numbers of the lines that a docstring takes; none if there is none."""
+    if ast.get_docstring(node) is None:
+        return set()
+    return set(range(node.body[0].lineno, node.body[0].end_lineno + 1))
 
 
 def lines_of(text: str) -> tuple[set[int], set[int]]:
@@ -47,50 +80,113 @@ def lines_of(text: str) -> tuple[set[int], set[int]]:
     return code, comments
 
 
-def measures() -> dict[str, str]:
-    """Each measure by its name."""
-    sizes: list[int] = []
-    code_count = comment_count = lines = public = documented = with_unit = 0
-    longest: Counter[str] = Counter()
-    files = sorted(PACKAGE.rglob("*.py"))
+def public_nodes(tree: ast.AST, inside: str = "") -> Iterator[tuple[str, ast.AST]]:
+    """(name, node) of a module's public functions and classes and of the classes' members."""
+    for node in ast.iter_child_nodes(tree):
+        if isinstance(node, (*_FUNCTIONS, ast.ClassDef)) and not node.name.startswith("_"):
+            yield f"{inside}{node.name}", node
+            if isinstance(node, ast.ClassDef):
+                yield from public_nodes(node, f"{inside}{node.name}.")
+
+
+def has_quantity(node: ast.AST) -> bool:
+    """Whether a float or an array stands in what a function takes and gives, or a class holds."""
+    if isinstance(node, _FUNCTIONS):
+        every = [*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs]
+        notes = [arg.annotation for arg in every] + [node.returns]
+    else:
+        notes = [part.annotation for part in node.body if isinstance(part, ast.AnnAssign)]
+    return any(note is not None and _QUANTITY.search(ast.unparse(note)) for note in notes)
+
+
+def files_of(room: str) -> list[Path]:
+    """The Python files of a room and the rooms in it; of TOP those beside the rooms."""
+    if room == TOP:
+        return sorted(PACKAGE.glob("*.py"))
+    return sorted((PACKAGE / room).rglob("*.py"))
+
+
+def rooms() -> list[str]:
+    """Names of all rooms of the package, TOP first."""
+    return [TOP, *sorted({p.relative_to(PACKAGE).parts[0] for p in PACKAGE.rglob("*/*.py")})]
+
+
+def measured(files: list[Path]) -> Measured:
+    """What the files come to."""
+    out = Measured(files)
     for path in files:
-        text = path.read_text(encoding="utf-8")
+        text, name = path.read_text(encoding="utf-8"), path.relative_to(PACKAGE).as_posix()
         tree = ast.parse(text)
         code, comments = lines_of(text)
         docs: set[int] = set()
         for node in ast.walk(tree):
-            if isinstance(node, (*_FUNCTIONS, ast.ClassDef, ast.Module)):
-                told = ast.get_docstring(node)
-                if told is not None:
-                    docs |= set(range(node.body[0].lineno, node.body[0].end_lineno + 1))
-                if isinstance(node, ast.Module) or node.name.startswith("_"):
-                    continue
-                public += 1
-                documented += told is not None
-                with_unit += bool(told and _UNIT.search(told))
+            if isinstance(node, _WITH_A_DOCSTRING):
+                docs |= docstring_lines(node)
             if isinstance(node, _FUNCTIONS):
-                sizes.append(code_lines(node, code))
-                longest[f"{path.relative_to(PACKAGE)}:{node.name}"] = sizes[-1]
-        lines += len(text.splitlines())
-        code_count += len(code - docs)
-        comment_count += len(comments)
-    rooms = Counter(path.parent.relative_to(PACKAGE).as_posix() for path in files)
-    name, most = longest.most_common(1)[0]
-    room, count = max(rooms.items(), key=lambda item: item[1])
+                out.functions[f"{name}:{node.name}:{node.lineno}"] = code_lines(node, code)
+        out.lines[name] = len(text.splitlines())
+        out.code += len(code - docs)
+        out.comments += len(comments)
+        _add_docstrings(out, name, tree)
+    return out
+
+
+def _add_docstrings(out: Measured, name: str, tree: ast.AST) -> None:
+    for called, node in public_nodes(tree):
+        said = ast.get_docstring(node)
+        out.public += 1
+        out.documented += said is not None
+        if has_quantity(node):
+            out.quantities += 1
+            if not (said and _UNIT.search(said)):
+                out.without_unit.append(f"{name}:{called}")
+
+
+def measures() -> dict[str, str]:
+    """Each measure of the whole package by its name."""
+    all_files = sorted(PACKAGE.rglob("*.py"))
+    whole = measured(all_files)
+    sizes = list(whole.functions.values())
+    name, most = whole.functions.most_common(1)[0]
+    module, longest = whole.lines.most_common(1)[0]
+    folders = Counter(path.parent.relative_to(PACKAGE).as_posix() for path in all_files)
+    room, count = max(folders.items(), key=lambda item: item[1])
+    with_unit = 1 - len(whole.without_unit) / whole.quantities
     return {
-        "files / lines": f"{len(files)} / {lines:,}",
+        "files / lines": f"{len(all_files)} / {sum(whole.lines.values()):,}",
         "functions: median / 90th percentile / longest":
             f"{median(sizes):g} / {quantiles(sizes, n=10)[-1]:.0f} / {most} ({name})",
-        "comment lines per 100 lines of code": f"{100 * comment_count / code_count:.1f}",
-        "public names with a docstring": f"{documented / public:.0%}",
-        "public docstrings that name a unit": f"{with_unit / public:.0%}",
+        "comment lines per 100 lines of code": f"{whole.comments_per_100:.1f}",
+        "public names with a docstring": f"{whole.documented / whole.public:.0%}",
+        "public names with a quantity whose docstring names a unit":
+            f"{with_unit:.0%} of {whole.quantities}",
         "files in the fullest room": f"{count} ({room})",
-        "longest module": "{1} lines ({0})".format(*max(
-            ((p.relative_to(PACKAGE).as_posix(), len(p.read_text().splitlines())) for p in files),
-            key=lambda item: item[1])),
+        "longest module": f"{longest} lines ({module})",
+        "modules over 350 lines": str(sum(n > 350 for n in whole.lines.values())),
     }  # fmt: skip
 
 
+def print_room(room: str) -> None:
+    """A room's measures and what it lacks."""
+    found = measured(files_of(room))
+    wanted = max(0, -(-4 * found.code // 100) - found.comments)
+    print(f"{room}: {found.code} lines of code, {found.comments_per_100:.1f} comments per 100 "
+          f"({wanted} lines to go), {len(found.without_unit)} of {found.quantities} quantities "
+          "without a unit")  # fmt: skip
+    for name in found.without_unit:
+        print(f"  no unit: {name}")
+    for name, count in found.lines.items():
+        if count > 350:
+            print(f"  long: {name} {count}")
+
+
 if __name__ == "__main__":
-    for name, value in measures().items():
-        print(f"{name}: {value}")
+    for named in sys.argv[1:]:
+        print_room(named)
+    if not sys.argv[1:]:
+        for label, value in measures().items():
+            print(f"{label}: {value}")
+        for named in rooms():
+            found = measured(files_of(named))
+            print(f"  {named}: {found.comments_per_100:.1f} comments per 100, "
+                  f"{len(found.without_unit)} of {found.quantities} without a unit")  # fmt: skip
