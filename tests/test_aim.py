@@ -480,6 +480,17 @@ def test_notes() -> None:
     assert "Glare from open water is possible." in said
 
 
+@pytest.mark.parametrize(
+    ("turn_deg", "away_m", "said"),
+    [(10.0, 9.0, "is in view"), (60.0, 9.0, "looks closer"), (10.0, 40.0, "looks closer")],
+)
+def test_what_is_out_of_the_picture_is_not_said_to_be_in_it(turn_deg, away_m, said) -> None:
+    known = facts(
+        won_by="target", rival_deg=315.0, target="a ford", target_turn_deg=turn_deg, target_m=away_m
+    )
+    assert said in notes(known)[0]
+
+
 def test_the_view_is_measured_to_the_edge_of_the_parcel() -> None:
     # The parcel ends 20 m north of the place; straight north the picture leaves it there.
     judged = look(land(inside=NORTH < 20))

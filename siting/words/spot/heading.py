@@ -88,9 +88,7 @@ def notes(facts: HeadingFacts) -> tuple[str, ...]:
     said = []
     if facts.won_by:
         facing = compass_word(facts.rival_deg)
-        said.append(
-            f"facing {facing} there would be less low sun, but this way {BETTER[facts.won_by]}"
-        )
+        said.append(f"facing {facing} there would be less low sun, but this way {_better(facts)}")
     if facts.least_sun_minutes >= 1.0:
         said.append("every direction has some low sun here")
     saved = facts.flat_minutes - facts.sun_minutes
@@ -103,6 +101,13 @@ def notes(facts: HeadingFacts) -> tuple[str, ...]:
     if facts.water_share >= 0.1:
         said.append("glare from open water is possible")
     return tuple(_sentence(text) for text in said)
+
+
+def _better(facts: HeadingFacts) -> str:
+    """What this heading has before one with less sun; no more is in view than the picture holds."""
+    if facts.won_by == "target" and not _target_seen(facts):
+        return "the camera looks closer to what draws animals"
+    return BETTER[facts.won_by]
 
 
 def lens_advice(facts: HeadingFacts, *, lens_height_m: float) -> str:
@@ -181,6 +186,15 @@ def _target(facts: HeadingFacts) -> str:
     return (
         f"not in view, {ahead} away: {facts.target}. To get it in the picture, use a tree on dry "
         f"ground on its {side} side"
+    )
+
+
+def _target_seen(facts: HeadingFacts) -> bool:
+    """Whether the feature stands in the picture, no farther than the view is clear."""
+    return (
+        bool(facts.target)
+        and facts.target_turn_deg <= _IN_VIEW_DEG
+        and facts.target_m <= facts.zone_m
     )
 
 
