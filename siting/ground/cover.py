@@ -21,6 +21,7 @@ from siting.types import BoolArray, CoverRole, RoleArray
 SHIPPED = ("nlcd", "worldcover", "corine", "dynamic-world", "c-cap")
 NO_CODE = -1
 OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE)
+# A hedge one cell wide that runs diagonally is still one patch: cells touch by corners, too.
 _EIGHT = np.ones((3, 3), dtype=bool)
 
 
@@ -94,6 +95,7 @@ def parse_legend(text: str, *, name: str) -> Legend:
 
 
 def _table(text: str, name: str) -> list[dict[str, str]]:
+    # Spreadsheets put a byte-order mark before the first column's name.
     plain = text.lstrip("\ufeff")
     odd = next((c for c in plain if c < " " and c not in "\t\r\n"), None)
     if odd is not None:
@@ -137,6 +139,7 @@ def canonical_codes(code: NDArray[np.int32], legend: Legend, *, file: str) -> ND
     present = [int(c) for c in np.unique(code) if c != NO_CODE]
     data = [c for c in present if c not in legend.no_data]
     alias = legend.alias or {}
+    # CORINE comes as 1..44 or as 111..523: which one a raster uses is seen from its codes alone.
     second = [c for c in data if c in alias]
     first = [c for c in data if c in legend.role]
     if second and first:
@@ -187,6 +190,7 @@ def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
     speck = np.zeros(role.shape, dtype=bool)
     for value in np.unique(role[~kept_always]):
         label, small = _patches(role == value, smallest_cells)
+        # Patch 0 is everything off the mask.
         small[0] = False
         speck |= small[label]
     if not speck.any() or speck.all():
@@ -242,6 +246,7 @@ def openings(
         if not least_cells <= patch.sum() < most_cells:
             continue
         rim = ndimage.binary_dilation(patch, structure=_EIGHT) & ~patch
+        # Cut off by the border it may be the corner of a wide field.
         inner = all(s.start > 0 and s.stop < n for s, n in zip(box, label.shape, strict=True))
         whole = inner and bool(known[rows, cols][rim].all())
         if whole and woods[rows, cols][rim].mean() >= ring:

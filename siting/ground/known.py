@@ -38,6 +38,7 @@ def cells_to_unknown(known: BoolArray) -> FloatArray:
     >>> cells_to_unknown(np.ones((3, 3), dtype=bool))[1, 1]
     np.float32(2.0)
     """
+    # The ring of unknown cells makes the border of the array the end of what is known.
     return cells_to(~np.pad(known, 1, constant_values=False))[1:-1, 1:-1]
 
 

@@ -32,7 +32,6 @@ _MOIST_ROLES = (
     CoverRole.WETLAND,
     CoverRole.WATER,
 )
-# Height above the ground of what is seen of traffic and of a house, metres.
 
 
 @dataclass(frozen=True)
@@ -70,8 +69,27 @@ def build_ground(
     disturbance: Disturbance,
     engine: Engine = "built-in",
 ) -> Ground:
-    """All layers of one parcel, from the land and the survey's rules."""
+    """All layers of one parcel, from the land and the survey's rules.
+
+    Parameters
+    ----------
+    land : Land
+        Elevations in metres, roles and mapped shapes on one grid, north first.
+    cover, camera, drainage, disturbance : the protocol's tables of these names
+    engine : "built-in" or "richdem", for slope and flow of water
+
+    Returns
+    -------
+    Ground, without the layers of travel and of height above water, which
+        `siting.ground.travel.passage.with_passage` adds
+
+    Raises
+    ------
+    SitingError
+        E-ENGINE-01 when the engine is not installed.
+    """
     grid = land.grid
+    # Roles first: what counts as woods or field decides edges, openings and where to look for flow.
     role, woods, fields, opening = _cover_kinds(land, cover)
     valley_lines, valley_notes = _valley_lines(land, drainage, engine)
     water = land.shapes("water")
@@ -79,6 +97,7 @@ def build_ground(
     layers: dict[str, FloatArray] = {}
     layers.update(_terrain_layers(land, camera, engine))
     layers.update(_cover_layers(role, woods, fields, opening, land, cover, camera))
+    # A layer that cannot be made is missing, and its criterion is then not judged: no guess.
     if "water" in land.vectors or (land.role == CoverRole.WATER).any():
         layers["distance_to_water_m"] = _water_distance(land, water)
     if valley_lines:
@@ -96,6 +115,7 @@ def build_ground(
     layers["distance_to_boundary_m"] = _distance([shapely.boundary(land.parcel_shape)], grid)
     if "livestock" in land.vectors:
         layers["distance_to_livestock_m"] = _distance(land.shapes("livestock"), grid)
+    # After the mapped layers: built-up cover stands in only where houses and roads are not mapped.
     layers.update(_people_cover(land))
     quiet, quiet_notes = _quietness(land, layers, disturbance)
     layers.update(quiet)
@@ -117,6 +137,7 @@ def _or_none_near(found: FloatArray | None, grid: Grid) -> FloatArray:
 def _terrain_layers(land: Land, camera: CameraRules, engine: Engine) -> dict[str, FloatArray]:
     size = land.grid.cell_size_m
     slope = slope_deg(land.dem, size, engine=engine)
+    # Flat where the camera stands is not enough: the ground in view must be level as well.
     view = mean_within(slope, radius_m=camera.view_far_m, cell_size_m=size)
     return {"slope_deg": slope, "view_slope_deg": view}
 
@@ -178,6 +199,7 @@ def _cover_layers(
     brush = np.isin(role, [CoverRole.SHRUB, CoverRole.WETLAND])
     brush_m2 = least_area_m2(rules.min_woods_ha * 1e4, source_cell_m=land.cover_cell_m)
     brush = patches_at_least(brush, smallest_cells=brush_m2 / size**2)
+    # Where woods or fields meet brush: less of a contrast than woods against field.
     soft = distance_to_border(woods | fields, brush, cell_size_m=size)
     to_tree = _nearer(distance_to_cells(trees, cell_size_m=size), land.shapes("trees"), grid)
     if not land.has_cover:
@@ -254,6 +276,7 @@ def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
         return known
     trails = land.vectors["trails"]
     lines = list(trails.geometry[trails["use"] != "busy"])
+    # A trail round a pond follows its bank for long; it does not cross it.
     streams = [shape for shape in water if shape.geom_type.endswith("LineString")]
     if not lines or not streams:
         return known
@@ -290,6 +313,7 @@ def _quietness(
     """Quietness 0..1: the worst of the disturbances that are known; missing when none is known."""
     out: dict[str, FloatArray] = {}
     judged: list[tuple[FloatArray, Knots]] = []
+    # Sight lines are costly, and quietness is asked for on the parcel only.
     inside = burn([land.parcel_shape], grid=land.grid)
 
     def felt(
@@ -330,6 +354,7 @@ def _quietness(
             judged.append((layers[layer], curve))
     if not judged:
         return out, ()
+    # The worst one counts: a quiet house does not make up for a loud road.
     out["quietness"] = np.minimum.reduce([membership(d, curve) for d, curve in judged])
     missing = [name for name in ("roads", "buildings") if name not in land.vectors]
     if not missing:

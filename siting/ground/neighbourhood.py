@@ -35,6 +35,17 @@ def seen_at(values: FloatArray, step: tuple[int, int]) -> FloatArray:
 
 
 def disc_of(radius_cells: float) -> BoolArray:
+    """Cells of a square whose centres lie within `radius_cells` of its middle.
+
+    Returns
+    -------
+    (2 r + 1, 2 r + 1) bool, r the radius in whole cells
+
+    Examples
+    --------
+    >>> disc_of(1.0).astype(int).tolist()
+    [[0, 1, 0], [1, 1, 1], [0, 1, 0]]
+    """
     reach = int(radius_cells)
     row, col = np.indices((2 * reach + 1, 2 * reach + 1)) - reach
     return np.asarray(row**2 + col**2 <= radius_cells**2)
@@ -81,6 +92,7 @@ def sums_at(
     """
     rows, cols = values.shape
     kind = np.int64 if np.issubdtype(values.dtype, np.integer) else np.float64
+    # Sums along rows: each row of the disc is then one difference, whatever its width.
     running = np.zeros((rows, cols + 1), dtype=np.int32 if kind is np.int64 else kind)
     np.cumsum(values, axis=1, out=running[:, 1:])
     out = np.zeros(len(row), dtype=kind)
@@ -97,6 +109,22 @@ def peaks(height: FloatArray, *, least: float, spacing_cells: float) -> list[tup
     """Cells of greatest height first, each at least the spacing away from the ones before it.
 
     Of equal heights the northern, then the western comes first.
+
+    Parameters
+    ----------
+    height : (rows, cols) float
+        Any measure, north first; NaN and infinite cells are no peaks and hide none.
+    least : float, in the unit of `height`; lower cells are no peaks
+    spacing_cells : float
+
+    Returns
+    -------
+    list of (row, col)
+
+    Examples
+    --------
+    >>> peaks(np.array([[1.0, 0.0, 3.0, 2.0]]), least=0.5, spacing_cells=2.0)
+    [(0, 2), (0, 0)]
     """
     row, col = np.nonzero((height >= least) & (height < np.inf))
     own, last = height[row, col], (height.shape[0] - 1, height.shape[1] - 1)

@@ -14,8 +14,11 @@ from siting.ground.distance import spread
 from siting.ground.view import Ground, coarser, screened
 from siting.types import BoolArray
 
+# The pairs of place and point are what costs: near many houses fewer places are asked, rather than
+# more sight lines drawn, for the ratio changes slowly from place to place.
 _MOST_PLACES = (6_000, 2_000, 600)
 _MOST_PAIRS = 150_000
+# Hills hide roads, not furrows: the ground between is looked at in cells of this size.
 _SIGHT_CELL_M = 8.0
 _STEP_M = 25.0
 
@@ -76,11 +79,13 @@ def felt_distance(
         other_height_m=height_m,
     )
     away = np.hypot(*(place[pairs[0]] - points[pairs[1]]).T)
+    # Both from the points, so that their ratio is 1 where nothing is hidden.
     plain, felt = (np.full(len(place), np.inf) for _ in range(2))
     np.minimum.at(plain, pairs[0], away)
     np.minimum.at(felt, pairs[0], away * np.where(hidden, factor, 1.0))
     # Against the nearest of the same points, not against the shape, which runs between them.
     ratio = np.where(np.isfinite(plain), felt / np.maximum(plain, 1.0), 1.0)
+    # Rounding must not bring a hidden road nearer than it is, nor farther than the protocol allows.
     ratio = np.clip(ratio, 1.0, factor)
     spread = _spread(row, col, ratio, shape=distance_m.shape)
     out = distance_m.astype(np.float32)
@@ -120,6 +125,7 @@ def _lattice(matters: BoolArray, *, most: int, grid: Grid) -> tuple[IndexArray, 
         row, col = np.nonzero(matters[top::nth, left::nth])
         if row.size or nth == 1:
             return row * nth + top, col * nth + left
+        # A narrow strip may fall between all lattice lines: halve until some of it is met.
         nth //= 2
 
 

@@ -31,6 +31,7 @@ def gradient(dem: FloatArray, cell_size_m: float) -> tuple[FloatArray, FloatArra
     z = np.asarray(dem)
     east, north = (np.full(z.shape, np.nan, dtype=np.float32) for _ in range(2))
     if min(z.shape) > 2:
+        # Counted from its own lowest cell, not from the sea: see `_base`.
         base = _base(z)
         east[1:-1, 1:-1], north[1:-1, 1:-1] = _inner_gradient(z, cell_size_m, base)
     return east, north
@@ -91,6 +92,7 @@ def slope_deg(dem: FloatArray, cell_size_m: float) -> FloatArray:
     z = np.asarray(dem)
     out: FloatArray = np.full(z.shape, np.nan, dtype=np.float32)
     if min(z.shape) > 2:
+        # One level for all bands: a level of its own for each would show at their seams.
         base, inner = _base(z), out[1:-1, 1:-1]
 
         def fill(rows: slice) -> None:
@@ -105,6 +107,7 @@ def slope_of(east: FloatArray, north: FloatArray) -> FloatArray:
     """Slope in degrees from rise per metre towards east and north."""
     from siting import kernels
 
+    # By the system's arc tangent: numpy's own differs in the last digit between processors.
     tangent = np.ascontiguousarray(np.hypot(east, north))
     angle = np.empty_like(tangent)
     kernels.arc_tangents(tangent.ravel(), angle.reshape(-1))
@@ -147,6 +150,7 @@ def mean_within(values: FloatArray, *, radius_m: float, cell_size_m: float) -> F
     from siting import kernels
 
     radius_cells = radius_m / cell_size_m
+    # A hair more than the root, so that rounding never leaves out a cell just on the circle.
     half_widths = np.sqrt(radius_cells**2 - np.arange(-reach, reach + 1) ** 2) + 1e-9
     out = np.empty(values.shape, dtype=np.float32)
 
@@ -212,6 +216,7 @@ def smoothed(
     def blurred(values: FloatArray) -> FloatArray:
         return along_rows(along_rows(values.T, first[0]).T, first[1])
 
+    # In float64: the weights of a wide Gaussian are tiny, and saddles are told apart by decimetres.
     total = blurred(np.where(known, dem, 0.0).astype(np.float64))
     weight = blurred(known.astype(np.float64))
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -24,6 +24,8 @@ REFRACTION_K = 0.13
 Places = tuple[FloatArray, FloatArray]
 """Eastings and northings, metres in a grid's coordinate system."""
 
+# Steps stay below 1/32 of the distance: a crest of 20 degrees is met within 0.35 degree. The first
+# eight cells go by halves, for a bank close by fills most of the sky. Samples at a time: 16 MB.
 _DETAIL = 32
 _CLOSE_CELLS = 8
 _MOST_SAMPLES = 2_000_000
@@ -147,6 +149,7 @@ def skyline(
             if not alive[part].any():
                 continue
             rise = _rise(grounds, lens[part], radian, distance, drop)
+            # A ray ends at its first gap: the ground beyond might be hidden by what is not known.
             known = np.logical_and.accumulate(np.isfinite(rise), axis=2) & alive[part, :, None]
             highest = np.where(known, rise, -np.inf).max(axis=2)
             tangent[part] = np.maximum(tangent[part], highest)

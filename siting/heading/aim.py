@@ -19,9 +19,11 @@ IndexArray = NDArray[np.intp]
 
 # What a heading with more low sun may have before the others.
 _BETTER = ("clear", "slant", "target", "private", "level", "cover")
+# Smaller differences are no reason that a reader could see on the ground: our choice.
 _CLEARLY_MINUTES, _CLEARLY_PART = 3.0, 0.2
 # Share of a direction's headings that may be closed before the direction is.
 _SHUT_SHARE = 0.25
+# Span of one of the eight directions, degrees.
 EIGHTH_DEG = 45.0
 
 
@@ -45,10 +47,12 @@ def best_and_second(judged: Headings, *, second_turn_deg: float) -> tuple[IndexA
     n, count = judged.score.shape
     off_middle = np.arange(count) % (count // 8) != 0
     bearing = np.broadcast_to(np.arange(count) + count * (off_middle & judged.spans), (n, count))
+    # Rounded, so that a difference in the last digit between two processors settles nothing.
     keys = (bearing, np.round(judged.sun.in_front, 1), -np.round(judged.score, 6))
     order = np.lexsort(keys, axis=1)
     best = order[:, 0]
     turn = np.abs(HEADINGS_DEG[order] - HEADINGS_DEG[best][:, None])
+    # A second choice a few degrees from the first would be of no use where the first is blocked.
     far = np.minimum(turn, 360.0 - turn) >= second_turn_deg - 1e-9
     second: IndexArray = order[np.arange(n), far.argmax(axis=1)]
     shut = np.take_along_axis(judged.score, second[:, None], axis=1)[:, 0] <= 0
@@ -78,6 +82,7 @@ def _over_eight(values: FloatArray, how: Callable[..., FloatArray]) -> FloatArra
     """One value for each eighth of the circle about north, north-east ..., at all its headings."""
     n, count = values.shape
     wide = count // 8
+    # Rolled by half a span, so that north takes as much from its west as from its east.
     parts = how(np.roll(values, wide // 2, axis=1).reshape(n, 8, wide), axis=2)
     return np.roll(np.repeat(parts, wide, axis=1), -(wide // 2), axis=1)
 
@@ -202,6 +207,7 @@ def _rather(judged: Headings, i: int, chosen: int) -> tuple[str, float]:
     minutes = judged.sun.minutes[i]
     if minutes[chosen] < minutes.min() + _CLEARLY_MINUTES:
         return "", float("nan")
+    # Within a minute of the least: sun tables are no finer than that.
     rivals = np.flatnonzero(minutes <= minutes.min() + 1.0)
     rival = int(rivals[np.argmax(np.nan_to_num(judged.score[i, rivals], nan=-1.0))])
     more = {

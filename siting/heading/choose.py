@@ -26,6 +26,8 @@ from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.spot_parts import Aim
 from siting.types import BoolArray, Candidate, Feature, Land, Remark
 
+# Over so short a way only a skyline made by something very close changes; `quick_score` is for the
+# search, and the places chosen get skylines of their own.
 _SKY_M = 8.0
 
 COMPASS_DAY = dt.date(2027, 7, 2)
@@ -82,6 +84,8 @@ class Lookout:
         squares = [
             (int(e), int(n)) for e, n in zip(easting // _SKY_M, northing // _SKY_M, strict=True)
         ]
+        # Sorted: the skylines of one call are worked out together, and sets have no order of their
+        # own.
         new = sorted(set(squares) - self.skies.keys())
         if new:
             east, north = (np.array(axis) * _SKY_M + _SKY_M / 2 for axis in zip(*new, strict=True))
@@ -159,6 +163,7 @@ def find_aims(
         targets=[f.words if f else "" for f in served],
         side_open=_far_side(place, served, grid=land.grid, open_ground=open_ground),
     )
+    # The needle turns by some tenths of a degree a year: the card must say for which day it holds.
     if first_day is None:
         years = {"day": COMPASS_DAY.isoformat(), "first": FIRST_YEAR, "last": LAST_YEAR}
         remarks = (*remarks, Remark("A-COMPASS-01", years))
@@ -206,7 +211,15 @@ def _far_side(
 
 
 def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float) -> Surroundings:
-    """What the cameras of a parcel look at."""
+    """What the cameras of a parcel look at.
+
+    Parameters
+    ----------
+    land : Land
+    layers : Ground, the layers of this land
+    track : SunTrack of the survey's days at this place
+    reach_m : float, how far from the parcel lines are looked for, metres
+    """
     grid = land.grid
     shapes = [*land.shapes("roads"), *land.shapes("buildings")]
     far = None
@@ -229,7 +242,14 @@ def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float)
 
 
 def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines, ...]:
-    """What animals follow past a place, the surest first: trails, streams and banks, edges."""
+    """What animals follow past a place, the surest first: trails, streams and banks, edges.
+
+    Parameters
+    ----------
+    land : Land
+    layers : Ground, the layers of this land
+    reach_m : float, lines farther than this outside the parcel's bounds are left out, metres
+    """
     lines: list[Lines] = []
     if "trails" in land.vectors:
         trails = land.vectors["trails"]
@@ -245,6 +265,7 @@ def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines
         smooth_m=land.cover_cell_m,
         within=land.parcel_shape.buffer(reach_m).bounds,
     )
+    # Over less than a cell and a half a line drawn from cells shows only the steps of its cells.
     half = max(10.0, 1.5 * land.cover_cell_m)
     pond = burn(ponds_of_cells(land, layers.role), grid=land.grid)
     shore = Lines("bank", drawn(pond, ~pond), half)
@@ -262,6 +283,7 @@ def _middle(land: Land) -> tuple[float, float]:
 
 def _altitude(land: Land) -> float:
     mean = float(np.nanmean(land.dem)) if np.isfinite(land.dem).any() else 0.0
+    # Within what the model takes; a height in the wrong unit must not stop the run here.
     return min(max(mean, -1000.0), 9000.0)
 
 
@@ -272,6 +294,7 @@ def _track(
     zone, first, last = survey
     remarks: list[Remark] = []
     if not zone:
+        # Zones named Etc/GMT count westwards: eight hours behind is Etc/GMT+8.
         hours = round(lon / 15.0)
         zone = f"Etc/GMT{-hours:+d}" if hours else "Etc/GMT"
         remarks.append(Remark("A-TIME-01", {"zone": zone}))

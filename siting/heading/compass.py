@@ -42,6 +42,7 @@ class Declination:
         if self.east_deg is None:
             return None
         bearing = round((true_deg - self.east_deg) % 360.0, 1)
+        # Rounding may bring 359.96 to 360.0, which no compass shows.
         return bearing if bearing < 360.0 else 0.0
 
 
@@ -80,6 +81,7 @@ def field(
     """`declination` for a date given as a decimal year."""
     if not FIRST_YEAR <= decimal_year < LAST_YEAR + 1:
         return Declination(None, None, MODEL, day, "years")
+    # Loaded here: a run without headings need not read the model's coefficients.
     from pygeomag import GeoMag
     from pygeomag.wmm.wmm_2025 import WMM_2025
 
@@ -88,6 +90,8 @@ def field(
     )
     if found.in_blackout_zone:
         return Declination(None, None, MODEL, day, "pole")
+    # Still given there, with a warning: the level part of the field is weak and the needle
+    # sluggish.
     near = "near pole" if found.in_caution_zone else ""
     spread = float(found.calculate_uncertainty().d)
     return Declination(float(found.d), spread, MODEL, day, near)

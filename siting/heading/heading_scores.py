@@ -214,7 +214,7 @@ def judge(
 def skyline_of(
     place: Places, *, around: Surroundings, camera: CameraRules, sun: SunRules
 ) -> Skyline:
-    """The skyline of places at the azimuths of the sun's track."""
+    """The skyline of places at the azimuths of the sun's track, degrees above level."""
     return skyline(
         around.ground,
         place,
@@ -242,6 +242,7 @@ def _parts(
         "slant": slant,
         "target": membership(met.target_turn_deg, heading.target_curve)
         * membership(met.target_m, heading.target_range_curve)[:, None],
+        # The worse of the two: a house in view is no better for standing on one's own land.
         "private": np.minimum(neighbours, membership(ahead.people_m, heading.people_curve)),
         "level": membership(slope, heading.level_curve),
         "cover": ahead.cover,
@@ -287,6 +288,7 @@ def _ahead(
     """What the rays meet; a clear view is claimed only where cells are small enough to show it."""
     half_view = camera.field_of_view_deg / 2.0
     share = in_view(HEADINGS_DEG, HEADINGS_DEG, half_view_deg=half_view)
+    # Whatever falls on the picture's edge, the shares of each heading add to 1.
     share = share.astype(np.float64) / share.sum(axis=0, dtype=np.float64)
     rays = look_ahead(
         around.ground,
@@ -314,6 +316,7 @@ def _ahead(
         screened=claimed,
     )
     rise, tilt = plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
+    # Over one or two wide cells a slope along the heading is no more than a guess.
     if not claimed:
         rise, tilt = np.full_like(rise, np.nan), np.full_like(tilt, np.nan)
     value = [getattr(heading, f"role_{kind.name.lower()}", np.nan) for kind in CoverRole]
@@ -355,6 +358,15 @@ def _limited(
 def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> FloatArray:
     """Weighted geometric mean of the parts that are known; 1 where none is.
 
+    Parameters
+    ----------
+    parts : mapping from part to (n, 72) float, 0..1, NaN where the part is not claimed
+    weights : mapping from part to its weight, without a unit
+
+    Returns
+    -------
+    (n, 72) float, 0..1
+
     Examples
     --------
     >>> two = {"sun": np.array([0.25, 1.0]), "clear": np.array([1.0, np.nan])}
@@ -377,8 +389,10 @@ def combined(parts: Mapping[str, FloatArray], weights: Mapping[str, float]) -> F
 
 def _sun(track: SunTrack, sky: Skyline, *, half_view_deg: float, low_sun_deg: float) -> LowSun:
     """Low sun above the skyline; an unknown skyline counts as level."""
+    # Level is the harder case: more sun, never less, than hills nobody has measured.
     horizon = np.nan_to_num(sky.horizon_deg, nan=0.0)
     seen = low_sun_minutes(track, horizon, low_sun_deg=low_sun_deg)
+    # For the card: what of the low sun the hills here keep out.
     flat = low_sun_minutes(track, np.zeros((1, horizon.shape[1])), low_sun_deg=low_sun_deg)
     share = in_view(track.azimuth_deg, HEADINGS_DEG, half_view_deg=half_view_deg)
     by_hour = seen @ share

@@ -42,7 +42,14 @@ class Closed:
 
 
 def closed_to_view(land: Land, *, role: RoleArray, inside: BoolArray) -> Closed:
-    """What of a piece of land must not be in a picture, from the layers that were given."""
+    """What of a piece of land must not be in a picture, from the layers that were given.
+
+    Parameters
+    ----------
+    land : Land
+    role : (rows, cols) int8, `CoverRole` of each cell
+    inside : (rows, cols) bool, True on the parcel
+    """
     grid = land.grid
 
     def cells(name: str, only: tuple[str, ...] = ()) -> BoolArray:
@@ -86,6 +93,7 @@ def limited(
     (n, n_headings) bool, True where the camera must not look that way
     """
     near = upto(rays, rules.limit_m)
+    # Shares of the ground in view: the area of a ring grows with its distance.
     area = near.distance_m / near.distance_m.sum()
     filled = (cells_under(closed.filled, near, outside=True) @ area) @ share
     out: BoolArray = filled > rules.limit_share
@@ -103,6 +111,7 @@ def _met(
 ) -> BoolArray:
     """Headings whose picture holds one of the cells, in sight."""
     hit = cells_under(cells, rays, outside=False)
+    # In coarse cells no bank or rise is seen that might hide a house: then it counts as in sight.
     if screened:
         hit &= in_sight(rays, target_height_m=rules.person_height_m)
     seen: BoolArray = (hit.any(axis=2) @ (share > 0)) > 0

@@ -68,6 +68,7 @@ def nearest_line(
     """
     n = len(easting)
     point: NDArray[np.object_] = np.asarray(shapely.points(easting, northing))
+    # Room for the longest kind: numpy would cut a longer word off without a sound.
     kind = np.full(n, "", dtype="U40")
     bearing, distance, toward = (np.full(n, np.nan) for _ in range(3))
     for group in lines:
@@ -76,7 +77,12 @@ def nearest_line(
         if not len(parts) or not len(free):
             continue
         found, gap = STRtree(parts).query_nearest(
-            point[free], max_distance=within_m, all_matches=False, return_distance=True
+            # One match only: `_parts` has put the lines in a fixed order, so that the first is
+            # always the same.
+            point[free],
+            max_distance=within_m,
+            all_matches=False,
+            return_distance=True,
         )
         where, line = free[found[0]], np.array(parts)[found[1]]
         at = shapely.line_locate_point(line, point[where])
@@ -176,12 +182,14 @@ def border_lines(
     if min(kind.shape) < 2 or not kind.any() or kind.all() or not other.any():
         return []
     reach = max(smooth_m / grid.cell_size_m, 1.0)
+    # 0.7 of a source cell takes the steps out and hardly moves the corner of a field.
     smooth = ndimage.gaussian_filter(kind.astype(np.float32), 0.7 * reach)
     near = cells_to(other) <= reach + 0.5
     lines: list[Geometry] = []
     contours = find_contours(smooth, 0.5)  # type: ignore[no-untyped-call]
     for contour in contours:
         at = np.rint(contour).astype(int)
+        # A contour also runs round clearings of a third kind, which are no border of these two.
         counts = near[at[:, 0], at[:, 1]]
         runs = np.flatnonzero(np.diff(counts)) + 1
         for part, kept in zip(np.split(contour, runs), counts[np.r_[0, runs]], strict=True):

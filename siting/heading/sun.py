@@ -20,6 +20,7 @@ from siting.errors import SitingError
 from siting.grid import FloatArray
 from siting.heading.sun_position import sun_position
 
+# The sun crosses one bin in the ten minutes between two positions; half a degree is its own width.
 AZIMUTH_STEP_DEG = 2.5
 ELEVATION_STEP_DEG = 0.5
 LOWEST_DEG = -1.0
@@ -126,6 +127,7 @@ def low_sun_minutes(track: SunTrack, horizon_deg: FloatArray, *, low_sun_deg: fl
     (n, 24, n_azimuths) float32, minutes a day
     """
     width = ELEVATION_STEP_DEG
+    # Running sums over elevation: minutes between any two heights are then one difference.
     below = np.zeros((*track.minutes.shape[:2], track.minutes.shape[2] + 1), np.float32)
     np.cumsum(track.minutes, axis=2, out=below[:, :, 1:])
     seen_from = np.clip(np.maximum(horizon_deg, 0.0) - SUN_RADIUS_DEG, LOWEST_DEG, low_sun_deg)
@@ -200,6 +202,7 @@ def _track(
     level = np.minimum(elevation.astype(np.intp), len(edges) - 2)
     minutes = np.zeros((24, n_azimuths, len(edges) - 1), np.float32)
     np.add.at(minutes, (hour[up], azimuth, level), step_min / n_sampled)
+    # The table is shared by all parcels near by; nobody may change it for the others.
     minutes.flags.writeable = False
     return SunTrack(
         minutes=minutes,
@@ -217,7 +220,9 @@ def _instants(
 ) -> tuple[pd.DatetimeIndex, int]:
     """Middles of the steps of the sampled days, in local time, and the number of days sampled."""
     n_days = (last - first).days + 1
+    # From one day to the next the sun moves less than a bin.
     stride = -(-n_days // _MOST_DAYS)
+    # Where the clock skips or repeats midnight, the day begins at the first instant there is.
     start = pd.Timestamp(first).tz_localize(time_zone, nonexistent="shift_forward", ambiguous=True)
     end = pd.Timestamp(last + dt.timedelta(days=1)).tz_localize(
         time_zone, nonexistent="shift_forward", ambiguous=True

@@ -21,7 +21,10 @@ _RADIUS_DEG, _BENT_AT_RISE_DEG = 0.26667, 0.5667
 
 
 class SunPosition(NamedTuple):
-    """Azimuth clockwise from true north, true elevation and elevation as seen through the air."""
+    """Azimuth clockwise from true north, true elevation and elevation as seen through the air.
+
+    Three (n,) arrays, degrees; azimuth in [0, 360), elevations of the sun's centre above level.
+    """
 
     azimuth_deg: FloatArray
     elevation_deg: FloatArray
@@ -89,6 +92,7 @@ def refraction_deg(
     Reda & Andreas 2004, equation 42 (after Saemundsson 1986, Sky & Telescope 72:70).
     """
     up = elevation_deg >= -(_RADIUS_DEG + _BENT_AT_RISE_DEG)
+    # Well below level the formula runs into its pole: ask it only where its answer is used.
     at = np.where(up, elevation_deg, 0.0)
     standard = 1.02 / (60.0 * np.tan(np.radians(at + 10.3 / (at + 5.11))))
     air = (pressure_pa / 101_000.0) * 283.0 / (273.0 + temperature_c)

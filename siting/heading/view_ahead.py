@@ -32,7 +32,16 @@ def look_ahead(
     sight_m: float,
     convergence_deg: float,
 ) -> Profiles:
-    """Elevations along rays at steps of half a cell (0.5 to 2 m) out to `sight_m`."""
+    """Elevations along rays at steps of half a cell (0.5 to 2 m) out to `sight_m`.
+
+    Parameters
+    ----------
+    ground : Ground
+    place : (easting, northing), two (n,) arrays, metres
+    headings_deg : (n_headings,) bearings from true north
+    eye_height_m, sight_m : float, metres
+    convergence_deg : float, bearing of grid north from true north
+    """
     step = float(np.clip(ground.grid.cell_size_m / 2.0, 0.5, 2.0))
     return profiles(
         ground,
@@ -75,6 +84,7 @@ def clear_m(
         low = (height >= brush_m[0]) & (height <= brush_m[1])
         brush = np.where(low & (near.distance_m > _OWN_GROUND_M), height, 0.0)
     seen = in_sight(near, target_height_m=target_height_m, obstacle_m=brush)
+    # Up to the first gap: an animal seen again behind a bump has passed unseen before it.
     run = np.logical_and.accumulate(seen, axis=2).sum(axis=2) * near.distance_m[0]
     out: FloatArray = np.minimum(run, zone_m) @ share
     return out
@@ -147,6 +157,7 @@ def plane_ahead(
     cos, sin = np.cos(np.radians(turn)) * used, np.sin(np.radians(turn)) * used
     height = near.elevation_m - near.eye_m[:, None, None]
     missing = np.asarray(np.isnan(height).any(axis=2))
+    # NaN would spread through the sums to every heading; those with a gap become NaN at the end.
     height = np.where(missing[:, :, None], 0.0, height)
     sums, moments = height.sum(axis=2), height @ near.distance_m
     count, total, square = _powers(near.distance_m)
@@ -200,7 +211,7 @@ def _powers(distance_m: FloatArray) -> tuple[int, float, float]:
 
 
 def upto(rays: Profiles, distance_m: float) -> Profiles:
-    """The same rays no farther than a distance."""
+    """The same rays no farther than `distance_m` metres."""
     n = int(np.searchsorted(rays.distance_m, distance_m + 1e-9, side="right"))
     return rays._replace(
         elevation_m=rays.elevation_m[:, :, :n],
@@ -210,7 +221,19 @@ def upto(rays: Profiles, distance_m: float) -> Profiles:
 
 
 def cells_under(layer: NDArray[Scalar], rays: Profiles, *, outside: float) -> NDArray[Scalar]:
-    """Value of the cell under each sample; `outside` beyond the grid."""
+    """Value of the cell under each sample; `outside` beyond the grid.
+
+    Parameters
+    ----------
+    layer : (rows, cols) of any kind
+    rays : Profiles
+    outside : float, in the unit of the layer
+
+    Returns
+    -------
+    (n, n_azimuths, n_distances) of the layer's kind
+    """
+    # -1 stands for beyond the grid; as an index it would be the last cell.
     found = layer.ravel()[np.maximum(rays.cell, 0)]
     found[rays.cell < 0] = np.array(outside, dtype=layer.dtype)
     return found

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 First = TypeVar("First")
 Second = TypeVar("Second")
 
+# A band of float64 is 4 MB: what a step needs besides stays small beside the layers that are kept.
 _CELLS = 500_000
+# Smaller grids are done before a second core pays; parcels of a batch have a core each anyway.
 _ENOUGH = 2_000_000
 
 
@@ -62,6 +64,7 @@ def by_bands(
     >>> by_bands(lambda part: part * 2, np.array([[1, 2], [3, 4]]), reach=0).tolist()
     [[2, 4], [6, 8]]
     """
+    # One row says of what kind the result is, so that the whole is written once, where it belongs.
     like = step(values[:1])
     out = np.empty((values.shape[0], *like.shape[1:]), dtype=like.dtype)
 
@@ -88,4 +91,5 @@ def _helpers() -> int:
     asked = os.environ.get("OMP_NUM_THREADS", "")
     if asked.isdigit() and int(asked) > 0:
         return int(asked)
+    # The cores this process may use, not those of the machine: in a container they differ.
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

@@ -33,6 +33,7 @@ def membership(value: NDArray[np.floating] | float, knots: Knots) -> NDArray[np.
     level = np.array([y for _, y in knots], dtype=np.float64)
     given = np.asarray(value)
     out: NDArray[np.float32] = np.empty(given.shape, dtype=np.float32)
+    # Only grids are large enough to be worth bands.
     if given.ndim != 2:
         out[...] = np.interp(given, at, level)
         return out

@@ -111,6 +111,7 @@ def distances(
             k = piece[nearest[row, column[col]], column[col]]
             run_e, run_n = pieces[k, 2] - pieces[k, 0], pieces[k, 3] - pieces[k, 1]
             east, north = easting[col] - pieces[k, 0], northing[row] - pieces[k, 1]
+            # A point is a piece of no length; the floor keeps the quotient a number.
             length2 = max(run_e * run_e + run_n * run_n, tiny)
             along = (east * run_e + north * run_n) / length2
             along = min(max(along, zero), one)

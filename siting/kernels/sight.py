@@ -80,6 +80,7 @@ def hidden_lines(
         down, across = end[k, 0] - start[k, 0], end[k, 1] - start[k, 1]
         climb = z_end[k] - z_start[k]
         for i in range(steps[k]):
+            # Middles of equal parts: neither end is compared with its own ground.
             t = (i + 0.5) / steps[k]
             ground = _bilinear(dem, start[k, 0] + down * t, start[k, 1] + across * t)
             if ground + bulge_m[k] * (t * (1.0 - t)) > z_start[k] + climb * t:
@@ -130,6 +131,8 @@ def disc_mean(
             there = row + k - reach
             if there < 0 or there >= rows:
                 continue
+            # Three loops in place of one: only the cells near the sides need their limits looked
+            # at.
             half, place = half_widths[k], there % kept
             for col in range(min(half, cols)):
                 right = min(col + half + 1, cols)

@@ -18,6 +18,7 @@ NO_DATA = np.uint8(247)
 # In the order east, south-east, south, south-west, west, north-west, north, north-east.
 _DOWN = np.array([0, 1, 1, 1, 0, -1, -1, -1])
 _RIGHT = np.array([1, 1, 0, -1, -1, -1, 0, 1])
+# The drop to a corner is spread over the root of two cells.
 _LENGTH = np.array([1.0, np.sqrt(2.0)] * 4)
 _CODE = np.array([1, 2, 4, 8, 16, 32, 64, 128], dtype=np.uint8)
 
@@ -215,6 +216,8 @@ def steepest(filled: NDArray[np.float32]) -> NDArray[np.uint8]:
                     best, code = drop, _CODE[k]
             out[row, col] = code
             if code == OUTLET and not rim:
+                # A rim cell without a lower neighbour lets water off the map; only inner ones are
+                # flats.
                 steps[row, col] = -1
                 n_flat += 1
     if n_flat:
@@ -234,6 +237,8 @@ def _cross_flats(filled: Any, out: Any, steps: Any, queue: Any) -> None:
             for k in range(8):
                 r, c = row + _DOWN[k], col + _RIGHT[k]
                 if steps[r, c] == 0 and filled[r, c] == filled[row, col]:
+                    # Marked -2 until all are found: a cell reached in this pass must not pass for a
+                    # way out.
                     steps[row, col] = -2
                     queue[tail] = row * cols + col
                     tail += 1
@@ -250,6 +255,7 @@ def _cross_flats(filled: Any, out: Any, steps: Any, queue: Any) -> None:
                 steps[r, c] = steps[row, col] + 1
                 queue[tail] = r * cols + c
                 tail += 1
+    # Once all ways are known, so that each cell can take the first of its shortest ones.
     for q in range(tail):
         row, col = queue[q] // cols, queue[q] % cols
         best = steps[row, col]

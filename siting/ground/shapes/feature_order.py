@@ -40,7 +40,7 @@ _TOLD_ALREADY = (
 
 
 def apart(features: Iterable[Feature], *, spacing_m: float) -> list[Feature]:
-    """The features that keep the spacing to those before them in the list."""
+    """The features that keep `spacing_m` metres to those before them in the list."""
     kept: list[Feature] = []
     for feature in features:
         if all(_metres(feature, other) >= spacing_m for other in kept):
@@ -74,12 +74,19 @@ def serves(
 ) -> Feature | None:
     """The feature that a spot serves: the strongest for its distance within reach, or none.
 
-    Strength falls evenly to half at ``reach_m``; of equals the first in `in_order` wins.
+    Strength falls evenly to half at `reach_m`; of equals the first in `in_order` wins.
+
+    Parameters
+    ----------
+    features : in the order of `in_order`
+    easting, northing : float, metres in the coordinate system of the features
+    reach_m : float, metres
     """
     best, most = None, 0.0
     for feature in features:
         away = float(np.hypot(feature.easting - easting, feature.northing - northing))
         worth = feature.strength * (1 - 0.5 * away / reach_m)
+        # The hair keeps the fixed order where two are equal up to rounding.
         if away <= reach_m and worth > most + 1e-9:
             best, most = feature, worth
     return best
@@ -88,7 +95,18 @@ def serves(
 def served_by(
     features: Sequence[Feature], easting: FloatArray, northing: FloatArray, *, reach_m: float
 ) -> list[Feature | None]:
-    """The feature that each of many places serves; see `serves`."""
+    """The feature that each of many places serves; see `serves`.
+
+    Parameters
+    ----------
+    features : in the order of `in_order`
+    easting, northing : (n,) float, metres
+    reach_m : float, metres
+
+    Returns
+    -------
+    list of n features; None where none is within reach
+    """
     if not features:
         return [None] * len(easting)
     at = np.array([(f.easting, f.northing, f.strength) for f in features])
@@ -110,14 +128,15 @@ def name_by_feature(
 ) -> list[Candidate]:
     """The candidates with the feature each serves; a feature names only the first to serve it.
 
-    Where two spots would be called the same, both are told apart by the side of the ``land`` (the
-    parcel) they lie on.
+    Where two spots would be called the same, both are told apart by the side of the `land` (the
+    parcel) they lie on. `reach_m` is how far away a served feature may lie, metres.
     """
     free = list(features)
     served: list[Feature | None] = []
     for candidate in candidates:
         found = serves(free, candidate.easting, candidate.northing, reach_m=reach_m)
         if found is not None:
+            # Two spots at one ford would carry one name; the second takes the next best, or none.
             free.remove(found)
         served.append(found)
     words = [feature.words for feature in served if feature is not None]
@@ -137,7 +156,9 @@ def _with_side(feature: Feature, land: BaseGeometry) -> Feature:
 
 
 def side_of(easting: float, northing: float, *, land: BaseGeometry) -> str:
-    """The side of the ``land`` a place lies on, or "middle", to tell places of one kind apart.
+    """The side of the `land` a place lies on, or "middle", to tell places of one kind apart.
+
+    `easting` and `northing` are metres in the coordinate system of the land.
 
     Examples
     --------
@@ -146,6 +167,7 @@ def side_of(easting: float, northing: float, *, land: BaseGeometry) -> str:
     'south-east'
     """
     east, north = easting - land.centroid.x, northing - land.centroid.y
+    # Measured by the side of a square of the same area: near the middle no side is nearer.
     if np.hypot(east, north) < 0.15 * np.sqrt(land.area):
         return MIDDLE
     return compass_word(float(np.degrees(np.arctan2(east, north))) % 360)

@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from shapely import LineString, Point
     from shapely.geometry.base import BaseGeometry
 
+# Ends of lines that were drawn to meet may still differ by centimetres.
 _SAME_PLACE_M = 0.1
+# A pond less longish than this is round: it has no ends to walk round.
 _LONG_SHAPE = 1.2
 
 
@@ -107,11 +109,13 @@ def forks(
     ]
     if not pieces:
         return []
+    # The union cuts the lines wherever they meet: crossings without a vertex are found, too.
     network = shapely.get_parts(shapely.union_all([piece.shape for piece in pieces]))
     ends = np.concatenate([[part.coords[0], part.coords[-1]] for part in _parts_of(network)])
     place, times = np.unique(np.round(ends / _SAME_PLACE_M), axis=0, return_counts=True)
     found = [tuple(point) for point in (place[times >= 3] * _SAME_PLACE_M).tolist()]
     found += _near_touches(pieces, reach_m=reach_m)
+    # From the north, then from the west: which of a close pair is kept must not hang on the file.
     found.sort(key=lambda point: (-point[1], point[0]))
     told = [
         Feature(kind, east, north, 0.8, *_fork_words(pieces, (east, north), reach_m, kind))
@@ -123,7 +127,8 @@ def forks(
 def pond_ends(ponds: Sequence[Named], *, least_m2: float, most_m2: float) -> list[Feature]:
     """Both ends of each pond that is longer than wide: animals walk round a pond at its ends.
 
-    Ponds smaller or larger than these, and nearly round ones, have no ends that matter.
+    Ponds smaller than `least_m2` or larger than `most_m2` (square metres), and nearly round ones,
+    have no ends that matter.
     """
     found = []
     for pond in ponds:

@@ -69,6 +69,7 @@ def field_corners(
     n_both = n_woods + n_fields
     # The centre of an edge cell lies half a cell off the edge: move the chord there.
     shift = np.where(woods[row, col], -1.0, 1.0) / (np.pi * cells)
+    # Water or brush in more than a seventh of the disc makes its shares say nothing of corners.
     kept = n_both >= 0.85 * disc_of(cells).sum()
     # A corner has one side of woods and one of field; along a strip they alternate.
     kept[kept] = _changes_around(woods, np.column_stack([row, col])[kept], cells) <= 2
@@ -92,6 +93,8 @@ def field_corners(
 
 def _changes_around(woods: BoolArray, at: IndexArray, radius_cells: float) -> IndexArray:
     """How often woods and other ground change along a circle around each (row, col) of ``at``."""
+    # On a circle of ten cells the points are two cells apart: no strip that the disc can show slips
+    # between.
     angles = np.arange(32) * 2 * np.pi / 32
     steps = np.round(radius_cells * np.column_stack([np.cos(angles), np.sin(angles)])).astype(int)
     row, col = (at[:, None, :] + steps[None]).transpose(2, 0, 1)

@@ -28,7 +28,9 @@ IndexArray = NDArray[np.int64]
 # four, because on open land the four-neighbour node current is 41 % greater for a diagonal
 # crossing than for a straight one, the eight-neighbour one at most 8 %.
 NEIGHBOUR_LINKS = ((0, 1), (1, 0), (1, 1), (1, -1))
+# The factors of that many nodes take about 600 MB (by the bytes below).
 _DIRECT_SOLVE_MAX_NODES = 250_000
+# Within so small a block the order hardly matters: it is taken row by row.
 _UNCUT_CELLS = 16
 # Bytes to a node and to a doubling of the nodes that the factors take while they grow: measured 97
 # to 120 on grids of 3,600 to 160,000 nodes.
@@ -60,7 +62,7 @@ class ResistorGrid:
         return int(self.node.max(initial=-1)) + 1
 
     def links(self, weight: FloatArray) -> csr_matrix:
-        """Symmetric (nodes, nodes) sparse matrix with ``weight`` (links,) on the links."""
+        """Symmetric (nodes, nodes) sparse matrix of `weight` (links,), without a unit."""
         from scipy.sparse import coo_matrix
 
         ends = np.concatenate([self.tail, self.head]), np.concatenate([self.head, self.tail])
@@ -84,12 +86,15 @@ class ResistorGrid:
         return order[order >= 0]
 
     def link_currents(self, potential: FloatArray) -> FloatArray:
-        """Current of each link from tail to head, from (nodes, ...) potentials."""
+        """Current of each link from tail to head, (links, ...), from (nodes, ...) potentials.
+
+        Both are without a unit: only their ratios are used.
+        """
         drop = potential[self.tail] - potential[self.head]
         return np.asarray((self.conductance * drop.T).T)
 
     def node_sum(self, value: FloatArray) -> FloatArray:
-        """Sum over the links of each node of a (links,) value."""
+        """Sum over the links of each node, (nodes,), in the unit of the (links,) value."""
         n = self.n_nodes
         out: NDArray[np.float64] = np.bincount(self.tail, value, n).astype(np.float64)
         return out + np.bincount(self.head, value, n)
@@ -120,6 +125,7 @@ def resistor_grid(cost: FloatArray, *, diagonals: bool = True) -> ResistorGrid:
     for offset in NEIGHBOUR_LINKS if diagonals else NEIGHBOUR_LINKS[:2]:
         here, there = _pair(is_open, offset)
         joined = is_open[here] & is_open[there]
+        # A diagonal link squeezes between two cells: one of them must be open.
         if all(offset):
             joined &= is_open[here[0], there[1]] | is_open[there[0], here[1]]
         tails.append(node[here][joined])
@@ -140,11 +146,17 @@ def potentials(network: ResistorGrid, injected: FloatArray) -> FloatArray:
     ----------
     network : ResistorGrid
     injected : (nodes,) float
-        Current into each node.
+        Current into each node, without a unit.
 
     Returns
     -------
-    (nodes,) float64
+    (nodes,) float64, without a unit: current times the resistance of a link of cost 1
+
+    Examples
+    --------
+    >>> row = resistor_grid(np.array([[1.0, 1.0, 1.0]]))
+    >>> potentials(row, np.array([1.0, 0.0, -1.0])).round(6).tolist()
+    [0.0, -1.0, -2.0]
     """
     from scipy.sparse.csgraph import connected_components
 
@@ -162,7 +174,18 @@ def potentials(network: ResistorGrid, injected: FloatArray) -> FloatArray:
 def node_currents(
     network: ResistorGrid, potential: FloatArray, *, injected: FloatArray
 ) -> FloatArray:
-    """Current through each node: half the sum of |link currents| plus half the |injected|."""
+    """Current through each node: half the sum of |link currents| plus half the |injected|.
+
+    Parameters
+    ----------
+    network : ResistorGrid
+    potential : (nodes,) float, what `potentials` returns
+    injected : (nodes,) float, current into each node, without a unit
+
+    Returns
+    -------
+    (nodes,) float64, in the unit of `injected`
+    """
     return (network.node_sum(np.abs(network.link_currents(potential))) + np.abs(injected)) / 2
 
 

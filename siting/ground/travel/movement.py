@@ -70,6 +70,7 @@ def coarsening_factor(
     """
     factor = max(1, round(target_cell_m / cell_size_m))
     while math.ceil(shape[0] / factor) * math.ceil(shape[1] / factor) > max_cells:
+        # One more at a time, not doubled: as near the size asked for as the number of cells allows.
         factor += 1
     return factor
 
@@ -204,6 +205,7 @@ def current_density(
             along = np.array([np.cos(angle), np.sin(angle)])
             total += network.node_sum(np.abs(inner @ along))
             total += np.bincount(border.node, np.abs(outer @ along), network.n_nodes)
+        # So that even land comes out at exactly 1 whatever its size and cost.
         total /= max(float(total.mean()), np.finfo(float).tiny)
     return network.on_cells(total).astype(np.float32)
 

@@ -75,6 +75,7 @@ def with_passage(
     """
     slope = ground.layers["slope_deg"]
     hindered = obstacles(land)
+    # Water and travel know nothing of each other, and they are the two longest steps of the ground.
     directions, ratio = side_by_side(
         lambda: flow_directions(land.dem, engine=engine),
         lambda: funnel_ratio(land, hindered, role=ground.role, slope_deg=slope, rules=travel),
@@ -96,6 +97,7 @@ def with_passage(
     layers = dict(ground.layers)
     layers["funnel_ratio"] = ratio
     notes = ground.notes
+    # A brook drawn on the hillside would make heights above the water that are simply wrong.
     if "distance_to_water_m" in layers and land.dem_cell_m <= FINEST_HEIGHT_M:
         limit_m = max(land.dem_cell_m, drained.stream_reach_m)
         off = stream_offset(land.shapes("water"), land.dem, grid=land.grid)
@@ -106,6 +108,7 @@ def with_passage(
                 land, directions, stream_reach_m=drained.stream_reach_m
             )
     layers["wetter_than_share"] = wetter_than_share(area, slope, grid=land.grid)
+    # A name on the map must bear looking at; the weak ones count only by what is felt of them.
     plain = tuple(feature for feature in found if feature.strength >= PLAIN)
     layers["distance_to_feature_m"] = _feature_distance(plain, land.grid)
     layers["felt_feature_m"] = felt_feature_m(found, grid=land.grid)
@@ -113,7 +116,7 @@ def with_passage(
 
 
 def obstacles(land: Land) -> Obstacles:
-    """What of the mapped things hinders travel."""
+    """What of the mapped things hinders travel, as cells; no cell where nothing is mapped."""
     return Obstacles(
         roads={kind: _road_cells(land, kind) for kind in ROAD_CLASSES},
         buildings=burn(land.shapes("buildings"), grid=land.grid, all_touched=True),
@@ -182,6 +185,7 @@ def _road_cells(land: Land, kind: str) -> BoolArray:
     if "roads" not in land.vectors:
         return np.zeros(land.grid.shape, dtype=bool)
     roads = land.vectors["roads"]
+    # At least half a cell, or a narrow road would miss every cell centre.
     half = max(_ROAD_HALF_WIDTH_M[kind], land.grid.cell_size_m / 2)
     return within(list(roads.geometry[roads["class"] == kind]), distance_m=half, grid=land.grid)
 
@@ -225,6 +229,7 @@ def wetter_than_share(
 
 def _share_below(values: NDArray[np.float32]) -> NDArray[np.float32]:
     """Share of the values that are smaller than each of them."""
+    # By ranks and not by a histogram: the share is exact, whatever the index's range.
     order = np.argsort(values)
     ordered = values[order]
     rank = np.arange(values.size, dtype=np.float64)
@@ -244,11 +249,25 @@ def find_features(
     ratio: FloatArray,
     rules: FeatureRules,
 ) -> tuple[Feature, ...]:
-    """All features on the parcel and just over its boundary, in a fixed order."""
+    """All features on the parcel and just over its boundary, in a fixed order.
+
+    Parameters
+    ----------
+    land, ground : what is known of the land, and its layers
+    valleys : valley lines worked out from the elevations
+    hindered : Obstacles
+    ratio : (rows, cols) float32, what `funnel_ratio` returns, 1 = like the ground around
+    rules : the protocol's table `features`; lengths in metres
+
+    Returns
+    -------
+    tuple of Feature, in the order of `siting.ground.shapes.feature_order.in_order`
+    """
     found = [
         *_line_features(land, ground, valleys, rules),
         *_raster_features(land, ground, hindered, ratio=ratio, rules=rules),
     ]
+    # What lies just over the fence still says why animals come this way.
     near = shapely.buffer(land.parcel_shape, 2 * rules.reach_m)
     shapely.prepare(near)
     return in_order(f for f in found if shapely.contains_xy(near, f.easting, f.northing))

@@ -39,6 +39,7 @@ def upstream_area_m2(directions: NDArray[np.uint8], *, cell_size_m: float) -> ND
     """
     from siting import kernels
 
+    # Counted in whole cells, so that the sum does not hang on the order in which they are added.
     area = kernels.upstream_cells(np.ascontiguousarray(directions)) * float(cell_size_m**2)
     area[directions == NO_DATA] = np.nan
     return np.asarray(area)
@@ -223,6 +224,7 @@ def _paths(directions: NDArray[np.uint8], cells: NDArray[np.bool_]) -> list[Inde
     flows = below != inside
     joins = np.bincount(onward[flows], minlength=inside.size)
     paths = []
+    # A line begins at a source (no cell above) or a junction (two or more), and nowhere else.
     for start in np.flatnonzero(joins != 1):
         path = [int(start)]
         while flows[path[-1]]:

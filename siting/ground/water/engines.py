@@ -58,7 +58,22 @@ def slope_deg(
 
 
 def fill_depressions(dem: NDArray[Any], *, engine: Engine = "built-in") -> NDArray[np.float32]:
-    """Ground with every hollow filled, as `siting.ground.water.flow.fill_depressions`, metres."""
+    """Ground with every hollow filled, as `siting.ground.water.flow.fill_depressions` gives it.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres, NaN = no data, north up
+    engine : "built-in" or "richdem"
+
+    Returns
+    -------
+    (rows, cols) float32, metres; NaN where `dem` is NaN
+
+    Raises
+    ------
+    SitingError
+        E-ENGINE-01 when the engine is not installed.
+    """
     if engine == "built-in":
         return flow.fill_depressions(dem)
     filled = np.array(_richdem().FillDepressions(_ringed(dem), epsilon=False))[1:-1, 1:-1]
@@ -70,6 +85,20 @@ def flow_directions(dem: NDArray[Any], *, engine: Engine = "built-in") -> NDArra
 
     Of equally steep ways down, and across flats, the engines may take another one; beside missing
     cells inside the ground richdem holds water back that ours lets go.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres, NaN = no data, north up
+    engine : "built-in" or "richdem"
+
+    Returns
+    -------
+    (rows, cols) uint8, the codes of `siting.ground.water.flow`
+
+    Raises
+    ------
+    SitingError
+        E-ENGINE-01 when the engine is not installed.
 
     References
     ----------

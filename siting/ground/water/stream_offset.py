@@ -19,7 +19,9 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.grid import FloatArray, Grid
 from siting.types import Note
 
+# Old maps are off by tens of metres; in coarse cells the valley itself is that uncertain.
 _REACH_M, _LEAST_REACH_CELLS = 60.0, 4.0
+# With fewer places one bend would decide; more than the most say nothing new.
 _LEAST_POINTS = 10
 _MOST_POINTS = 5_000
 # The floor of a valley: what lies within this of the lowest point across it, metres.
@@ -99,6 +101,8 @@ def _places(
             continue
         at = np.arange(spacing / 2, line.length, spacing)
         here = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
+        # The way of the line over three steps, so that one crooked vertex does not turn the
+        # profile.
         step = 1.5 * spacing
         ahead = shapely.line_interpolate_point(line, np.minimum(at + step, line.length))
         behind = shapely.line_interpolate_point(line, np.maximum(at - step, 0.0))
@@ -113,7 +117,10 @@ def _places(
 
 
 def offset_note(found: StreamOffset, *, limit_m: float) -> Note:
-    """The warning for streams that lie off the valleys by more than the data should."""
+    """The warning W-OFFSET-01 for streams that lie off the valleys by more than the data should.
+
+    `limit_m` is the offset in metres that the data's own error explains.
+    """
     far = f"about {found.median_m:.0f} m"
     if found.median_m >= found.reach_m - 1e-6:
         far = f"{found.reach_m:.0f} m or more"
