@@ -182,7 +182,7 @@ def calibrate(place: str, *, runs: int, seed: int = 1, report: Any = None) -> Ca
     kept = away <= radius + 1e-6
     return Calibration(
         place,
-        [spot.details["stability"].share_among for spot in spots],
+        [spot.stability.share_among for spot in spots],
         kept.mean(axis=0).tolist(),
         radius.tolist(),
         float(kept[:, :FIRST].sum(axis=1).mean()),
