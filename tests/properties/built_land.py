@@ -21,7 +21,8 @@ from tests.fake_result import fake_land
 
 # The middle lies on whole kilometres, so that a turn about it maps every block onto a block.
 CRS, EAST, NORTH = "EPSG:32617", 540_000.0, 4_820_000.0
-CELL_M, HALF_CELLS, PARCEL_M = 5.0, 70, 210.0
+CELL_M, HALF_CELLS = 5.0, 70
+_PARCEL = shapely.box(-210.0, -210.0, 210.0, 210.0)
 _WAVES, _STEP_M = 24, 5.0
 Move = Callable[[Any, Any], tuple[Any, Any]]
 
@@ -46,7 +47,12 @@ def _same(east: Any, north: Any) -> tuple[Any, Any]:
 
 
 def built_land(
-    seed: int, *, to_land: Move = _same, from_land: Move = _same, crs: str = CRS, moved: int = 0
+    seed: int,
+    *,
+    to_land: Move = _same,
+    from_land: Move = _same,
+    crs: str = CRS,
+    moved: tuple[int, int] = (0, 0),
 ) -> Land:
     """The land of a seed as a grid shows it.
 
@@ -54,7 +60,7 @@ def built_land(
     ----------
     to_land, from_land : from the grid's metres about its middle to the land's own, and back
     crs : of the grid; its middle is at `middle(crs)`
-    moved : by how many cells the window reaches less far to the north and west
+    moved : by how many rows and columns the window reaches less far to the north and west
     """
     east0, north0 = middle(crs)
     grid = Grid(
@@ -64,7 +70,7 @@ def built_land(
         CELL_M,
         2 * HALF_CELLS,
         2 * HALF_CELLS,
-    ).window(moved, moved, 2 * HALF_CELLS, 2 * HALF_CELLS)
+    ).window(*moved, 2 * HALF_CELLS, 2 * HALF_CELLS)
     easting, northing = grid.xy(*np.indices(grid.shape))
     east, north = to_land(easting - east0, northing - north0)
     # Whole centimetres and thousandths: a turn must not change a cell by rounding alone.
@@ -98,8 +104,8 @@ def built_land(
                 kind=["", ""],
             ),
         },
-        parcel_shape=laid(shapely.segmentize(shapely.box(*(PARCEL_M * s for s in (-1, -1, 1, 1))), 20.0)),
-    )  # fmt: skip
+        parcel_shape=laid(shapely.segmentize(_PARCEL, 20.0)),
+    )
     return replace(land, dem_cell_m=CELL_M, cover_cell_m=CELL_M)
 
 

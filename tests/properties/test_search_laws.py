@@ -46,7 +46,7 @@ def test_no_cell_beats_a_spot_by_more_than_the_tolerance(seed, weight, closed_sh
         full[near] = -np.inf
 
 
-@pytest.mark.parametrize(("down", "right"), [(1, 0), (3, 8), (9, 5)])
+@pytest.mark.parametrize(("down", "right"), [(9, 5)])
 def test_a_window_moved_by_some_cells_leaves_the_spots(down, right):
     """The same land read a little less far to the north and west: spots within one cell."""
     inputs, protocol = quick_inputs(), load_protocol(None)
