@@ -11,7 +11,8 @@ from siting.grid import Grid
 from siting.ground.view import Ground
 from siting.heading.aim import aims
 from siting.heading.compass import declination
-from siting.heading.heading_scores import Headings, Surroundings, judge
+from siting.heading.heading_scores import judge
+from siting.heading.judged import Headings, Surroundings
 from siting.heading.sun import sun_track
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules

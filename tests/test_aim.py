@@ -10,7 +10,7 @@ import pytest
 from shapely import LineString
 
 from siting.ground.view import Ground
-from siting.heading.heading_scores import HEADINGS_DEG
+from siting.heading.judged import HEADINGS_DEG
 from siting.heading.line_crossing import Lines
 from siting.spot_parts import Aim, HeadingFacts, HeadingWords
 from siting.types import CoverRole

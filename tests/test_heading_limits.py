@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from siting.heading.aim import best_and_second, by_eight
-from siting.heading.heading_scores import HEADINGS_DEG
+from siting.heading.judged import HEADINGS_DEG
 from siting.heading.limits import Closed, in_picture
 from siting.words.spot.heading import heading_words
 from tests.aim_land import EAST, NORTH, NOWHERE, aim_of, land, look

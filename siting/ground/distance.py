@@ -114,6 +114,12 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
     return out
 
 
+def distance_everywhere(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray:
+    """`distance_to`, metres, (rows, cols) float32; infinite everywhere when nothing is near."""
+    found = distance_to(geometries, grid=grid) if geometries else None
+    return found if found is not None else np.full(grid.shape, np.inf, dtype=np.float32)
+
+
 def _to_pieces(
     touched: BoolArray, piece: NDArray[np.int32], segments: NDArray[np.float64], *, grid: Grid
 ) -> FloatArray:

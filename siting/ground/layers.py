@@ -12,18 +12,15 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.criteria import CRITERIA
 from siting.grid import FloatArray, Grid
 from siting.ground.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
-from siting.ground.distance import burn, distance_to, distance_to_border, distance_to_cells
+from siting.ground.distance import distance_everywhere, distance_to_border, distance_to_cells
 from siting.ground.known import least_area_m2
-from siting.ground.screening import felt_distance
+from siting.ground.quiet import people_cover, quietness
 from siting.ground.terrain import mean_within
-from siting.ground.view import Ground as SightGround
 from siting.ground.water.drainage import derive_streams
 from siting.ground.water.engines import Engine, flow_directions, slope_deg
-from siting.kernels.curves import Knots, membership
 from siting.settings.protocol import CameraRules, CoverRules, Disturbance, DrainageRules
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
 
-ROAD_CLASSES = ("major", "minor", "track")
 # Cover that needs rain, a stream or groundwater.
 _MOIST_ROLES = (
     CoverRole.TREE,
@@ -101,33 +98,32 @@ def build_ground(
     if "water" in land.vectors or (land.role == CoverRole.WATER).any():
         layers["distance_to_water_m"] = _water_distance(land, water)
     if valley_lines:
-        layers["distance_to_valley_m"] = _distance(valley_lines, grid)
+        layers["distance_to_valley_m"] = distance_everywhere(valley_lines, grid=grid)
     if "trails" in land.vectors:
         trails = land.vectors["trails"]
         shapes, use = np.asarray(trails.geometry.values, dtype=object), trails["use"]
-        layers["distance_to_trail_m"] = _distance(list(shapes[use != "busy"]), grid)
-        layers["distance_to_busy_trail_m"] = _distance(list(shapes[use == "busy"]), grid)
+        layers["distance_to_trail_m"] = distance_everywhere(list(shapes[use != "busy"]), grid=grid)
+        layers["distance_to_busy_trail_m"] = distance_everywhere(
+            list(shapes[use == "busy"]), grid=grid
+        )
         if (use == "unknown").any():
             unknown = list(shapes[use == "unknown"])
-            layers["distance_to_unknown_trail_m"] = _distance(unknown, grid)
+            layers["distance_to_unknown_trail_m"] = distance_everywhere(unknown, grid=grid)
     if "crossings" in land.vectors or {"trails", "water"} <= land.vectors.keys():
-        layers["distance_to_crossing_m"] = _distance(crossings, grid)
-    layers["distance_to_boundary_m"] = _distance([shapely.boundary(land.parcel_shape)], grid)
+        layers["distance_to_crossing_m"] = distance_everywhere(crossings, grid=grid)
+    layers["distance_to_boundary_m"] = distance_everywhere(
+        [shapely.boundary(land.parcel_shape)], grid=grid
+    )
     if "livestock" in land.vectors:
-        layers["distance_to_livestock_m"] = _distance(land.shapes("livestock"), grid)
+        layers["distance_to_livestock_m"] = distance_everywhere(land.shapes("livestock"), grid=grid)
     # After the mapped layers: built-up cover stands in only where houses and roads are not mapped.
-    layers.update(_people_cover(land))
-    quiet, quiet_notes = _quietness(land, layers, disturbance)
+    layers.update(people_cover(land))
+    quiet, quiet_notes = quietness(land, layers, disturbance)
     layers.update(quiet)
     notes = (*valley_notes, *quiet_notes, *_absent(layers))
     return Ground(
         layers, role, woods, fields, opening, tuple(valley_lines), tuple(crossings), notes
     )
-
-
-def _distance(shapes: list[Geometry], grid: Grid) -> FloatArray:
-    found = distance_to(shapes, grid=grid) if shapes else None
-    return found if found is not None else np.full(grid.shape, np.inf, dtype=np.float32)
 
 
 def _or_none_near(found: FloatArray | None, grid: Grid) -> FloatArray:
@@ -219,7 +215,7 @@ def _cover_layers(
 
 def _nearer(found: FloatArray | None, shapes: list[Geometry], grid: Grid) -> FloatArray:
     """The distance to cells or to shapes, whichever is less; inf where there are neither."""
-    return np.minimum(_or_none_near(found, grid), _distance(shapes, grid))
+    return np.minimum(_or_none_near(found, grid), distance_everywhere(shapes, grid=grid))
 
 
 def _valley_lines(
@@ -265,7 +261,7 @@ def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
     """Distance to streams and ponds, and to water cells of the land cover."""
     size = land.grid.cell_size_m
     cells = distance_to_cells(land.role == CoverRole.WATER, cell_size_m=size)
-    lines = _distance(shapes, land.grid)
+    lines = distance_everywhere(shapes, grid=land.grid)
     return lines if cells is None else np.minimum(lines, cells)
 
 
@@ -288,79 +284,6 @@ def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
         if not part.is_empty
     ]
     return [*known, *points]
-
-
-def _people_cover(land: Land) -> dict[str, FloatArray]:
-    """Distance to cover where people live, unless houses and roads are mapped, and to parks."""
-    size, out = land.grid.cell_size_m, {}
-    built = distance_to_cells(land.role == CoverRole.BUILT, cell_size_m=size)
-    if built is not None and not people_are_mapped(land):
-        out["distance_to_built_cover_m"] = built
-    park = distance_to_cells(land.role == CoverRole.PARK, cell_size_m=size)
-    if park is not None:
-        out["distance_to_park_m"] = park
-    return out
-
-
-def people_are_mapped(land: Land) -> bool:
-    """Whether houses and roads are both given, so that built-up cover tells nothing more."""
-    return {"roads", "buildings"} <= land.vectors.keys()
-
-
-def _quietness(
-    land: Land, layers: Mapping[str, FloatArray], rules: Disturbance
-) -> tuple[dict[str, FloatArray], tuple[Note, ...]]:
-    """Quietness 0..1: the worst of the disturbances that are known; missing when none is known."""
-    out: dict[str, FloatArray] = {}
-    judged: list[tuple[FloatArray, Knots]] = []
-    # Sight lines are costly, and quietness is asked for on the parcel only.
-    inside = burn([land.parcel_shape], grid=land.grid)
-
-    def felt(
-        plain: FloatArray, shapes: list[Geometry], curve: Knots, height_m: float
-    ) -> FloatArray:
-        """Distance with what the terrain hides counted as farther away."""
-        return felt_distance(
-            plain,
-            shapes,
-            ground=SightGround(land.dem, land.grid),
-            inside=inside,
-            factor=rules.screened_factor,
-            height_m=height_m,
-            animal_height_m=rules.animal_height_m,
-            reach_m=curve[-1][0],
-        )
-
-    if "roads" in land.vectors:
-        roads = land.vectors["roads"]
-        for kind in ROAD_CLASSES:
-            shapes = list(roads.geometry[roads["class"] == kind])
-            out[f"distance_to_road_{kind}_m"] = _distance(shapes, land.grid)
-            curve: Knots = getattr(rules, f"road_{kind}")
-            plain = out[f"distance_to_road_{kind}_m"]
-            judged.append((felt(plain, shapes, curve, rules.vehicle_height_m), curve))
-    if "buildings" in land.vectors:
-        shapes = land.shapes("buildings")
-        out["distance_to_building_m"] = _distance(shapes, land.grid)
-        plain = out["distance_to_building_m"]
-        judged.append((felt(plain, shapes, rules.building, rules.eaves_height_m), rules.building))
-    for layer, curve in (
-        ("distance_to_busy_trail_m", rules.busy_trail),
-        ("distance_to_unknown_trail_m", rules.unknown_trail),
-        ("distance_to_built_cover_m", rules.built_cover),
-        ("distance_to_park_m", rules.park_cover),
-    ):
-        if layer in layers:
-            judged.append((layers[layer], curve))
-    if not judged:
-        return out, ()
-    # The worst one counts: a quiet house does not make up for a loud road.
-    out["quietness"] = np.minimum.reduce([membership(d, curve) for d, curve in judged])
-    missing = [name for name in ("roads", "buildings") if name not in land.vectors]
-    if not missing:
-        return out, ()
-    text = f"No {' and no '.join(missing)} were given: so quiet was judged without them."
-    return out, (Note("W-QUIET-01", "warning", text),)
 
 
 def _absent(layers: Mapping[str, FloatArray]) -> tuple[Note, ...]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from siting.grid import FloatArray
 from siting.heading.compass import Declination
-from siting.heading.heading_scores import HEADINGS_DEG, Headings
+from siting.heading.judged import HEADINGS_DEG, Headings
 from siting.heading.sun import SunTrack
 from siting.lengths import compass_word
 from siting.spot_parts import Aim, HeadingFacts

@@ -13,11 +13,12 @@ from siting.grid import FloatArray, Grid
 from siting.ground.distance import burn
 from siting.ground.layers import Ground as Layers
 from siting.ground.shapes.feature_order import served_by
-from siting.ground.travel.passage import ponds_of_cells
+from siting.ground.shapes.mapped import ponds_of_cells
 from siting.ground.view import Ground, Skyline
 from siting.heading.aim import aims, by_eight
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
-from siting.heading.heading_scores import Headings, Surroundings, judge, skyline_of
+from siting.heading.heading_scores import judge, skyline_of
+from siting.heading.judged import Headings, Surroundings
 from siting.heading.limits import closed_to_view
 from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track

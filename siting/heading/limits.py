@@ -13,7 +13,7 @@ import numpy as np
 
 from siting.grid import FloatArray
 from siting.ground.distance import burn
-from siting.ground.travel.passage import ponds_of_cells
+from siting.ground.shapes.mapped import ponds_of_cells
 from siting.ground.view import Profiles, in_sight
 from siting.heading.view_ahead import cells_under, upto
 from siting.settings.protocol_heading import HeadingRules

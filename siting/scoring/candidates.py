@@ -30,6 +30,8 @@ def spaced(easting: FloatArray, northing: FloatArray, *, spacing_m: float, most:
         index = start + int(left[0])
         keep.append(index)
         far2 = (easting[index:] - easting[index]) ** 2 + (northing[index:] - northing[index]) ** 2
+        # A hair less than the spacing: points on a lattice lie exactly that far apart, up to
+        # rounding.
         free[index:] &= far2 >= spacing_m**2 * (1 - 1e-12)
         free[index] = False
         start = index + 1
@@ -37,6 +39,9 @@ def spaced(easting: FloatArray, northing: FloatArray, *, spacing_m: float, most:
 
 
 def order_of(score: NDArray[np.floating], candidates: tuple[Candidate, ...]) -> list[int]:
-    """Indices of candidates by falling score; ties keep the order given."""
+    """Indices of candidates by falling score; ties keep the order given.
+
+    `score` is (n,) float, without a unit, one for each candidate.
+    """
     rounded = np.round(np.asarray(score, dtype=np.float64) / TIE)
     return [int(i) for i in np.argsort(-rounded, kind="stable")[: len(candidates)]]

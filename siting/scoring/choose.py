@@ -48,8 +48,17 @@ def rivals(
     chosen: Sequence[int],
     spacing_m: float,
 ) -> list[int]:
-    """The chosen candidates and all that could stand beside them, best first, spacing kept."""
+    """The chosen candidates and all that could stand beside them, best first, spacing kept.
+
+    Parameters
+    ----------
+    total : (n,) float, index of each candidate, without a unit
+    candidates : tuple of n
+    chosen : indices of those that are spots already
+    spacing_m : float, least distance between two, metres
+    """
     taken = set(chosen)
+    # The chosen first, whatever their index: best of each kind may have put a lower one forward.
     order = [*chosen, *(i for i in order_of(total, candidates) if i not in taken)]
     return _apart(order, candidates, spacing_m=spacing_m, most=len(order))
 

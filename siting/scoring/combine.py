@@ -57,14 +57,20 @@ def counts(rule: Rule) -> bool:
 def weights_of(
     names: Mapping[str, FloatArray], *, attractors: Attractors, conditions: Conditions
 ) -> dict[str, float]:
-    """The protocol's weight of each criterion in `names`: the logarithm of its ratio."""
+    """The protocol's weight of each criterion in `names`: the logarithm of its ratio (no unit)."""
     return {
         name: rule_of(name, attractors=attractors, conditions=conditions).weight for name in names
     }
 
 
 def strengths(memberships: Mapping[str, float], weights: Mapping[str, float]) -> dict[str, float]:
-    """Weighted membership of each attractor that is judged."""
+    """Weighted membership of each attractor that is judged, on the scale of the index's logarithm.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion to 0..1
+    weights : mapping from criterion to the logarithm of its ratio
+    """
     return {
         name: memberships[name] * weights[name]
         for name in criteria.attractors()
@@ -73,7 +79,13 @@ def strengths(memberships: Mapping[str, float], weights: Mapping[str, float]) ->
 
 
 def strongest_attractor(memberships: Mapping[str, float], weights: Mapping[str, float]) -> str:
-    """The attractor that speaks most for a spot, "" when there is none."""
+    """The attractor that speaks most for a spot, "" when there is none.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion to 0..1
+    weights : mapping from criterion to the logarithm of its ratio
+    """
     strength = strengths(memberships, weights)
     best = max(strength, key=lambda n: strength[n], default="")
     return best if best and strength[best] > 0 else ""
@@ -109,6 +121,7 @@ def combine(
     """
     shape = _common_shape(memberships, weights)
     attraction, conditions, total = (np.empty(shape, dtype=np.float32) for _ in range(3))
+    # Drawn weights have an axis of their own, which bands of rows would cut.
     if len(shape) == 2 and not any(np.ndim(weights[name]) for name in memberships):
 
         def fill(rows: slice) -> None:
@@ -135,8 +148,8 @@ def parts_of(
 ) -> dict[str, FloatArray]:
     """What each criterion adds to the logarithm of the index; the parts add up to it.
 
-    Parameters and shapes as for `combine`; float64, in the order of `memberships`. Of a group
-    all but the two strongest and the one that takes away most are 0.
+    Parameters and shapes as for `combine`; float64, without a unit, in the order of `memberships`.
+    Of a group all but the two strongest and the one that takes away most are 0.
 
     Examples
     --------
@@ -154,6 +167,7 @@ def parts_of(
     for group in _groups(memberships):
         worth = np.stack([_worth(memberships, weights, name, shape) for name in group])
         order = np.argsort(-worth, axis=0, kind="stable")
+        # Places by a stable sort: of equals the row that stands first in the table counts in full.
         place = np.argsort(order, axis=0, kind="stable")
         share = np.where(place == 0, 1.0, np.where(place == 1, scoring.second_share, 0.0))
         # What keeps animals away counts in full, but only the strongest of it.
@@ -174,6 +188,8 @@ def _factors(
     total = _exp(draws + holds)
     attraction, conditions = _exp(draws), _exp(holds)
     unknown = ~np.isfinite(total)
+    # One of the two factors may be known alone; shown beside an index that is not, it would
+    # mislead.
     attraction[unknown], conditions[unknown], total[unknown] = np.nan, np.nan, np.nan
     return attraction, conditions, total
 
@@ -194,7 +210,19 @@ def log_factors(
     scoring: Scoring,
     shape: tuple[int, ...],
 ) -> tuple[FloatArray, FloatArray]:
-    """What attractors add to the logarithm of the index, and what conditions take away."""
+    """What attractors add to the logarithm of the index, and what conditions take away.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion to float array, 0..1, NaN = not known
+    weights : mapping from criterion to the logarithm of its ratio, float or array
+    scoring : Scoring
+    shape : what all of these broadcast to
+
+    Returns
+    -------
+    two float64 arrays of that shape, without a unit, the second 0 or below
+    """
     draws, holds = np.zeros(shape), np.zeros(shape)
     for group in _groups(memberships):
         draws += _group_sum([_worth(memberships, weights, name, shape) for name in group], scoring)

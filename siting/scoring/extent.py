@@ -56,6 +56,7 @@ def extent_of(
     alike = _alike(spot, others, total, open_ground, grid=land.grid)
     area = shapely.intersection(alike, land.parcel_shape)
     line, along = _line_of(spot, land, valley_lines, area)
+    # A shorter piece lies within the circle, and says no more than the circle does.
     if line is not None and line.length >= 2.0 * spot.search_radius_m:
         beside = shapely.intersection(area, shapely.buffer(line, spot.search_radius_m))
         return Extent("stretch", line, float(line.length), float(beside.area), along, beside)
@@ -71,6 +72,7 @@ def _alike(
     away = np.hypot(easting - spot.easting, northing - spot.northing)
     free = open_ground & (away <= _REACH_RADII * spot.search_radius_m)
     for other in others:
+        # Two spots never claim the same ground: each has what is nearer to it.
         free &= away <= np.hypot(easting - other.easting, northing - other.northing)
     with np.errstate(invalid="ignore"):
         alike = free & (total >= _ALIKE_SHARE * total[spot.row, spot.col])

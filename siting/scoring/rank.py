@@ -31,6 +31,7 @@ from siting.settings.protocol import CandidateRules, Protocol
 from siting.spot_parts import PlaceStability
 from siting.types import BoolArray, Candidate, CoverRole, Land, NoGoArray, Remark, Scores
 
+# Places beyond the spots asked for, so that the heading may still change who is among them.
 _MORE_PLACES, _OF_EACH_KIND = 10, 5
 # Places beyond those shown that the trials hold against them.
 _RIVALS = 10
@@ -59,7 +60,10 @@ class Ranked:
 
 
 def score_cells(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
-    """Index of every cell; the heading is judged later, where it can matter."""
+    """Index of every cell, without a unit; the heading is judged later, where it can matter.
+
+    `layers` maps names of layers to (rows, cols) arrays, NaN = not known; see `combine`.
+    """
     parts = memberships(layers, attractors=protocol.attractors, conditions=protocol.conditions)
     weights = weights_of(parts, attractors=protocol.attractors, conditions=protocol.conditions)
     return combine(parts, weights=weights, scoring=protocol.scoring)
@@ -107,6 +111,7 @@ def rank_places(
     )
     remarks = _search_remarks(found)
     if firmness:
+        # With the rivals: the choice that turns the list may put a place first that is not shown.
         tried = _picked(judged, places)
         remarks += (
             trial_remark(
@@ -123,7 +128,10 @@ def rank_places(
 
 
 def not_judged(layers: Mapping[str, FloatArray], protocol: Protocol) -> tuple[Remark, ...]:
-    """What the maps did not show, and how far it might have moved the index."""
+    """What the maps did not show, and how far it might have moved the index.
+
+    `layers` maps names of layers to (rows, cols) arrays; only which are there is looked at.
+    """
     found = []
     for row in criteria.CRITERIA:
         rule = rule_of(row.name, attractors=protocol.attractors, conditions=protocol.conditions)

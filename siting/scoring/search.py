@@ -24,7 +24,9 @@ TOLERANCE = 0.002
 # Indices nearer than this (log scale) are a tie: it goes to the place with the better
 # surroundings, so that a step aside costs least, then to the northern row and the western column.
 TIE = 1e-6
+# About as far as one steps aside for a better tree.
 _AROUND_M = 15.0
+# One call for so many places costs hardly more than for a few.
 _AT_ONCE = 96
 
 Look = Callable[[FloatArray, FloatArray], FloatArray]
@@ -59,13 +61,16 @@ class Found:
 
 @dataclass(frozen=True)
 class HeadingEffect:
-    """What the best heading does to the index: its weight (0 or below) and its curve."""
+    """What the best heading does to the index: its weight (0 or below) and its curve.
+
+    `weight` is the logarithm of a ratio, `curve` knots of (heading score 0..1, membership 0..1).
+    """
 
     weight: float
     curve: Knots
 
     def on_log(self, heading_score: FloatArray) -> NDArray[np.float64]:
-        """Change of the logarithm of the index, 0 or below."""
+        """Change of the logarithm of the index, 0 or below, by (n,) best heading scores, 0..1."""
         fails = 1.0 - membership(heading_score, self.curve).astype(np.float64)
         return np.asarray(self.weight * fails)
 
@@ -122,6 +127,7 @@ def joined(found: Sequence[Found]) -> Found:
     first = found[0]
     seen = tuple(np.concatenate(part) for part in zip(*(f.seen for f in found), strict=True))
     every = [(c, h) for f in found for c, h in zip(f.candidates, f.heading_score, strict=True)]
+    # Reversed, so that of a cell found twice the first finding stays.
     single = {(c.row, c.col): (c, h) for c, h in reversed(every)}
     order = dict.fromkeys((c.row, c.col) for c, _ in every)
     return Found(

@@ -61,6 +61,7 @@ class Points:
     def around(cls, row: IndexArray, col: IndexArray, *, grid: Grid, reach_m: float) -> Points:
         """Every cell, or about every 6 m, within reach of a place and nearer to no other."""
         step = max(1, int(_POINT_M / grid.cell_size_m))
+        # A multiple of the step, so that the place itself is always one of its points.
         reach = int(reach_m / grid.cell_size_m) // step * step
         down, right = np.mgrid[-reach : reach + 1 : step, -reach : reach + 1 : step]
         near = np.hypot(down, right) * grid.cell_size_m <= reach_m
@@ -132,6 +133,7 @@ def draw_shifts(
     at = np.column_stack([easting, northing])
     apart2 = ((at[:, None, :] - at[None, :, :]) ** 2).sum(axis=2)
     values, vectors = np.linalg.eigh(np.exp(-apart2 / (2 * alike_m**2)))
+    # The symmetric root: the only one that does not hang on the last bit of the arithmetic.
     root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
     drawn = rng.standard_normal((n_draws, 2, len(at))) @ root
     return np.asarray(error_m * drawn.transpose(0, 2, 1))
@@ -155,6 +157,7 @@ def shaken_index(
 
     moved = {name: shifts(rules.line_error_m) for name in ("trails", "water", "crossings", "roads")}
     moved[_COVER] = shifts(land.cover_error_m)
+    # Elevations do not shift, they err: their error comes with the gradient below.
     moved[_ELEVATION] = np.zeros((n, len(points.first), 2))
     weights = draw_weights(
         land.weights,
@@ -196,6 +199,7 @@ def shaken_index(
         closed = _closed(land, where) | (own > land.steep_deg)
         out[some] = np.where(closed, -np.inf, total)
     if land.heading_score is not None:
+        # Where no heading is open no camera stands, however the maps may lie.
         out[:, land.heading_score[points.row, points.col] == 0] = -np.inf
     return out
 
@@ -266,6 +270,7 @@ def _headings(
     seen = np.isfinite(known) & (known > 0)
     count = np.bincount(points.place[seen], minlength=n)
     total = np.bincount(points.place[seen], known[seen], minlength=n)
+    # Where no point of a place was looked at, a good heading is taken for granted.
     mean = np.where(count > 0, total / np.maximum(count, 1), 0.9)
     base = np.where(seen, known, mean[points.place])
     alike, apart = noise

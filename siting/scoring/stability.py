@@ -166,7 +166,17 @@ def picked(
 def best_within(
     total: NDArray[np.float32], mine: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-    """The best of some points in each draw and its value; -1 and -inf where all are closed."""
+    """The best of some points in each draw and its value; -1 and -inf where all are closed.
+
+    Parameters
+    ----------
+    total : (draws, points) float32, logarithm of the index, without a unit
+    mine : (k,) int64, numbers of the points asked about
+
+    Returns
+    -------
+    (draws,) int64 numbers of points, and (draws,) float32
+    """
     part = total[:, mine]
     best = part.argmax(axis=1)
     value = part[np.arange(len(part)), best]
@@ -254,6 +264,7 @@ def turning_choices(
         turned = np.flatnonzero(winner != 0)
         if turned.size:
             at = int(turned[0])
+            # Rounded, so that two criteria with the same ratio tie and the name decides.
             effort = round(float(abs(tried[at] - weight)), 6)
             found.append((effort, Choice(name, weight, float(tried[at]), int(winner[at]))))
     found.sort(key=lambda pair: (pair[0], pair[1].criterion))

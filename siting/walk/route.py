@@ -80,6 +80,7 @@ def find_start(land: Land, *, toward: tuple[float, float]) -> Start | None:
     if reached.is_empty:
         nearest = shapely.get_point(shapely.shortest_line(roads, land.parcel_shape), 0)
         return _start_at(nearest, goal, kind="road")
+    # Where the road enters, not anywhere along it: inside the parcel one could start at any point.
     entries = shapely.intersection(roads, shapely.boundary(land.parcel_shape))
     return _start_at(reached if entries.is_empty else entries, goal, kind="road")
 
@@ -155,6 +156,7 @@ def find_walks(
     ends = steps.tail.astype(np.int32), steps.head.astype(np.int32)
     graph = csr_array((cost, ends), shape=(net.free.size, net.free.size))
     seconds, before = dijkstra(graph, indices=origin, return_predecessors=True)
+    # A spot behind a fence is led to from the nearest cell that can be reached, not from its own.
     reached = np.isfinite(seconds)
     found: list[Walk | None] = []
     for target in targets:

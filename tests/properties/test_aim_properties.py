@@ -11,7 +11,7 @@ from shapely import LineString
 from shapely.affinity import rotate
 
 from siting.ground.view import Ground
-from siting.heading.heading_scores import Surroundings
+from siting.heading.judged import Surroundings
 from siting.heading.line_crossing import Lines
 from siting.settings.protocol_heading import SunRules
 from siting.types import CoverRole

@@ -14,7 +14,8 @@ from siting.grid import Grid
 from siting.ground.view import Ground, skyline
 from siting.heading.aim import aims
 from siting.heading.compass import declination
-from siting.heading.heading_scores import Surroundings, judge
+from siting.heading.heading_scores import judge
+from siting.heading.judged import Surroundings
 from siting.heading.line_crossing import Lines
 from siting.heading.sun import _track, sun_track
 from siting.settings.protocol import CameraRules

@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from rasterio.features import shapes
 from scipy import ndimage
-from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
-from siting.ground.distance import burn, distance_to, spread, within
-from siting.ground.known import FINEST_HEIGHT_M, cells_to_unknown
-from siting.ground.layers import ROAD_CLASSES, Ground, valley_threshold_ha
+from siting.ground.distance import spread, within
+from siting.ground.known import FINEST_HEIGHT_M
+from siting.ground.layers import Ground, valley_threshold_ha
 from siting.ground.neighbourhood import PLAIN
-from siting.ground.shapes import features, landforms, woodland
-from siting.ground.shapes.feature_order import in_order
-from siting.ground.shapes.features import Named, called
+from siting.ground.shapes.found import distance_to_feature_m, felt_feature_m, find_features
 from siting.ground.travel.movement import (
     coarsen_cost,
     coarsening_factor,
@@ -29,33 +23,14 @@ from siting.ground.travel.movement import (
     refine,
     travel_cost,
 )
+from siting.ground.travel.obstacles import Obstacles, obstacles
 from siting.ground.water import drainage
 from siting.ground.water.engines import Engine, flow_directions
 from siting.ground.water.stream_offset import offset_note, stream_offset
 from siting.kernels.bands import by_bands, side_by_side
 from siting.settings.protocol import DrainageRules
 from siting.settings.protocol_travel import FeatureRules, TravelRules
-from siting.types import BoolArray, CoverRole, Feature, Land, RoleArray
-
-# Half the width over which a road of each class hinders animals, metres.
-_ROAD_HALF_WIDTH_M = {"major": 10.0, "minor": 5.0, "track": 2.0}
-# Kinds of features that have a criterion of their own.
-_JUDGED_ELSEWHERE = ("stream crossing", "known crossing", "funnel")
-# How far around a squeeze what squeezes it is looked for, and how far it keeps from the edge of
-# what is known, metres.
-_SQUEEZE_REACH_M, _SQUEEZE_EDGE_M = 60.0, 100.0
-# A feature of hardly any strength counts as if it lay this much farther away; one farther than
-# the reach counts as absent.
-_FAINT_M, _FEATURE_REACH_M, _WEAKEST = 40.0, 200.0, 0.05
-
-
-@dataclass(frozen=True)
-class Obstacles:
-    """Cells on mapped roads (by class), buildings and ponds; (rows, cols) bool each."""
-
-    roads: Mapping[str, BoolArray]
-    buildings: BoolArray
-    ponds: BoolArray
+from siting.types import CoverRole, Land, RoleArray
 
 
 def with_passage(
@@ -110,18 +85,9 @@ def with_passage(
     layers["wetter_than_share"] = wetter_than_share(area, slope, grid=land.grid)
     # A name on the map must bear looking at; the weak ones count only by what is felt of them.
     plain = tuple(feature for feature in found if feature.strength >= PLAIN)
-    layers["distance_to_feature_m"] = _feature_distance(plain, land.grid)
+    layers["distance_to_feature_m"] = distance_to_feature_m(plain, land.grid)
     layers["felt_feature_m"] = felt_feature_m(found, grid=land.grid)
     return replace(ground, layers=layers, features=plain, notes=notes)
-
-
-def obstacles(land: Land) -> Obstacles:
-    """What of the mapped things hinders travel, as cells; no cell where nothing is mapped."""
-    return Obstacles(
-        roads={kind: _road_cells(land, kind) for kind in ROAD_CLASSES},
-        buildings=burn(land.shapes("buildings"), grid=land.grid, all_touched=True),
-        ponds=burn([pond.shape for pond in _ponds(land)], grid=land.grid),
-    )
 
 
 def funnel_ratio(
@@ -180,16 +146,6 @@ def _with_obstacles(
     return out
 
 
-def _road_cells(land: Land, kind: str) -> BoolArray:
-    """Cells on a road of a class, by its usual width."""
-    if "roads" not in land.vectors:
-        return np.zeros(land.grid.shape, dtype=bool)
-    roads = land.vectors["roads"]
-    # At least half a cell, or a narrow road would miss every cell centre.
-    half = max(_ROAD_HALF_WIDTH_M[kind], land.grid.cell_size_m / 2)
-    return within(list(roads.geometry[roads["class"] == kind]), distance_m=half, grid=land.grid)
-
-
 def height_above_water_m(
     land: Land, directions: NDArray[np.uint8], *, stream_reach_m: float
 ) -> FloatArray:
@@ -238,232 +194,3 @@ def _share_below(values: NDArray[np.float32]) -> NDArray[np.float32]:
     share = np.empty(values.size, dtype=np.float32)
     share[order] = np.maximum.accumulate(rank) / max(values.size, 1)
     return share
-
-
-def find_features(
-    land: Land,
-    ground: Ground,
-    *,
-    valleys: Sequence[Geometry],
-    hindered: Obstacles,
-    ratio: FloatArray,
-    rules: FeatureRules,
-) -> tuple[Feature, ...]:
-    """All features on the parcel and just over its boundary, in a fixed order.
-
-    Parameters
-    ----------
-    land, ground : what is known of the land, and its layers
-    valleys : valley lines worked out from the elevations
-    hindered : Obstacles
-    ratio : (rows, cols) float32, what `funnel_ratio` returns, 1 = like the ground around
-    rules : the protocol's table `features`; lengths in metres
-
-    Returns
-    -------
-    tuple of Feature, in the order of `siting.ground.shapes.feature_order.in_order`
-    """
-    found = [
-        *_line_features(land, ground, valleys, rules),
-        *_raster_features(land, ground, hindered, ratio=ratio, rules=rules),
-    ]
-    # What lies just over the fence still says why animals come this way.
-    near = shapely.buffer(land.parcel_shape, 2 * rules.reach_m)
-    shapely.prepare(near)
-    return in_order(f for f in found if shapely.contains_xy(near, f.easting, f.northing))
-
-
-def _raster_features(
-    land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
-) -> list[Feature]:
-    role = _main_roles(ground)
-    saddles = landforms.saddles(
-        land.dem,
-        smoothing_m=rules.smoothing_m,
-        ring_m=rules.saddle_ring_m,
-        relief_m=rules.saddle_relief_m,
-        source_cell_m=land.dem_cell_m,
-        grid=land.grid,
-        weakest=_WEAKEST,
-    )
-    cover_cell_m = land.cover_cell_m
-    return [
-        *_far_from_unknown(
-            saddles,
-            np.isfinite(land.dem),
-            reach_m=rules.saddle_ring_m + 2 * rules.smoothing_m,
-            grid=land.grid,
-        ),
-        *woodland.field_corners(
-            role,
-            radius_m=rules.corner_radius_m,
-            source_cell_m=cover_cell_m,
-            grid=land.grid,
-            weakest=_WEAKEST,
-        ),
-        *woodland.narrow_woods(
-            role, width_m=rules.strip_width_m, source_cell_m=cover_cell_m, grid=land.grid
-        ),
-        *_squeezes(land, ground, hindered, ratio=ratio, rules=rules),
-    ]
-
-
-def _squeezes(
-    land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
-) -> list[Feature]:
-    """Squeezes of easy ways, named only after layers that were given.
-
-    Where a cell of a raster is wider than the look around, what squeezes there cannot be seen.
-    """
-    if max(land.dem_cell_m, land.cover_cell_m) > _SQUEEZE_REACH_M / 2:
-        return []
-    people = {
-        "a road": hindered.roads["major"] | hindered.roads["minor"],
-        "buildings": hindered.buildings,
-        "built-up ground": ground.role == CoverRole.BUILT,
-    }
-    found = landforms.funnels(
-        ratio,
-        ground.layers["slope_deg"],
-        water=(ground.role == CoverRole.WATER) | hindered.ponds,
-        people={name: cells for name, cells in people.items() if cells.any()},
-        least_ratio=rules.funnel_ratio,
-        reach_m=_SQUEEZE_REACH_M,
-        grid=land.grid,
-    )
-    known = np.isfinite(land.dem)
-    if land.has_cover:
-        known &= ground.role != CoverRole.UNKNOWN
-    # Closed ground beyond the edge of the known squeezes the flow along it.
-    return _far_from_unknown(found, known, reach_m=_SQUEEZE_EDGE_M, grid=land.grid)
-
-
-def _far_from_unknown(
-    found: Sequence[Feature], known: BoolArray, *, reach_m: float, grid: Grid
-) -> list[Feature]:
-    """The features that keep `reach_m` from the edge of what is known."""
-    if not found:
-        return []
-    away_m = cells_to_unknown(known) * grid.cell_size_m
-    row, col = grid.rowcol(
-        np.array([f.easting for f in found]), np.array([f.northing for f in found])
-    )
-    kept = away_m[row, col] > reach_m
-    return [feature for feature, far in zip(found, kept, strict=True) if far]
-
-
-def _main_roles(ground: Ground) -> RoleArray:
-    """Roles with woods and fields that are too small to make an edge taken out."""
-    small = (ground.role == CoverRole.TREE) & ~ground.woods
-    open_ground = np.isin(ground.role, woodland.OPEN_ROLES)
-    out = ground.role.copy()
-    out[small] = CoverRole.SHRUB
-    out[open_ground & ~ground.fields] = CoverRole.SHRUB
-    return out
-
-
-def _line_features(
-    land: Land, ground: Ground, valleys: Sequence[Geometry], rules: FeatureRules
-) -> list[Feature]:
-    trails, streams = _trails(land), _streams(land)
-    ponds = [*_ponds(land), *_ponds_of_cells(land, ground, rules)]
-    beds = [Named(line, "a valley line") for line in _away_from(valleys, streams)]
-    role = _main_roles(ground)
-    return [
-        *features.meetings(trails, streams, kind="stream crossing"),
-        *features.known_crossings(_named(land, "crossings", "crossing")),
-        *features.forks(trails),
-        *features.forks(streams, kind="stream junction"),
-        *features.pond_ends(ponds, least_m2=rules.pond_least_m2, most_m2=rules.pond_most_ha * 1e4),
-        *features.meetings(streams, ponds, kind="inflow", strength=0.7),
-        *features.meetings(
-            trails, beds, kind="valley crossing", words="where {0} crosses {1}", strength=0.7
-        ),
-        *features.woods_edges(trails, role, kind="trail at woods edge", grid=land.grid),
-        *features.woods_edges(streams, role, kind="stream at woods edge", grid=land.grid),
-    ]
-
-
-def _away_from(lines: Sequence[Geometry], streams: Sequence[Named]) -> list[Geometry]:
-    """The parts of valley lines that are no mapped stream."""
-    if not streams or not lines:
-        return list(lines)
-    beside = shapely.buffer(shapely.union_all([stream.shape for stream in streams]), 40.0)
-    left = shapely.difference(np.asarray(lines, dtype=object), beside)
-    return [line for line in left if not line.is_empty]
-
-
-def _named(land: Land, layer: str, otherwise: str) -> list[Named]:
-    if layer not in land.vectors:
-        return []
-    frame = land.vectors[layer]
-    rows = zip(frame.geometry, frame["name"], frame["kind"], strict=True)
-    return [Named(shape, called(name, kind, otherwise=otherwise)) for shape, name, kind in rows]
-
-
-def _trails(land: Land) -> list[Named]:
-    """Game and quiet trails; where many people walk, no feature of theirs is a spot."""
-    if "trails" not in land.vectors:
-        return []
-    busy = land.vectors["trails"]["use"] == "busy"
-    named = _named(land, "trails", "trail")
-    return [trail for trail, crowded in zip(named, busy, strict=True) if not crowded]
-
-
-def _streams(land: Land) -> list[Named]:
-    return [n for n in _named(land, "water", "stream") if "LineString" in n.shape.geom_type]
-
-
-def _ponds(land: Land) -> list[Named]:
-    return [n for n in _named(land, "water", "pond") if "Polygon" in n.shape.geom_type]
-
-
-def _ponds_of_cells(land: Land, ground: Ground, rules: FeatureRules) -> list[Named]:
-    return [
-        Named(pond, "the pond" if pond.area < rules.lake_ha * 1e4 else "the lake")
-        for pond in ponds_of_cells(land, ground.role)
-    ]
-
-
-def ponds_of_cells(land: Land, role: RoleArray) -> list[Geometry]:
-    """Outlines of the ponds that only the land cover knows, along the edges of its cells.
-
-    `role` is (rows, cols) int8, `CoverRole` of each cell.
-    """
-    mapped = [shape for shape in land.shapes("water") if "Polygon" in shape.geom_type]
-    wet = role == CoverRole.WATER
-    patches = shapes(wet.astype(np.uint8), mask=wet, connectivity=8, transform=land.grid.transform)
-    found = [shapely.geometry.shape(outline) for outline, _ in patches]
-    return [pond for pond in found if not any(pond.intersects(other) for other in mapped)]
-
-
-def felt_feature_m(found: Sequence[Feature], *, grid: Grid) -> NDArray[np.float32]:
-    """Distance to the nearest feature, a weak one counting as farther away, metres.
-
-    One of strength s counts as 40 (1 - s) m farther, so that a feature fades as it weakens and
-    none is there or gone by a hair. Infinite where none is within 200 m.
-    """
-    out = np.full(grid.shape, np.inf, dtype=np.float32)
-    reach = int(_FEATURE_REACH_M / grid.cell_size_m) + 1
-    for feature in found:
-        if feature.kind in _JUDGED_ELSEWHERE:
-            continue
-        row, col = (int(at) for at in grid.rowcol(feature.easting, feature.northing))
-        rows = slice(max(row - reach, 0), max(row + reach + 1, 0))
-        cols = slice(max(col - reach, 0), max(col + reach + 1, 0))
-        at = np.arange(grid.n_rows)[rows, None], np.arange(grid.n_cols)[None, cols]
-        easting, northing = grid.xy(*at)
-        away = np.hypot(easting - feature.easting, northing - feature.northing)
-        felt = np.where(
-            away <= _FEATURE_REACH_M, away + _FAINT_M * (1.0 - feature.strength), np.inf
-        )
-        out[rows, cols] = np.minimum(out[rows, cols], felt)
-    return out
-
-
-def _feature_distance(found: Sequence[Feature], grid: Grid) -> FloatArray:
-    points = [
-        shapely.Point(f.easting, f.northing) for f in found if f.kind not in _JUDGED_ELSEWHERE
-    ]
-    far = distance_to(points, grid=grid) if points else None
-    return far if far is not None else np.full(grid.shape, np.inf, dtype=np.float32)

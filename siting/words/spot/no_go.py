@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 import shapely
 
-from siting.ground.layers import ROAD_CLASSES
+from siting.ground.quiet import ROAD_CLASSES
 from siting.lengths import length
 from siting.settings.protocol import NoGoRules
 from siting.types import Land, NoGo

@@ -1,0 +1,106 @@
+"""Where people live and pass: how far away they are, and how quiet that leaves each cell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting.grid import FloatArray
+from siting.ground.distance import burn, distance_everywhere, distance_to_cells
+from siting.ground.screening import felt_distance
+from siting.ground.view import Ground as SightGround
+from siting.kernels.curves import Knots, membership
+from siting.settings.protocol import Disturbance
+from siting.types import CoverRole, Land, Note
+
+ROAD_CLASSES = ("major", "minor", "track")
+
+
+def people_cover(land: Land) -> dict[str, FloatArray]:
+    """Layers of metres to cover where people live and to parks, (rows, cols) float32 each.
+
+    Built-up cover says nothing where houses and roads are mapped, and is then left out.
+    """
+    size, out = land.grid.cell_size_m, {}
+    built = distance_to_cells(land.role == CoverRole.BUILT, cell_size_m=size)
+    if built is not None and not people_are_mapped(land):
+        out["distance_to_built_cover_m"] = built
+    park = distance_to_cells(land.role == CoverRole.PARK, cell_size_m=size)
+    if park is not None:
+        out["distance_to_park_m"] = park
+    return out
+
+
+def people_are_mapped(land: Land) -> bool:
+    """Whether houses and roads are both given, so that built-up cover tells nothing more."""
+    return {"roads", "buildings"} <= land.vectors.keys()
+
+
+def quietness(
+    land: Land, layers: Mapping[str, FloatArray], rules: Disturbance
+) -> tuple[dict[str, FloatArray], tuple[Note, ...]]:
+    """Quietness 0..1: the worst of the disturbances that are known; missing when none is known.
+
+    Parameters
+    ----------
+    land : Land
+    layers : distances made already, metres, (rows, cols), infinite where there is none
+    rules : the protocol's table `disturbance`
+
+    Returns
+    -------
+    (layers, notes) : "quietness" (0..1) and the distances to roads and buildings it was made from,
+        metres; W-QUIET-01 where roads or buildings were not given
+    """
+    out: dict[str, FloatArray] = {}
+    judged: list[tuple[FloatArray, Knots]] = []
+    # Sight lines are costly, and quietness is asked for on the parcel only.
+    inside = burn([land.parcel_shape], grid=land.grid)
+
+    def felt(
+        plain: FloatArray, shapes: list[Geometry], curve: Knots, height_m: float
+    ) -> FloatArray:
+        """Distance with what the terrain hides counted as farther away."""
+        return felt_distance(
+            plain,
+            shapes,
+            ground=SightGround(land.dem, land.grid),
+            inside=inside,
+            factor=rules.screened_factor,
+            height_m=height_m,
+            animal_height_m=rules.animal_height_m,
+            reach_m=curve[-1][0],
+        )
+
+    if "roads" in land.vectors:
+        roads = land.vectors["roads"]
+        for kind in ROAD_CLASSES:
+            shapes = list(roads.geometry[roads["class"] == kind])
+            out[f"distance_to_road_{kind}_m"] = distance_everywhere(shapes, grid=land.grid)
+            curve: Knots = getattr(rules, f"road_{kind}")
+            plain = out[f"distance_to_road_{kind}_m"]
+            judged.append((felt(plain, shapes, curve, rules.vehicle_height_m), curve))
+    if "buildings" in land.vectors:
+        shapes = land.shapes("buildings")
+        out["distance_to_building_m"] = distance_everywhere(shapes, grid=land.grid)
+        plain = out["distance_to_building_m"]
+        judged.append((felt(plain, shapes, rules.building, rules.eaves_height_m), rules.building))
+    for layer, curve in (
+        ("distance_to_busy_trail_m", rules.busy_trail),
+        ("distance_to_unknown_trail_m", rules.unknown_trail),
+        ("distance_to_built_cover_m", rules.built_cover),
+        ("distance_to_park_m", rules.park_cover),
+    ):
+        if layer in layers:
+            judged.append((layers[layer], curve))
+    if not judged:
+        return out, ()
+    # The worst one counts: a quiet house does not make up for a loud road.
+    out["quietness"] = np.minimum.reduce([membership(d, curve) for d, curve in judged])
+    missing = [name for name in ("roads", "buildings") if name not in land.vectors]
+    if not missing:
+        return out, ()
+    text = f"No {' and no '.join(missing)} were given: so quiet was judged without them."
+    return out, (Note("W-QUIET-01", "warning", text),)
