@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from siting.batch.run import Options, Outcome, Watcher, run_batch
+from siting.batch.run import Outcome, run_batch
+from siting.batch.work import Options, Watcher
 from siting.disk.files import make_folder, write_atomic
 from siting.lengths import NO_BREAK, index_text, percent
 from siting.notebook import site_parcel

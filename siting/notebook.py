@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from siting.batch.executors import one_thread
-from siting.batch.run import Options, Outcome, run_batch
+from siting.batch.run import Outcome, run_batch
+from siting.batch.work import Options
 from siting.disk.files import make_folder
 from siting.disk.lock import locked
 from siting.lengths import NO_BREAK, index_text, percent

@@ -35,7 +35,8 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
     lat = 43.7 - 0.36 * (k // across) / across
     score = None if k % 9 == 4 else round(chance.random(), 4)
     problem = "road" if score is None else "none" if score > 0.5 else chance.choice(PROBLEMS)
-    spot = {"spot": 1, "lon_deg": lon, "lat_deg": lat, "score": score, "kind": KINDS[k % 4],
+    spot = {"spot": 1, "place_id": f"P{k:04d}",
+        "lon_deg": lon, "lat_deg": lat, "score": score, "kind": KINDS[k % 4],
         "where": "where West trail meets the brook", "heading_true_deg": k % 360,
         "walk_there_min": 7.0, "stability": "firm"}  # fmt: skip
     return {
@@ -57,6 +58,8 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
         "would suit a camera well, 2 of them firm choices; the best: where West trail meets "
         "the brook.",
         "cautions": list(CAUTIONS),
+        "caution_spots": [[] for _ in CAUTIONS],
+        "decided": "",
         "warnings": [],
         "top": [] if score is None else [spot],
     }
@@ -77,7 +80,7 @@ def invented_batch(count: int, *, failures: int = 3, assigned: bool = True) -> B
     rows = [row(k, count, chance) for k in range(count - failures)]
     failed = [row(k, count, chance) for k in range(count - failures, count)]
     shapes: dict[str, Any] = {r["parcel_id"]: outline(k, r) for k, r in enumerate([*rows, *failed])}
-    told = [
+    faults = [
         {
             "parcel_id": r["parcel_id"],
             "parcel_label": r["parcel_label"],
@@ -88,7 +91,7 @@ def invented_batch(count: int, *, failures: int = 3, assigned: bool = True) -> B
         for r in failed
     ]
     pages = {r["parcel_id"]: f"parcels/{r['parcel_id'].lower()}" for r in rows[:40]}
-    return Batch(rows, told, shapes, pages, proposal(rows) if assigned else None)
+    return Batch(rows, faults, shapes, pages, proposal(rows) if assigned else None)
 
 
 def proposal(rows: list[dict[str, Any]]) -> Assignment:

@@ -9,7 +9,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from siting.batch.run import Options, Outcome, run_batch
+from siting.batch.run import Outcome, run_batch
+from siting.batch.work import Options
 from siting.settings.load import load_inputs, validate
 from siting.settings.protocol import Protocol
 from tests.speed.make_country import make_country

@@ -12,7 +12,8 @@ import pytest
 from siting.batch.output.letters import KINDS, letters, templates
 from siting.batch.output.office import office_files
 from siting.batch.output.tables import Batch
-from siting.batch.run import Options, run_batch
+from siting.batch.run import run_batch
+from siting.batch.work import Options
 from siting.decisions.model import Record
 from siting.disk.files import safe_name
 from siting.errors import SitingError

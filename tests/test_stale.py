@@ -136,7 +136,8 @@ def test_no_record_holds_a_path_of_the_machine(tmp_path):
         "dem": {"file": str(elsewhere / "dem.tif")},
         "land_cover": {"file": str(land.parent / "land_cover.tif")},
     }
-    from siting.batch.run import Options, run_batch
+    from siting.batch.run import run_batch
+    from siting.batch.work import Options
     from tests.batch_tools import Quiet
 
     out = tmp_path / "out"

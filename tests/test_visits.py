@@ -11,7 +11,8 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from siting.batch.run import Options, run_batch
+from siting.batch.run import run_batch
+from siting.batch.work import Options
 from siting.decisions.history import deployments_of, last_states
 from siting.decisions.model import Record
 from siting.decisions.places import KnownPlace, apart_m, named_places

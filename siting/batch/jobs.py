@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import logging
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ import numpy as np
 import shapely
 
 from siting.batch.fingerprints import NO_DECISIONS
+from siting.batch.rows import Done, Failure, ScoredParcel, ScoredSpot
 from siting.batch.survey.assign_program import Option, place_kind
 from siting.decisions.proposal import proposal_of
 from siting.disk.files import LAST, check_unlinked, safe_name
@@ -33,7 +33,6 @@ from siting.types import Parcel, Result, Spot
 from siting.words.office.letters import letter_sentence, limit_of, where
 
 _LOG = logging.getLogger(__name__)
-Row = dict[str, Any]
 PARCELS = "parcels"
 
 
@@ -66,14 +65,8 @@ def parcel_folder(folder: Path, identifier: str) -> Path:
     return folder / PARCELS / safe_name(identifier)
 
 
-def do_job(job: Job) -> dict[str, Any]:
-    """Score one parcel, write its pages if wanted, and tell the outcome as plain values.
-
-    Returns
-    -------
-    mapping with "row" (see `parcel_row`) and "record" (SHA-256 of the run.json written, or ""),
-    or with "code" and "message" of the failure
-    """
+def do_job(job: Job) -> Done | Failure:
+    """Score one parcel and write its pages if wanted; never raises for a fault of the parcel."""
     try:
         return _done(job)
     except SitingError as error:
@@ -86,7 +79,7 @@ def do_job(job: Job) -> dict[str, Any]:
         return {"code": "E-INTERNAL", "message": f"{type(error).__name__}: {error}"}
 
 
-def _failure(error: SitingError, inputs: Inputs) -> dict[str, str]:
+def _failure(error: SitingError, inputs: Inputs) -> Failure:
     """The failure as the journal and failures.csv hold it, without the way to the user's files."""
     message = str(error).removeprefix(f"{error.code}: ")
     homes = {str(inputs.folder.absolute()), *(str(Path(f).parent) for f in _absolute_files(inputs))}
@@ -101,7 +94,7 @@ def _absolute_files(inputs: Inputs) -> list[str]:
     return [name for name in given if Path(name).is_absolute()]
 
 
-def _done(job: Job) -> dict[str, Any]:
+def _done(job: Job) -> Done:
     file = Path(job.inputs.parcel.file.partition("::")[0]).name
     parcel = checked_parcel(job.parcel, file=file)
     result = site_parcel(
@@ -117,14 +110,14 @@ def _done(job: Job) -> dict[str, Any]:
         "row": parcel_row(result, job.protocol),
         "record": record,
         "offered": list(job.offered) if job.offered else None,
-        "places": [[p.id, p.lon, p.lat, p.radius_m] for p in places_now(result)],
+        "places": [(p.id, p.lon, p.lat, p.radius_m) for p in places_now(result)],
     }
 
 
-def parcel_row(result: Result, protocol: Protocol) -> Row:
+def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
     """What the tables and the overview say about one parcel, as plain values.
 
-    Numbers are rounded to what they can mean; None is "not known" or "there is none".
+    Numbers are rounded to what the maps support; None means "not known" or "does not apply".
     """
     parcel = result.land.parcel
     shape = result.land.parcel_shape
@@ -168,19 +161,19 @@ def _caution_spots(result: Result) -> list[list[int]]:
 
 
 def firm_count(spots: tuple[Spot, ...]) -> int | None:
-    """How many spots are firm choices when maps and ratios are shaken; None = not told."""
+    """How many spots are firm choices when maps and ratios are shaken; None where no trials ran."""
     known = [spot.stability for spot in spots if spot.stability]
     firm = sum(one.word == FIRM for one in known)
     return firm if known or not spots else None
 
 
 def _decided(result: Result) -> str:
-    """The place that a volunteer chose or a camera stands at, "" where there is none."""
+    """The place where a volunteer wants the camera or it stands already; "" if neither."""
     proposal = proposal_of(result.land.decisions, {})
     return proposal.place_id if proposal and proposal.state != "proposed" else ""
 
 
-def _spot_row(spot: Spot) -> Row:
+def _spot_row(spot: Spot) -> ScoredSpot:
     return {
         "spot": spot.rank,
         "place_id": spot.place_id,
@@ -201,14 +194,15 @@ def _number(value: Any, digits: int) -> float | None:
     return round(float(value), digits) if digits else float(math.floor(value + 0.5))
 
 
-CRASHED = {
+CRASHED: Failure = {
     "code": "E-CRASH-01",
     "message": "The process that worked on this parcel died twice, the second time alone. The "
     "other parcels went on. Run again with 'siting --debug score' for this parcel.",
 }
 
 
-def too_large(needed: int) -> dict[str, str]:
+def too_large(needed: int) -> Failure:
+    """The failure of a parcel that this machine cannot hold; `needed` in bytes."""
     return {
         "code": "E-MEM-01",
         "message": f"The parcel with its surroundings needs about {needed / 1e9:.1f} GB, more "
@@ -216,7 +210,7 @@ def too_large(needed: int) -> dict[str, str]:
     }
 
 
-def options_of(row: Mapping[str, Any]) -> list[Option]:
+def options_of(row: ScoredParcel) -> list[Option]:
     """The spots of a parcel that may become the camera of its cell."""
     priority = float("nan") if row["priority"] is None else float(row["priority"])
     return [
@@ -236,7 +230,7 @@ def options_of(row: Mapping[str, Any]) -> list[Option]:
     ]
 
 
-def _offered_spots(row: Mapping[str, Any]) -> list[Row]:
+def _offered_spots(row: ScoredParcel) -> list[ScoredSpot]:
     """The spots of a parcel that may be proposed: the one that was chosen, where there is one."""
-    chosen = [spot for spot in row["top"] if row.get("decided") == spot["place_id"]]
+    chosen = [spot for spot in row["top"] if row["decided"] == spot["place_id"]]
     return chosen or list(row["top"])

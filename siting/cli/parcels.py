@@ -82,7 +82,7 @@ def batch(
 ) -> None:
     """Score many parcels: tables, an overview and pages. Run again to resume."""
     from siting.batch.progress import BatchProgress
-    from siting.batch.run import Options
+    from siting.batch.work import Options
     from siting.commands import batch_to_folder
 
     inputs, protocol = settings_of(inputs_file, protocol_file, options)

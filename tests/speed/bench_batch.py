@@ -17,7 +17,8 @@ from pathlib import Path
 import numpy as np
 import psutil
 
-from siting.batch.run import Options, run_batch
+from siting.batch.run import run_batch
+from siting.batch.work import Options
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from tests.speed.make_country import make_country

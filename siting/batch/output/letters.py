@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 
-from siting.batch.output.columns import Row
 from siting.batch.output.tables import CAMERA, Batch, roles
+from siting.batch.rows import FailedParcel, ScoredParcel
 from siting.disk.files import safe_name
 from siting.errors import SitingError
 from siting.read.input_files import read_text
@@ -78,9 +78,10 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
         asked = f"We propose a camera at spot {spot}, because {words}." if words else ""
         kind = _kind(role.get(name, ""))
         out |= _written(texts[kind], row, because=asked, role=role.get(name, ""))
-    for row in batch.failures:
-        if row["code"].startswith(("E-GEOM", "E-CRS")):
-            out |= _written(texts["need_an_outline"], row, problem=clean(row["message"]))
+    for failed in batch.failures:
+        # Only what the owner can put right: a fault of our maps is no reason for a letter.
+        if failed["code"].startswith(("E-GEOM", "E-CRS")):
+            out |= _written(texts["need_an_outline"], failed, problem=clean(failed["message"]))
     return out
 
 
@@ -96,13 +97,18 @@ def _kind(role: str) -> str:
 
 
 def _written(
-    template: str, row: Row, *, because: str = "", role: str = "", problem: str = ""
+    template: str,
+    row: ScoredParcel | FailedParcel,
+    *,
+    because: str = "",
+    role: str = "",
+    problem: str = "",
 ) -> dict[str, str]:
     """A letter as text and as a page; what is empty leaves no empty paragraph."""
     filled = template.format(
         land=clean(row["parcel_label"] or row["parcel_id"]),
         because=because,
-        sentence=_without_thanks(clean(row.get("sentence", ""))),
+        sentence=_without_thanks(clean(row.get("sentence") or "")),
         role=role,
         problem=problem,
     )

@@ -15,8 +15,8 @@ from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
-from siting.batch.output.columns import Row
 from siting.batch.output.tables import Batch, roles
+from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
 from siting.report.shared import assets
@@ -77,7 +77,7 @@ def overview_page(
 
 
 def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
-    """What the page draws: one list to each fact, parcel by parcel, failures last."""
+    """What the page draws: one list per fact, parcel by parcel, failures last."""
     texts = _Texts()
     role = roles(batch.assignment)
     parcels = [_parcel(row, batch, role, texts) for row in batch.rows]
@@ -129,8 +129,10 @@ class _Texts:
         return out
 
 
-def _parcel(row: Row, batch: Batch, role: Mapping[str, str], texts: _Texts) -> dict[str, Any]:
-    top = row["top"][0] if row["top"] else {}
+def _parcel(
+    row: ScoredParcel, batch: Batch, role: Mapping[str, str], texts: _Texts
+) -> dict[str, Any]:
+    top: ScoredSpot | dict[str, Any] = row["top"][0] if row["top"] else {}
     score = row["best_score"]
     return {
         "id": clean(row["parcel_id"]),
@@ -147,7 +149,7 @@ def _parcel(row: Row, batch: Batch, role: Mapping[str, str], texts: _Texts) -> d
         "limit": clean(row["limit"]),
         "sentence": clean(row["sentence"]),
         "cautions": texts.numbers(row["cautions"]),
-        "caution_spots": row.get("caution_spots") or [[] for _ in row["cautions"]],
+        "caution_spots": row["caution_spots"],
         "state": batch.states.get(row["parcel_id"], ("", ""))[0],
         "since": batch.states.get(row["parcel_id"], ("", ""))[1],
         "warnings": texts.numbers(row["warnings"]),
@@ -161,8 +163,8 @@ def _parcel(row: Row, batch: Batch, role: Mapping[str, str], texts: _Texts) -> d
     }
 
 
-def _failure(row: Row) -> dict[str, Any]:
-    told = {
+def _failure(row: FailedParcel) -> dict[str, Any]:
+    known = {
         "id": clean(row["parcel_id"]),
         "label": clean(row["parcel_label"]),
         "cell": clean(row["survey_cell"]),
@@ -180,7 +182,7 @@ def _failure(row: Row) -> dict[str, Any]:
         "since": "",
         "warnings": [],
     }
-    return {name: told.get(name) for name in _COLUMNS}
+    return {name: known.get(name) for name in _COLUMNS}
 
 
 def _cells(batch: Batch) -> list[dict[str, Any]]:

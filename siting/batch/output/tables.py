@@ -17,8 +17,8 @@ from siting.batch.output.columns import (
     PARCELS,
     ChoiceRow,
     ParcelRow,
-    Row,
 )
+from siting.batch.rows import FailedParcel, ScoredParcel
 from siting.batch.survey.assign import Assignment, CellChoice
 from siting.disk.files import built_by
 from siting.report.files.columns import Column, typed
@@ -36,8 +36,8 @@ class Batch:
 
     Parameters
     ----------
-    rows : one mapping to a scored parcel (see `siting.batch.jobs.parcel_row`), in the file's order
-    failures : mappings with parcel_id, parcel_label, survey_cell, code and message
+    rows : the scored parcels, in the order of their file
+    failures : the parcels that could not be scored
     shapes : outline of each parcel by its identifier, degrees (lon, lat); None where there is none
     pages : folder of a parcel's pages below the batch's folder, by the parcel's identifier
     assignment : Assignment or None
@@ -46,8 +46,8 @@ class Batch:
         ("camera up", "2027-04-03")
     """
 
-    rows: Sequence[Row]
-    failures: Sequence[Row]
+    rows: Sequence[ScoredParcel]
+    failures: Sequence[FailedParcel]
     shapes: Mapping[str, Geometry | None]
     pages: Mapping[str, str]
     assignment: Assignment | None = None
@@ -67,12 +67,12 @@ def roles(assignment: Assignment | None) -> dict[str, str]:
 
 
 def parcels_csv(batch: Batch) -> str:
-    """One row to a scored parcel."""
+    """One row per scored parcel."""
     return _written(PARCELS, parcel_rows(batch))
 
 
 def parcel_rows(batch: Batch) -> list[ParcelRow]:
-    """What the rows of `PARCELS` are made from, one to a scored parcel."""
+    """What the rows of `PARCELS` are made from, one per scored parcel."""
     role = roles(batch.assignment)
     return [
         ParcelRow(row, role.get(row["parcel_id"], ""), batch.pages.get(row["parcel_id"], ""))
@@ -81,12 +81,12 @@ def parcel_rows(batch: Batch) -> list[ParcelRow]:
 
 
 def failures_csv(batch: Batch) -> str:
-    """One row to a parcel that could not be scored, with the code of the error."""
+    """One row per parcel that could not be scored, with the code of the error."""
     return _written(FAILURES, batch.failures)
 
 
 def assignments_csv(batch: Batch) -> str:
-    """One row to a camera and to each reserve, cell by cell, with the reason."""
+    """One row per camera and per reserve, cell by cell, with the reason."""
     cells = batch.assignment.cells if batch.assignment else ()
     return _written(ASSIGNMENTS, [row for choice in cells for row in _choice_rows(choice, batch)])
 
@@ -110,7 +110,7 @@ def _written(columns: Sequence[Column[Any]], sources: Sequence[Any]) -> str:
 def parcels_gpkg(batch: Batch) -> bytes:
     """The layers parcels (areas), best_spots (points) and failures (areas), in WGS 84."""
     best = [row for row in parcel_rows(batch) if row.best]
-    points = [shapely.Point(row.best["lon_deg"], row.best["lat_deg"]) for row in best]
+    points = [shapely.Point(s["lon_deg"], s["lat_deg"]) for row in best if (s := row.best)]
     layers = {
         "parcels": parcels_frame(batch),
         "best_spots": _frame(PARCELS, best, points),
@@ -126,7 +126,7 @@ def parcels_frame(batch: Batch) -> gpd.GeoDataFrame:
 
 
 def _areas(shape: Geometry | None) -> Geometry | None:
-    """The areas of an outline, mended, as one multipolygon."""
+    """The areas of an outline, repaired, as one multipolygon; None where nothing can be drawn."""
     if shape is None or shape.is_empty or not np.isfinite(shapely.bounds(shape)).all():
         return None
     sound = shape if shape.is_valid else shapely.make_valid(shape, method="structure")
@@ -135,7 +135,9 @@ def _areas(shape: Geometry | None) -> Geometry | None:
     return shapely.set_precision(areas, _COORDINATE_DEG, mode="pointwise") if parts else None
 
 
-def _outlines(batch: Batch, rows: Sequence[Row]) -> list[Geometry | None]:
+def _outlines(
+    batch: Batch, rows: Sequence[ScoredParcel] | Sequence[FailedParcel]
+) -> list[Geometry | None]:
     return [_areas(batch.shapes.get(row["parcel_id"])) for row in rows]
 
 

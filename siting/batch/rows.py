@@ -1,0 +1,94 @@
+"""The rows of a batch: what a worker sends back, the journal keeps and the tables show.
+
+They are plain JSON values, checked as typed mappings and nothing more: a row read back from the
+journal after a crash must equal the row that was made, or a resumed batch would differ.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, TypedDict
+
+
+class ScoredSpot(TypedDict):
+    """One ranked spot of a parcel, for the proposal and the tables.
+
+    `lon_deg`, `lat_deg` in WGS 84; `score` is the index, 1 = plain ground; `heading_true_deg`
+    clockwise from true north and `walk_there_min` are None where they are not known.
+    """
+
+    spot: int
+    place_id: str
+    lon_deg: float
+    lat_deg: float
+    score: float
+    kind: str
+    where: str
+    heading_true_deg: int | None
+    walk_there_min: float | None
+    stability: str
+
+
+class ScoredParcel(TypedDict):
+    """One scored parcel; None is "not known" or, for `best_score`, "no spot".
+
+    `lon_deg`, `lat_deg` is a point inside it (WGS 84), `usable_share` and `limit_share` are 0..1.
+    `caution_spots` stands beside `cautions`: ranks of the spots each is about, [] for all.
+    """
+
+    parcel_id: str
+    parcel_label: str
+    survey_cell: str
+    priority: float | None
+    lon_deg: float
+    lat_deg: float
+    area_ha: float
+    best_score: float | None
+    spots: int
+    firm_spots: int | None
+    usable_share: float
+    limit: str
+    limit_share: float | None
+    problem: str
+    sentence: str
+    cautions: list[str]
+    caution_spots: list[list[int]]
+    warnings: list[str]
+    decided: str
+    top: list[ScoredSpot]
+
+
+class FailedParcel(TypedDict):
+    """One parcel that could not be scored, with the code of the error."""
+
+    parcel_id: str
+    parcel_label: str
+    survey_cell: str
+    code: str
+    message: str
+
+
+class Failure(TypedDict):
+    """What a job says that failed."""
+
+    code: str
+    message: str
+
+
+class Done(TypedDict):
+    """What a job says that succeeded.
+
+    `record` is the SHA-256 of the run.json it wrote, "" for none; `offered` the place it was asked
+    to name first, and why; `places` (id, lon_deg, lat_deg, radius_m) of each named place.
+    """
+
+    row: ScoredParcel
+    record: str
+    offered: list[str] | None
+    places: list[tuple[str, float, float, float]]
+
+
+class Offer(NamedTuple):
+    """The place that the assignment proposes on a parcel, and why, as a clause."""
+
+    place_id: str
+    because: str
