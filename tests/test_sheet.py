@@ -7,6 +7,7 @@ import hashlib
 import math
 import re
 from dataclasses import replace
+from html import unescape
 from html.parser import HTMLParser
 from xml.etree import ElementTree
 
@@ -279,7 +280,7 @@ def test_policy_names_the_one_style_and_nothing_else(result):
     html = sheet(result)
     style = re.search(r"<style>(.*?)</style>", html, re.DOTALL)[1]
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    policy = re.search(r'Content-Security-Policy" content="([^"]+)"', html)[1]
+    policy = unescape(re.search(r'Content-Security-Policy" content="([^"]+)"', html)[1])
     assert policy == (
         f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
     )

@@ -9,7 +9,7 @@ import numpy as np
 from markupsafe import Markup
 
 from siting import __version__, criteria
-from siting.report.shared.assets import check_page, render, security_policy, template_text
+from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.text import clean
 from siting.review import plots
 from siting.review.answer import TAU, Answer, Cameras, WeightRow
@@ -39,11 +39,9 @@ def review_page(
     public : bool
         Leave out whatever tells of a single deployment or place.
     """
-    style = template_text("review/review.css")
-    html = render(
+    return page_without_scripts(
         "review/review.html",
-        policy=security_policy(scripts=[], styles=[style]),
-        style=Markup(style),
+        style="review/review.css",
         about=clean(about),
         headline=headline(found),
         questions=questions(found, cameras),
@@ -56,8 +54,6 @@ def review_page(
         method=_method(found),
         made_by=f"siting {__version__}",
     )
-    check_page(html)
-    return html
 
 
 def headline(found: Answer) -> str:

@@ -11,10 +11,8 @@ from typing import Any
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting import __version__
 from siting.batch.output.tables import Batch, roles
 from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot
 from siting.grid import FloatArray, Grid
@@ -23,7 +21,7 @@ from siting.report.shared import assets
 from siting.report.shared.credits import full_lines, short_lines
 from siting.report.shared.frame import mercator_of, page_frame, unwrapped
 from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
-from siting.report.shared.text import clean, island
+from siting.report.shared.text import clean
 from siting.types import Credit
 from siting.words.cautions import FIRST
 from siting.words.office.letters import problems
@@ -54,26 +52,17 @@ def overview_page(
     protocol_name : str
     sources : publishers whose lines must stand on the page
     """
-    data = page_data(batch, relief=relief)
-    scripts = [assets.leaflet_script(), assets.page_script("overview/start.js")]
-    first = assets.template_text("shared/first.js")
-    styles = [assets.leaflet_style(), *map(assets.template_text, _STYLES)]
-    html = assets.render(
+    return assets.page_of_scripts(
         "overview/overview.html",
-        policy=assets.security_policy(scripts=[first, *scripts], styles=styles),
-        first=Markup(first),
-        scripts=[Markup(text) for text in scripts],
-        styles=[Markup(text) for text in styles],
-        island=Markup(island(data)),
+        entry="overview/start.js",
+        styles=_STYLES,
+        data=page_data(batch, relief=relief),
         standing=FIRST,
         protocol=clean(protocol_name),
         assigned=batch.assignment is not None,
-        version=__version__,
         credits=short_lines(sources),
         credits_full=full_lines(sources),
     )
-    assets.check_page(html)
-    return html
 
 
 def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:

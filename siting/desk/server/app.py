@@ -31,7 +31,6 @@ from starlette.responses import (
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from siting import __version__
 from siting.desk.jobs import Reader, Runner
 from siting.desk.server import views
 from siting.desk.server.events import Events
@@ -177,7 +176,7 @@ class _Routes:
             "words": words_data(),
             "statuses": views.STATUSES,
         }
-        page = render("desk/desk.html", data=Markup(island(data)), version=__version__)
+        page = render("desk/desk.html", data=Markup(island(data)))
         return HTMLResponse(page)
 
     # --- sign-ups ----------------------------------------------------------------------------

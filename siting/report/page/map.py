@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
@@ -22,7 +21,7 @@ from siting.report.shared import assets, drawing, overlays
 from siting.report.shared.credits import full_lines, short_lines
 from siting.report.shared.frame import Frame, page_frame
 from siting.report.shared.overlays import Picture
-from siting.report.shared.text import clean, island
+from siting.report.shared.text import clean
 from siting.settings.protocol import Protocol
 from siting.types import Credit, NoGo, Result
 from siting.words.cautions import FIRST
@@ -136,23 +135,16 @@ def _degrees(parcel: Geometry, frame: Frame) -> list[list[float]]:
 
 
 def _page(data: dict[str, Any], map_script: str, result_credits: Sequence[Credit]) -> str:
-    scripts = [assets.leaflet_script(), assets.page_script("map/start.js", before=map_script)]
-    first = assets.template_text("shared/first.js")
-    styles = [assets.leaflet_style(), *map(assets.template_text, _STYLES)]
-    html = assets.render(
+    return assets.page_of_scripts(
         "map/map.html",
-        policy=assets.security_policy(scripts=[first, *scripts], styles=styles),
-        first=Markup(first),
-        scripts=[Markup(text) for text in scripts],
-        styles=[Markup(text) for text in styles],
-        island=Markup(island(data)),
+        entry="map/start.js",
+        before=map_script,
+        styles=_STYLES,
+        data=data,
         title=clean(data["parcel"]["label"]),
-        version=__version__,
         standing=FIRST,
         warned=data["warned"],
         credits=short_lines(result_credits),
         credits_full=full_lines(result_credits),
         spots=data["spots"],
     )
-    assets.check_page(html)
-    return html

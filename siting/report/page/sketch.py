@@ -7,15 +7,13 @@ from typing import Any
 
 import numpy as np
 import shapely
-from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry as Geometry
 
-from siting import __version__
 from siting.disk.files import canonical_json, safe_name, text_hash
 from siting.grid import FloatArray, Grid
 from siting.report.shared import assets, overlays
 from siting.report.shared.frame import Frame, page_frame
-from siting.report.shared.text import clean, island
+from siting.report.shared.text import clean
 from siting.words.office.sketch import BEFORE, WITHOUT_SCRIPTS, questions_data
 
 _DIGITS = 6
@@ -68,27 +66,15 @@ def sketch_page(
 
 
 def _html(data: dict[str, Any], picture: str) -> str:
-    scripts = [assets.leaflet_script(), assets.page_script("sketch/start.js")]
-    first = assets.template_text("shared/first.js")
-    styles = [
-        assets.leaflet_style(),
-        assets.template_text("shared/base.css"),
-        assets.template_text("sketch/sketch.css"),
-    ]
-    html = assets.render(
+    return assets.page_of_scripts(
         "sketch/sketch.html",
-        policy=assets.security_policy(scripts=[first, *scripts], styles=styles),
-        first=Markup(first),
-        scripts=[Markup(text) for text in scripts],
-        styles=[Markup(text) for text in styles],
-        island=Markup(island(data)),
+        entry="sketch/start.js",
+        styles=("shared/base.css", "sketch/sketch.css"),
+        data=data,
         picture=picture,
         made_for=data["made_for"],
         without_scripts=WITHOUT_SCRIPTS,
-        version=__version__,
     )
-    assets.check_page(html)
-    return html
 
 
 def _latlon(xy: FloatArray, frame: Frame) -> list[list[float]]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -12,13 +10,12 @@ import shapely
 from markupsafe import Markup
 from shapely import Geometry
 
-from siting import __version__
 from siting.ground.distance import burn
 from siting.lengths import index_text, length, whole_minutes
 from siting.notes import head_and_gaps
 from siting.report.paper.plan import Window, plan, shut_areas, window_around
 from siting.report.paper.rose import by_compass, reading, rose, second_reading
-from siting.report.shared.assets import WEB
+from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees
 from siting.report.shared.text import clean
@@ -83,16 +80,6 @@ def field_sheet(
     survey : SurveyInput
         Planned days, for the head of the sheet.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(WEB / "sheet"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    css = (WEB / "sheet/sheet.css").read_text(encoding="utf-8")
     asked = next((f for f in facts if asked_for(result.proposal, f.spot)), None)
     others = [fact for fact in facts if fact is not asked]
     # The spot that is asked for comes first, also where it ranks below those with a page.
@@ -101,10 +88,9 @@ def field_sheet(
     general = texts(parcel_cautions(_roles(result)))
     shared = _shared(shown, general=general)
     shut = shut_areas(result)
-    return environment.get_template("sheet.html").render(
-        css=Markup(css),
-        css_hash=_csp_hash(css),
-        version=__version__,
+    return page_without_scripts(
+        "sheet/sheet.html",
+        style="sheet/sheet.css",
         credits=full_lines(result.land.credits),
         label=clean(parcel.label) or f"parcel {clean(parcel.id)}",
         parcel_id=clean(parcel.id),
@@ -165,12 +151,6 @@ def _pages_words(shown: int, spots: int) -> str:
 def _roles(result: Result) -> list[int]:
     inside = burn([result.land.parcel_shape], grid=result.land.grid, all_touched=True)
     return [int(role) for role in np.unique(result.land.role[inside])]
-
-
-def _csp_hash(text: str) -> str:
-    """The fingerprint by which the page's policy knows its one style sheet."""
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
 
 
 def _days(survey: SurveyInput) -> str:

@@ -9,19 +9,30 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
+from markupsafe import Markup
+
+from siting import __version__
+from siting.report.shared.text import island
 from siting.web.bundle import bundle
 
 WEB = Path(__file__).parents[2] / "web"
 LEAFLET_VERSION = "1.9.3"
+MAP_CREDIT = (
+    f"Map drawn with Leaflet {LEAFLET_VERSION}, © 2010-2022 Vladimir Agafonkin, "
+    "© 2010-2011 CloudMade (BSD 2-clause licence)."
+)
 PACKING = 7
 """Level of zlib for cells and pictures: 9 takes five times as long to save another 3 %."""
 # Strings that look like addresses and load nothing: the names of the SVG and XHTML vocabularies.
 _NAMES = ("http://www.w3.org/2000/svg", "http://www.w3.org/1999/xhtml")
 _LOADING = ("src", "href", "srcset", "action", "formaction", "poster", "data", "background", "ping")
+# A geo link opens a map app when somebody taps it; the page itself loads nothing.
+_HARMLESS = ("data:", "#", "geo:")
 _INERT = ("application/json",)
 _ADDRESS = re.compile(r"(?:https?:)?//[a-z0-9.-]+\.[a-z]{2,}", re.IGNORECASE)
 _CSS_LOAD = re.compile(r"@import|url\(\s*['\"]?(?!data:|#)", re.IGNORECASE)
@@ -80,17 +91,85 @@ def source_hash(text: str) -> str:
 
 
 def security_policy(*, scripts: Sequence[str], styles: Sequence[str]) -> str:
-    """The policy under which only these scripts and styles run and nothing is loaded."""
+    """The policy under which only these scripts and styles run and nothing is loaded.
+
+    Pictures may be made by the page's own scripts; a page without scripts has none.
+    """
+    run = ["script-src " + " ".join(map(source_hash, scripts))] if scripts else []
     return "; ".join(
         [
             "default-src 'none'",
-            "script-src " + (" ".join(map(source_hash, scripts)) or "'none'"),
+            *run,
             "style-src " + (" ".join(map(source_hash, styles)) or "'none'"),
-            "img-src data: blob:",
+            *(["img-src data: blob:"] if scripts else []),
             "base-uri 'none'",
             "form-action 'none'",
         ]
     )
+
+
+def page_of_scripts(
+    template: str,
+    *,
+    entry: str,
+    styles: Sequence[str],
+    data: Mapping[str, Any],
+    before: str = "",
+    **values: object,
+) -> str:
+    """A page that draws itself from its data, whole in one file, as HTML text.
+
+    Parameters
+    ----------
+    template : str
+        Path of a template below siting/web that extends shared/page.html.
+    entry : str
+        Path of its first module below siting/web.
+    styles : paths of its style sheets below siting/web; Leaflet's own comes before them
+    data : what the scripts read, as JSON
+    before : str
+        A script to run before the modules.
+    **values
+        Further values of the template.
+
+    Raises
+    ------
+    RuntimeError
+        When the page would load anything from elsewhere.
+    """
+    scripts = [leaflet_script(), page_script(entry, before=before)]
+    first = template_text("shared/first.js")
+    sheets = [leaflet_style(), *map(template_text, styles)]
+    html = render(
+        template,
+        policy=security_policy(scripts=[first, *scripts], styles=sheets),
+        first=Markup(first),
+        scripts=[Markup(text) for text in scripts],
+        styles=[Markup(text) for text in sheets],
+        island=Markup(island(data)),
+        **values,
+    )
+    check_page(html)
+    return html
+
+
+def page_without_scripts(template: str, *, style: str, **values: object) -> str:
+    """A page to read and print, as HTML text: one style sheet, no script, nothing loaded.
+
+    Raises
+    ------
+    RuntimeError
+        When the page would load anything from elsewhere.
+    """
+    sheet = template_text(style)
+    html = render(
+        template,
+        policy=security_policy(scripts=[], styles=[sheet]),
+        styles=[Markup(sheet)],
+        **values,
+    )
+    check_page(html)
+    return html
 
 
 def render(template: str, **values: object) -> str:
@@ -105,6 +184,7 @@ def render(template: str, **values: object) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.globals |= {"version": __version__, "map_credit": MAP_CREDIT}
     return environment.get_template(template).render(**values)
 
 
@@ -138,7 +218,7 @@ class _Reader(HTMLParser):
         if tag in ("base", "iframe", "object", "embed", "link"):
             self.faults.append(f"<{tag}>")
         for name, value in values.items():
-            if name in _LOADING and not value.startswith(("data:", "#")):
+            if name in _LOADING and not value.startswith(_HARMLESS):
                 self.faults.append(f'{name}="{value[:60]}" in <{tag}>')
             if name == "style" or name.startswith("on"):
                 self.faults.append(f"an inline {name} in <{tag}>")
