@@ -12,8 +12,9 @@ from typing import Literal
 import numpy as np
 
 from siting.review.package import TAME
-from siting.review.season import Deployment, Record, Season, some, warning
+from siting.review.season import Deployment, Record, Season
 from siting.types import Note
+from siting.words.office.season import warning
 
 ALL_WILD = "all wild animals"
 GAPS_MIN = (30.0, 0.0, 60.0)
@@ -131,17 +132,14 @@ def _species_of(
     tame = sorted(name for name in counts if name.lower() in TAME)
     notes = []
     if tame:
-        told = [f"{name} ({counts[name]:g})" for name in tame]
-        text = f"Livestock, pets and people are left out of the wild animals: {some(told)}."
-        notes.append(warning("W-NAME-02", text))
+        notes.append(warning("W-NAME-02", names=[f"{n} ({counts[n]:g})" for n in tame]))
     wild = set(counts) - set(tame)
     if group == ALL_WILD:
         return wild, notes
     unknown = sorted(wild - set(groups))
     if unknown:
-        told = [f"{name} ({counts[name]:g})" for name in unknown]
-        text = f"{len(unknown)} names are in no group and were not counted: {some(told)}."
-        notes.append(warning("W-NAME-01", text))
+        counted = [f"{name} ({counts[name]:g})" for name in unknown]
+        notes.append(warning("W-NAME-01", count=len(unknown), names=counted))
     return {name for name in wild if groups.get(name) == group}, notes
 
 
@@ -175,26 +173,16 @@ def fell_silent(row: CameraRow) -> bool:
 
 
 def _effort_notes(rows: Sequence[CameraRow]) -> Iterable[Note]:
-    for code, words in (
-        ("W-EFFORT-01", "have no end, or one that is still to come"),
-        ("W-EFFORT-03", "end before they begin or lasted less than a day"),
-    ):
+    for code in ("W-EFFORT-01", "W-EFFORT-03"):
         found = [row.deployment.id for row in rows if row.left_out == code]
         if found:
-            text = f"{len(found)} deployments {words} and were left out: {some(found)}."
-            yield warning(code, text)
+            yield warning(code, count=len(found), names=found)
     silent = [row.deployment.id for row in rows if fell_silent(row)]
     if silent:
-        yield warning(
-            "W-EFFORT-02",
-            f"{len(silent)} cameras may have failed early, their last picture was long before the "
-            f"end: {some(silent)}.",
-        )
+        yield warning("W-EFFORT-02", count=len(silent), names=silent)
     baited = [row.deployment.id for row in rows if row.deployment.baited and not row.left_out]
     if baited:
-        yield warning(
-            "W-BAIT-01", f"{len(baited)} cameras had bait, which draws animals by itself."
-        )
+        yield warning("W-BAIT-01", count=len(baited))
     yield from _overlaps(rows)
 
 
@@ -211,15 +199,11 @@ def _overlaps(rows: Sequence[CameraRow]) -> Iterable[Note]:
             if a.end and b.start and (a.end - b.start) > dt.timedelta(hours=1):
                 found.append(f"{camera}: {a.id} and {b.id}")
     if found:
-        yield warning(
-            "W-DEPLOY-02",
-            f"{len(found)} times a camera has two deployments at once, so days count twice: "
-            f"{some(found)}.",
-        )
+        yield warning("W-DEPLOY-02", count=len(found), names=found)
 
 
 def _event_notes(records: Sequence[Record]) -> Iterable[Note]:
-    """Warn where pictures rather than visits seem to have been handed over."""
+    """A warning where the records look like single pictures rather than visits."""
     by_key: dict[tuple[str, str], list[dt.datetime]] = defaultdict(list)
     for record in records:
         by_key[record.deployment, record.species].append(record.time)
@@ -229,11 +213,7 @@ def _event_notes(records: Sequence[Record]) -> Iterable[Note]:
         for a, b in pairwise(sorted(set(times)))
     ]
     if gaps and float(np.median(gaps)) < 5:
-        yield warning(
-            "W-EVENT-01",
-            f"Records follow each other closely: those of one species within {GAPS_MIN[0]:g} "
-            "minutes of the last one are counted as one event.",
-        )
+        yield warning("W-EVENT-01", minutes=GAPS_MIN[0])
 
 
 def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[Note]]:
@@ -254,11 +234,7 @@ def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[N
                 joined.append(a.id)
     notes = []
     if joined:
-        text = (
-            "Deployments at the place of another one are kept, and the two count as one place: "
-            f"{some(joined)}."
-        )
-        notes.append(warning("W-PLACE-02", text))
+        notes.append(warning("W-PLACE-02", names=joined))
     return {d.id: root(d.id) for d in deployments}, notes
 
 

@@ -10,9 +10,11 @@ import numpy as np
 
 from siting import __version__
 from siting.report.files.tables import table
-from siting.review.answer import TAU, Answer, Cameras
+from siting.review.answer import Answer
 from siting.review.effort import GAPS_MIN, CameraRow
 from siting.review.places import PlaceScore
+from siting.review.statistics.cameras import Cameras
+from siting.review.statistics.criteria import TAU
 from siting.review.statistics.ranks import class_of
 from siting.settings.load import toml_value
 from siting.settings.protocol import Protocol

@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 from siting.disk.files import file_hash
 from siting.errors import SitingError
 from siting.read.input_files import read_text
-from siting.review.season import Deployment, Record, Season, warning
+from siting.review.season import Deployment, Record, Season
 from siting.review.tables import (
     Row,
     by_id,
@@ -30,6 +30,7 @@ from siting.review.tables import (
     rows_of,
 )
 from siting.types import Note
+from siting.words.office.season import warning
 
 _MOST_BYTES = 500_000_000
 _TALLEST_M = 5.0
@@ -103,7 +104,7 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
                         "E-FILE-06",
                         f"{entry.filename} in {path.name} unpacks to {entry.file_size:,} bytes.",
                         rule=f"A table of a package has at most {_MOST_BYTES:,} bytes.",
-                        cure="Hand over the season in several packages.",
+                        cure="Split the season into several packages.",
                     )
                 text = archive.read(entry).decode("utf-8-sig")
                 tables[name] = rows_of(text, entry.filename)
@@ -230,36 +231,20 @@ def _observation_notes(
     counts: Mapping[str, int], levels: set[str], records: Sequence[Record], rows: Sequence[Row]
 ) -> Iterable[Note]:
     if {"event", "media"} <= levels:
-        yield warning(
-            "W-LEVEL-01",
-            "Observations stand both by event and by picture: a deployment's events are used "
-            "where it has any, never both.",
-        )
+        yield warning("W-LEVEL-01")
     unsure = counts.get("unclassified", 0) + counts.get("unknown", 0)
     total = sum(counts.get(k, 0) for k in ("animal", "human", "vehicle", "blank")) + unsure
     if total and unsure > 0.05 * total:
-        yield warning(
-            "W-TYPE-01",
-            f"{unsure} of {total} observations have not been classified: rates are too low there.",
-        )
+        yield warning("W-TYPE-01", count=unsure, total=total)
     if counts.get("outside"):
-        yield warning(
-            "W-CLOCK-01",
-            f"{counts['outside']} records lie outside the dates of their deployment and were left "
-            "out: was a clock wrong?",
-        )
+        yield warning("W-CLOCK-01", count=counts["outside"])
     if counts.get("twice"):
-        yield warning("W-TWICE-01", f"{counts['twice']} records stand twice and count once.")
+        yield warning("W-TWICE-01", count=counts["twice"])
     if not counts.get("blank") and rows:
-        yield warning(
-            "W-BLANK-01", "Blank pictures were not handed over: nothing is said about them."
-        )
+        yield warning("W-BLANK-01")
     doubtful = sum(not r.certain for r in records)
     if doubtful > 0.5 * len(records) > 0:
-        yield warning(
-            "W-LABEL-01",
-            f"{doubtful} of {len(records)} records were named by a machine that was not sure.",
-        )
+        yield warning("W-LABEL-01", count=doubtful, total=len(records))
 
 
 _TABLE_COLUMNS = ("deployment", "longitude", "latitude", "start", "end")
@@ -276,7 +261,7 @@ def _plain_table(path: Path, time_zone: str) -> Season:
             "E-TABLE-01",
             f"{path.name} has the columns {', '.join(names) or 'of an empty file'}.",
             rule=f"A plain table has {', '.join(_TABLE_COLUMNS)} and events or events_<species>.",
-            cure="Rename the columns, or hand over a Camera Trap Data Package.",
+            cure="Rename the columns, or use a Camera Trap Data Package.",
         )
     zone = ZoneInfo(time_zone) if time_zone else None
     deployments, counts = [], {}
@@ -321,8 +306,8 @@ def _joined(seasons: Sequence[Season], names: Sequence[str]) -> Season:
                     "E-PACK-01",
                     f"{name}: the deployment {key} has another place or other dates than in an "
                     "earlier package.",
-                    rule="A deployment of one identifier is the same in all packages.",
-                    cure="Rename one of them, or hand over the newer package alone.",
+                    rule="A deployment identifier means the same deployment in every package.",
+                    cure="Rename one of them, or review the newer package alone.",
                 )
             deployments[key] = one
     records = tuple(dict.fromkeys(r for s in seasons for r in s.records))

@@ -12,7 +12,9 @@ from siting import __version__, criteria
 from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.text import clean
 from siting.review import plots
-from siting.review.answer import TAU, Answer, Cameras, WeightRow
+from siting.review.answer import Answer
+from siting.review.statistics.cameras import Cameras
+from siting.review.statistics.criteria import TAU, WeightRow
 from siting.words.office import review as words
 
 _Z90 = 1.645

@@ -15,11 +15,12 @@ from siting.grid import transformer
 from siting.pipeline import site_parcel
 from siting.read.land import all_parcels, read_parcel
 from siting.read.vector.parcels import checked_parcel, point_parcel
-from siting.review.season import Deployment, some, warning
+from siting.review.season import Deployment
 from siting.scoring.combine import parts_of
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import NoGo, Note, Parcel, Result
+from siting.words.office.season import some, warning
 
 _ALONE_RADIUS_M = 60.0
 _LAND_SAMPLE = 2000
@@ -101,7 +102,7 @@ def _without_trials(protocol: Protocol) -> Protocol:
 def _by_parcel(
     deployments: Sequence[Deployment], inputs: Inputs
 ) -> list[tuple[Parcel, list[Deployment], bool]]:
-    """Each parcel with its cameras; a camera off every parcel gets the ground about it."""
+    """Each parcel with its cameras; a camera off every parcel gets a circle of 60 m around it."""
     if inputs.parcel.point is not None:
         parcels = [read_parcel(inputs)]
     else:
@@ -191,19 +192,12 @@ def _notes(
             cure="Name the inputs file of this survey area, and check longitude and latitude.",
         )
     if out:
-        text = f"{len(out)} cameras stood where the maps do not reach: {some(out)}."
-        notes.append(warning("W-OUT-01", text))
+        notes.append(warning("W-OUT-01", count=len(out), names=out))
     closed = [key for key, place in places.items() if place.no_go and not place.code]
     if closed:
-        text = (
-            f"{len(closed)} cameras stood on ground that is closed to cameras or off every parcel; "
-            f"they are kept: {some(closed)}."
-        )
-        notes.append(warning("W-OUT-02", text))
+        notes.append(warning("W-OUT-02", count=len(closed), names=closed))
     if not weights:
-        text = "The protocol does not score by rate ratios: only the order of scores is judged."
-        notes.append(warning("W-SCORE-01", text))
+        notes.append(warning("W-SCORE-01"))
     if any(d.heading_deg is not None for d in deployments):
-        text = "Headings noted at the cameras are not judged yet: places are, without a heading."
-        notes.append(warning("W-REVIEW-01", text))
+        notes.append(warning("W-REVIEW-01"))
     return notes

@@ -16,12 +16,13 @@ from siting.disk.lock import locked
 from siting.errors import SitingError
 from siting.read.input_files import read_text
 from siting.review import output
-from siting.review.answer import Answer, Cameras, answer
+from siting.review.answer import Answer, answer
 from siting.review.effort import ALL_WILD, GAPS_MIN, CameraRow, camera_rows
 from siting.review.package import read_season
 from siting.review.page import headline, review_page
 from siting.review.places import Judged, judge_places
 from siting.review.season import Season
+from siting.review.statistics.cameras import Cameras
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 
@@ -139,13 +140,13 @@ def read_groups(path: Path) -> dict[str, str]:
     Raises
     ------
     SitingError
-        E-TABLE-01 when the file has not two columns.
+        E-TABLE-01 when a row does not have two columns.
     """
     rows = [row for row in csv.reader(io.StringIO(read_text(path, key="species"))) if row]
     if any(len(row) != 2 for row in rows):
         raise SitingError(
             "E-TABLE-01",
-            f"{path.name} has a row that has not two columns.",
+            f"{path.name} has a row without exactly two columns.",
             rule="A table of groups has two columns: species as in the package, and its group.",
             cure="Write one species per row, for example: Vulpes vulpes,foxes",
         )
@@ -160,8 +161,7 @@ def _check_not_used_before(rows: Sequence[CameraRow], protocol: Protocol) -> Non
             "E-REV-02",
             f"{len(twice)} deployments were used for this protocol before: {twice[0]} is one.",
             rule="A season counts once: the same animals would count twice.",
-            cure="Review it with the protocol of before that season, or hand over the new season "
-            "alone.",
+            cure="Use the protocol from before that season, or review the new season alone.",
         )
 
 

@@ -58,7 +58,7 @@ class Season:
     records : animal records that count (one level of observation, no set-up pictures)
     counts : events by deployment and species, where a plain table gives counts and no times
     last_picture : instant of the last picture of any kind at a deployment
-    blanks : blank sequences by deployment; empty where none were handed over
+    blanks : blank sequences by deployment; empty where the package has none
     notes : assumptions and warnings of the reading
     sources : file name to SHA-256
     """
@@ -70,14 +70,3 @@ class Season:
     blanks: Mapping[str, int] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
     sources: Mapping[str, str] = field(default_factory=dict)
-
-
-def warning(code: str, text: str) -> Note:
-    """A warning of the review."""
-    return Note(code, "warning", text)
-
-
-def some(names: list[str], most: int = 6) -> str:
-    """A few names for a sentence, and how many more there are."""
-    more = f" and {len(names) - most} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more

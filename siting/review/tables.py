@@ -11,13 +11,15 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from siting.errors import SitingError
-from siting.review.season import Deployment, some, warning
+from siting.review.season import Deployment
 from siting.types import Note
+from siting.words.office.season import warning
 
 Row = Mapping[str, str]
 
 
 def rows_of(text: str, name: str) -> list[Row]:
+    """The rows of a CSV text by column name; E-TABLE-01 names the file when it is not a table."""
     try:
         reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
         found: list[Row] = [{k: (v or "").strip() for k, v in row.items() if k} for row in reader]
@@ -25,7 +27,7 @@ def rows_of(text: str, name: str) -> list[Row]:
         raise SitingError(
             "E-TABLE-01",
             f"{name} is not a table: {error}.",
-            rule="A table is CSV text in UTF-8 with a row of names on top.",
+            rule="A table is CSV text in UTF-8 whose first row names the columns.",
             cure="Save it again as CSV (comma separated, UTF-8).",
         ) from error
     return found
@@ -90,12 +92,13 @@ def degrees(row: Row, column: str, where: str) -> float:
 
 
 def by_id(deployments: Iterable[Deployment], name: str) -> dict[str, Deployment]:
+    """Deployments by identifier; E-DEPLOY-01 where one is missing or stands on two rows."""
     found: dict[str, Deployment] = {}
     for one in deployments:
         if not one.id or one.id in found:
             raise SitingError(
                 "E-DEPLOY-01",
-                f"{name}: the deployment {one.id!r} stands on two rows or has no identifier.",
+                f"{name}: the deployment {one.id!r} appears twice or has no identifier.",
                 rule="Each deployment has one row; a camera that was moved has a new one.",
                 cure="Give a camera that was moved or turned a new row with its own dates.",
             )
@@ -104,6 +107,13 @@ def by_id(deployments: Iterable[Deployment], name: str) -> dict[str, Deployment]
 
 
 def place_notes(deployments: Sequence[Deployment]) -> Iterable[Note]:
+    """Warnings about places that are rounded or do not say how exact they are.
+
+    Raises
+    ------
+    SitingError
+        E-PLACE-01 when every place is rounded to two decimals of a degree (1 km) or fewer.
+    """
     digits = [max(_decimals(d.lon), _decimals(d.lat)) for d in deployments]
     if digits and max(digits) <= 2:
         raise SitingError(
@@ -114,18 +124,10 @@ def place_notes(deployments: Sequence[Deployment]) -> Iterable[Note]:
         )
     rounded = [d.id for d, n in zip(deployments, digits, strict=True) if n <= 3]
     if rounded:
-        yield warning(
-            "W-PLACE-04",
-            f"{len(rounded)} places are rounded to 100 m or so ({some(rounded)}): nearness to "
-            "trails and water can hardly be judged there.",
-        )
+        yield warning("W-PLACE-04", count=len(rounded), names=rounded)
     unstated = [d.id for d in deployments if d.uncertainty_m is None]
     if unstated:
-        yield warning(
-            "W-PLACE-03",
-            f"How exact a place is was not stated for {len(unstated)} deployments: 15 m are "
-            "assumed.",
-        )
+        yield warning("W-PLACE-03", count=len(unstated))
 
 
 def _decimals(value: float) -> int:
@@ -144,5 +146,4 @@ def noted_headings(
         key: replace(d, heading_deg=None) if d.heading_deg == 0 else d
         for key, d in deployments.items()
     }
-    text = f"{len(zeros)} of {len(given)} headings are 0: they are taken as not noted."
-    return cleared, (warning("W-HEAD-01", text),)
+    return cleared, (warning("W-HEAD-01", count=len(zeros), total=len(given)),)

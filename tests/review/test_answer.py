@@ -10,8 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from siting.review.answer import Answer, Cameras, answer
+from siting.review.answer import Answer, answer
 from siting.review.page import headline, questions, review_page
+from siting.review.statistics.cameras import Cameras
 from siting.review.statistics.headline import verdict
 from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken

@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from siting.review.answer import Cameras, held_out, inflation, level_of
+from siting.review.answer import level_of
+from siting.review.statistics.cameras import Cameras
+from siting.review.statistics.criteria import inflation
+from siting.review.statistics.held_out import held_out
 from tests.review.test_check_values import W0, blocks, criteria, pytestmark, savanna  # noqa: F401
 
 HELD = {

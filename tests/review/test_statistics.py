@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from siting.review.answer import _fit as fit_of
-from siting.review.answer import _log_score, held_out
 from siting.review.statistics import glm, ranks
+from siting.review.statistics.criteria import fitted as fit_of
+from siting.review.statistics.held_out import _log_score, held_out
 from siting.review.statistics.weights import shrunken
 from tests.review.test_answer import W0, season
 

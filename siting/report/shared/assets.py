@@ -143,7 +143,7 @@ def page_of_scripts(
     html = render(
         template,
         policy=security_policy(scripts=[first, *scripts], styles=sheets),
-        first=Markup(first),
+        first_script=Markup(first),
         scripts=[Markup(text) for text in scripts],
         styles=[Markup(text) for text in sheets],
         island=Markup(island(data)),
