@@ -78,6 +78,9 @@ def summary(result: Result, page: Path) -> str:
         f"  {s.rank}. {index_text(s.score)} times plain ground  {s.name or s.why[0]}"
         for s in result.spots[:5]
     ]
+    main = sum(not place.spare for place in result.random_places)
+    if main:
+        lines.append(f"  {main} drawn at random, with spares: random_places.csv and .gpx")
     lines += [f"Warning: {note.text}" for note in worst_first(result.notes)]
     lines.append(f"Open {page}")
     return _plain("\n".join(lines))

@@ -21,6 +21,7 @@ from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
 from siting.scoring.combine import parts_of
 from siting.scoring.extent import extent_of
+from siting.scoring.random_places import draw_places, draw_remark
 from siting.scoring.rank import Ranked, not_judged, rank_places, score_cells
 from siting.scoring.trials import elevation_error_m
 from siting.settings.inputs import Inputs
@@ -148,7 +149,19 @@ def site_land(
         ],
     )
     spots = _with_names(spots, land)
-    usable = float((no_go == 0).sum() / max(burn([land.parcel_shape], grid=land.grid).sum(), 1))
+    drawn = draw_places(
+        ground.role,
+        no_go == 0,
+        grid=land.grid,
+        rules=protocol.random,
+        parcel_id=land.parcel.id,
+        tree_m=ground.layers.get("distance_to_tree_m"),
+    )
+    inside = burn([land.parcel_shape], grid=land.grid)
+    drawn_remark = draw_remark(
+        drawn, ground.role, inside=inside, open_ground=no_go == 0, rules=protocol.random
+    )
+    usable = float((no_go == 0).sum() / max(inside.sum(), 1))
     return Result(
         land=land,
         layers=ground.layers,
@@ -168,6 +181,7 @@ def site_land(
                     *not_judged(ground.layers, protocol),
                     *ranked.remarks,
                     *walk_remarks,
+                    *drawn_remark,
                 )
             ),
             *_result_notes(spots, usable),
@@ -176,6 +190,7 @@ def site_land(
         proposal=proposal_of(
             land.decisions, {spot.place_id: spot.rank for spot in spots}, offered=offered
         ),
+        random_places=drawn,
     )
 
 

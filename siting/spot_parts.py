@@ -197,6 +197,40 @@ class Extent:
 
 
 @dataclass(frozen=True)
+class RandomPlace:
+    """A place drawn at random for a survey that estimates.
+
+    Parameters
+    ----------
+    easting, northing : float, the point drawn, metres in the grid's coordinate system
+    stratum : str, the habitat it was drawn from
+    order : int, 1 the first of its stratum; a refused place gives way to the next spare
+    spare : bool
+    inclusion_per_ha : float
+        Main places of the stratum to a hectare of its open ground: the chance of a small area.
+    stratum_ha : float, open ground of the stratum, hectares
+    reach_m : float, how far from the point a tree may stand, metres
+    tree_m : float or None
+        Distance to tree cover on the map, None where none is mapped within reach.
+    """
+
+    easting: float
+    northing: float
+    stratum: str
+    order: int
+    spare: bool
+    inclusion_per_ha: float
+    stratum_ha: float
+    reach_m: float
+    tree_m: float | None
+
+    @property
+    def label(self) -> str:
+        """A short name: its stratum, its number, and whether it is a spare."""
+        return f"{self.stratum} {self.order}{' (spare)' if self.spare else ''}"
+
+
+@dataclass(frozen=True)
 class PlaceStability:
     """How a place did in the trials.
 

@@ -11,7 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
-from siting.spot_parts import Aim, Extent, HeadingWords, PlaceName, PlaceStability, Walk
+from siting.spot_parts import (
+    Aim,
+    Extent,
+    HeadingWords,
+    PlaceName,
+    PlaceStability,
+    RandomPlace,
+    Walk,
+)
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -349,6 +357,7 @@ class Result:
     notes: tuple[Note, ...]
     usable_share: float
     proposal: Proposal | None = None
+    random_places: tuple[RandomPlace, ...] = ()
 
     def __repr__(self) -> str:
         parcel = self.land.parcel.id[:40]

@@ -68,6 +68,13 @@ def input_options(command: Command) -> Command:
         is_flag=True,
         help="Show the best spot of each kind (trail, water, edge ...) before a second of any.",
     )
+    drawn = click.option(
+        "--random",
+        "random_places",
+        type=click.IntRange(0, 1000),
+        metavar="N",
+        help="Also draw N places at random in each parcel, for a survey that estimates.",
+    )
     protocol = click.option(
         "--protocol", "protocol_file", type=click.Path(path_type=Path), help="Rules of the survey."
     )
@@ -87,6 +94,7 @@ def input_options(command: Command) -> Command:
         dem_nodata,
         cover_nodata,
         each_kind,
+        drawn,
         protocol,
         file,
     ):
@@ -165,10 +173,11 @@ def settings_of(
 
     sketches = [str(Path(file).absolute()) for file in options.pop("sketch")]
     each_kind = bool(options.pop("best_of_each_kind"))
+    drawn = options.pop("random_places")
     over = overrides(options)
     if inputs_file is None and not over and not sketches:
         raise click.UsageError("Name an inputs file, or give the inputs as options.")
     for file in sketches:
         over.update(outline_overrides(file))
-    protocol = load_protocol(protocol_file, best_of_each_kind=each_kind)
+    protocol = load_protocol(protocol_file, best_of_each_kind=each_kind, random_places=drawn)
     return with_sketches(load_inputs(inputs_file, over), sketches), protocol

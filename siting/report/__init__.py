@@ -8,9 +8,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from siting.disk.files import LAST, staged
+from siting.disk.files import LAST, remove, staged
 from siting.report.destination import PUBLIC, SCORE, check_destination
-from siting.settings.inputs import Inputs
+from siting.settings.inputs import Inputs, SurveyInput
 from siting.settings.protocol import Protocol
 from siting.types import Result
 
@@ -83,19 +83,26 @@ def write_report(
         else:
             record = run_json(result, protocol=protocol, inputs=inputs, outputs=outputs, time=when)
         stage.write(LAST, record)
-        return stage.digests()
+        outputs = stage.digests()
+    # The draw of an earlier run would stand beside results that it does not belong to.
+    for name in set(_DRAWN) - set(outputs):
+        remove(folder / name)
+    return outputs
 
 
 _EXACT = (
     "map.html", "field_sheet.html", "spots.geojson", "spots.csv", "spots.gpx", "spots.gpkg",
     "deployments.csv", "datapackage.json", "places.csv", "suitability.tif",
 )  # fmt: skip
+_DRAWN = (
+    "random_places.csv", "random_places.gpx", "random_deployments.csv", "random_datapackage.json",
+)  # fmt: skip
 _SHARED = ("spots.geojson", "spots.csv", "deployments.csv", "datapackage.json")
 
 
 def output_names(*, public: bool) -> tuple[str, ...]:
     """Names of the files that a run of one parcel writes, run.json last."""
-    return (*(_SHARED if public else _EXACT), LAST)
+    return (*(_SHARED if public else (*_EXACT, *_DRAWN)), LAST)
 
 
 def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
@@ -109,6 +116,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
     from siting.report.shared.facts import spot_facts
 
     facts = spot_facts(result)
+    drawn = _random_contents(result, protocol=protocol, survey=inputs.survey)
     survey, camera = inputs.survey, protocol.camera
     return {
         "map.html": lambda: map_page(result, protocol=protocol, proposal=_asked_for(result)),
@@ -125,7 +133,23 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
         "datapackage.json": lambda: deployments.datapackage_json(result, facts, survey=survey),
         "places.csv": lambda: parcel_places_csv(result),
         "suitability.tif": lambda: suitability_tif(result),
+        **(drawn if result.random_places else {}),
     }
+
+
+def _random_contents(
+    result: Result, *, protocol: Protocol, survey: SurveyInput
+) -> dict[str, Content]:
+    """What makes each file of the places drawn at random."""
+    from siting.report.files import random_places as drawn
+
+    makers: tuple[Content, ...] = (
+        lambda: drawn.places_csv(result, protocol=protocol),
+        lambda: drawn.places_gpx(result),
+        lambda: drawn.deployments_csv(result, protocol=protocol, survey=survey),
+        lambda: drawn.datapackage_json(result, survey=survey),
+    )
+    return dict(zip(_DRAWN, makers, strict=True))
 
 
 def _asked_for(result: Result) -> Proposal | None:

@@ -32,6 +32,7 @@ def load_protocol(
     path: AnyPath | None = None,
     *,
     best_of_each_kind: bool = False,
+    random_places: int | None = None,
     changed_by: AnyPath | None = None,
 ) -> Protocol:
     """The protocol of a file, or the default; all faults of the file are told at once.
@@ -42,6 +43,8 @@ def load_protocol(
         TOML file; keys that it leaves out keep their default.
     best_of_each_kind : bool
         True switches candidates.best_of_each_kind on, whatever the file says.
+    random_places : int or None
+        How many places to draw at random, whatever the file says.
     changed_by : str, path or None
         TOML file of changes (such as a review suggests), laid over the first.
 
@@ -56,6 +59,8 @@ def load_protocol(
         data = _overlay(data, read_toml(changed_by))
     if best_of_each_kind:
         data = _overlay(data, {"candidates": {"best_of_each_kind": True}})
+    if random_places is not None:
+        data = _overlay(data, {"random": {"places": random_places}})
     return protocol_with(data, source=str(path))
 
 

@@ -24,6 +24,7 @@ from siting.settings.protocol_base import curve as _curve
 from siting.settings.protocol_field import (
     CautionRules,
     DecisionRules,
+    RandomRules,
     ReviewRecord,
     SharingRules,
     SheetRules,
@@ -328,6 +329,7 @@ class Protocol(Section):
     heading: HeadingRules = HeadingRules()
     sun: SunRules = SunRules()
     candidates: CandidateRules = CandidateRules()
+    random: RandomRules = RandomRules()
     precision: PrecisionRules = PrecisionRules()
     stability: StabilityRules = StabilityRules()
     pairwise: PairwiseRules = PairwiseRules()

@@ -153,6 +153,38 @@ class ReviewRecord(Section):
     level: float = param(0.9, "share", OWN, "What the intervals hold.", ge=0.5, le=0.999)
 
 
+class RandomRules(Section):
+    """Places drawn at random, for a survey that estimates; none unless asked for."""
+
+    places: int = param(
+        0,
+        "places",
+        "fewer than 25 sites in a study list species and estimate nothing: Kays et al. 2020, doi "
+        "10.1111/2041-210X.13370",
+        "Places to draw on each parcel; `--random N` sets it.",
+        ge=0,
+        le=1000,
+    )
+    spares_share: float = param(
+        1.0, "spares to a place", OWN, "Spares drawn beside them, taken in order.", ge=0.0, le=10.0
+    )
+    seed: int = param(
+        1,
+        "whole number",
+        OWN,
+        "Start of the random numbers; the same gives the same places.",
+        ge=0,
+        le=2**31 - 1,
+    )
+    reach_woods_m: float = param(
+        10.0, "m", OWN, "In woods: the nearest workable tree within this of the point.",
+        ge=1.0, le=200.0,
+    )  # fmt: skip
+    reach_open_m: float = param(
+        25.0, "m", OWN, "Elsewhere: the nearest one within this; a post beyond.", ge=1.0, le=200.0
+    )
+
+
 class SharingRules(Section):
     """Files that are passed on (--public)."""
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from siting import criteria
+from siting.lengths import percent
 from siting.scoring.stability import Choice
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import Note, Remark
@@ -114,6 +115,19 @@ def _not_judged(*, label: str, ratio: float, draws: bool) -> str:
     return f'Not judged, so nothing was taken away: "{label}"; {could}.'
 
 
+def _drawn(*, strata: Sequence[tuple[str, int, float]], seed: int, asked: int) -> str:
+    """What was drawn from each habitat, and how much of it lies outside the draw."""
+    drawn = sum(count for _, count, _ in strata)
+    each = "; ".join(
+        f"{name}: {count}, {percent(closed)} of it closed" for name, count, closed in strata
+    )
+    few = " There is no open ground to draw from." if asked and not drawn else ""
+    return (
+        f"{drawn} {'place was' if drawn == 1 else 'places were'} drawn at random (seed {seed}; "
+        f"{each}). What they show holds for the open ground only.{few}"
+    )
+
+
 def _search_ended(*, looked: int) -> str:
     return (
         f"The search looked around from {looked:,} cells, the most allowed "
@@ -134,6 +148,7 @@ _SAYS: Mapping[str, Callable[..., str]] = {
     "A-STABILITY-01": _stability,
     "A-ABSENT-01": _not_judged,
     "A-SEARCH-01": _search_ended,
+    "A-RANDOM-01": _drawn,
 }
 
 

@@ -166,15 +166,15 @@ def _row(
     result: Result, fact: SpotFacts, *, times: tuple[str, str] | None, camera: CameraRules
 ) -> dict[str, Any]:
     parcel = result.land.parcel
-    groups = [f"parcel:{_piped(parcel.id)}"] if parcel.id else []
+    groups = [f"parcel:{piped(parcel.id)}"] if parcel.id else []
     if parcel.cell:
-        groups.append(f"surveyCell:{_piped(parcel.cell)}")
+        groups.append(f"surveyCell:{piped(parcel.cell)}")
     tags = ["planned", f"rank:{fact.spot.rank}"]
     asked = result.proposal
     if asked is not None and asked.place_id == fact.spot.place_id:
         tags.append(f"decision:{asked.state}")
     if fact.spot.kind:
-        tags.append(f"feature:{_piped(fact.spot.kind)}")
+        tags.append(f"feature:{piped(fact.spot.kind)}")
     return {
         "deploymentID": deployment_id(fact.id, times[0] if times else ""),
         "locationID": fact.id,
@@ -230,7 +230,7 @@ def _comment(times: tuple[str, str] | None) -> str:
     return f"{planned}{dates}cameraHeading counts from true north."
 
 
-def _piped(text: str) -> str:
+def piped(text: str) -> str:
     """Text fit for a list whose parts are told apart by pipes and whose keys end in a colon."""
     return " ".join(clean(text).replace("|", "/").replace(":", "-").split())
 
@@ -243,18 +243,45 @@ def datapackage_json(
     `outline` False leaves the parcel's outline out, for files that are passed on.
     """
     complete = planned_times(survey) is not None
+    return package_json(
+        result,
+        survey=survey,
+        name="planned-deployments",
+        path="deployments.csv",
+        design="targeted",
+        description=_description(complete),
+        outline=outline,
+    )
+
+
+def package_json(
+    result: Result,
+    *,
+    survey: SurveyInput,
+    name: str,
+    path: str,
+    design: str,
+    description: str,
+    outline: bool = True,
+) -> str:
+    """A data package of one table of planned deployments.
+
+    `design` is a value of the standard's samplingDesign, which speaks of a whole package: places
+    that were chosen and places drawn at random need a package each.
+    """
+    complete = planned_times(survey) is not None
     parcel = result.land.parcel
-    name = clean(parcel.label or parcel.id)
-    title = f"Planned camera deployments on {name}" if name else "Planned camera deployments"
+    land = clean(parcel.label or parcel.id)
+    title = f"Planned camera deployments on {land}" if land else "Planned camera deployments"
     package: dict[str, Any] = {
         "profile": "data-package",
-        "name": "planned-deployments",
+        "name": name,
         "title": title,
-        "description": _description(complete),
+        "description": description,
         "resources": [
             {
                 "name": "deployments",
-                "path": "deployments.csv",
+                "path": path,
                 "profile": "tabular-data-resource",
                 "format": "csv",
                 "mediatype": "text/csv",
@@ -264,7 +291,7 @@ def datapackage_json(
         ],
         "project": {
             "title": title,
-            "samplingDesign": "targeted",
+            "samplingDesign": design,
             "captureMethod": ["activityDetection"],
             "individualAnimals": False,
             "observationLevel": ["media"],

@@ -29,15 +29,10 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     """The spots as GPX 1.1 waypoints, and the walks to them as routes."""
-    ElementTree.register_namespace("", GPX)
-    ElementTree.register_namespace("spot", OWN)
-    root = ElementTree.Element(f"{{{GPX}}}gpx", version="1.1", creator=f"siting {__version__}")
-    metadata = _child(root, "metadata")
     parcel = result.land.parcel
-    _child(metadata, "name", words=clean(parcel.label or parcel.id))
     told = " ".join(full_lines(result.land.credits))
     words = f"Ranked spots for a camera, best first; WGS 84, metres. {told}".strip()
-    _child(metadata, "desc", words=words)
+    root = _root(clean(parcel.label or parcel.id), words)
     known = list(facts)
     for fact in known:
         _waypoint(root, fact, asked=asked_for(result.proposal, fact.spot))
@@ -45,6 +40,30 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
         _route(root, fact, crs=result.land.grid.crs)
     for fact in known:
         _track(root, fact, crs=result.land.grid.crs)
+    return _text_of(root)
+
+
+def waypoint_file(points: Iterable[tuple[float, float, str, str]], *, name: str, words: str) -> str:
+    """Waypoints alone: (longitude, latitude, name, what to do there) of each."""
+    root = _root(name, words)
+    for lon, lat, called, text in points:
+        point = _place(root, "wpt", lon=lon, lat=lat)
+        _child(point, "name", words=called)
+        _child(point, "desc", words=text)
+    return _text_of(root)
+
+
+def _root(name: str, words: str) -> ElementTree.Element:
+    ElementTree.register_namespace("", GPX)
+    ElementTree.register_namespace("spot", OWN)
+    root = ElementTree.Element(f"{{{GPX}}}gpx", version="1.1", creator=f"siting {__version__}")
+    metadata = _child(root, "metadata")
+    _child(metadata, "name", words=name)
+    _child(metadata, "desc", words=words)
+    return root
+
+
+def _text_of(root: ElementTree.Element) -> str:
     ElementTree.indent(root, space=" ")
     text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'

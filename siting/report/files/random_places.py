@@ -1,0 +1,132 @@
+"""Places drawn at random: a table, waypoints, and planned deployments in a package of their own.
+
+The standard has one samplingDesign for a package and no field for the placement of a deployment
+(Camera Trap Data Package 1.0.2), so they never stand in one table with places that were chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from siting.report.files.deployments import (
+    FIELDS,
+    deployment_id,
+    package_json,
+    piped,
+    planned_times,
+)
+from siting.report.files.gpx import waypoint_file
+from siting.report.files.tables import table
+from siting.report.shared.credits import full_lines
+from siting.report.shared.facts import wrapped_lon
+from siting.report.shared.lonlat import DECIMALS
+from siting.report.shared.text import clean
+from siting.settings.inputs import SurveyInput
+from siting.settings.protocol import Protocol
+from siting.spot_parts import RandomPlace
+from siting.types import Result
+from siting.words.spot.random_places import HOW, what_to_do
+
+COLUMNS = (
+    "place", "stratum", "order", "spare", "lon_deg", "lat_deg", "easting_m", "northing_m", "crs",
+    "inclusion_per_ha", "stratum_ha", "reach_m", "tree_m", "index", "seed",
+    "used_lon_deg", "used_lat_deg", "offset_m", "refused_because",
+)  # fmt: skip
+"""The last four are empty: they are filled in on the day."""
+
+
+def places_csv(result: Result, *, protocol: Protocol) -> str:
+    """The table of the places, with all that an analysis needs of the draw."""
+    rows = []
+    for place, name, lon, lat in _located(result):
+        cell = result.land.grid.rowcol(place.easting, place.northing)
+        rows.append(
+            {
+                "place": name,
+                "stratum": place.stratum,
+                "order": place.order,
+                "spare": place.spare,
+                "lon_deg": lon,
+                "lat_deg": lat,
+                "easting_m": round(place.easting, 1),
+                "northing_m": round(place.northing, 1),
+                "crs": result.land.grid.crs,
+                "inclusion_per_ha": place.inclusion_per_ha,
+                "stratum_ha": place.stratum_ha,
+                "reach_m": place.reach_m,
+                "tree_m": None if place.tree_m is None else round(place.tree_m),
+                "index": round(float(result.scores.total[cell]), 2),
+                "seed": protocol.random.seed,
+            }
+        )
+    return table(COLUMNS, rows)
+
+
+def places_gpx(result: Result) -> str:
+    """The places as waypoints, in the order of the draw."""
+    land = clean(result.land.parcel.label or result.land.parcel.id)
+    points = [
+        (lon, lat, clean(place.label), what_to_do(place)) for place, _, lon, lat in _located(result)
+    ]
+    words = " ".join((HOW, *full_lines(result.land.credits)))
+    return waypoint_file(points, name=land, words=words)
+
+
+def deployments_csv(result: Result, *, protocol: Protocol, survey: SurveyInput) -> str:
+    """One planned deployment to a place, spares among them, each marked as drawn at random."""
+    times = planned_times(survey)
+    parcel = result.land.parcel
+    rows = []
+    for place, name, lon, lat in _located(result):
+        tags = {
+            "placement": "random",
+            "stratum": place.stratum,
+            "draw": place.order,
+            "spare": str(place.spare).lower(),
+            "seed": protocol.random.seed,
+            "inclusion_per_ha": place.inclusion_per_ha,
+        }
+        groups = [f"stratum:{place.stratum}"]
+        groups += [f"surveyCell:{piped(parcel.cell)}"] if parcel.cell else []
+        rows.append(
+            {
+                "deploymentID": deployment_id(name, times[0] if times else ""),
+                "locationID": name,
+                "locationName": place.label,
+                "latitude": lat,
+                "longitude": lon,
+                "coordinateUncertainty": round(place.reach_m),
+                "deploymentStart": times[0] if times else None,
+                "deploymentEnd": times[1] if times else None,
+                "cameraHeight": round(protocol.camera.lens_height_m, 2),
+                "baitUse": False,
+                "habitat": place.stratum,
+                "deploymentGroups": " | ".join(groups),
+                "deploymentTags": " | ".join(f"{key}:{value}" for key, value in tags.items()),
+                "deploymentComments": what_to_do(place),
+            }
+        )
+    return table([field.name for field in FIELDS], rows)
+
+
+def datapackage_json(result: Result, *, survey: SurveyInput) -> str:
+    """The descriptor beside the deployments drawn at random."""
+    return package_json(
+        result,
+        survey=survey,
+        name="planned-random-deployments",
+        path="random_deployments.csv",
+        design="simpleRandom",
+        description=f"Places drawn at random within habitat strata, spatially balanced. {HOW}",
+    )
+
+
+def _located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:
+    """Each place with its identifier, longitude and latitude."""
+    to_lonlat = result.land.grid.to_lonlat
+    parcel = piped(result.land.parcel.id)
+    for place in result.random_places:
+        lon, lat = to_lonlat.transform(place.easting, place.northing, errcheck=True)
+        key = place.stratum.replace(" ", "-")
+        name = "-".join(part for part in (parcel, "random", key, str(place.order)) if part)
+        yield place, name, round(wrapped_lon(lon), DECIMALS), round(lat, DECIMALS)

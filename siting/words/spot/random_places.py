@@ -1,0 +1,32 @@
+"""What a volunteer does at a place that was drawn at random."""
+
+from __future__ import annotations
+
+from siting.lengths import length
+from siting.spot_parts import RandomPlace
+
+HOW = (
+    "Go to the point. Strap the camera to the nearest tree that will do, whatever it looks on to: "
+    "a better place close by would spoil the sample. Face north; if that is blocked, south; if "
+    "that is blocked, the clearest side. Do not turn to a trail; if one is in view, write it down. "
+    "Leave a place out only if there is no tree or post within reach, it is under water or unsafe, "
+    "the owner says no, or people use it; then take the next spare of the same habitat and write "
+    "down why."
+)
+
+
+def what_to_do(place: RandomPlace) -> str:
+    """One place in a sentence or two.
+
+    Examples
+    --------
+    >>> place = RandomPlace(0.0, 0.0, "woods", 3, True, 0.5, 20.0, 10.0, 0.0)
+    >>> what_to_do(place).replace("\u00a0", " ")[:63]
+    'Spare 3 in woods. The nearest workable tree within 10 m (33 ft)'
+    """
+    kind = "Spare" if place.spare else "Place"
+    post = "" if place.tree_m is not None else " No tree is mapped there: bring a post."
+    return (
+        f"{kind} {place.order} in {place.stratum}. The nearest workable tree within "
+        f"{length(place.reach_m)} of this point.{post} Face north, else south."
+    )
