@@ -11,7 +11,7 @@ from siting.batch.work import Options, Watcher
 from siting.disk.files import make_folder, write_atomic
 from siting.lengths import NO_BREAK, index_text, percent
 from siting.notebook import site_parcel
-from siting.notes import worst_first
+from siting.notes import head_and_gaps
 from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
 from siting.read.land import read_decisions_of, read_parcel
@@ -81,7 +81,10 @@ def summary(result: Result, page: Path) -> str:
     main = sum(not place.spare for place in result.random_places)
     if main:
         lines.append(f"  {main} drawn at random, with spares: random_places.csv and .gpx")
-    lines += [f"Warning: {note.text}" for note in worst_first(result.notes)]
+    head, gaps = head_and_gaps(result.notes)
+    lines += [f"Warning: {note.text}" for note in head]
+    if gaps:
+        lines.append(f'{len(gaps)} more under "Gaps in the maps" on the page and in run.json.')
     lines.append(f"Open {page}")
     return _plain("\n".join(lines))
 

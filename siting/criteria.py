@@ -376,7 +376,8 @@ CRITERIA: tuple[Criterion, ...] = (
         needs=(Need(("land_cover",)),),
         label="tree for the camera",
         about="A tree to strap the camera to.",
-        weakness="The nearest trees are {length} away: bring a post.",
+        weakness="The nearest trees on the map are {length} away: look for a single one, or "
+        "bring a post.",
         weakness_nowhere="The maps show no trees here or anywhere around: bring a post.",
         letter_limit="the maps show no trees near the best place",
         problem="no trees close by",
@@ -419,7 +420,7 @@ def known_at(name: str, measures: Mapping[str, float]) -> str:
     measures : mapping from layer name to the value at the place
     """
     if name == "trail":
-        unknown = measures.get("distance_to_unknown_trail_m", math.inf)
+        unknown = measures.get("distance_to_unsure_trail_m", math.inf)
         return ASSUMED if unknown <= measures.get("distance_to_trail_m", math.inf) else MAPPED
     row = next(row for row in CRITERIA if row.name == name)
     return DERIVED if any(need.how == (DERIVED,) for need in row.needs) else MAPPED

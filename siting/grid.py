@@ -259,14 +259,15 @@ def _text_of(given: str) -> str:
     """
     parsed = CRS(given)
     authority = parsed.to_authority(min_confidence=100)
-    if authority is None and _names_datum(parsed):
+    if authority is None and names_datum(parsed):
         authority = parsed.to_authority(min_confidence=70)
         if authority and not _same_datum_name(CRS.from_authority(*authority), parsed):
             authority = None
     return ":".join(authority) if authority else str(parsed.to_wkt())
 
 
-def _names_datum(crs: CRS) -> bool:
+def names_datum(crs: CRS) -> bool:
+    """Whether a system says which datum it is on, not only which ellipsoid."""
     return crs.datum is not None and not crs.datum.name.lower().startswith(("unknown", "unnamed"))
 
 

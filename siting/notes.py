@@ -27,10 +27,10 @@ SEVERITY: Mapping[str, int] = {
     "W-USE-01": 2,
     "W-STREAM-01": 2,
     "W-CLASS-01": 2,
-    "W-DATUM-01": 2,
     "W-OVERVIEW-01": 2,
     "W-SURFACE-01": 2,
     # 1: less is judged, or less exactly, than the page may look.
+    "W-DATUM-01": 1,
     "W-SEAM-01": 1,
     "W-HOLE-01": 1,
     "W-COVER-01": 1,

@@ -14,13 +14,15 @@ import itertools
 import re
 from collections.abc import Iterator
 
+import numpy as np
 import pytest
 import shapely
 from shapely import LineString, Point, box
 
 from siting.criteria import CRITERIA
+from siting.ground.layers import build_ground
 from siting.pipeline import site_parcel
-from siting.read.land import read_parcel
+from siting.read.land import read_land, read_parcel
 from siting.report.files.deployments import deployments_csv
 from siting.report.files.gpx import gpx
 from siting.report.files.tables import geojson, spots_csv
@@ -29,9 +31,10 @@ from siting.report.paper.sheet import _marks
 from siting.report.shared.facts import spot_facts
 from siting.report.shared.zones import zones_data
 from siting.settings.load import load_protocol
+from siting.settings.protocol import Protocol
 from siting.types import NoGo
 from siting.words.office.letters import letter_sentence, limit_of
-from tests.bad_inputs.land import LEFT, PROTOCOL, TOP, clean, frame
+from tests.bad_inputs.land import LEFT, PROTOCOL, SIZE, TOP, clean, frame
 from tests.test_read import inputs_of
 
 Given = frozenset
@@ -92,6 +95,19 @@ def land_with(folder, *, water, trails, people, crossings, cover):
     if not cover:
         land.set("land_cover", None)
     return land
+
+
+def ground_of(inputs):
+    """The layers of the parcel of these inputs, by the rules that ship."""
+    rules = Protocol()
+    land = read_land(inputs, read_parcel(inputs), rules=rules.grid)
+    return build_ground(
+        land,
+        cover=rules.cover,
+        camera=rules.camera,
+        drainage=rules.drainage,
+        disturbance=rules.disturbance,
+    )
 
 
 def known_of(*, water, trails, people, crossings, cover) -> Given:
@@ -204,3 +220,42 @@ def test_every_criterion_says_what_it_needs():
                 assert "trails" in needed[row.name], row.name
             if re.search(r"\bstream\b|\bwater\b", phrase, re.IGNORECASE):
                 assert needed[row.name] & {"water", "crossings"}, row.name
+
+
+@pytest.mark.parametrize(
+    ("pond", "said"), [(False, "nearness to them is not judged"), (True, "judged by that alone")]
+)
+def test_water_in_the_land_cover_is_not_called_unknown(pond, said, tmp_path):
+    """A run without a water layer says which water it knows all the same."""
+    land = land_with(tmp_path, water=0, trails="", people=0, crossings=0, cover=1)
+    if pond:
+        codes = np.full((SIZE, SIZE), 71, dtype=np.uint8)
+        codes[:20, :20] = 11
+        land.cover(codes)
+    inputs = inputs_of(land)
+    ground = ground_of(inputs)
+    notes = [n.text for n in ground.notes if n.code == "W-STREAM-01"]
+    assert len(notes) == 1
+    assert said in notes[0]
+    assert ("distance_to_water_m" in ground.layers) is pond
+
+
+def test_too_little_elevation_finds_no_valley_and_says_so(tmp_path):
+    """9 ha of elevations cannot show what drains 10 ha: that is no proof of dry ground."""
+    land = land_with(tmp_path, water=0, trails="", people=0, crossings=0, cover=1)
+    (note,) = (n.text for n in ground_of(inputs_of(land)).notes if n.code == "W-STREAM-01")
+    assert note.endswith("The elevations cover 9 ha: too little to find valley lines.")
+
+
+@pytest.mark.parametrize(
+    ("code", "use", "draws"), [(21, "unknown", False), (21, "quiet", True), (71, "unknown", True)]
+)
+def test_a_path_of_unknown_use_through_a_park_draws_no_animals(code, use, draws, tmp_path):
+    """NLCD 21 is lawns and parks: who walks there is most likely on two legs."""
+    land = land_with(tmp_path, water=0, trails=use, people=0, crossings=0, cover=1)
+    land.cover(np.full((SIZE, SIZE), code, dtype=np.uint8))
+    ground = ground_of(inputs_of(land))
+    assert np.isfinite(ground.layers["distance_to_trail_m"]).any() == draws
+    assert ("A-USE-02" in {n.code for n in ground.notes}) == (not draws)
+    if use == "unknown":
+        assert ground.layers["distance_to_unknown_trail_m"].min() < 10.0

@@ -270,7 +270,16 @@ def test_a_datum_without_a_name():
     note = conversion_note(modern, UTM17, bounds_lonlat=NEAR_OHIO, cell_m=5.0)
     assert note is not None
     assert (note.code, note.level) == ("W-DATUM-01", "warning")
+    assert "does not name its datum" in note.text
+    assert UTM17 not in note.text
     assert code_of(conversion_note, old, UTM17, bounds_lonlat=NEAR_OHIO, cell_m=5.0) == "E-DATUM-01"
+
+
+def test_two_named_datums_are_not_called_nameless():
+    """NAD83(HARN) and NAD83: both are named; what lies between them is not known everywhere."""
+    note = datum._unknown_datum("EPSG:3358", "EPSG:32119", 15.0)
+    assert "name its datum" not in note.text
+    assert "lie apart is not known" in note.text
 
 
 def test_planted_fault_lon_and_lat_swapped():

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from shapely import Point
 
 from siting.lengths import NO_BREAK, length, percent, points, whole_minutes
 from siting.report.page.layers import layers_data
@@ -90,7 +91,7 @@ def test_a_trail_of_unknown_use_is_said_first_and_both_ways():
     measures = {"distance_to_trail_m": 20.0, "distance_to_water_m": 20.0}
     quiet = why(parts, weights, measures, radius_m=5.0)
     assert quiet[0].startswith("Water")
-    assumed = why(parts, weights, measures | {"distance_to_unknown_trail_m": 20.0}, radius_m=5.0)
+    assumed = why(parts, weights, measures | {"distance_to_unsure_trail_m": 20.0}, radius_m=5.0)
     assert "We do not know who uses it" in assumed[0]
     assert "many people" in assumed[0]
     assert "quiet" not in " ".join(assumed)
@@ -165,3 +166,51 @@ def test_a_terminal_gets_plain_spaces():
     from siting.commands import _plain
 
     assert _plain(f"85{NO_BREAK}% of it\x1b[2J\n") == "85 % of it\ufffd[2J\n"
+
+
+def test_a_reason_is_measured_to_the_thing_that_counted():
+    """A faint landform close by counts a little; the next plain one may lie far off."""
+    weights = {"feature": 0.14, "water": 0.26}
+    measures = {"felt_feature_m": 20.4, "distance_to_feature_m": 260.0, "distance_to_water_m": 10.0}
+    said = why({"feature": 0.55, "water": 1.0}, weights, measures, radius_m=30.0)
+    assert said == ("Water close by.",)
+    near = measures | {"distance_to_feature_m": 12.0}
+    assert len(why({"feature": 0.55, "water": 1.0}, weights, near, radius_m=30.0)) == 2
+
+
+@pytest.mark.parametrize(
+    ("held", "measures", "words"),
+    [
+        ({"funnel": 0.1}, {"funnel_ratio": 1.16}, "Nothing on these maps draws animals here"),
+        ({"funnel": 0.5}, {"funnel_ratio": 1.4}, "likely to pass here (1.4 times"),
+        ({"water": 0.2}, {"distance_to_water_m": 80.0}, "Water about 80 m"),
+        (
+            {"water": 0.0},
+            {"distance_to_water_m": 400.0},
+            "Nothing on these maps draws animals here",
+        ),
+    ],
+)
+def test_a_faint_passage_is_no_reason_and_nothing_is_praised(held, measures, words):
+    said = why(held, {"funnel": 0.1, "water": 0.26}, measures, radius_m=15.0)
+    assert len(said) == 1
+    assert words in said[0]
+    assert "good" not in said[0]
+
+
+def test_the_map_s_trees_are_not_all_trees():
+    said = pulled_down({"strap": 0.0}, {"distance_to_tree_m": 320.0}, radius_m=30.0)
+    assert said[0].startswith("The nearest trees on the map are about 320 m")
+    assert "look for a single one" in said[0]
+
+
+def test_an_area_has_its_acres_in_plain_words():
+    from siting.spot_parts import Extent
+    from siting.words.spot.extents import extent_words
+
+    def words(area_m2):
+        return extent_words(Extent("area", Point(), 0.0, area_m2, "", Point()), radius_m=30.0)
+
+    assert "0.3 ha (0.7 acres)" in words(3000.0)
+    assert "0.4 ha (1 acre)" in words(4000.0)
+    assert "2.7 ha (7 acres)" in words(27_000.0)

@@ -16,6 +16,7 @@ from siting.ground.distance import distance_everywhere, distance_to_border, dist
 from siting.ground.known import least_area_m2
 from siting.ground.quiet import people_cover, quietness
 from siting.ground.terrain import mean_within
+from siting.ground.trails import animal_trails, through_parks
 from siting.ground.water.drainage import derive_streams
 from siting.ground.water.engines import Engine, flow_directions, slope_deg
 from siting.settings.protocol import CameraRules, CoverRules, Disturbance, DrainageRules
@@ -101,14 +102,18 @@ def build_ground(
         layers["distance_to_valley_m"] = distance_everywhere(valley_lines, grid=grid)
     if "trails" in land.vectors:
         trails = land.vectors["trails"]
-        shapes, use = np.asarray(trails.geometry.values, dtype=object), trails["use"]
-        layers["distance_to_trail_m"] = distance_everywhere(list(shapes[use != "busy"]), grid=grid)
-        layers["distance_to_busy_trail_m"] = distance_everywhere(
-            list(shapes[use == "busy"]), grid=grid
-        )
+        shapes = np.asarray(trails.geometry.values, dtype=object)
+        use = np.asarray(trails["use"])
+        drawing = animal_trails(land)
+        ways = {
+            "trail": [line for line, _ in drawing],
+            "busy_trail": list(shapes[use == "busy"]),
+        }
         if (use == "unknown").any():
-            unknown = list(shapes[use == "unknown"])
-            layers["distance_to_unknown_trail_m"] = distance_everywhere(unknown, grid=grid)
+            ways["unknown_trail"] = list(shapes[use == "unknown"])
+            ways["unsure_trail"] = [line for line, n in drawing if use[n] == "unknown"]
+        for name, lines in ways.items():
+            layers[f"distance_to_{name}_m"] = distance_everywhere(lines, grid=grid)
     if "crossings" in land.vectors or {"trails", "water"} <= land.vectors.keys():
         layers["distance_to_crossing_m"] = distance_everywhere(crossings, grid=grid)
     layers["distance_to_boundary_m"] = distance_everywhere(
@@ -120,7 +125,7 @@ def build_ground(
     layers.update(people_cover(land))
     quiet, quiet_notes = quietness(land, layers, disturbance)
     layers.update(quiet)
-    notes = (*valley_notes, *quiet_notes, *_absent(layers))
+    notes = (*valley_notes, *quiet_notes, *through_parks(land), *_absent(layers))
     return Ground(
         layers, role, woods, fields, opening, tuple(valley_lines), tuple(crossings), notes
     )
@@ -232,17 +237,30 @@ def _valley_lines(
         threshold_ha=threshold_ha,
         directions=flow_directions(land.dem, engine=engine),
     )
-    instead = (
-        f"Valley lines worked out from the elevations (over {threshold_ha:g} ha drain to each) are "
-        "shown instead; they may be dry."
-        if lines
-        else f"No valley line drains more than {threshold_ha:g} ha."
+    return list(lines), (_no_water_layer(land, threshold_ha, found=bool(lines)),)
+
+
+def _no_water_layer(land: Land, threshold_ha: float, *, found: bool) -> Note:
+    """The warning of a run without a water layer: what is known of water all the same."""
+    seen = bool((land.role == CoverRole.WATER).any())
+    known = (
+        "only water that is wide enough for the land cover is known, and nearness is judged by "
+        "that alone."
+        if seen
+        else "streams and ponds are not known, and nearness to them is not judged."
     )
-    text = (
-        "No water layer was given: streams and ponds are not known, and nearness to them is not "
-        f"judged. {instead}"
-    )
-    return list(lines), (Note("W-STREAM-01", "warning", text),)
+    known_ha = float(np.isfinite(land.dem).sum()) * land.grid.cell_size_m**2 / 1e4
+    if found:
+        valleys = (
+            f"Valley lines worked out from the elevations (over {threshold_ha:g} ha drain to each) "
+            f"are shown {'as well' if seen else 'instead'}; they may be dry."
+        )
+    elif known_ha < 2.0 * threshold_ha:
+        # What drains to a valley here may come from beyond the raster.
+        valleys = f"The elevations cover {known_ha:.0f} ha: too little to find valley lines."
+    else:
+        valleys = f"No valley line here drains more than {threshold_ha:g} ha."
+    return Note("W-STREAM-01", "warning", f"No water layer was given: {known} {valleys}")
 
 
 def valley_threshold_ha(role: RoleArray, rules: DrainageRules) -> float:
@@ -270,8 +288,7 @@ def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
     known = land.shapes("crossings")
     if "trails" not in land.vectors:
         return known
-    trails = land.vectors["trails"]
-    lines = list(trails.geometry[trails["use"] != "busy"])
+    lines = [line for line, _ in animal_trails(land)]
     # A trail round a pond follows its bank for long; it does not cross it.
     streams = [shape for shape in water if shape.geom_type.endswith("LineString")]
     if not lines or not streams:

@@ -22,6 +22,8 @@ _BEYOND_DOUBT_M = 1e6
 _HIGHEST_TREE_M = 130.0
 _LEAST_GAP_M = 30.0
 _MOST_AWAY_H = 3.6
+# What a reader may miss where a raster ends close to the parcel.
+_MISSED = {"DEM": "valleys, slopes and the skyline", "land-cover": "woods, edges and water"}
 # Shares of a parcel beyond which a class is doubted.
 _DOUBTED = {CoverRole.BUILT: 0.3, CoverRole.SNOW: 0.3, CoverRole.WATER: 0.5}
 _LEAST_ZERO_BORDER = 0.2
@@ -248,8 +250,8 @@ def check_coverage(
     around = float(known[~inside].mean()) if not inside.all() else 1.0
     if around < 0.95:
         text = (
-            f"{file} covers {percent(around)} of the ground around the parcel: streams, edges and "
-            "slopes just over the boundary may be missed."
+            f"{file} covers {percent(around)} of the ground around the parcel: "
+            f"{_MISSED.get(what, 'what lies')} just over the boundary may be missed."
         )
         notes.append(Note("W-COVER-02", "warning", text))
     return share, tuple(notes)

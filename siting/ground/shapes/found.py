@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
+from siting.ground.cover import OPEN_ROLES
 from siting.ground.distance import distance_everywhere
 from siting.ground.known import cells_to_unknown
 from siting.ground.layers import Ground
@@ -152,7 +153,7 @@ def _far_from_unknown(
 def _main_roles(ground: Ground) -> RoleArray:
     """Roles with woods and fields that are too small to make an edge taken out."""
     small = (ground.role == CoverRole.TREE) & ~ground.woods
-    open_ground = np.isin(ground.role, woodland.OPEN_ROLES)
+    open_ground = np.isin(ground.role, OPEN_ROLES)
     out = ground.role.copy()
     out[small] = CoverRole.SHRUB
     out[open_ground & ~ground.fields] = CoverRole.SHRUB

@@ -8,6 +8,7 @@ from rasterio.features import shapes
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.ground.shapes.features import Named, called
+from siting.ground.trails import animal_trails
 from siting.types import CoverRole, Land, RoleArray
 
 
@@ -21,12 +22,9 @@ def named_shapes(land: Land, layer: str, otherwise: str) -> list[Named]:
 
 
 def quiet_trails(land: Land) -> list[Named]:
-    """Game and quiet trails; where many people walk, no feature of theirs is a spot."""
-    if "trails" not in land.vectors:
-        return []
-    busy = land.vectors["trails"]["use"] == "busy"
+    """Trails that may draw animals; where many people walk, no feature of theirs is a spot."""
     named = named_shapes(land, "trails", "trail")
-    return [trail for trail, crowded in zip(named, busy, strict=True) if not crowded]
+    return [Named(line, named[number].called) for line, number in animal_trails(land)]
 
 
 def mapped_streams(land: Land) -> list[Named]:

@@ -7,12 +7,12 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
+from siting.ground.cover import OPEN_ROLES
 from siting.ground.distance import cells_to
 from siting.ground.known import cells_to_unknown
 from siting.ground.neighbourhood import PLAIN, counts_at, disc_of, feature_at, peaks
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
 
-OPEN_ROLES = (CoverRole.GRASS, CoverRole.CROP, CoverRole.PASTURE, CoverRole.BARE)
 IndexArray = NDArray[np.int64]
 # Share of the rim of a strip or point that must be open ground for it to stand out.
 _OPEN_RIM = 0.6

@@ -13,6 +13,7 @@ from pyproj.transformer import TransformerGroup
 from rasterio.errors import CRSError
 
 from siting.errors import SitingError
+from siting.grid import names_datum
 from siting.read.crs.projection import horizontal, name_of
 from siting.types import Note
 
@@ -89,6 +90,7 @@ def conversion_note(
 
 def _unknown_datum(source: str, target: str, limit_m: float) -> Note:
     """A warning where an unnamed datum must be close to WGS 84; else E-DATUM-01."""
+    unnamed = []
     for text in (source, target):
         ellipsoid = horizontal(text).ellipsoid
         if ellipsoid is None or abs(ellipsoid.semi_major_metre - _EARTH_RADIUS_M) > 1.0:
@@ -102,12 +104,13 @@ def _unknown_datum(source: str, target: str, limit_m: float) -> Note:
                 cure="Find the datum in the data's description and save the file with the "
                 "complete system, for instance an EPSG code.",
             )
-    return Note(
-        "W-DATUM-01",
-        "warning",
-        f"{name_of(source)} or {name_of(target)} does not name its datum; it is taken for "
-        "WGS 84, and places may be off by some metres.",
-    )
+        if not names_datum(horizontal(text)):
+            unnamed.append(name_of(text))
+    if unnamed:
+        said = f"{' and '.join(unnamed)} does not name its datum; it is taken for WGS 84"
+    else:
+        said = f"How far {name_of(source)} and {name_of(target)} lie apart is not known here"
+    return Note("W-DATUM-01", "warning", f"{said}, and places may be off by some metres.")
 
 
 @lru_cache(maxsize=256)

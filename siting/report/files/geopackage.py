@@ -87,7 +87,7 @@ def write_layers(
 
 _KINDS = {
     "spots": "Point",
-    "search_areas": "Polygon",
+    "search_areas": "MultiPolygon",
     "walks": "LineString",
     "no_go": "MultiPolygon",
     "parcel": "MultiPolygon",
@@ -126,15 +126,23 @@ def _values(
 
 
 def _search_areas(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
-    circles = [
+    areas = [
         fact.spot.extent.ground
         if fact.spot.extent
         else shapely.Point(fact.spot.easting, fact.spot.northing).buffer(fact.search_radius_m)
         for fact in facts
     ]
+    # An area may lie in two parts, on both sides of a stream: every row has the layer's own type.
+    circles = [_many(area) for area in areas]
     known = named(columns.COLUMNS)
     shown = [known[name] for name in ("rank", "spot_id", "search_radius_m")]
     return _frame(_values(result, facts, shown), circles, crs=result.land.grid.crs)
+
+
+def _many(area: Geometry) -> shapely.MultiPolygon:
+    return shapely.MultiPolygon(
+        [part for part in shapely.get_parts(area) if isinstance(part, shapely.Polygon)]
+    )
 
 
 def _walks(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:

@@ -25,12 +25,22 @@ def extent_words(extent: Extent, *, radius_m: float) -> str:
     if extent.kind == "stretch":
         where = f"along {about(extent.length_m, radius_m)} of {extent.along}"
     else:
-        hectares = extent.area_m2 / _M2_PER_HA
-        where = (
-            f"anywhere in the marked area of about {hectares:.1f} ha "
-            f"({hectares * _ACRES_PER_HA:.0f} acres)"
-        )
+        where = f"anywhere in the marked area of about {_area(extent.area_m2)}"
     return f"Look {where}: these maps cannot tell one point from another."
+
+
+def _area(area_m2: float) -> str:
+    """Hectares with acres beside them; a tenth of an acre counts only where there are few.
+
+    Examples
+    --------
+    >>> _area(4_000.0), _area(27_000.0)
+    ('0.4 ha (1 acre)', '2.7 ha (7 acres)')
+    """
+    hectares = round(area_m2 / _M2_PER_HA, 1)
+    acres = hectares * _ACRES_PER_HA
+    shown = f"{acres:.1f}" if acres < 0.95 else f"{acres:.0f}"
+    return f"{hectares:.1f} ha ({shown} acre{'' if shown == '1' else 's'})"
 
 
 def with_extents(spots: Sequence[Spot], extents: Sequence[Extent | None]) -> tuple[Spot, ...]:

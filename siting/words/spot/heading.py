@@ -158,10 +158,12 @@ def _sun(facts: HeadingFacts) -> str:
         return "the sun does not rise on these dates"
     if facts.sun_minutes < 1.0:
         return "no low sun in the picture"
-    when = sun_when(facts.sun_by_hour)
+    when = f"{sun_when(facts.sun_by_hour)} ".lstrip()
     if facts.sun_minutes < 3.0:
-        return f"hardly any low {when} sun in the picture"
-    return f"low {when} sun in the picture, {facts.sun_minutes:.0f} minutes a day"
+        return f"hardly any low {when}sun in the picture"
+    # Of a whole direction it is the worst heading within.
+    most = "" if facts.exact else "up to "
+    return f"low {when}sun in the picture, {most}{facts.sun_minutes:.0f} minutes a day"
 
 
 def _clear(facts: HeadingFacts) -> str:

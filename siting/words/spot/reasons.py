@@ -12,7 +12,9 @@ from siting.scoring.combine import strengths
 from siting.settings.protocol_travel import WetRules
 from siting.types import CoverRole
 
-_STRONG = 0.5
+STRONG = 0.5
+"""Membership from which a criterion is a reason, and may give a spot its kind."""
+
 _WEAK = 0.75
 
 
@@ -40,7 +42,13 @@ def why(
     how = {name: criteria.known_at(name, measures) for name in memberships}
     rows = {n: row.as_known(how.get(n, "")) for n, row in criteria.attractors().items()}
     strength = strengths(memberships, weights)
-    strong = [n for n in strength if memberships[n] >= _STRONG and strength[n] > 0]
+
+    def sayable(name: str) -> bool:
+        """Whether the thing that the sentence measures to is the one that counted here."""
+        row = rows[name]
+        return not row.said_by or measures[row.said_by] <= measures.get(row.layer, math.inf)
+
+    strong = [n for n in strength if memberships[n] >= STRONG and strength[n] > 0 and sayable(n)]
     chosen = sorted(
         strong,
         key=lambda n: (how[n] != criteria.ASSUMED, rows[n].told_by_name, -strength[n]),
@@ -48,8 +56,9 @@ def why(
     if named and len(chosen) > 1 and rows[chosen[-1]].told_by_name:
         chosen.pop()
     if not chosen:
-        best = max(strength, key=lambda n: strength[n], default="")
-        chosen = [best] if best and strength[best] > 0 else []
+        # A faint distance is still a distance; a faint passage is none.
+        faint = [n for n in strength if strength[n] > 0 and rows[n].unit == "m" and sayable(n)]
+        chosen = [max(faint, key=lambda n: strength[n])] if faint else []
     way = bearings_deg or {}
     said = tuple(
         row.why.format(
@@ -59,7 +68,8 @@ def why(
         for row in (rows[name] for name in chosen)
     )
     return said or (
-        "Nothing on the maps is sure to draw animals here, but the spot itself is good.",
+        "Nothing on these maps draws animals here more than to the ground around: go by fresh "
+        "tracks and worn paths.",
     )
 
 

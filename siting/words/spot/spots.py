@@ -19,7 +19,7 @@ from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
 from siting.words.spot.heading import heading_words
 from siting.words.spot.names import full_name, place_name
-from siting.words.spot.reasons import on_site, pulled_down, why
+from siting.words.spot.reasons import STRONG, on_site, pulled_down, why
 
 _LEAST_FALL = 0.7  # metres of distance to the metre: at 45 degrees off the nearest way
 
@@ -198,12 +198,13 @@ def _kind(
     bearings: Mapping[str, float | None],
     shown: Shown,
 ) -> str:
-    """The strongest attractor that is in the picture, "" where none is."""
+    """The strongest attractor that holds well and is in the picture, "" where none is."""
     rows = criteria.attractors()
     seen = {
         name: part
         for name, part in parts.items()
         if name in rows
+        and part >= STRONG
         and (
             rows[name].measure not in bearings
             or shown(measures[rows[name].measure], bearings[rows[name].measure])
