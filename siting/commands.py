@@ -45,7 +45,13 @@ def score_to_folder(
     public: bool = False,
     overwrite: bool = False,
 ) -> str:
-    """Score the one parcel of the inputs, write every output, and tell the result in words."""
+    """Score the one parcel of the inputs, and write every output.
+
+    Returns
+    -------
+    str
+        The result in words, as the terminal shows it.
+    """
     names = output_names(public=public)
     check_destination(folder, names, kind=PUBLIC if public else SCORE, inputs=inputs)
     check_replaceable(folder, names, inputs=inputs, protocol=protocol, overwrite=overwrite)
@@ -61,7 +67,7 @@ def score_to_folder(
 
 
 def _percent(share: float) -> str:
-    """A terminal's letters may not have the space that does not break."""
+    """Per cent with a plain space: a terminal's font may lack the no-break one."""
     return percent(share).replace(NO_BREAK, " ")
 
 
@@ -119,7 +125,7 @@ def batch_summary(outcome: Outcome, folder: Path) -> str:
 def check_inputs(inputs: Inputs, protocol: Protocol) -> tuple[str, bool]:
     """What each input is and what is wrong with it, as text; True when a run can be tried."""
     findings = inspect(inputs, protocol)
-    lines = [line for finding in findings for line in _told(finding)]
+    lines = [line for finding in findings for line in _lines(finding)]
     faults = sum(1 for finding in findings if finding.error)
     lines.append("")
     lines.append("No fault found." if not faults else f"{faults} to fix before a run.")
@@ -133,7 +139,7 @@ def gather_to_folder(
     confirm: Callable[[str, int], bool],
     progress: Progress,
 ) -> str:
-    """Gather a region's open data into a folder, and tell in words what came."""
+    """Gather a region's open data into a folder; what was written, in words."""
     from siting.gather.run import gather
     from siting.words.office.gather import done
 
@@ -148,7 +154,7 @@ def gather_to_folder(
     return _plain("\n".join(lines))
 
 
-def _told(finding: Finding) -> list[str]:
+def _lines(finding: Finding) -> list[str]:
     mark = "FAULT" if finding.error else "ok"
     lines = [f"{finding.role}: {mark}  {finding.file}"]
     lines += [f"    {key}: {value}" for key, value in finding.facts.items()]
@@ -172,7 +178,7 @@ def sketch_to_file(
     radius_m: float,
     made_for: str,
 ) -> str:
-    """Write the sketch page of a place and tell where it is.
+    """Write the sketch page of a place; where it is, in words.
 
     Parameters
     ----------
@@ -190,7 +196,7 @@ def sketch_to_file(
     write_atomic(target, page)
     return _plain(
         f"Open {target} or send it to the volunteer. It shows no other parcel.\n"
-        "What comes back goes in with: siting score INPUTS --sketch FILE"
+        "Use the file that comes back with: siting score INPUTS --sketch FILE"
     )
 
 
@@ -210,7 +216,7 @@ def review_to_folder(
     species: Path | None = None,
     public: bool = False,
 ) -> str:
-    """Set a season beside the scores of its places and write the answer; the headline in words."""
+    """Compare a season with the scores of its places and write the answer; its headline."""
     import datetime as dt
 
     from siting.review.effort import ALL_WILD
@@ -226,5 +232,5 @@ def review_to_folder(
         groups=read_groups(species) if species else None,
         today=now,
     )
-    told = write_review(found, folder, protocol, today=now, public=public)
-    return _plain(f"{told}\nOpen {folder / 'review.html'}")
+    headline = write_review(found, folder, protocol, today=now, public=public)
+    return _plain(f"{headline}\nOpen {folder / 'review.html'}")

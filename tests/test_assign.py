@@ -148,8 +148,8 @@ def test_the_distance_is_told_as_the_reason():
     assert b.chosen.parcel == "P3"
     away = length(metres(options[0], options[1]))
     assert b.traded == (
-        f"P2 spot 1 (index 0.9) would be better, but it lies {away} from the camera of cell A; "
-        "1.0 km (0.6 mi) are asked."
+        f"P2 spot 1 (index 0.9) would be better, but it lies {away} from the camera of cell A, "
+        "and 1.0 km (0.6 mi) is the rule."
     )
 
 
@@ -166,7 +166,7 @@ def test_a_cell_is_filled_even_beyond_the_share():
     options = [option(c, f"P{c}", 3000 * n, kind="water") for n, c in enumerate("ABCD")]
     found = assign(options, cells=list("ABCD"), rules=rules(share=0.25))
     assert len(cameras(found)) == 4
-    assert "more than the 1 asked" in found.cells[0].reason
+    assert "more than the 1 that should" in found.cells[0].reason
 
 
 def test_more_cells_before_a_better_spot():

@@ -107,7 +107,7 @@ def test_spots_say_how_firm_they_are_and_what_would_turn_the_list():
         assert percent(firm.share_among) in stability_words(firm)
     (note,) = [n for n in result.notes if n.code == "A-STABILITY-01"]
     assert "300 times" in note.text
-    assert "if the ratio of" in note.text or "No single weight" in note.text
+    assert "if the ratio of" in note.text or "No single ratio" in note.text
 
 
 def test_the_same_run_gives_the_same_stability():

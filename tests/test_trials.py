@@ -171,7 +171,7 @@ def test_the_ratio_that_turns_the_list_is_named():
     calm = trial_remark(
         lead, shown=2, land=shaken({}, {}), scoring=Scoring(), rules=StabilityRules()
     )
-    assert "No single weight" in notes_of([calm])[0].text
+    assert "No single ratio" in notes_of([calm])[0].text
 
 
 @pytest.mark.parametrize(("cell_m", "error_m"), [(1.0, 0.2), (10.0, 1.0), (30.0, 3.0)])

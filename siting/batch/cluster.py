@@ -66,7 +66,7 @@ class DaskExecutor:
         return found
 
     def submit(self, name: str, job: Any) -> None:
-        """Send a job; it is not pure, so that no old answer is taken for it."""
+        """Send a job; marked as not pure, or the cluster might reuse an old answer."""
         self._tries += 1
         key = f"siting-{os.getpid()}-{self._tries}"
         future = self._client.submit(_on_cluster, self._task, job, key=key, pure=False, retries=0)
@@ -117,7 +117,7 @@ class DaskExecutor:
                 "E-BATCH-01",
                 "The Dask cluster has had no worker for two minutes.",
                 rule="A batch needs at least one worker.",
-                cure="Start workers and run the same command again: what is done stays done.",
+                cure="Start workers and run the same command again: finished parcels are kept.",
             )
 
     def close(self, *, at_once: bool = False) -> None:

@@ -1,7 +1,7 @@
 """Where jobs run: in this process or in a pool of processes (on a cluster: `siting.batch.cluster`).
 
 All have the same methods: `submit` a job under a name, `wait` for jobs that ended, `close`.
-A job that takes its process with it is told as died; every other job goes on. `run_jobs` on top
+A job whose process dies is reported as died; every other job goes on. `run_jobs` on top
 gives each that died one more try, alone.
 """
 
@@ -62,7 +62,7 @@ class Executor(Protocol):
 def run_jobs(
     executor: Executor, jobs: Iterable[tuple[str, Any]], *, alone: Iterable[tuple[str, Any]] = ()
 ) -> Iterator[Ended]:
-    """Run every job and tell each as it ends, in the order they end.
+    """Run every job and yield each as it ends, in the order they end.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def one_thread() -> Iterator[None]:
 
 
 def prepare_worker() -> None:
-    """One thread, a small raster cache and no heed of Ctrl-C: the parent decides when to stop."""
+    """One thread, a small raster cache, and Ctrl-C ignored: the parent decides when to stop."""
     from threadpoolctl import threadpool_limits
 
     os.environ.update(WORKER_ENVIRONMENT)
@@ -202,7 +202,7 @@ class PoolExecutor:
         return _Worker(process, ours)
 
     def wait(self) -> list[Ended]:
-        """Wait until a job ended; tell all that did."""
+        """Wait until a job has ended; return all that have."""
         ready = multiprocessing.connection.wait([worker.pipe for worker, _ in self._busy])
         ended: list[Ended] = []
         for worker, count in list(self._busy):

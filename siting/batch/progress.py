@@ -27,7 +27,7 @@ class BatchProgress:
         self._every_s = every_s
         self._bar: Any = None
         self._total = self._ended = self._failed = self._before = 0
-        self._start = self._told = time.monotonic()
+        self._start = self._shown_s = time.monotonic()
 
     def stage(self, words: str) -> None:
         """A step that has no parcels to count."""
@@ -42,7 +42,7 @@ class BatchProgress:
         if done:
             click.echo(f"{done} done already", err=True)
         self._total, self._before, self._ended, self._failed = total, done, 0, 0
-        self._start = self._told = time.monotonic()
+        self._start = self._shown_s = time.monotonic()
         if total:
             self._bar = tqdm(
                 total=total,
@@ -61,8 +61,10 @@ class BatchProgress:
             self._bar.set_postfix({"failed": self._failed}, refresh=False)
             self._bar.update()
         now = time.monotonic()
-        if not self._terminal and (now - self._told >= self._every_s or self._ended == self._total):
-            self._told = now
+        if not self._terminal and (
+            now - self._shown_s >= self._every_s or self._ended == self._total
+        ):
+            self._shown_s = now
             click.echo(self.line(now), err=True)
 
     def line(self, now: float) -> str:

@@ -144,7 +144,18 @@ class Sizes:
 
 
 def try_inputs(inputs: Inputs, protocol: Protocol) -> Sizes:
-    """Open every raster, layer and legend that all parcels need, so that a fault is told once."""
+    """Open every raster, layer and legend that all parcels need, so that a fault is reported once.
+
+    Returns
+    -------
+    Sizes
+        From the cell sizes that were found, for the memory of each parcel.
+
+    Raises
+    ------
+    SitingError
+        As reading the file for one parcel would.
+    """
     cells: dict[str, float] = {}
     for key, spec in inputs.rasters().items():
         if isinstance(spec, CoverInput) and spec.is_polygons:

@@ -16,7 +16,10 @@ from siting.cli.options import number
     "--radius", type=float, default=1000.0, show_default=True, help="How far the land reaches, m."
 )
 @click.option(
-    "--for", "made_for", default="", help="The sign-up it is for; the sketch carries it back."
+    "--for",
+    "made_for",
+    default="",
+    help="Sign-up that the page is for; named in the sketch that comes back.",
 )
 @click.option(
     "-o",
@@ -61,7 +64,7 @@ def desk(
     no_browser: bool,
     port: int,
 ) -> None:
-    """Open the survey office in the browser. Sign-ups, land, places, hand-over; no internet."""
+    """Open the survey office in your browser: sign-ups, land, places, files. Needs no internet."""
     try:
         from siting.desk.run import run_desk
     except ModuleNotFoundError as error:

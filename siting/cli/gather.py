@@ -24,9 +24,11 @@ from siting.cli.progress_line import progress_line
     show_default=True,
     help="Which open data: the name of a recipe, or a file of your own (.toml).",
 )
-@click.option("--dem", multiple=True, help="Elevation by hand: files or folders of tiles.")
+@click.option("--dem", multiple=True, help="Elevation of your own: files or folders of tiles.")
 @click.option(
-    "--land-cover", multiple=True, help='Land cover by hand: files or folders of tiles; "osm".'
+    "--land-cover",
+    multiple=True,
+    help='Land cover of your own: files or folders of tiles; or "osm".',
 )
 @click.option("--legend", default="", help="Legend of --land-cover: a name or a CSV.")
 @click.option(
@@ -34,7 +36,7 @@ from siting.cli.progress_line import progress_line
     type=click.Choice(["yes", "no", "unknown"]),
     default="unknown",
     show_default=True,
-    help="Whether the heights of --dem are of tree tops and roofs.",
+    help="Whether the heights of --dem include trees and roofs.",
 )
 @click.option(
     "--margin",
@@ -47,7 +49,8 @@ from siting.cli.progress_line import progress_line
     "--osm",
     type=click.Path(exists=False),
     default="",
-    help="OpenStreetMap extract (.osm.pbf), or a folder made from one. Without land: make it.",
+    help="OpenStreetMap extract (.osm.pbf), or a folder made from one. Without a piece of land "
+    "the folder is made.",
 )
 @click.option(
     "--lidar", multiple=True, help="Point clouds (.las, .laz) or folders: elevation, vegetation."
@@ -70,11 +73,11 @@ from siting.cli.progress_line import progress_line
     show_default=True,
     help="Never download more than this, MB.",
 )
-@click.option("--allow-host", multiple=True, help="Another host that may be contacted.")
+@click.option("--allow-host", multiple=True, help="Another host that may be asked for data.")
 def gather(out: Path, **options: Any) -> None:
     """Gather open elevation, land cover and layers for a piece of land into a folder.
 
-    This is the only command that asks the network. Run it again to resume or renew.
+    This is the only command that uses the network. Run it again to resume or renew.
     """
     from siting.commands import gather_to_folder
 
@@ -87,8 +90,8 @@ def gather(out: Path, **options: Any) -> None:
         return agreed or (sys.stdin.isatty() and click.confirm("Download it?", err=True))
 
     with progress_line() as progress:
-        told = gather_to_folder(ask, out, confirm=confirm, progress=progress)
-    click.echo(told)
+        said = gather_to_folder(ask, out, confirm=confirm, progress=progress)
+    click.echo(said)
 
 
 def _ask(options: dict[str, Any]) -> Any:
@@ -127,7 +130,7 @@ def _region(point: str | None, radius: float | None, parcel: str | None, bounds:
     name, count = ("point", 2) if point is not None else ("bounds", 4)
     numbers = [number(name, text) for text in (point or bounds or "").split(",")]
     if len(numbers) != count:
-        raise click.BadParameter(f"--{name} needs {count} numbers with commas between.")
+        raise click.BadParameter(f"--{name} needs {count} numbers separated by commas.")
     if radius is not None:
         return region.from_point(numbers[0], numbers[1], radius)
     return region.from_bounds(numbers[0], numbers[1], numbers[2], numbers[3])

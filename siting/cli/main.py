@@ -24,13 +24,13 @@ from siting.errors import SitingError, memory_error, out_of_memory
 @click.version_option(__version__, prog_name="siting")
 @click.option("--debug", is_flag=True, help="Show the full trace of an error.")
 def siting(debug: bool) -> None:
-    """Find, rank and explain good places for a survey's motion-triggered still camera."""
+    """Find, rank and explain good spots for a survey's motion-triggered still camera."""
     logging.basicConfig(
         level=logging.DEBUG if debug else logging.WARNING,
         format="%(levelname)s %(name)s: %(message)s",
         stream=sys.stderr,
     )
-    # Libraries chatter; only our own lines help a user, and what is wrong is told in one message.
+    # Lines of libraries help no user, and repeat what the one message of an error says.
     for noisy in ("rasterio", "numba", "fiona", "pyogrio", "matplotlib"):
         logging.getLogger(noisy).setLevel(logging.WARNING if debug else logging.ERROR)
 
@@ -43,8 +43,8 @@ def main() -> None:
     """Entry point: every failure becomes one message and its exit code."""
     # The systems of equations here are small: further threads would wait more than they work.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    # The libraries make half a million objects that stay: looking through them again and again
-    # for what can go takes a tenth of a short run.
+    # The libraries make half a million lasting objects: searching them again and again for
+    # garbage takes a tenth of a short run.
     gc.set_threshold(100_000, 50, 50)
     debug = "--debug" in sys.argv
     forgive_closed_streams()

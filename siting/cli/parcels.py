@@ -33,10 +33,10 @@ def score(
 
     inputs, protocol = settings_of(inputs_file, protocol_file, options)
     with progress_line() as progress:
-        told = score_to_folder(
+        said = score_to_folder(
             inputs, protocol, out, progress=progress, public=public, overwrite=overwrite
         )
-    click.echo(told)
+    click.echo(said)
 
 
 def _pages(context: click.Context, option: click.Parameter, value: str) -> int | None:
@@ -86,7 +86,7 @@ def batch(
     from siting.commands import batch_to_folder
 
     inputs, protocol = settings_of(inputs_file, protocol_file, options)
-    told, complete = batch_to_folder(
+    said, complete = batch_to_folder(
         inputs,
         protocol,
         out,
@@ -95,7 +95,7 @@ def batch(
         ),
         watcher=BatchProgress(),
     )
-    click.echo(told)
+    click.echo(said)
     if not complete:
         raise SystemExit(4)
 

@@ -26,7 +26,7 @@ import click
     type=click.Path(path_type=Path),
     help="Table of two columns: species as in the package, and its group.",
 )
-@click.option("--public", is_flag=True, help="Leave out whatever tells of a single camera.")
+@click.option("--public", is_flag=True, help="Leave out whatever is about a single camera.")
 def review(
     packages: tuple[Path, ...],
     inputs_file: Path,
@@ -36,12 +36,12 @@ def review(
     species: Path | None,
     public: bool,
 ) -> None:
-    """Say whether higher scores recorded more, from last season's Camera Trap Data Packages."""
+    """Check whether higher scores recorded more, from last season's Camera Trap Data Packages."""
     from siting.commands import review_to_folder
 
     if bool(group) != bool(species):
         raise click.UsageError("--group and --species belong together.")
-    told = review_to_folder(
+    said = review_to_folder(
         packages, inputs_file, protocol_file, out, group=group, species=species, public=public
     )
-    click.echo(told)
+    click.echo(said)

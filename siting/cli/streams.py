@@ -8,7 +8,7 @@ from typing import Any
 
 
 class Forgiving:
-    """Standard output or error that never ends a run: what nobody reads any more is dropped.
+    """Standard output or error that never ends a run: output that nobody reads is dropped.
 
     A pipe that was closed (`siting check x.toml | head -1`) or a stream that was never open must
     not cost the files of a run, nor change how it ends.
@@ -33,7 +33,7 @@ class Forgiving:
             self._give_up()
 
     def _give_up(self) -> None:
-        # What still stands in the buffer goes nowhere, or Python would complain of it at its end.
+        # What is left in the buffer goes nowhere, or Python would complain about it on exit.
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, self._stream.fileno())
         os.close(nowhere)

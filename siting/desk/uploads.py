@@ -1,4 +1,4 @@
-"""Files dropped onto the desk: told by their first bytes, unpacked with care, read as shapes.
+"""Files dropped onto the desk: recognised by their first bytes, unpacked with care, read as shapes.
 
 This runs in the worker only: the server never opens a file from outside with a map library.
 """

@@ -111,7 +111,7 @@ def serve(pipe: Connection) -> None:
             pipe.send(("failed", error))
         except (BrokenPipeError, KeyboardInterrupt):
             return
-        except Exception as error:  # told as a fault of the program, the desk goes on
+        except Exception as error:  # reported as a fault of the program; the desk goes on
             pipe.send(("failed", _internal(error)))
 
 

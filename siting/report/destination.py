@@ -58,8 +58,8 @@ def check_destination(folder: Path, names: Iterable[str], *, kind: str, inputs: 
         raise SitingError(
             "E-OUT-03",
             f"{folder} holds {_WORDS[there]}; this run makes {_WORDS[kind]}.",
-            rule="A folder holds one kind of run: exact places must not lie beside files that are "
-            "passed on, nor one record replace another.",
+            rule="A folder holds one kind of run: exact places must not lie beside files to pass "
+            "on, and one record must not replace another.",
             cure="Name another folder with --out.",
         )
 
@@ -131,8 +131,8 @@ def check_replaceable(
             "E-OUT-04",
             f"{folder} holds {', '.join(found[:5])} and no run.json that can be read: an "
             "unfinished run, or files of yours.",
-            rule="What this program did not finish itself is not replaced unasked.",
-            cure="Say --overwrite if these files may go, or name another folder with --out.",
+            rule="Files that this program did not finish itself are not replaced.",
+            cure="Add --overwrite if these files may go, or name another folder with --out.",
         )
     if not _same_settings(record, inputs=inputs, protocol=protocol):
         raise _finished(folder, "a finished run of other inputs or rules")
@@ -151,8 +151,8 @@ def check_same_list(folder: Path, *, inputs: Inputs, overwrite: bool) -> None:
         raise SitingError(
             "E-OUT-04",
             f"{folder} holds a finished batch of another list of parcels.",
-            rule="The tables of one list are not replaced unasked by those of another.",
-            cure="Say --overwrite to replace them, or name another folder with --out.",
+            rule="The tables of one list are not replaced by those of another.",
+            cure="Add --overwrite to replace them, or name another folder with --out.",
         )
 
 
@@ -175,7 +175,7 @@ def _held(record: Mapping[str, Any], *path: str) -> Any:
 def check_same_sources(folder: Path, result: Result, *, overwrite: bool) -> None:
     """E-OUT-04 where a finished run of other bytes would be replaced unasked.
 
-    What was read is known by its fingerprint, so this can be told only after the reading.
+    What was read is known by its fingerprint, so this is known only after reading.
     """
     record = record_of(folder)
     if overwrite or record is None:
@@ -190,6 +190,6 @@ def _finished(folder: Path, what: str) -> SitingError:
     return SitingError(
         "E-OUT-04",
         f"{folder} holds {what}.",
-        rule="A finished run is replaced unasked only by one of the same inputs.",
-        cure="Say --overwrite to replace it, or name another folder with --out.",
+        rule="A finished run is replaced only by a run of the same inputs.",
+        cure="Add --overwrite to replace it, or name another folder with --out.",
     )

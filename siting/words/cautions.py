@@ -1,7 +1,7 @@
 """The cautions that apply on a piece of land and at a spot, in plain sentences.
 
-Every sentence hands over to a local rule, the owner or a trained person: the program knows a map,
-not the place. None says that anything is without danger or within the law.
+Every sentence refers to a local rule, the owner or a trained person: the program knows a map, not
+the place. None of them says that anything is safe or legal.
 """
 
 from __future__ import annotations
@@ -38,8 +38,8 @@ class Nearby:
     """What lies near a spot or its walk; infinity where a layer knows of nothing.
 
     Distances in metres, slopes in degrees. `valley_m` is the distance to a valley line worked out
-    from the elevations, where no water layer was given; `unknown_trail_m` that to a trail of which
-    nobody has said who uses it, `park_m` that to parks and verges of the land cover. `crossings`
+    from the elevations, where no water layer was given; `unknown_trail_m` that to a trail whose
+    users are not known, `park_m` that to parks and verges of the land cover. `crossings`
     are the streams crossed on the walk, `outside_m` its part off the parcel and off every road and
     trail, `beside_road_m` its part on or within 10 m of a road with through or village traffic.
     """
@@ -60,7 +60,7 @@ class Nearby:
     beside_road_m: float = 0.0
 
 
-# A walk that leads this far beside traffic is told of it; its first steps from a car are not.
+# Longer than the first steps from a parked car: only then does a walk beside traffic need a word.
 _BESIDE_ROAD_M, _BESIDE_M = 30.0, 10.0
 _FINE_DEM_M = 5.0
 

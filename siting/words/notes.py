@@ -1,4 +1,4 @@
-"""Assumptions and warnings as sentences: one maker for each code a `Remark` may bear."""
+"""Assumptions and warnings as sentences: one function per code of a `Remark`."""
 
 from __future__ import annotations
 
@@ -88,14 +88,13 @@ def _stability(
     turns = (
         f"Another place would come first {'; '.join(turning)}."
         if turning
-        else "No single weight, made three times as large or as small or nothing, puts another "
-        "place first."
+        else "No single ratio, changed threefold or switched off, would put another place first."
     )
     return (
         f"Places were tried {rules.draws} times: mapped lines moved by {rules.line_error_m:g} m, "
         f"land cover by {cover_error_m:g} m with {100 * rules.misread_share:g} % misread in "
-        f"patches, elevations by {elevation_error_m:g} m, all of it alike for neighbours; ratios "
-        f"drawn within their intervals, costs of travel and headings changed. {turns}"
+        f"patches, elevations by {elevation_error_m:g} m, neighbouring places alike; ratios drawn "
+        f"within their intervals, travel costs and headings changed. {turns}"
     )
 
 
@@ -131,7 +130,7 @@ def _drawn(*, strata: Sequence[tuple[str, int, float]], seed: int, asked: int) -
 def _search_ended(*, looked: int) -> str:
     return (
         f"The search looked around from {looked:,} cells, the most allowed "
-        "(candidates.most_looks), before it was sure of the best ones: a place a little better may "
+        "(candidates.most_looks), before it was sure of the best ones: a slightly better place may "
         "lie near a spot."
     )
 
@@ -153,7 +152,7 @@ _SAYS: Mapping[str, Callable[..., str]] = {
 
 
 def layers_together(notes: Iterable[Note]) -> tuple[Note, ...]:
-    """The notes, with one sentence to a file for all its layers that have nothing here.
+    """The notes, with one sentence per file for all its layers that have nothing here.
 
     Examples
     --------

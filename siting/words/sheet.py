@@ -1,4 +1,4 @@
-"""What the field sheet tells every volunteer: what to bring, how to set up, what to write down."""
+"""What the field sheet says to every volunteer: what to bring, how to set up, what to record."""
 
 from __future__ import annotations
 
@@ -86,6 +86,6 @@ def when_to_come_back(visits: VisitPlan) -> str:
     """The check visit, and how long card and batteries last."""
     full, flat = visits.days_to_full_card, visits.days_to_flat_battery
     return (
-        f"Come back after about {visits.check_after_days} days. At the survey's figures the card "
+        f"Come back after about {visits.check_after_days} days. By the survey's figures the card "
         f"will be full after about {full:.0f} days and the batteries flat after about {flat:.0f}."
     )

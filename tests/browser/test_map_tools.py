@@ -86,7 +86,7 @@ def test_the_first_words_follow_the_reports_and_the_weights(wide):
     rows = wide.locator("#spot-list > li").evaluate_all("rows => rows.map((row) => row.id)")
     order = [int(name.removeprefix("item-")) for name in rows]
     assert order[-1] == 1
-    assert first.inner_text().startswith(f"With your weights, go to spot {order[0]} next. ")
+    assert first.inner_text().startswith(f"With your ratios, go to spot {order[0]} next. ")
     open_card(wide, 3)
     report(wide, "visit-3", "chosen")
     assert first.inner_text().startswith("You chose spot 3. ")

@@ -88,7 +88,7 @@ def test_one_command_makes_a_region_and_a_second_scores_it(gardiner, way, tmp_pa
     site.sent = 0
     out = tmp_path / "region"
     told = run("gather", "--point", GARDINER_POINT, "--radius", 300, "-o", out, "--recipe", rules)
-    assert "from the network" in told
+    assert "downloaded" in told
     assert sorted(p.name for p in out.iterdir() if not p.name.startswith(".")) == [
         "dem.tif", "inputs.toml", "land_cover.tif", "sources.json",
     ]  # fmt: skip
@@ -182,7 +182,7 @@ def test_a_second_run_asks_nothing_and_an_update_reads_no_window(gardiner, tmp_p
     run(*command)
     before = {p.name: p.read_bytes() for p in out.iterdir() if p.is_file()}
     site.asked.clear()
-    assert "Nothing was asked of the network" in run(*command)
+    assert "Nothing was downloaded" in run(*command)
     assert site.asked == []
     told = run(*command, "--update")
     assert "Kept from the last run: dem.tif, land_cover.tif" in told

@@ -57,7 +57,7 @@ def _faulty(kind: str, why: str) -> SitingError:
     return SitingError(
         "E-LETTER-01",
         f"The letter template {kind}.txt cannot be filled in: {why}.",
-        rule=f"What stands in braces is one of {', '.join(_BLANKS)}; a brace itself is doubled.",
+        rule=f"Text in braces must be one of {', '.join(_BLANKS)}; write a plain brace twice.",
         cure="Correct the template.",
     )
 

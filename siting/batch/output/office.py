@@ -30,8 +30,8 @@ VISIT_COLUMNS = (
 )  # fmt: skip
 DUE_COLUMNS = ("parcel_id", "locationID", "deploymentID", "last_visit", "due", "why", "bring")
 _BRING = (
-    "an empty card, fresh batteries, the key of the lock, the guide; clippers in the growing "
-    "season, a small shovel when snow lies"
+    "an empty card, fresh batteries, the key to the lock, the guide; pruners in the growing "
+    "season, a small shovel if there is snow"
 )
 
 
@@ -134,9 +134,9 @@ def _clock_was_off(deployment: Deployment) -> bool | None:
 def _comment(deployment: Deployment) -> str:
     parts = [clean(deployment.start.note)]
     if deployment.end is None:
-        parts.append("The camera still stands; deploymentEnd is planned or the last visit.")
+        parts.append("The camera is still out; deploymentEnd is planned or the last visit.")
     if not isinstance(deployment.start.at, dt.datetime):
-        parts.append("The time of day of the start was not noted; noon stands in.")
+        parts.append("The time of day of the start was not noted; noon is used.")
     return " ".join(part for part in parts if part)
 
 

@@ -1,4 +1,4 @@
-"""One parcel and spot to each survey cell: chosen together, so that neighbours keep apart.
+"""One parcel and spot for each survey cell: chosen together, so that neighbours keep apart.
 
 The choice is a small integer program, solved by HiGHS through `scipy.optimize.milp`. Three wishes
 are met in this order, each as well as the ones before it allow: as many cells as possible get a
@@ -6,8 +6,8 @@ camera; as few cameras as possible go beyond the share that one kind of place ma
 the values of the chosen spots is greatest.
 
 Since the last step is an optimum, a cell whose best spot was not chosen always has one of two
-reasons, and it is told: the best spot lies too near the camera of another cell, or its kind of
-place already has its share.
+reasons, and the table gives it: the best spot lies too near the camera of another cell, or its
+kind of place already has its share.
 """
 
 from __future__ import annotations
@@ -69,15 +69,15 @@ def assign(options: Sequence[Option], *, cells: Sequence[str], rules: AssignRule
         raise SitingError(
             "E-ASSIGN-01",
             "No parcel names a survey cell.",
-            rule="Cameras are assigned to cells, so parcels must say in which they lie.",
+            rule="Cameras are assigned to cells, so every parcel must name its cell.",
             cure="Name the column with [parcel] cell_column, or leave out --assign.",
         )
     names = sorted(set(cells))
     kept = best_few(options, rules)
     program = Program(kept, names, rules)
     chosen, gap = program.solve()
-    told = [_cell_choice(program, name, chosen) for name in names]
-    return Assignment(tuple(told), gap)
+    choices = [_cell_choice(program, name, chosen) for name in names]
+    return Assignment(tuple(choices), gap)
 
 
 def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> CellChoice:
@@ -113,7 +113,7 @@ def _called(option: Option) -> str:
 def _scant(option: Option) -> str:
     """What to say with a parcel that suits badly: it is not proposed without a word."""
     said = _weakness(option)
-    return f"; {said}: look at it before you promise one" if said else ""
+    return f"; {said}: look at it before you promise a camera" if said else ""
 
 
 def _weakness(option: Option) -> str:
@@ -158,7 +158,7 @@ def _no_camera(program: Program, ranked: Sequence[int], others: AbstractSet[int]
     best = _called(program.options[ranked[0]])
     found = _nearest(program, ranked[0], others)
     if found is None:
-        return f"The time for the choice ended before {best} could be placed."
+        return f"The time limit ended before {best} could be placed."
     asked = length(program.rules.distance_m)
     return (
         f"Every spot lies within {asked} of the camera of another cell: {best} is {found[1]} from "
@@ -171,12 +171,12 @@ def _against(program: Program, n: int, others: AbstractSet[int]) -> str:
     found = _nearest(program, n, others)
     if found is not None:
         asked = length(program.rules.distance_m)
-        return f"it lies {found[1]} from the camera of cell {found[0]}; {asked} are asked"
+        return f"it lies {found[1]} from the camera of cell {found[0]}, and {asked} is the rule"
     kind, cameras = program.options[n].kind, len(others) + 1
     used = sum(1 for m in others if program.options[m].kind == kind)
     return (
         f"{used} of the {cameras} cameras already stand at this kind of place ({kind}); at most "
-        f"{program.most(kind, cameras)} are asked"
+        f"{program.most(kind, cameras)} should"
     )
 
 
@@ -188,5 +188,5 @@ def _over_share(program: Program, pick: int, others: AbstractSet[int]) -> str:
         return ""
     return (
         f"; with it {used} of the {cameras} cameras stand at this kind of place ({kind}), more "
-        f"than the {most} asked, since no other choice fills as many cells"
+        f"than the {most} that should, because no other choice fills as many cells"
     )

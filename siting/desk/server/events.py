@@ -1,4 +1,4 @@
-"""What happens at the desk, told to every open page as server-sent events."""
+"""What happens at the desk, sent to every open page as server-sent events."""
 
 from __future__ import annotations
 

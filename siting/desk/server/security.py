@@ -1,4 +1,4 @@
-"""Who may speak with the desk: this machine, this browser, this page; nobody else.
+"""Who may use the desk: this machine, this browser, this page; nobody else.
 
 The page is handed to whoever opens the one-time address that the program printed. Another page in
 the same browser, another port, another name for this machine, a frame: all are refused.

@@ -52,7 +52,7 @@ def open_office(folder: Path, inputs_file: Path | None) -> Inputs:
 
 def _maps_of(inputs_file: Path, folder: Path) -> dict[str, Any]:
     """The tables of an inputs file but its parcel, paths counted from the office folder."""
-    load_inputs(inputs_file, NO_PLACE)  # every fault of it is told before anything is written
+    load_inputs(inputs_file, NO_PLACE)  # reports every fault before anything is written
     tables = {name: table for name, table in read_toml(inputs_file).items() if name != "parcel"}
     here = inputs_file.resolve().parent
     # Where one steps onto the land belongs to each sign-up, not to the region.

@@ -1,7 +1,8 @@
 """The office file: every sign-up, what is known of its land, runs, decisions, in one GeoPackage.
 
 Only Python's sqlite3 touches the file in this process. A wheel of another library carries a SQLite
-of its own, and two of them in one process do not see each other's locks: confirmed rows get lost.
+of its own, and two of them in one process do not see each other's locks: rows that were saved get
+lost.
 """
 
 from __future__ import annotations
@@ -59,7 +60,7 @@ class Store:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / FILE
-        with _told(self.path):
+        with _failures_of(self.path):
             self._db = sqlite3.connect(
                 self.path, timeout=_WAIT_MS / 1000, isolation_level=None, check_same_thread=False
             )
@@ -92,7 +93,7 @@ class Store:
 
     def copy_to(self, target: Path) -> None:
         """A copy of one moment, also while somebody writes."""
-        with _told(target):
+        with _failures_of(target):
             self._db.execute("VACUUM INTO ?", (str(target),))
 
     # --- one act, whole or not at all --------------------------------------------------------
@@ -100,7 +101,7 @@ class Store:
     @contextmanager
     def _act(self, what: str, uid: str, before: Any = None, after: Any = None) -> Iterator[None]:
         """A transaction that also writes one line of the record of changes."""
-        with _told(self.path):
+        with _failures_of(self.path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield
@@ -160,7 +161,7 @@ class Store:
             )
 
     def signup(self, uid: str) -> Row:
-        """One sign-up; Missing where there is none."""
+        """One sign-up; raises Missing where there is none."""
         row = self._db.execute(
             "SELECT * FROM signup WHERE uid = ? AND gone_at IS NULL", (uid,)
         ).fetchone()
@@ -357,8 +358,8 @@ def _json(value: Any) -> str | None:
 
 
 @contextmanager
-def _told(path: Path) -> Iterator[None]:
-    """SQLite's failures as ours, with what to do."""
+def _failures_of(path: Path) -> Iterator[None]:
+    """SQLite's failures as errors of this program, with what to do."""
     try:
         yield
     except sqlite3.OperationalError as error:

@@ -110,7 +110,7 @@ def _measure(name: str, unit: str, meaning: str) -> Column[SpotRow]:
     )  # fmt: skip
 
 
-_TO = "to the nearest one; empty where there is none on this land"
+_TO = "to the nearest one; empty if there is none on this land"
 
 COLUMNS: tuple[Column[SpotRow], ...] = (
     Column("rank", "whole", "", "1 is the best", lambda row: row.spot.rank, public=True),
@@ -144,21 +144,22 @@ COLUMNS: tuple[Column[SpotRow], ...] = (
     Column("search_radius_m", "whole", "m", "how far around the point to look for the right tree",
            lambda row: row.fact.search_radius_m, public=True),
     Column("extent", "text", "",
-           "where the maps cannot tell a point: the stretch or area that is as good, in words",
+           "where the maps cannot single out a point: the stretch or area that is as good",
            lambda row: clean(extent_words(e, radius_m=row.spot.search_radius_m))
            if (e := row.spot.extent) else None),
-    Column("score", "decimal", "0..1", "total with the heading; what the rank is by",
+    Column("score", "decimal", "1 = plain ground", "index with the heading; what the rank is by",
            lambda row: rounded(row.spot.score, 4)),
-    Column("site_score", "decimal", "0..1",
-           "total without the heading, as in `suitability.tif`",
+    Column("site_score", "decimal", "1 = plain ground",
+           "index without the heading, as in `suitability.tif`",
            lambda row: rounded(row.spot.site_score, 4)),
-    Column("attraction", "decimal", "0..1", "the half of the score that draws animals",
+    Column("attraction", "decimal", "times",
+           "factor of the index: what draws animals, mostly 1 or above",
            lambda row: rounded(row.spot.attraction, 4)),
-    Column("conditions", "decimal", "0..1", "the half of the score that lets a camera work",
+    Column("conditions", "decimal", "times", "factor of the index: what is not ideal, 1 or less",
            lambda row: rounded(row.spot.conditions, 4)),
     Column(
         "stability", "text", "",
-        "firm, fair or toss-up: how often the rank held when weights and elevations were shaken",
+        "firm, fair or toss-up: would it keep its rank if maps and settings were slightly wrong",
         lambda row: row.fact.stability or None,
     ),
     Column("heading_true_deg", "whole", "degrees", "best heading, from true north",

@@ -133,7 +133,7 @@ FIELDS: tuple[Field, ...] = (
 def planned_times(survey: SurveyInput) -> tuple[str, str] | None:
     """Start of the first and end of the last planned day with their offset from UTC.
 
-    None when the days or the time zone are not given: a time without a zone is none.
+    None when the days or the time zone are not given: a clock time without a zone is not a moment.
     """
     if survey.first_day is None or survey.last_day is None or not survey.time_zone:
         return None
@@ -231,7 +231,7 @@ def _comment(times: tuple[str, str] | None) -> str:
 
 
 def piped(text: str) -> str:
-    """Text fit for a list whose parts are told apart by pipes and whose keys end in a colon."""
+    """Text that fits a list with pipes between its parts and colons after its keys."""
     return " ".join(clean(text).replace("|", "/").replace(":", "-").split())
 
 

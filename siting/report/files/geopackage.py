@@ -60,7 +60,7 @@ def write_layers(
     """
     import pyogrio
 
-    told = {"SITING_ATTRIBUTION": attribution} if attribution else None
+    credit = {"SITING_ATTRIBUTION": attribution} if attribution else None
 
     with _fixed_time():
         for number, (name, frame) in enumerate(layers.items()):
@@ -73,7 +73,7 @@ def write_layers(
                     append=number > 0,
                     dataset_options={"VERSION": _VERSION} if number == 0 else None,
                     # Map programs show it as the file's metadata (table gpkg_metadata).
-                    dataset_metadata=told if number == 0 else None,
+                    dataset_metadata=credit if number == 0 else None,
                     geometry_type=kinds[name],
                 )
             except pyogrio.errors.DataSourceError as error:
@@ -158,8 +158,8 @@ def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:
     """One row to a reason: all ground inside the parcel where no camera may stand for it."""
     bits: list[NoGo] = []
     areas: list[Geometry] = []
-    told = [bit for bit in NoGo if bit is not NoGo.OUTSIDE]
-    for bit, found in drawing.zone_areas(result.no_go, told, grid=result.land.grid):
+    shown = [bit for bit in NoGo if bit is not NoGo.OUTSIDE]
+    for bit, found in drawing.zone_areas(result.no_go, shown, grid=result.land.grid):
         parts = [area for area in found if isinstance(area, shapely.Polygon)]
         bits.append(bit)
         areas.append(shapely.MultiPolygon(parts))

@@ -30,8 +30,8 @@ _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     """The spots as GPX 1.1 waypoints, and the walks to them as routes."""
     parcel = result.land.parcel
-    told = " ".join(full_lines(result.land.credits))
-    words = f"Ranked spots for a camera, best first; WGS 84, metres. {told}".strip()
+    credit = " ".join(full_lines(result.land.credits))
+    words = f"Ranked spots for a camera, best first; WGS 84, metres. {credit}".strip()
     root = _root(clean(parcel.label or parcel.id), words)
     known = list(facts)
     for fact in known:

@@ -105,7 +105,7 @@ def field_sheet(
             _page(
                 result,
                 fact,
-                told=(*general, *shared),
+                said_before=(*general, *shared),
                 shut=shut,
                 camera=protocol.camera,
                 number=number,
@@ -134,7 +134,7 @@ def _area(result: Result) -> str:
 
 
 def _shared(facts: Sequence[SpotFacts], *, general: tuple[str, ...]) -> tuple[str, ...]:
-    """Cautions that all pages share, when any page is too full: they are told before them all."""
+    """Cautions that all pages share, when any page is too full: printed once, before the pages."""
     own = [[line for line in fact.cautions if line not in general] for fact in facts]
     if not any(_full(fact, lines) for fact, lines in zip(facts, own, strict=True)):
         return ()
@@ -170,7 +170,7 @@ def _cover(result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometr
 
 
 def _cover_height_mm(spots: int, warnings: int) -> float:
-    """What the lines below the map leave of a Letter page at 10 points."""
+    """Height left for the map on a Letter page at 10 points, below and above its text."""
     return min(max(196.0 - 9.6 * spots - 9.0 * warnings, 70.0), 150.0)
 
 
@@ -230,12 +230,12 @@ def _page(
     result: Result,
     fact: SpotFacts,
     *,
-    told: tuple[str, ...],
+    said_before: tuple[str, ...],
     shut: Sequence[Geometry],
     camera: CameraRules,
     number: int,
 ) -> SpotPage:
-    own = tuple(line for line in fact.cautions if line not in told)
+    own = tuple(line for line in fact.cautions if line not in said_before)
     geo = f"geo:{fact.lat:.5f},{fact.lon:.5f}"
     facing = fact.facing
     return SpotPage(

@@ -35,8 +35,8 @@ def zones_data(no_go: NoGoArray, *, grid: Grid) -> list[dict[str, Any]]:
     """The areas of each reason inside the parcel; a reason that does not occur is left out."""
     smallest_m2 = max(_NAMED_CELLS * grid.cell_size_m**2, _NAMED_M2)
     found = []
-    told = [bit for bit in NoGo if bit is not NoGo.OUTSIDE]
-    for bit, areas in drawing.zone_areas(no_go, told, grid=grid):
+    shown = [bit for bit in NoGo if bit is not NoGo.OUTSIDE]
+    for bit, areas in drawing.zone_areas(no_go, shown, grid=grid):
         light = drawing.lighter(areas, cell_size_m=grid.cell_size_m)
         names = drawing.label_points(areas, smallest_m2=smallest_m2)
         found.append(

@@ -281,7 +281,7 @@ function sending() {
     node("label", {}, "Your name (only if the survey asked for it)",
       textField(state.saidBy, 200, (words) => { state.saidBy = words; })),
     node("label", {}, "Anything else the survey should know", noteField()),
-    node("p", {}, "The file shows the land exactly. Send it to the survey and to nobody else."),
+    node("p", {}, "The file shows the land exactly. Send it only to the survey."),
     node("div", { class: "buttons" },
       canShare(name) ? button("Share the file", () => share(name, text(), said), { class: "main" }) : null,
       button("Save the file", save, { class: "main" }),

@@ -1,4 +1,4 @@
-"""The words of the desk that are not on a button: layers, hand-over, what a click will show."""
+"""The words of the desk that are not on a button: layers, the note to the volunteer, faults."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def layers() -> tuple[Layer, ...]:
 HAND_OVER = (
     "Open map.html in a web browser; it works without the internet. field_sheet.html is for "
     "printing, spots.gpx for a GPS or a map app.\n\n"
-    "These files show private land exactly. Send them to the volunteer and to nobody else. "
+    "These files show private land exactly. Send them only to the volunteer. "
     "Local law, the landowner and what you see on the spot come first."
 )
 
@@ -58,5 +58,5 @@ def words_data() -> dict[str, Any]:
     """For the page: the layers, and what a downloaded file shows."""
     return {
         "layers": [asdict(layer) for layer in layers()],
-        "exact": "This file shows the land exactly. Send it to the volunteer and to nobody else.",
+        "exact": "This file shows the land exactly. Send it only to the volunteer.",
     }

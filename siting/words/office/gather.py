@@ -36,35 +36,35 @@ def question(total: int) -> str:
 def surface(layer: str, title: str) -> Note:
     """W-SURFACE-01: heights that are not of the ground."""
     text = (
-        f"The heights of {title or layer} are of tree tops and roofs where there are any, not of "
-        "the ground: slope and view in and beside woods are not to be trusted. Judge them on the "
-        "spot, or use bare-earth elevations."
+        f"The heights of {title or layer} are those of tree tops and roofs where there are any, "
+        "not of the ground: do not trust slope and view in and beside woods. Check them on site, "
+        "or use bare-earth elevations."
     )
     return Note("W-SURFACE-01", "warning", text)
 
 
 def surface_unknown(file: str, hint: str) -> Note:
-    """A-SURFACE-01: nobody said whether heights are of the ground."""
+    """A-SURFACE-01: it is not known whether heights are of the ground."""
     more = f" Its name has {hint!r} in it, which often means a surface model." if hint else ""
     text = (
-        f"Nothing says whether the heights of {file} are of the ground or of tree tops and roofs; "
-        f"the ground was assumed.{more} Say it with --surface no, or --surface yes."
+        f"It is not known whether the heights of {file} are of the ground or of tree tops and "
+        f"roofs; the ground was assumed.{more} Set --surface no, or --surface yes."
     )
     return Note("A-SURFACE-01", "assumption", text)
 
 
 def hole(layer: str, km2: float) -> Note:
-    """W-HOLE-01: ground of which nothing came."""
+    """W-HOLE-01: ground for which there are no data."""
     text = (
-        f"{layer}: nothing is known of {km2:,.2f} km2 of the region (a tile that is not there, "
-        "sea, or ground that was not measured). It stays unknown."
+        f"{layer}: there are no data for {km2:,.2f} km2 of the region (a missing tile, sea, or "
+        "ground that was not measured). It stays unknown."
     )
     return Note("W-HOLE-01", "warning", text)
 
 
 def editions(layer: str, taken: str, others: Sequence[str]) -> Note:
     """A-EDITION-01: several editions lie over the land and one was taken."""
-    text = f"{layer}: {taken} was taken; there are also {', '.join(others)}."
+    text = f"{layer}: {taken} was used; there are also {', '.join(others)}."
     return Note("A-EDITION-01", "assumption", text)
 
 
@@ -78,9 +78,10 @@ def items_changed(layer: str, gone: Sequence[str], new: Sequence[str]) -> Note:
 
 def seam(layer: str, cells: int, second: str, step: float) -> Note:
     """W-SEAM-01: two products in one raster."""
-    told = "they share no ground to compare" if step != step else f"it lies {step:+.2f} m off there"
+    # NaN is the one number that does not equal itself.
+    apart = "they share no ground to compare" if step != step else f"{step:+.2f} m off there"
     text = (
-        f"{layer}: {cells:,} cells were filled from {second}, {told}. A step may show at the seam."
+        f"{layer}: {cells:,} cells were filled from {second}, {apart}. A step may show at the seam."
     )
     return Note("W-SEAM-01", "warning", text)
 
@@ -89,7 +90,7 @@ def shared_cells(layer: str, names: Sequence[str]) -> Note:
     """W-SEAM-01: tiles that overlap and differ."""
     text = (
         f"{layer}: {', '.join(names[:6])} differ from their neighbours where they overlap; the "
-        "first by name was taken."
+        "first by name was used."
     )
     return Note("W-SEAM-01", "warning", text)
 
@@ -103,8 +104,8 @@ def part_only(layer: str, share: float) -> Note:
 def inputs_kept(name: str) -> Note:
     """A-INPUTS-01: the user's own lines are not overwritten."""
     text = (
-        f"inputs.toml was changed by hand since it was written, so it was kept; what would have "
-        f"been written is in {name}."
+        f"You have changed inputs.toml since it was written, so it was kept; the new version is "
+        f"in {name}."
     )
     return Note("A-INPUTS-01", "assumption", text)
 
@@ -127,7 +128,7 @@ def strange_ways(file: str, counts: Mapping[str, int]) -> Note:
 
 
 def hunting(count: int) -> Note:
-    """A-OSM-01: hunting stands are told, and kept clear of when the survey asks for it."""
+    """A-OSM-01: hunting stands are reported, and kept clear of when the survey asks for it."""
     text = (
         f"{count:,} hunting stands or grounds are mapped here (layer hunting). Ask the owner when "
         "hunting takes place and stay away then; --hunting no-go keeps spots clear of them."
@@ -146,7 +147,9 @@ def protected(count: int) -> Note:
 
 def old_extract(day: dt.date) -> Note:
     """W-AGE-01: an extract of years ago."""
-    text = f"The map extract is of {day.isoformat()}: ways and houses built since are not in it."
+    text = (
+        f"The map extract dates from {day.isoformat()}: paths and houses built since are not in it."
+    )
     return Note("W-AGE-01", "warning", text)
 
 
@@ -169,7 +172,7 @@ def twins(layer: str, count: int) -> Note:
     """W-TWIN-01: lines of one file that run along lines of another."""
     text = (
         f"{layer}: {count:,} lines of one source run along lines of the other within 5 m. They may "
-        "be one thing mapped twice; leave them out of one."
+        "be one thing mapped twice; leave them out of one source."
     )
     return Note("W-TWIN-01", "warning", text)
 
@@ -185,8 +188,8 @@ def density(
     span = " to ".join(str(year) for year in sorted({years[0], years[-1]})) if years else ""
     when = f"measured or filed in {span}, " if span else ""
     text = (
-        f"The point cloud was {when}with {points:.2g} points and {ground:.2g} of the ground to a "
-        f"square metre; cells of {cell_m:g} m were made of it."
+        f"The point cloud was {when}with {points:.2g} points per square metre, "
+        f"{ground:.2g} of them on the ground; cells of {cell_m:g} m were made from it."
     )
     count, median, most = held
     if count:
@@ -199,7 +202,10 @@ def density(
 
 def spikes(count: int) -> Note:
     """W-SPIKE-01: cells that stick out."""
-    text = f"{count:,} cells lie 30 m or more off the ground around them: a mast, a bird, an error?"
+    text = (
+        f"{count:,} cells are 30 m or more above or below the ground around them: a mast, a bird, "
+        "an error?"
+    )
     return Note("W-SPIKE-01", "warning", text)
 
 
@@ -219,12 +225,12 @@ def lost_line(file: str, line: str) -> Note:
 
 
 def done(folder: str, files: Sequence[str], kept: Sequence[str], asked: int, count: int) -> str:
-    """The end of a run: what was written, what was there already, what was asked of the network."""
+    """The end of a run: what was written, what was there already, what was downloaded."""
     lines = [f"{folder}: {', '.join(files)}."] if files else [f"{folder}: nothing new."]
     if kept:
         lines.append(f"Kept from the last run: {', '.join(kept)}.")
     if asked:
-        lines.append(f"{asked} requests, {size(count)} from the network.")
+        lines.append(f"{asked} requests, {size(count)} downloaded.")
     else:
-        lines.append("Nothing was asked of the network.")
+        lines.append("Nothing was downloaded.")
     return "\n".join(lines)

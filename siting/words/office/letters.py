@@ -18,14 +18,14 @@ from siting.words.spot.no_go import REASONS, letter_clause
 NONE = "none"
 _NOTHING = "nothing much"
 FEW_DRAWS = "few_draws"
-# Below this score a parcel is said to have a problem; above the second it suits well.
-# Of the index: below the first hardly as good as plain ground, from the second well above it.
+# Of the index: below the first a spot is hardly as good as plain ground and the parcel has a
+# problem; from the second on it suits a camera well. Our choice.
 _WEAK_SCORE, _GOOD_SCORE = 0.8, 1.2
 # Little draws animals below this factor; a condition holds badly below this membership.
 _FEW_DRAWS, _WEAK_PART = 1.1, 0.6
 _CLOSED = 0.5
-# What closes less than a tenth of a parcel limits nothing that an owner would notice: our choice.
-_LEAST_TOLD = 0.1
+# An owner would hardly notice less than a tenth of the land being closed: our choice.
+_LEAST_NAMED = 0.1
 SCANT_SHARE = 0.05
 """Below this usable share one camera's ground is a strip or a corner: look before promising one."""
 _SHARES = ((0.9, "nearly all"), (0.6, "most"), (0.4, "about half"), (0.15, "a part"))
@@ -40,7 +40,7 @@ _CLOSING = (
 
 
 def problems() -> dict[str, str]:
-    """How each problem of a parcel is called in a list, by its key in tables and files."""
+    """The name of each problem of a parcel in a list, by its key in tables and files."""
     closing = {str(bit.name).lower(): REASONS[bit].problem for bit in _CLOSING}
     weak = {row.name: row.problem for row in criteria.conditions().values()}
     return {NONE: _PROBLEMS[NONE], **closing, FEW_DRAWS: _PROBLEMS[FEW_DRAWS], **weak}
@@ -53,7 +53,7 @@ class Limit:
     Parameters
     ----------
     problem : str
-        Key of `problems()`; "none" when the parcel is good in spite of it.
+        Key of `problems()`; "none" when the parcel is good all the same.
     words : str
         As a clause: "nearly all of it lies within 30 m (98 ft) of a road".
     share : float
@@ -92,8 +92,8 @@ def limit_of(result: Result, *, rules: NoGoRules) -> Limit:
         return Limit(key if poor else NONE, words, float("nan"))
     if poor:
         return closed
-    told = replace(closed, problem=NONE)
-    return told if told.share >= _LEAST_TOLD else nothing
+    minor = replace(closed, problem=NONE)
+    return minor if minor.share >= _LEAST_NAMED else nothing
 
 
 def _nothing_found(result: Result, closed: Limit) -> Limit:
@@ -188,7 +188,7 @@ def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
 
 
 def _firm_words(firm: int | None, count: int) -> str:
-    """How many of the places keep their standing when the weights are shaken."""
+    """How many of the places would keep their rank if maps and settings were slightly wrong."""
     if firm is None or count == 1 or firm == 0:
         return ""
     return f", {'all' if firm == count else firm} of them firm choices"

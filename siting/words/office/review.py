@@ -14,9 +14,9 @@ Ends = tuple[float, float, float]
 QUESTIONS = (
     "Did the score work?",
     "How sure is that?",
-    "What to change?",
-    "What to leave as it is?",
-    "What next season?",
+    "What should change?",
+    "What should stay as it is?",
+    "What about next season?",
 )
 
 LIMITS = (
@@ -78,8 +78,8 @@ def headline(
     """The one sentence on top, by the verdict of `siting.review.headline`."""
     won = in_100(pairs) if pairs else ""
     if verdict == "few" or pairs is None:
-        told = count(cameras, "camera is", "cameras are")
-        return f"{told} too few to say whether the score works."
+        so_many = count(cameras, "camera is", "cameras are")
+        return f"{so_many} too few to say whether the score works."
     if verdict == "cannot tell":
         against = (
             f"A perfect score would have won {round(100 * best_pairs)} of 100 pairs at these "
@@ -140,9 +140,9 @@ def how_sure(verdict: str, *, slope: Ends | None, cameras: int, places: int) -> 
         "works": "About as the protocol says.",
         "works less": "It works, but the differences are smaller than the protocol says.",
         "works more": "It works, and the differences are larger than the protocol says.",
-        "cannot tell": "Both no use and full use fit these data.",
-        "no sign": "No use fits these data; what the protocol promises does not.",
-        "wrong way": "That it is of use does not fit these data.",
+        "cannot tell": "The data fit a score of no use as well as one that works in full.",
+        "no sign": "The data fit a score of no use; they do not fit what the protocol promises.",
+        "wrong way": "The data do not fit a score that is of any use.",
     }[verdict]
     return f"{said} {strength} {_ABOUT_90}"
 
@@ -181,7 +181,7 @@ def what_to_change(labels: Sequence[str], *, fragment: bool, level: str, judged:
     if not labels or not fragment:
         return "Nothing in this season asks for a change."
     return (
-        f"Suggested: {', '.join(labels)}. The lines stand in protocol-change.toml; nothing changes "
+        f"Suggested: {', '.join(labels)}. The lines are in protocol-change.toml; nothing changes "
         "until you accept them."
     )
 
@@ -203,8 +203,8 @@ def next_season(*, all_good: bool, cameras: int) -> str:
             f"hardly tell good places from poor ones. {random}"
         )
     if cameras < 40:
-        return f"More places rather than longer seasons: 40 cameras say most of it. {random}"
-    return f"{random} Two cameras on one property that differ in one doubtful thing teach most."
+        return f"More places rather than longer seasons: 40 cameras tell you most of it. {random}"
+    return f"{random} Two cameras on one property that differ in one doubtful point teach the most."
 
 
 def neighbourhood() -> str:
@@ -216,7 +216,7 @@ def neighbourhood() -> str:
 
 
 def against_none() -> str:
-    """Where leaving all criteria out foretold the season best."""
+    """Where leaving all criteria out predicted the season best."""
     return (
         "Tried on cameras they had not seen, no criteria at all did better than this protocol for "
         "this group."
@@ -230,7 +230,7 @@ METHOD = (
     "Pairs: of two cameras with different scores, how often the higher one had more events a day; "
     "equal rates count half. The range comes from drawing whole properties again and again.",
     "Slope: counts scatter more than by chance alone (negative binomial), cameras on one property "
-    "may be alike, and the protocol is given no say.",
+    "may be alike, and the protocol plays no part.",
     "Weights: the same, with the protocol taken to be right within a factor of 2 two times in "
     "three. A weight may change only where the cameras say at least as much as the protocol.",
     "No weight moves by more than a factor of 2 in one season.",
@@ -238,9 +238,9 @@ METHOD = (
 
 
 def held_out(protocol: float, proposed: float, none: float, se: float) -> str:
-    """How each set of weights foretold cameras that it had not seen."""
+    """How well each set of weights predicted cameras that it had not seen."""
     return (
-        "Cameras left out property by property and foretold by the others (higher is better): "
+        "Cameras left out property by property and predicted from the others (higher is better): "
         f"protocol {protocol:.1f}, with the season {proposed:.1f}, no criteria {none:.1f}; the "
         f"first two differ by {proposed - protocol:.1f} (standard error {se:.1f})."
     )

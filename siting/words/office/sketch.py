@@ -46,7 +46,7 @@ QUESTIONS = (
         answers=False,
         desk_title="Outline of the land",
         caution="Stay off other people's land while you walk the boundary. The outline need not be "
-        "exact: a camera is kept away from it.",
+        "exact: no camera will be placed close to it.",
     ),
     Question(
         "feeders",
@@ -114,7 +114,7 @@ QUESTIONS = (
     Question(
         "no_go",
         "Places to leave alone",
-        "Draw places where the owner wants no camera, or where one would look at people: yards, "
+        "Draw places where the owner wants no camera, or where a camera would show people: yards, "
         "play areas, a hunting stand, a neighbour's windows.",
         "Place",
         ("area",),
@@ -124,8 +124,8 @@ QUESTIONS = (
 
 BEFORE = (
     "Draw only land that you have permission to use. You can do all of this at a table; if you go "
-    "out, tell somebody where you are, mind the hunting season and ticks, and keep out of water, "
-    "off ice and off steep ground."
+    "out, tell somebody where you are, watch out for the hunting season and ticks, and stay out of "
+    "water and off ice and steep ground."
 )
 WITHOUT_SCRIPTS = (
     "This viewer runs no scripts, so nothing can be drawn here. Save the file and open it in a web "

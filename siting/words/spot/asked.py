@@ -7,7 +7,7 @@ from siting.types import Spot
 
 
 def asked_for(proposal: Proposal | None, spot: Spot) -> tuple[str, ...]:
-    """What is said first of this spot; nothing where another or none is asked for."""
+    """What the card says first about this spot; nothing where it is not the one asked for."""
     if proposal is None or not spot.place_id or proposal.place_id != spot.place_id:
         return ()
     return (proposal_sentence(proposal, spot.rank),)

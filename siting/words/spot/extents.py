@@ -1,4 +1,4 @@
-"""What a reader is told where the maps cannot tell a point."""
+"""Where to look, in words, when the maps cannot single out a point."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def _area(area_m2: float) -> str:
 
 
 def with_extents(spots: Sequence[Spot], extents: Sequence[Extent | None]) -> tuple[Spot, ...]:
-    """The spots with their extents, told first among what to check on site."""
+    """The spots with their extents, named first among what to check on site."""
     return tuple(
         spot
         if extent is None

@@ -37,7 +37,7 @@ COMPASS_TROUBLE: Mapping[str, str] = {
 
 
 def heading_words(aim: Aim, *, lens_height_m: float) -> HeadingWords:
-    """What a reader is told of an aim."""
+    """Everything the card says about an aim."""
     trouble = COMPASS_TROUBLE.get(aim.compass_trouble, "")
     return HeadingWords(
         reason=reason(aim.best),
@@ -210,7 +210,7 @@ def _target_beyond(facts: HeadingFacts) -> bool:
 
 
 def _leaves(facts: HeadingFacts) -> str:
-    """From where on the view lies outside the parcel, when that is near or much of the view."""
+    """Where the view leaves the parcel, when that is near or takes in much of the view."""
     if facts.neighbour_share <= 0.3 and facts.inside_m > 2.0 * facts.zone_m:
         return ""
     if not facts.exact or not 1.0 <= facts.inside_m < float("inf"):
@@ -227,7 +227,7 @@ def _line(facts: HeadingFacts) -> str:
     if facts.met_m > 2.0 * facts.zone_m:
         return f"the {facts.line} is out of view"
     if facts.met_m > facts.zone_m:
-        # Said once: where the feature lies beyond the view, too, its own clause tells.
+        # Said once: a feature that is also beyond the view says so in its own clause.
         beyond = "" if _target_beyond(facts) else ", probably too far"
         return f"the {facts.line} is {length(facts.met_m)} away in this direction{beyond}"
     if facts.crossing_deg < 15.0:

@@ -1,4 +1,4 @@
-"""Plain sentences: why a spot is here, what pulled it down, what only eyes can settle."""
+"""Plain sentences: why a spot is here, what pulled it down, what to check on site."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def why(
     measures : mapping from layer name to the value at the spot
     radius_m : how far off the point may be, metres: what is nearer is "close by"
     bearings_deg : mapping from layer name to the compass bearing of what its distance is measured
-        to, None where that cannot be told
-    named : whether the spot's name tells its feature: then it is not told twice
+        to; None where it is not known
+    named : whether the spot's name already says its feature, which is then not repeated
     """
     how = {name: criteria.known_at(name, measures) for name in memberships}
     rows = {n: row.as_known(how.get(n, "")) for n, row in criteria.attractors().items()}
@@ -106,7 +106,7 @@ def on_site(
     dem_cell_m: float,
     search_radius: float,
 ) -> tuple[str, ...]:
-    """What only eyes on the spot can settle, most important first."""
+    """What only a look on site can settle, most important first."""
     fence_m = measures.get("distance_to_boundary_m", math.inf)
     stay = " and inside the boundary" if fence_m < search_radius else ""
     said = [
@@ -134,13 +134,13 @@ def on_site(
 def wet_warnings(
     measures: Mapping[str, float], *, rules: WetRules, dem_cell_m: float, error_m: float
 ) -> tuple[str, ...]:
-    """Warnings of floods and of wet ground at a spot, said wherever the data cannot exclude them.
+    """Warnings of floods and of wet ground at a spot, given wherever the data cannot rule them out.
 
     Parameters
     ----------
     measures : mapping from layer name to the value at the spot
     rules : WetRules
-    dem_cell_m : cell size of the elevation file, metres: from wide cells no height is told
+    dem_cell_m : cell size of the elevation file, metres: no height is given from wide cells
     error_m : error of the elevations, metres
     """
     flat = measures.get("slope_deg", math.inf) <= rules.wet_slope_deg
@@ -179,6 +179,6 @@ FLOOD_IN_VALLEY = (
     "the camera after rain: look for flood marks and heed local flood warnings."
 )
 WET_GROUND = (
-    "Wet ground: by the shape of the land, water may gather here. Expect a soft footing and tall "
+    "Wet ground: by the shape of the land, water may gather here. Expect soft ground and tall "
     "growth, and choose a tree on firm ground close by."
 )

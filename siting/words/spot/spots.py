@@ -21,7 +21,8 @@ from siting.words.spot.heading import heading_words
 from siting.words.spot.names import full_name, place_name
 from siting.words.spot.reasons import STRONG, on_site, pulled_down, why
 
-_LEAST_FALL = 0.7  # metres of distance to the metre: at 45 degrees off the nearest way
+# Metres of distance lost per metre walked: 1 straight towards the thing, 0.7 at 45 degrees to it.
+_LEAST_FALL = 0.7
 
 
 def make_spots(
@@ -170,7 +171,7 @@ class Picture:
 def _honest(
     found: PlaceStability, measures: Mapping[str, float], picture: Picture
 ) -> PlaceStability:
-    """The stability, no more than fair where it is not known who walks close by."""
+    """The stability; never firm where we do not know who uses a trail close by."""
     near = measures.get("distance_to_unknown_trail_m", math.inf) < picture.unknown_trail_m
     if not near:
         return found
@@ -216,7 +217,7 @@ def _kind(
 def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: float) -> float | None:
     """The way from a cell to what a distance is measured to, degrees clockwise from grid north.
 
-    It is the way in which the distance falls. None where it falls by less than 0.7 m to the metre
+    It is the way in which the distance falls. None where it falls by less than 0.7 m per metre
     (between two things about equally near, or right on the thing) or is not known all around.
 
     Parameters
@@ -247,7 +248,7 @@ def _lonlat(candidates: Sequence[Candidate], land: Land) -> tuple[FloatArray, Fl
     return np.asarray(lon), np.asarray(lat)
 
 
-_USE_UNKNOWN = " Who uses the trail near it is not known, so it is never called firm."
+_USE_UNKNOWN = " We do not know who uses the trail near it, so it is never called firm."
 
 
 def stability_words(found: PlaceStability) -> str:

@@ -22,7 +22,8 @@ export function fillHead() {
   fillNotes();
 }
 
-// Where to go now: what was ruled out is passed over, and the reader's own weights are told.
+// Where to go now: spots that were ruled out are skipped, and it says so when the reader's own
+// ratios are in use.
 function showFirst() {
   byId("first-words").replaceChildren(...firstWords());
 }
@@ -43,7 +44,7 @@ function firstWords() {
     return ["The survey proposes spot " + proposed.n + " for you, because ", user(DATA.proposed.because),
       ". ", ...aboutSpot(proposed)];
   }
-  const go = (STATE.moved ? "With your weights, go to spot " : "Go to spot ") + left[0].n;
+  const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
   return [go + (left.length < order.length ? " next. " : " first. "), ...aboutSpot(left[0])];
 }
 
@@ -62,16 +63,16 @@ function aboutSpot({ title, walk, face_brief: facing }) {
 }
 
 function fillNotes() {
-  const told = DATA.notes.filter((note) => note.level === "warning");
+  const found = DATA.notes.filter((note) => note.level === "warning");
   const taken = DATA.notes.filter((note) => note.level !== "warning");
-  byId("warnings").replaceChildren(...told.map((note) => node("li", {}, user(note.text))));
-  byId("warnings-box").hidden = told.length === 0;
+  byId("warnings").replaceChildren(...found.map((note) => node("li", {}, user(note.text))));
+  byId("warnings-box").hidden = found.length === 0;
   byId("assumptions").replaceChildren(...taken.map((note) => node("li", {}, user(note.text))));
   byId("assumptions-box").hidden = taken.length === 0;
   byId("missing-words").textContent = DATA.missing.length
-    ? "Not judged here, because nothing was given to judge it by: " + DATA.missing.join(", ") + "."
+    ? "Not judged here, because the maps do not show it: " + DATA.missing.join(", ") + "."
     : "";
-  byId("precision-words").textContent = "The elevations come in cells of "
-    + lengthWords(DATA.dem_cell_m) + ", the land cover in cells of " + lengthWords(DATA.cover_cell_m)
+  byId("precision-words").textContent = "Elevations are mapped in squares of "
+    + lengthWords(DATA.dem_cell_m) + ", land cover in squares of " + lengthWords(DATA.cover_cell_m)
     + ". The page knows one place in every " + lengthWords(DATA.cells.cell_size_m) + ".";
 }

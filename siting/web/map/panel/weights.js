@@ -100,8 +100,8 @@ function orderWords(order) {
   const moves = order.map((n, i) => ({ n, up: n - (i + 1), to: i + 1 }))
     .filter(({ up }) => up !== 0);
   if (!moves.length) return "The order of the spots stays the same.";
-  const told = moves.sort((a, b) => Math.abs(b.up) - Math.abs(a.up) || a.n - b.n).slice(0, 3)
+  const named = moves.sort((a, b) => Math.abs(b.up) - Math.abs(a.up) || a.n - b.n).slice(0, 3)
     .map(({ n, up, to }) => "spot " + n + (up > 0 ? " rises to place " : " falls to place ") + to);
   return "First is now spot " + order[0] + ". " + moves.length + " of " + order.length
-    + " spots change place: " + told.join(", ") + (moves.length > 3 ? ", and others." : ".");
+    + " spots change place: " + named.join(", ") + (moves.length > 3 ? ", and others." : ".");
 }
