@@ -219,7 +219,7 @@ def review_to_folder(
     """Compare a season with the scores of its places and write the answer; its headline."""
     import datetime as dt
 
-    from siting.review.effort import ALL_WILD
+    from siting.review.recorded.effort import ALL_WILD
     from siting.review.run import read_groups, review_season, write_review
 
     now = dt.datetime.now(dt.UTC)

@@ -10,20 +10,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from siting.review.cameras import Cameras, level_of, too_few
+from siting.review.change import WeightRow, weight_rows
+from siting.review.doubts.neighbours import wider_clusters
+from siting.review.doubts.single import carried_by_one
+from siting.review.groups import GroupRow, group_rows, mixed
+from siting.review.held_out import HeldOut, held_out
+from siting.review.recorded.season import warning
 from siting.review.statistics import ranks
-from siting.review.statistics.cameras import Cameras, Floats
-from siting.review.statistics.criteria import WeightRow, weight_rows
 from siting.review.statistics.headline import Verdict, slope_fit, verdict
-from siting.review.statistics.held_out import HeldOut, held_out
 from siting.review.statistics.ranks import Interval, ScoreClass
 from siting.types import Note
-from siting.words.office.season import warning
+from siting.words.office import review as words
 
-LEAST_CAMERAS, LEAST_EVENTS = 10, 10
-_HEADLINE_CAMERAS, _HEADLINE_CLUSTERS, _HEADLINE_EVENTS, _HEADLINE_DAYS = 20, 10, 30, 300
-_FRAGMENT_CAMERAS, _FRAGMENT_CLUSTERS = 40, 15
+Floats = NDArray[np.float64]
 _WITHIN_CLUSTERS = 10
+_MOST_OF_ONE = 1 / 3
 
 
 @dataclass(frozen=True)
@@ -39,112 +43,124 @@ class Answer:
     days: float
     events: float
     level: str
-    verdict: Verdict
-    slope: Interval | None
-    pairs: Interval | None
-    best_pairs: float | None
-    within_p: float | None
-    classes: tuple[ScoreClass, ...]
-    weights: tuple[WeightRow, ...]
-    held_out: HeldOut | None
-    fragment: bool
-    notes: tuple[Note, ...]
+    verdict: Verdict = "few"
+    slope: Interval | None = None
+    pairs: Interval | None = None
+    best_pairs: float | None = None
+    within_p: float | None = None
+    classes: tuple[ScoreClass, ...] = ()
+    weights: tuple[WeightRow, ...] = ()
+    held_out: HeldOut | None = None
+    fragment: bool = False
+    notes: tuple[Note, ...] = ()
     expected: Floats | None = None
+    groups: tuple[GroupRow, ...] = ()
 
 
 def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answer:
     """What a season allows to say of its primary group."""
+    found = list(notes)
+    cameras, more = wider_clusters(cameras)
+    found += more
     n, clusters = len(cameras.ids), len(set(cameras.cluster))
     days, events = float(cameras.days.sum()), float(cameras.events.sum())
     level = level_of(n, clusters, days, events)
-    found = list(notes)
+    code, blanks = too_few(level, n, clusters, days, events)
+    if code:
+        found.append(warning(code, **blanks))
     if level == "list":
-        found.append(warning("W-FEW-00", cameras=n, events=events, least=LEAST_CAMERAS))
-        return Answer(group, n, clusters, days, events, level, "few", None, None, None, None, (),
-                      (), None, False, tuple(found))  # fmt: skip
-    rate = cameras.events / cameras.days
-    fit = slope_fit(cameras.events, cameras.days, cameras.score, cluster=cameras.cluster)
-    by_ratios = bool(len(cameras.protocol_w))
-    slope = None
-    best = None
-    if fit is not None:
-        slope = Interval(float(fit.w[0]), float(fit.low[0]), float(fit.high[0]))
-        if by_ratios:
-            best = ranks.best_possible(
-                cameras.score, cameras.days, cameras.cluster,
-                intercept=fit.intercept, alpha=fit.alpha, spread=fit.spread,
-            )  # fmt: skip
-    said: Verdict = (
-        "few" if level == "few" or slope is None else verdict(slope, by_ratios=by_ratios)
-    )
-    if level == "few":
-        found.append(
-            warning(
-                "W-FEW-01", cameras=n, clusters=clusters, days=days, events=events,
-                least_cameras=_HEADLINE_CAMERAS, least_clusters=_HEADLINE_CLUSTERS,
-                least_days=_HEADLINE_DAYS, least_events=_HEADLINE_EVENTS,
-            )
-        )  # fmt: skip
-    rows: tuple[WeightRow, ...] = ()
-    held = None
-    if level in ("headline", "full") and cameras.columns.shape[1]:
-        rows, more, _ = weight_rows(cameras)
-        found += more
-        if level == "full":
-            held = held_out(cameras)
-        else:
-            found.append(
-                warning(
-                    "W-FEW-03", cameras=n, clusters=clusters,
-                    least_cameras=_FRAGMENT_CAMERAS, least_clusters=_FRAGMENT_CLUSTERS,
-                )
-            )  # fmt: skip
-    may_change = any(row.proposed is not None for row in rows)
-    fragment = bool(held and may_change and held.proposed >= held.protocol)
-    if held and may_change and not fragment:
-        found.append(warning("W-HELD-01"))
-    if not fragment:
-        # What may not be changed is not suggested, one by one or together.
-        rows = tuple(replace(row, proposed=None) for row in rows)
+        return Answer(group, n, clusters, days, events, level, notes=tuple(found))
+    said, slope, best = headline_of(cameras, level)
+    groups = group_rows(cameras, cameras.by_group)
+    found += mixed(groups, slope)
+    found += _counted_otherwise(cameras, level, said)
+    rows, held, fragment, more = _change(cameras, level)
     return Answer(
         group=group, cameras=n, clusters=clusters, days=days, events=events, level=level,
         verdict=said, slope=slope,
-        pairs=ranks.pairs_won_interval(cameras.score, rate, cameras.cluster),
+        pairs=ranks.pairs_won_interval(
+            cameras.score, cameras.rate, cameras.cluster, comparable=cameras.comparable
+        ),
         best_pairs=best,
-        within_p=_within(cameras, rate),
+        within_p=_within(cameras),
         classes=ranks.classes(cameras.score, cameras.events, cameras.days, cameras.cluster),
-        weights=rows, held_out=held, fragment=fragment, notes=tuple(found),
-        expected=_expected(cameras),
+        weights=rows, held_out=held, fragment=fragment, notes=(*found, *more),
+        expected=_expected(cameras), groups=groups,
     )  # fmt: skip
 
 
-def level_of(cameras: int, clusters: int, days: float, events: float) -> str:
-    """How much a season allows to say: "list", "few", "headline" or "full".
+def headline_of(cameras: Cameras, level: str) -> tuple[Verdict, Interval | None, float | None]:
+    """Verdict, slope of ln rate on the score, and the pairs a perfect score would have won (0..1).
 
-    Examples
-    --------
-    >>> level_of(8, 8, 900, 200), level_of(15, 12, 900, 200), level_of(30, 12, 900, 200)
-    ('list', 'few', 'headline')
+    Parameters
+    ----------
+    level : what `level_of` gives
     """
-    if cameras < LEAST_CAMERAS or events < LEAST_EVENTS:
-        return "list"
-    if (
-        cameras < _HEADLINE_CAMERAS
-        or clusters < _HEADLINE_CLUSTERS
-        or events < _HEADLINE_EVENTS
-        or days < _HEADLINE_DAYS
-    ):
-        return "few"
-    enough = cameras >= _FRAGMENT_CAMERAS and clusters >= _FRAGMENT_CLUSTERS
-    return "full" if enough else "headline"
+    fit = slope_fit(
+        cameras.events, cameras.days, cameras.score, cluster=cameras.cluster, terms=cameras.terms
+    )
+    if fit is None:
+        return "few", None, None
+    slope = Interval(float(fit.w[0]), float(fit.low[0]), float(fit.high[0]))
+    by_ratios = bool(len(cameras.protocol_w))
+    best = None
+    if by_ratios:
+        best = ranks.best_possible(
+            cameras.score, cameras.days, cameras.cluster,
+            intercept=fit.intercept, alpha=fit.alpha, spread=fit.spread,
+        )  # fmt: skip
+    return "few" if level == "few" else verdict(slope, by_ratios=by_ratios), slope, best
 
 
-def _within(cameras: Cameras, rate: Floats) -> float | None:
+def _counted_otherwise(cameras: Cameras, level: str, said: Verdict) -> list[Note]:
+    """Whether the verdict would be another if days or records were counted another way."""
+    notes = []
+    for way, (events, days) in cameras.others.items():
+        other, _, _ = headline_of(replace(cameras, events=events, days=days), level)
+        if other == said:
+            notes.append(warning("W-VARIANT-02", way=way))
+        else:
+            notes.append(warning("W-VARIANT-01", way=way, verdict=words.SHORT[other]))
+    return notes
+
+
+_Change = tuple[tuple[WeightRow, ...], HeldOut | None, bool, list[Note]]
+
+
+def _change(cameras: Cameras, level: str) -> _Change:
+    """Weights after the season, how they foretell, whether a change is suggested, and notes."""
+    if level not in ("headline", "full") or not cameras.columns.shape[1]:
+        return (), None, False, []
+    rows, notes, fit = weight_rows(cameras)
+    rows, more = carried_by_one(cameras, rows, fit)
+    notes += more
+    held = held_out(cameras) if level == "full" else None
+    if held and any(row.proposed is not None for row in rows):
+        against = _against(cameras, held)
+        notes += against
+        if not against:
+            return rows, held, True, notes
+    # What may not be changed is not suggested, one by one or together.
+    return tuple(replace(row, proposed=None) for row in rows), held, False, notes
+
+
+def _against(cameras: Cameras, held: HeldOut) -> list[Note]:
+    """Reasons to suggest no change although some weight could move."""
+    notes = []
+    if held.proposed < held.protocol:
+        notes.append(warning("W-HELD-01"))
+    by_cluster = [cameras.events[cameras.cluster == c].sum() for c in np.unique(cameras.cluster)]
+    if max(by_cluster) > _MOST_OF_ONE * cameras.events.sum():
+        notes.append(warning("W-HELD-02", why=words.ONE_PLACE))
+    return notes
+
+
+def _within(cameras: Cameras) -> float | None:
     """The p within clusters, where ten of them hold two cameras."""
     _, counts = np.unique(cameras.cluster, return_counts=True)
     if (counts > 1).sum() < _WITHIN_CLUSTERS:
         return None
-    return ranks.permutation_p(cameras.score, rate, cameras.cluster)
+    return ranks.permutation_p(cameras.score, cameras.rate, cameras.cluster)
 
 
 def _expected(cameras: Cameras) -> Floats:

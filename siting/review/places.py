@@ -15,12 +15,11 @@ from siting.grid import transformer
 from siting.pipeline import site_parcel
 from siting.read.land import all_parcels, read_parcel
 from siting.read.vector.parcels import checked_parcel, point_parcel
-from siting.review.season import Deployment
+from siting.review.recorded.season import Deployment, some, warning
 from siting.scoring.combine import parts_of
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import NoGo, Note, Parcel, Result
-from siting.words.office.season import some, warning
 
 _ALONE_RADIUS_M = 60.0
 _LAND_SAMPLE = 2000
@@ -192,12 +191,10 @@ def _notes(
             cure="Name the inputs file of this survey area, and check longitude and latitude.",
         )
     if out:
-        notes.append(warning("W-OUT-01", count=len(out), names=out))
+        notes.append(warning("W-OUT-01", n=len(out), names=some(out)))
     closed = [key for key, place in places.items() if place.no_go and not place.code]
     if closed:
-        notes.append(warning("W-OUT-02", count=len(closed), names=closed))
+        notes.append(warning("W-OUT-02", n=len(closed), names=some(closed)))
     if not weights:
         notes.append(warning("W-SCORE-01"))
-    if any(d.heading_deg is not None for d in deployments):
-        notes.append(warning("W-REVIEW-01"))
     return notes

@@ -9,26 +9,25 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from siting.disk.files import canonical_json, make_folder, staged
 from siting.disk.lock import locked
 from siting.errors import SitingError
 from siting.read.input_files import read_text
-from siting.review import output
 from siting.review.answer import Answer, answer
-from siting.review.effort import ALL_WILD, GAPS_MIN, CameraRow, camera_rows
-from siting.review.package import read_season
-from siting.review.page import headline, review_page
+from siting.review.assemble import cameras_of
+from siting.review.cameras import LEAST_CAMERAS, Cameras
 from siting.review.places import Judged, judge_places
-from siting.review.season import Season
-from siting.review.statistics.cameras import Cameras
+from siting.review.recorded.effort import ALL_WILD, GAPS_MIN, CameraRow, camera_rows
+from siting.review.recorded.package import read_season
+from siting.review.recorded.season import Season, warning
+from siting.review.shown import output
+from siting.review.shown.page import headline, review_page
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 
-_M_PER_DEG = 111_195.0
 FRAGMENT = "protocol-change.toml"
 _LAST = "review.json"
+_LEAST_OF_GROUP = 30
 
 
 @dataclass(frozen=True)
@@ -68,33 +67,30 @@ def review_season(
     """
     season = read_season(packages, time_zone=inputs.survey.time_zone)
     rows, notes = camera_rows(season, group=group, groups=groups, today=today)
+    if _too_few_of(rows, group):
+        fewer = warning("W-GROUP-01", n=f"{_events_of(rows):.0f}", group=group)
+        group = ALL_WILD
+        rows, notes = camera_rows(season, group=group, groups=groups, today=today)
+        notes = (*notes, fewer)
     _check_not_used_before(rows, protocol)
     kept = [row.deployment for row in rows if not row.left_out]
     judged = judge_places(kept, inputs, protocol)
-    cameras = cameras_of(rows, judged)
-    found = answer(cameras, group=group, notes=(*season.notes, *notes, *judged.notes))
+    cameras, doubts = cameras_of(rows, judged, protocol, season)
+    asked = (warning("W-MAPDATE-01"),)
+    found = answer(
+        cameras, group=group, notes=(*season.notes, *notes, *judged.notes, *doubts, *asked)
+    )
     return Review(season, rows, judged, cameras, found)
 
 
-def cameras_of(rows: Sequence[CameraRow], judged: Judged) -> Cameras:
-    """The deployments that can be used, as arrays; cameras of one parcel are one cluster."""
-    used = [row for row in rows if not row.left_out and not judged.places[row.deployment.id].code]
-    places = [judged.places[row.deployment.id] for row in used]
-    # A criterion that one parcel's maps cannot judge is judged nowhere: places must compare.
-    names = tuple(n for n in judged.protocol_w if all(n in place.columns for place in places))
-    columns = [[place.columns[name] for name in names] for place in places]
-    clusters = [place.parcel_id or row.cluster for row, place in zip(used, places, strict=True)]
-    return Cameras(
-        ids=tuple(row.deployment.id for row in used),
-        events=np.array([row.events[GAPS_MIN[0]] for row in used], dtype=float),
-        days=np.array([row.days for row in used], dtype=float),
-        score=np.array([place.score for place in places], dtype=float),
-        cluster=np.array(clusters, dtype=str),
-        columns=np.array(columns, dtype=float).reshape(len(used), len(names)),
-        names=names,
-        protocol_w=np.array([judged.protocol_w[name] for name in names], dtype=float),
-        land_score=judged.land_score,
-    )
+def _events_of(rows: Sequence[CameraRow]) -> float:
+    return sum(row.events[GAPS_MIN[0]] for row in rows if not row.left_out)
+
+
+def _too_few_of(rows: Sequence[CameraRow], group: str) -> bool:
+    """Ten cameras and fewer than thirty events of the group that was named."""
+    used = sum(not row.left_out for row in rows)
+    return group != ALL_WILD and used >= LEAST_CAMERAS and _events_of(rows) < _LEAST_OF_GROUP
 
 
 def write_review(
@@ -108,9 +104,7 @@ def write_review(
     """Write every file of a review into a folder, all or none; the headline in words."""
     found, cameras = review.answer, review.cameras
     make_folder(folder)
-    page = review_page(
-        found, cameras, about=_about(review), places=_positions(review), public=public
-    )
+    page = review_page(found, cameras, about=_about(review), public=public)
     with locked(folder), staged(folder) as stage:
         stage.write("review.html", page)
         stage.write(
@@ -119,6 +113,8 @@ def write_review(
         )
         if found.weights:
             stage.write("review_weights.csv", output.weights_csv(found))
+        if found.groups:
+            stage.write("review_groups.csv", output.groups_csv(found))
         if found.fragment and not public:
             text = output.fragment(found, review.rows, protocol, made=today.date())
             stage.write(FRAGMENT, text)
@@ -171,15 +167,3 @@ def _about(review: Review) -> str:
     if not days:
         return "No deployment could be used."
     return f"{review.answer.group}, {min(days).date()} to {max(days).date()}"
-
-
-def _positions(review: Review) -> tuple[np.ndarray, np.ndarray] | None:
-    """Places in metres from the middle of the cameras, for a drawing."""
-    at = {row.deployment.id: row.deployment for row in review.rows}
-    used = [at[key] for key in review.cameras.ids]
-    if len(used) < 2:
-        return None
-    lat = np.array([d.lat for d in used])
-    lon = np.array([d.lon for d in used])
-    east = (lon - lon.mean()) * _M_PER_DEG * np.cos(np.radians(lat.mean()))
-    return east, (lat - lat.mean()) * _M_PER_DEG

@@ -12,8 +12,8 @@ import sys
 
 import numpy as np
 
-from siting.review.answer import level_of
-from siting.review.statistics.criteria import TAU
+from siting.review.cameras import level_of
+from siting.review.change import TAU
 from siting.review.statistics.headline import slope_fit, verdict
 from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken

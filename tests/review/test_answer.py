@@ -10,15 +10,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from siting.review.answer import Answer, answer
-from siting.review.page import headline, questions, review_page
-from siting.review.statistics.cameras import Cameras
+from siting.review.answer import Answer, answer, headline_of
+from siting.review.cameras import Cameras
+from siting.review.shown.page import headline, questions, review_page
 from siting.review.statistics.headline import verdict
 from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken
 from siting.words.office import review as words
 
 W0 = np.log([3, 2, 2, 2, 1.5, 1.5])
+AT = np.column_stack([np.arange(80.0), np.arange(80.0)])
 NAMES = ("trail", "water", "crossing", "edge", "opening", "funnel")
 
 
@@ -49,9 +50,8 @@ def test_a_protocol_that_is_right_works():
 
 
 def test_a_score_that_says_nothing_is_not_praised():
-    verdicts = [
-        answer(season(60, truth=np.zeros(6), seed=s), group="deer").verdict for s in range(8)
-    ]
+    seasons = [season(60, truth=np.zeros(6), seed=s) for s in range(8)]
+    verdicts = [headline_of(one, "full")[0] for one in seasons]
     assert sum(v in ("works", "works more") for v in verdicts) <= 1
     assert "no sign" in verdicts
 
@@ -141,7 +141,7 @@ def test_cameras_at_good_places_are_told_what_they_could_see():
     everywhere = answer(season(40), group="deer")
     assert 0.5 < found.best_pairs < everywhere.best_pairs
     assert "random place" in questions(found, few)[-1][1]
-    assert "does not work" not in review_page(found, few, about="x", places=None)
+    assert "does not work" not in review_page(found, few, about="x")
 
 
 @pytest.mark.parametrize(
@@ -201,7 +201,7 @@ def test_no_sentence_claims_more_than_its_interval(said, level, fragment):
 def test_the_page_needs_nothing_and_runs_nothing():
     cameras = season(80)
     found = answer(cameras, group='<script>alert("x")</script>')
-    page = review_page(found, cameras, about="<b>season</b>", places=(np.arange(80.0),) * 2)
+    page = review_page(found, replace(cameras, at_m=AT), about="<b>season</b>")
     assert "<script" not in page
     assert "<b>" not in page
     assert "default-src 'none'" in html.unescape(page)
@@ -212,7 +212,7 @@ def test_the_page_needs_nothing_and_runs_nothing():
 def test_public_pages_hold_no_place_and_no_camera():
     cameras = season(80)
     found = answer(cameras, group="deer")
-    page = review_page(found, cameras, about="deer", places=(np.arange(80.0),) * 2, public=True)
+    page = review_page(found, replace(cameras, at_m=AT), about="deer", public=True)
     assert "More or fewer events than expected" not in page
     assert page.count("<svg") == 3
     assert not re.search(r"\bc\d+\b", page)

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from siting.review.answer import level_of
-from siting.review.statistics.cameras import Cameras
-from siting.review.statistics.criteria import inflation
-from siting.review.statistics.held_out import held_out
+from siting.review.cameras import Cameras, level_of
+from siting.review.change import inflation
+from siting.review.held_out import held_out
 from tests.review.test_check_values import W0, blocks, criteria, pytestmark, savanna  # noqa: F401
 
 HELD = {

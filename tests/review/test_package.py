@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from siting.errors import SitingError
-from siting.review.effort import ALL_WILD, camera_days, camera_rows, fell_silent
-from siting.review.package import read_season
+from siting.review.recorded.effort import ALL_WILD, camera_days, camera_rows
+from siting.review.recorded.package import read_season
 from tests.real_places import DATA
 
 TODAY = dt.datetime(2026, 11, 26, tzinfo=dt.UTC)
@@ -90,7 +90,7 @@ def test_media_rows_alone_give_the_same_events(gap, tmp_path):
     whole = (EXAMPLE / "deployments.csv").read_text(encoding="utf-8")
     (tmp_path / "deployments.csv").write_text(whole, encoding="utf-8")
     season = read_season([tmp_path])
-    from siting.review.effort import count_events
+    from siting.review.recorded.effort import count_events
 
     by_key: dict[tuple[str, str], list[dt.datetime]] = {}
     for record in season.records:
@@ -128,7 +128,7 @@ def test_2_and_4_no_end_or_no_effort(tmp_path):
 def test_3_a_camera_that_fell_silent(tmp_path):
     made = package(tmp_path / "p", [{}, {"deploymentID": "d2"}], [{"deploymentID": "d2"}])
     rows, notes = camera_rows(read_season([made]), today=TODAY)
-    assert [fell_silent(row) for row in rows] == [False, True]
+    assert [row.fell_silent for row in rows] == [False, True]
     assert rows[1].days == 31
     assert rows[1].days_to_last == pytest.approx(1.75)
     assert "W-EFFORT-02" in {note.code for note in notes}
@@ -210,10 +210,6 @@ def test_20_blanks_not_handed_over(tmp_path):
     made = package(tmp_path / "p", [{}], [{}])
     (made / "observations.csv").write_text(text_of([OBSERVATION]), encoding="utf-8")
     assert "W-BLANK-01" in codes(made)
-
-
-def test_22_bait(tmp_path):
-    assert "W-BAIT-01" in codes(package(tmp_path / "p", [{"baitUse": "true"}], [{}]))
 
 
 def test_23_rows_twice_count_once(tmp_path):

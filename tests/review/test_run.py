@@ -13,9 +13,9 @@ from click.testing import CliRunner
 
 from siting.cli.main import siting
 from siting.errors import SitingError
-from siting.review import output
 from siting.review.answer import answer
 from siting.review.run import read_groups, review_season, write_review
+from siting.review.shown import output
 from siting.settings.load import load_inputs, load_protocol, read_toml
 from siting.settings.protocol import Protocol
 from tests.review.test_answer import season
@@ -71,8 +71,8 @@ def test_public_files_name_no_camera_and_no_parcel(reviewed, tmp_path):
 
 
 def camera_rows_of(cameras):
-    from siting.review.effort import CameraRow
-    from siting.review.season import Deployment
+    from siting.review.recorded.effort import CameraRow
+    from siting.review.recorded.season import Deployment
 
     start = dt.datetime(2026, 5, 1, tzinfo=dt.UTC)
     return [
@@ -100,8 +100,8 @@ def test_the_fragment_is_toml_and_names_no_place():
 def test_a_season_counts_once(tmp_path):
     file = tmp_path / "season.csv"
     file.write_text(table_of(places(2), np.array([3, 4])), encoding="utf-8")
-    from siting.review.effort import camera_rows
-    from siting.review.package import read_season
+    from siting.review.recorded.effort import camera_rows
+    from siting.review.recorded.package import read_season
 
     rows, _ = camera_rows(read_season([file]), today=TODAY)
     used = Protocol().model_copy(

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from siting.review.change import fit_of
+from siting.review.held_out import held_out, log_score
 from siting.review.statistics import glm, ranks
-from siting.review.statistics.criteria import fitted as fit_of
-from siting.review.statistics.held_out import _log_score, held_out
 from siting.review.statistics.weights import shrunken
 from tests.review.test_answer import W0, season
 
@@ -82,5 +82,5 @@ def test_rates_of_weeks_in_closed_form():
 
 def test_cameras_left_out_are_harder_to_foretell():
     c = season(40)
-    inside = _log_score(fit_of(c, 0.7), c, c, np.ones(40, dtype=bool))
+    inside = log_score(fit_of(c, 0.7), c, c, np.ones(40, dtype=bool))
     assert held_out(c).proposed < inside - 1

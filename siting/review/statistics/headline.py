@@ -13,16 +13,30 @@ from siting.review.statistics.weights import Shrunken, shrunken
 Floats = NDArray[np.float64]
 # b sd(S) ~ N(0, 1.5^2): so weak that a score which says nothing cannot pass for a strong one.
 _WEAK = 1.5
+_TERM_TAU = 1.0
 Verdict = Literal["few", "works", "works less", "works more", "cannot tell", "no sign", "wrong way"]
 
 
-def slope_fit(events: Any, days: Any, score: Any, *, cluster: Any = None) -> Shrunken | None:
-    """The fit of ln rate on the score without the protocol's help; None where all scores agree."""
+def slope_fit(
+    events: Any, days: Any, score: Any, *, cluster: Any = None, terms: Any = None
+) -> Shrunken | None:
+    """The fit of ln rate on the score without the protocol's help; None where all scores agree.
+
+    Parameters
+    ----------
+    events, days, score : (n,) counts, camera-days, ln score
+    cluster : (n,) labels or None
+    terms : (n, t) of what else differs between cameras, or None; the slope is the first weight
+    """
     s = np.asarray(score, float)
     spread = float(s.std())
     if not spread > 0:
         return None
-    return shrunken(events, days, s[:, None], [0.0], tau=_WEAK / spread, cluster=cluster)
+    others = np.empty((len(s), 0)) if terms is None else np.asarray(terms, float)
+    count = others.shape[1]
+    tau = [_WEAK / spread] + [_TERM_TAU] * count
+    design = np.column_stack([s, others])
+    return shrunken(events, days, design, np.zeros(count + 1), tau=tau, cluster=cluster)
 
 
 def headline_slope(events: Any, days: Any, score: Any, *, cluster: Any = None) -> Interval:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -33,48 +32,67 @@ class ScoreClass(NamedTuple):
     mean_score: float
 
 
-def pairs_won(score: Floats, rate: Floats) -> float:
+def pairs_won(score: Floats, rate: Floats, *, comparable: Any = None) -> float:
     """Of two cameras with different scores, how often the higher one recorded more; 0.5 is chance.
 
     Equal rates count half and equal scores are left out: (Somers' d of rate on score + 1) / 2.
     NaN when all scores are equal.
+
+    Parameters
+    ----------
+    score, rate : (n,) in any unit
+    comparable : (n, n) True for the pairs that may be compared, or None for all
 
     Examples
     --------
     >>> round(pairs_won(np.array([1., 2, 3, 4]), np.array([1., 3, 2, 4])), 4)
     0.8333
     """
+    won, used = _pairs(score, rate, comparable)
+    return float(won.sum() / used.sum()) if used.any() else float("nan")
+
+
+def _pairs(score: Floats, rate: Floats, comparable: Any) -> tuple[Floats, Floats]:
+    """Of each pair whether the higher score won (1, 0 or a half), and whether it is used (1, 0)."""
     by_score = np.sign(np.subtract.outer(score, score))
     by_rate = np.sign(np.subtract.outer(rate, rate))
     used = np.triu(by_score != 0, 1)
-    return float(((by_score * by_rate)[used] / 2 + 0.5).mean()) if used.any() else float("nan")
+    if comparable is not None:
+        used &= np.asarray(comparable, bool)
+    return np.where(used, by_score * by_rate / 2 + 0.5, 0.0), used.astype(float)
 
 
-def bootstrap(
-    score: Floats,
-    rate: Floats,
-    cluster: Labels,
-    measure: Callable[[Floats, Floats], Any],
-    *,
-    draws: int = _DRAWS,
-    seed: int = 1,
-    level: float = 0.9,
-) -> Any:
-    """Ends of the interval of a measure when whole clusters are drawn with replacement."""
+def drawn_counts(cluster: Labels, *, draws: int, seed: int = 1) -> Floats:
+    """How often each row stands in each draw of whole clusters with replacement, (draws, n)."""
     rng = np.random.default_rng(seed)
-    groups = [np.flatnonzero(cluster == label) for label in np.unique(cluster)]
-    found = []
-    for _ in range(draws):
-        drawn = rng.integers(0, len(groups), len(groups))
-        rows = np.concatenate([groups[j] for j in drawn])
-        found.append(measure(score[rows], rate[rows]))
-    return np.nanpercentile(found, [50 * (1 - level), 50 * (1 + level)], axis=0)
+    _, group = np.unique(cluster, return_inverse=True)
+    count = int(group.max()) + 1
+    drawn = [np.bincount(rng.integers(0, count, count), minlength=count) for _ in range(draws)]
+    return np.array(drawn, dtype=float)[:, group]
 
 
-def pairs_won_interval(score: Floats, rate: Floats, cluster: Labels) -> Interval:
-    """Pairs won with its 90 % interval by a bootstrap of clusters."""
-    low, high = bootstrap(score, rate, cluster, pairs_won)
-    return Interval(pairs_won(score, rate), float(low), float(high))
+def _ends(found: Floats) -> Floats:
+    """Ends of the 90 % interval of what the draws gave, NaN left out."""
+    return np.asarray(np.nanpercentile(found, [5, 95], axis=0))
+
+
+def pairs_won_interval(
+    score: Floats, rate: Floats, cluster: Labels, *, comparable: Any = None
+) -> Interval:
+    """Pairs won with its 90 % interval by a bootstrap of clusters.
+
+    Parameters
+    ----------
+    score, rate : (n,) in any unit
+    cluster : (n,) labels
+    comparable : (n, n) True for the pairs that may be compared, or None for all
+    """
+    won, used = _pairs(score, rate, comparable)
+    # A pair counts as often as both its cameras were drawn, so no pair is looked at twice.
+    counts = drawn_counts(cluster, draws=_DRAWS)
+    shares = [((counts @ m) * counts).sum(axis=1) for m in (won, used)]
+    low, high = _ends(shares[0] / np.where(shares[1] > 0, shares[1], np.nan))
+    return Interval(pairs_won(score, rate, comparable=comparable), float(low), float(high))
 
 
 def permutation_p(
@@ -137,15 +155,12 @@ def classes(
     found = []
     for number in range(int(part.max()) + 1):
         held = part == number
-
-        def rate(y: Floats, d: Floats) -> float:
-            return float(100 * y.sum() / d.sum())
-
-        low, high = bootstrap(events[held], days[held], cluster[held], rate, draws=draws)
+        counts = drawn_counts(cluster[held], draws=draws)
+        low, high = _ends(100 * (counts @ events[held]) / (counts @ days[held]))
+        rate = float(100 * events[held].sum() / days[held].sum())
         found.append(
             ScoreClass(
-                int(held.sum()), rate(events[held], days[held]), float(low), float(high),
-                float(score[held].mean()),
+                int(held.sum()), rate, float(low), float(high), float(score[held].mean())
             )
         )  # fmt: skip
     return tuple(found)

@@ -21,7 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.special import gammaln, logsumexp
+from scipy.special import gammaln, logsumexp, ndtr
 from scipy.stats import norm
 
 Floats = NDArray[np.float64]
@@ -46,6 +46,7 @@ class Shrunken:
     intercept : ln events per camera-day at the mean memberships
     alpha, spread : dispersion, and standard deviation of ln rate between clusters
     level : share of the interval, 0.9 usual
+    fitted : (n,) events expected at each row, what its cluster is like included
     """
 
     w: Floats
@@ -57,6 +58,7 @@ class Shrunken:
     alpha: float
     spread: float
     level: float
+    fitted: Floats
 
 
 class _Data(NamedTuple):
@@ -87,6 +89,7 @@ def shrunken(
     tau: float | Sequence[float] | Floats,
     cluster: Sequence[Any] | NDArray[Any] | None = None,
     level: float = 0.9,
+    at: tuple[float, float] | None = None,
 ) -> Shrunken:
     """The weights that a season and the protocol together come to.
 
@@ -103,6 +106,7 @@ def shrunken(
         With one camera a cluster, dispersion and spread cannot be told apart: the cluster term is
         left out.
     level : float, share that the interval holds
+    at : (dispersion, spread of clusters in ln rate) where they are known: quick, for comparisons
 
     Returns
     -------
@@ -112,7 +116,9 @@ def shrunken(
     prior_sd = np.broadcast_to(np.asarray(tau, float), w0.shape)
     data, spreads = _prepared(y, d, m, w0, prior_sd, cluster)
     log_alpha, spread = (v.ravel() for v in np.meshgrid(np.log(_ALPHA), spreads, indexing="ij"))
-    modes, covariances, evidence = _laplace(data, np.exp(log_alpha), spread)
+    if at is not None:
+        log_alpha, spread = np.log(at[:1]), np.array(at[1:])
+    modes, random, covariances, evidence = _laplace(data, np.exp(log_alpha), spread)
     log_post = evidence + norm.logpdf(log_alpha) + norm.logpdf(spread, 0, _SPREAD_PRIOR)
     share = np.exp(log_post - logsumexp(log_post))
     mean = share @ modes
@@ -132,6 +138,7 @@ def shrunken(
         alpha=float(np.exp(share @ log_alpha)),
         spread=float(share @ spread),
         level=level,
+        fitted=np.exp(data.x @ mean + data.offset + (share @ random)[data.group]),
     )
 
 
@@ -150,8 +157,8 @@ def _prepared(
     return _Data(y, x, np.log(days), group, indicator, start, precision), spreads
 
 
-def _laplace(data: _Data, alpha: Floats, spread: Floats) -> tuple[Floats, Floats, Floats]:
-    """Mode (b, p), covariance (b, p, p) of the fixed part and ln evidence (b,) at each node."""
+def _laplace(data: _Data, alpha: Floats, spread: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """At each node: modes (b, p) and (b, g), covariance (b, p, p) of the fixed part, evidence."""
     nodes = _Nodes(1 / alpha[:, None], _inverse_square(spread))
     fixed = np.tile(data.start, (len(alpha), 1)).astype(float)
     random = np.zeros((len(alpha), data.indicator.shape[1]))
@@ -172,7 +179,7 @@ def _laplace(data: _Data, alpha: Floats, spread: Floats) -> tuple[Floats, Floats
     size = data.x.shape[1] + random.shape[1]
     log_det = np.linalg.slogdet(schur)[1] + np.log(diagonal).sum(axis=1)
     evidence: Floats = height + 0.5 * size * np.log(2 * np.pi) - 0.5 * log_det
-    return fixed, np.asarray(np.linalg.inv(schur)), evidence
+    return fixed, random, np.asarray(np.linalg.inv(schur)), evidence
 
 
 def _inverse_square(spread: Floats) -> Floats:
@@ -198,9 +205,9 @@ def _curvature(data: _Data, nodes: _Nodes, mu: Floats) -> tuple[Floats, Floats, 
     weight = (data.y + nodes.r) * nodes.r * mu / (nodes.r + mu) ** 2
     diagonal: Floats = weight @ data.indicator + nodes.q[:, None]
     weighted = weight[:, :, None] * data.x
-    cross: Floats = np.einsum("ng,bnp->bgp", data.indicator, weighted)
-    fixed = np.einsum("np,bnq->bpq", data.x, weighted) + np.diag(data.precision)
-    schur: Floats = fixed - np.einsum("bgp,bgq->bpq", cross / diagonal[:, :, None], cross)
+    cross: Floats = data.indicator.T @ weighted
+    fixed = data.x.T @ weighted + np.diag(data.precision)
+    schur: Floats = fixed - (cross / diagonal[:, :, None]).transpose(0, 2, 1) @ cross
     return cross, diagonal, schur
 
 
@@ -243,8 +250,10 @@ def _quantile(
 ) -> float:
     """Where the mixture of the nodes' normal distributions of coefficient k holds `at` below."""
 
+    spread = np.sqrt(variances[:, k])
+
     def below(x: float) -> float:
-        return float(share @ norm.cdf((x - modes[:, k]) / np.sqrt(variances[:, k])) - at)
+        return float(share @ ndtr((x - modes[:, k]) / spread) - at)
 
     reach = 15 * sd[k]
     return float(brentq(below, mean[k] - reach, mean[k] + reach, xtol=1e-10))

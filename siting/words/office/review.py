@@ -32,6 +32,18 @@ LIMITS = (
     "Kinds of animals cannot be compared with each other: they set off a camera differently.",
 )
 
+GROUP_SAID = {True: "worth watching", False: "nothing sure"}
+
+ONE_PLACE = "one place gave over a third of the events"
+
+ASK = (
+    "Was the protocol first made from these same cameras? Then it had to work, and this review "
+    "says nothing.",
+    "Did a fire, a flood, a felling, a harvest or a disease change the season?",
+    "Were cameras set up somewhere better than the place on their row?",
+)
+"""What only the office can know; no data show it."""
+
 _ABOUT_90 = (
     "The range in brackets: nine seasons in ten like this one would put the true value inside."
 )

@@ -11,10 +11,11 @@ from markupsafe import Markup
 from siting import __version__, criteria
 from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.text import clean
-from siting.review import plots
 from siting.review.answer import Answer
-from siting.review.statistics.cameras import Cameras
-from siting.review.statistics.criteria import TAU, WeightRow
+from siting.review.cameras import Cameras
+from siting.review.change import TAU, WeightRow
+from siting.review.groups import GroupRow
+from siting.review.shown import plots
 from siting.words.office import review as words
 
 _Z90 = 1.645
@@ -27,7 +28,6 @@ def review_page(
     cameras: Cameras,
     *,
     about: str,
-    places: tuple[Any, Any] | None,
     public: bool = False,
 ) -> str:
     """The whole page as HTML text.
@@ -37,7 +37,6 @@ def review_page(
     found, cameras : the answer and the arrays it was made from
     about : str
         Which season, for the line under the title.
-    places : (easting, northing), two (n,) arrays in metres, or None for no map of residuals
     public : bool
         Leave out whatever tells of a single deployment or place.
     """
@@ -49,10 +48,11 @@ def review_page(
         questions=questions(found, cameras),
         used=_used(found),
         notes=[clean(note.text) for note in found.notes if not public],
-        plots=_plots(found, cameras, None if public else places),
+        plots=_plots(found, cameras, public),
         tables=_tables(found, public),
         weights=[_weight(row) for row in found.weights],
         limits=words.LIMITS,
+        ask=words.ASK,
         method=_method(found),
         made_by=f"siting {__version__}",
     )
@@ -118,9 +118,7 @@ def _used(found: Answer) -> list[tuple[str, str]]:
     return rows
 
 
-def _plots(
-    found: Answer, cameras: Cameras, places: tuple[Any, Any] | None
-) -> list[tuple[str, Markup]]:
+def _plots(found: Answer, cameras: Cameras, public: bool) -> list[tuple[str, Markup]]:
     drawn: list[tuple[str, Markup]] = []
     if found.classes and found.level != "list":
         shown = plots.rates_plot(found.classes, _expected_rates(found, cameras))
@@ -129,9 +127,11 @@ def _plots(
         labels = [_label(row.name) for row in found.weights]
         shown = plots.weights_plot(found.weights, labels, prior_half=_Z90 * TAU)
         drawn.append(("Times as many records, by criterion", shown))
-    if places is not None and found.expected is not None:
+    if not public and cameras.at_m is not None and found.expected is not None:
         ratio = (cameras.events + 1) / (found.expected + 1)
-        drawn.append(("More or fewer events than expected", plots.residuals_plot(*places, ratio)))
+        east, north = cameras.at_m.T
+        shown = plots.residuals_plot(east, north, ratio)
+        drawn.append(("More or fewer events than expected", shown))
     if cameras.land_score is not None and len(cameras.land_score) and len(cameras.score):
         shown = plots.spread_plot(cameras.score, cameras.land_score)
         drawn.append(("Where the cameras stood, among all open ground", shown))
@@ -171,7 +171,22 @@ def _tables(found: Answer, public: bool) -> list[Mapping[str, Any]]:
                 "rows": [_weight_cells(row) for row in found.weights],
             }
         )
+    if found.groups:
+        tables.append(
+            {
+                "caption": "Kinds looked at besides: no answer, only what may be worth watching",
+                "head": ("Kind", "Events", "Slope on the score", "90 % range", "Said"),
+                "rows": [_group_cells(row) for row in found.groups],
+            }
+        )
     return tables
+
+
+def _group_cells(row: GroupRow) -> tuple[str, ...]:
+    return (
+        clean(row.name), f"{row.events:.0f}", f"{row.slope.value:.2f}",
+        f"{row.slope.low:.2f} to {row.slope.high:.2f}", words.GROUP_SAID[row.worth_watching],
+    )  # fmt: skip
 
 
 def _class_names(count: int) -> Sequence[str]:

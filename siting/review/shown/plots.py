@@ -14,7 +14,7 @@ from markupsafe import Markup
 from numpy.typing import NDArray
 
 from siting.report.paper.svg import Element, sub, text
-from siting.review.statistics.criteria import WeightRow
+from siting.review.change import WeightRow
 from siting.review.statistics.ranks import ScoreClass
 
 Floats = NDArray[np.float64]

@@ -11,11 +11,11 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from siting.errors import SitingError
-from siting.review.season import Deployment
+from siting.review.recorded.season import Deployment, some, warning
 from siting.types import Note
-from siting.words.office.season import warning
 
 Row = Mapping[str, str]
+M_PER_DEG = 111_195.0
 
 
 def rows_of(text: str, name: str) -> list[Row]:
@@ -124,26 +124,68 @@ def place_notes(deployments: Sequence[Deployment]) -> Iterable[Note]:
         )
     rounded = [d.id for d, n in zip(deployments, digits, strict=True) if n <= 3]
     if rounded:
-        yield warning("W-PLACE-04", count=len(rounded), names=rounded)
+        yield warning("W-PLACE-04", n=len(rounded), names=some(rounded))
     unstated = [d.id for d in deployments if d.uncertainty_m is None]
     if unstated:
-        yield warning("W-PLACE-03", count=len(unstated))
+        yield warning("W-PLACE-03", n=len(unstated))
 
 
 def _decimals(value: float) -> int:
     return len(repr(value).partition(".")[2].rstrip("0"))
 
 
+_COMPASS = ("compass", "magnetic")
+
+
 def noted_headings(
     deployments: Mapping[str, Deployment],
 ) -> tuple[dict[str, Deployment], tuple[Note, ...]]:
-    """Headings that are all 0 were not noted: a zero then stands for an empty cell."""
+    """Headings that can be judged, true north: zeros all over and compass headings cannot.
+
+    Headings that are all 0 were not noted: a zero then stands for an empty cell. A heading is
+    never guessed.
+    """
     given = [d for d in deployments.values() if d.heading_deg is not None]
     zeros = [d.id for d in given if d.heading_deg == 0]
-    if not given or len(zeros) <= 0.3 * len(given) or len(given) < 3:
-        return dict(deployments), ()
+    compass = [d.id for d in given if any(word in d.comment.lower() for word in _COMPASS)]
+    notes, gone = [], set(compass)
+    if len(given) >= 3 and len(zeros) > 0.3 * len(given):
+        notes.append(warning("W-HEAD-01", n=len(zeros), given=len(given)))
+        gone |= set(zeros)
+    if compass:
+        notes.append(warning("W-HEAD-02", n=len(compass), names=some(compass)))
     cleared = {
-        key: replace(d, heading_deg=None) if d.heading_deg == 0 else d
-        for key, d in deployments.items()
+        key: replace(d, heading_deg=None) if key in gone else d for key, d in deployments.items()
     }
-    return cleared, (warning("W-HEAD-01", count=len(zeros), total=len(given)),)
+    return cleared, tuple(notes)
+
+
+_MOVED = {"moved", "turned", "re-aimed", "reaimed", "relocated", "shifted"}
+_APART_M = 50.0
+
+
+def moved_notes(deployments: Sequence[Deployment]) -> Iterable[Note]:
+    """Cameras that may not have stood where their row says all season."""
+    moved = [d.id for d in deployments if _speaks_of_a_move(d.comment)]
+    if moved:
+        yield warning("W-DEPLOY-03", n=len(moved), names=some(moved))
+    by_place: dict[str, list[Deployment]] = {}
+    for one in deployments:
+        if one.place_id:
+            by_place.setdefault(one.place_id, []).append(one)
+    apart = [name for name, held in by_place.items()
+             if any(metres_between(held[0], d) > _APART_M for d in held[1:])]  # fmt: skip
+    if apart:
+        yield warning("W-PLACE-06", names=some(apart))
+
+
+def _speaks_of_a_move(comment: str) -> bool:
+    words = [word.strip(".,;:!?()") for word in comment.lower().split()]
+    before = ["", *words]
+    return any(word in _MOVED and before[i] != "not" for i, word in enumerate(words))
+
+
+def metres_between(a: Deployment, b: Deployment) -> float:
+    """Metres between the places of two deployments, flat Earth: they are near each other."""
+    north = (a.lat - b.lat) * M_PER_DEG
+    return math.hypot(north, (a.lon - b.lon) * M_PER_DEG * math.cos(math.radians(a.lat)))

@@ -11,10 +11,10 @@ import numpy as np
 from siting import __version__
 from siting.report.files.tables import table
 from siting.review.answer import Answer
-from siting.review.effort import GAPS_MIN, CameraRow
+from siting.review.cameras import Cameras
+from siting.review.change import TAU
 from siting.review.places import PlaceScore
-from siting.review.statistics.cameras import Cameras
-from siting.review.statistics.criteria import TAU
+from siting.review.recorded.effort import GAPS_MIN, CameraRow
 from siting.review.statistics.ranks import class_of
 from siting.settings.load import toml_value
 from siting.settings.protocol import Protocol
@@ -110,13 +110,26 @@ def weights_csv(found: Answer) -> str:
     return table(names, records)
 
 
+def groups_csv(found: Answer) -> str:
+    """One row per kind of animals looked at besides: slope on the score, p adjusted by Holm."""
+    names = ("group", "events", "slope", "low", "high", "p_adjusted")
+    records = [
+        {"group": row.name, "events": row.events, "slope": round(row.slope.value, 4),
+         "low": round(row.slope.low, 4), "high": round(row.slope.high, 4),
+         "p_adjusted": round(row.p, 4)}
+        for row in found.groups
+    ]  # fmt: skip
+    return table(names, records)
+
+
 def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, made: dt.date) -> str:
     """TOML lines with the suggested rate ratios and where they come from.
 
     The deployments are named by hashes of identifier and dates, without their place: a protocol is
     passed around.
     """
-    used = [row for row in rows if not row.left_out]
+    # Seasons of before stay named, or the one before last could be taken a second time.
+    used = {deployment_hash(row) for row in rows if not row.left_out} | set(protocol.review.used)
     attractors = set(type(protocol.attractors).model_fields)
     lines = [
         _FRAGMENT_HEAD,
@@ -142,7 +155,7 @@ def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, ma
         f"made = {toml_value(made.isoformat())}",
         f"program = {toml_value('siting ' + __version__)}",
         f"before = {toml_value(protocol_hash(protocol))}",
-        f"used = {toml_value(sorted(deployment_hash(row) for row in used))}",
+        f"used = {toml_value(sorted(used))}",
         f"group = {toml_value(found.group)}",
         f"events_gap_min = {GAPS_MIN[0]:g}",
         f"prior_sd = {TAU:g}",

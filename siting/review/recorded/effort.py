@@ -5,16 +5,16 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
-from siting.review.package import TAME
-from siting.review.season import Deployment, Record, Season
+from siting.review.recorded.package import TAME
+from siting.review.recorded.season import Deployment, Record, Season, some, warning
+from siting.review.recorded.tables import metres_between
 from siting.types import Note
-from siting.words.office.season import warning
 
 ALL_WILD = "all wild animals"
 GAPS_MIN = (30.0, 0.0, 60.0)
@@ -23,8 +23,7 @@ GAPS_MIN = (30.0, 0.0, 60.0)
 _DAY_S = 86_400.0
 _LEAST_DAYS = 1.0
 _SILENT_DAYS, _SILENT_SHARE = 7.0, 0.25
-_NEAR_M, _UNSTATED_M = 30.0, 15.0
-_EARTH_M_PER_DEG = 111_195.0
+_NEAR_M, UNSTATED_M = 30.0, 15.0
 
 
 def camera_days(start: dt.datetime, end: dt.datetime) -> float:
@@ -76,6 +75,8 @@ class CameraRow:
     left_out : code of the reason, "" when it is used
     cluster : label shared by deployments that are not independent of each other
     days_to_last : camera-days up to the last picture of any kind
+    sure_events : events of the group without records that a machine was not sure of
+    by_group : events of every group of the office's table, or of every species without one
     """
 
     deployment: Deployment
@@ -84,6 +85,18 @@ class CameraRow:
     left_out: str
     cluster: str
     days_to_last: float
+    sure_events: float = 0.0
+    by_group: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def fell_silent(self) -> bool:
+        """True where the last picture was long before the end: the camera may have failed."""
+        silent = self.days - self.days_to_last
+        return silent > _SILENT_DAYS and silent > _SILENT_SHARE * self.days
+
+
+Times = Mapping[str, Mapping[str, list[dt.datetime]]]
+"""Instants of records by deployment and species."""
 
 
 def camera_rows(
@@ -102,28 +115,39 @@ def camera_rows(
     groups : mapping from species to group, the office's own table; never matched by likeness
     today : instant; a deployment that ends later has not ended
     """
-    wanted, notes = _species_of(season, group, groups or {})
-    times: dict[str, dict[str, list[dt.datetime]]] = defaultdict(lambda: defaultdict(list))
-    for record in season.records:
-        if record.species in wanted:
-            times[record.deployment][record.species].append(record.time)
+    wanted, kinds, notes = _species_of(season, group, groups or {})
+    times, sure = _times(season.records), _times(r for r in season.records if r.certain)
     clusters, near = _clusters(list(season.deployments.values()))
-    rows, kept_notes = [], list(notes)
+    rows = []
     for key, one in season.deployments.items():
         days, left_out = _days(one, today)
-        events = {gap: _events(times[key], gap) for gap in GAPS_MIN}
-        if season.counts:
-            events = dict.fromkeys(GAPS_MIN, _counted(season.counts, key, wanted))
+        # A camera that sleeps longer than the gap cannot tell two visits apart any sooner.
+        gaps = {gap: max(gap, one.delay_s / 60) for gap in GAPS_MIN}
         rows.append(
-            CameraRow(one, days, events, left_out, clusters[key], _to_last(season, one, days))
-        )
-    kept_notes += [*near, *_effort_notes(rows), *_event_notes(season.records)]
-    return tuple(rows), tuple(kept_notes)
+            CameraRow(
+                one, days,
+                {gap: _events(season, times, key, wanted, used) for gap, used in gaps.items()},
+                left_out, clusters[key], _to_last(season, one, days),
+                _events(season, sure, key, wanted, gaps[GAPS_MIN[0]]),
+                {name: _events(season, times, key, species, gaps[GAPS_MIN[0]])
+                 for name, species in kinds.items()},
+            )
+        )  # fmt: skip
+    found = [*notes, *near, *_effort_notes(rows), *_event_notes(season.records)]
+    return tuple(rows), tuple(found)
+
+
+def _times(records: Iterable[Record]) -> Times:
+    found: dict[str, dict[str, list[dt.datetime]]] = defaultdict(lambda: defaultdict(list))
+    for record in records:
+        found[record.deployment][record.species].append(record.time)
+    return found
 
 
 def _species_of(
     season: Season, group: str, groups: Mapping[str, str]
-) -> tuple[set[str], list[Note]]:
+) -> tuple[set[str], dict[str, set[str]], list[Note]]:
+    """Species that count, species of every group, and what was noticed about names."""
     counts: dict[str, float] = defaultdict(float)
     for record in season.records:
         counts[record.species] += 1
@@ -132,23 +156,28 @@ def _species_of(
     tame = sorted(name for name in counts if name.lower() in TAME)
     notes = []
     if tame:
-        notes.append(warning("W-NAME-02", names=[f"{n} ({counts[n]:g})" for n in tame]))
+        told = [f"{name} ({counts[name]:g})" for name in tame]
+        notes.append(warning("W-NAME-02", names=some(told)))
     wild = set(counts) - set(tame)
+    kinds: dict[str, set[str]] = defaultdict(set)
+    for name in sorted(wild):
+        kinds[groups.get(name, "") if groups else name].add(name)
+    kinds.pop("", None)
     if group == ALL_WILD:
-        return wild, notes
+        return wild, dict(kinds), notes
     unknown = sorted(wild - set(groups))
     if unknown:
-        counted = [f"{name} ({counts[name]:g})" for name in unknown]
-        notes.append(warning("W-NAME-01", count=len(unknown), names=counted))
-    return {name for name in wild if groups.get(name) == group}, notes
+        told = [f"{name} ({counts[name]:g})" for name in unknown]
+        notes.append(warning("W-NAME-01", n=len(unknown), names=some(told)))
+    return {name for name in wild if groups.get(name) == group}, dict(kinds), notes
 
 
-def _events(times: Mapping[str, list[dt.datetime]], gap_min: float) -> float:
-    return float(sum(count_events(t, gap_min=gap_min) for t in times.values()))
-
-
-def _counted(counts: Mapping[tuple[str, str], float], key: str, wanted: set[str]) -> float:
-    return sum(v for (deployment, s), v in counts.items() if deployment == key and s in wanted)
+def _events(season: Season, times: Times, key: str, wanted: set[str], gap_min: float) -> float:
+    if season.counts:
+        # A plain table gives counts: they are the office's events, whatever the gap.
+        return sum(v for (at, s), v in season.counts.items() if at == key and s in wanted)
+    held = times.get(key, {})
+    return float(sum(count_events(held[s], gap_min=gap_min) for s in held if s in wanted))
 
 
 def _days(one: Deployment, today: dt.datetime) -> tuple[float, str]:
@@ -166,23 +195,17 @@ def _to_last(season: Season, one: Deployment, days: float) -> float:
     return min(max(camera_days(one.start, min(last, one.end)), _LEAST_DAYS), days)
 
 
-def fell_silent(row: CameraRow) -> bool:
-    """True where the last picture was long before the end: the camera may have failed."""
-    silent = row.days - row.days_to_last
-    return silent > _SILENT_DAYS and silent > _SILENT_SHARE * row.days
-
-
 def _effort_notes(rows: Sequence[CameraRow]) -> Iterable[Note]:
     for code in ("W-EFFORT-01", "W-EFFORT-03"):
         found = [row.deployment.id for row in rows if row.left_out == code]
         if found:
-            yield warning(code, count=len(found), names=found)
-    silent = [row.deployment.id for row in rows if fell_silent(row)]
+            yield warning(code, n=len(found), names=some(found))
+    silent = [row.deployment.id for row in rows if row.fell_silent]
     if silent:
-        yield warning("W-EFFORT-02", count=len(silent), names=silent)
-    baited = [row.deployment.id for row in rows if row.deployment.baited and not row.left_out]
-    if baited:
-        yield warning("W-BAIT-01", count=len(baited))
+        yield warning("W-EFFORT-02", n=len(silent), names=some(silent))
+    doubted = [row.deployment.id for row in rows if row.deployment.clock_doubtful]
+    if doubted:
+        yield warning("W-CLOCK-02", n=len(doubted), names=some(doubted))
     yield from _overlaps(rows)
 
 
@@ -199,11 +222,11 @@ def _overlaps(rows: Sequence[CameraRow]) -> Iterable[Note]:
             if a.end and b.start and (a.end - b.start) > dt.timedelta(hours=1):
                 found.append(f"{camera}: {a.id} and {b.id}")
     if found:
-        yield warning("W-DEPLOY-02", count=len(found), names=found)
+        yield warning("W-DEPLOY-02", n=len(found), names=some(found))
 
 
 def _event_notes(records: Sequence[Record]) -> Iterable[Note]:
-    """A warning where the records look like single pictures rather than visits."""
+    """Warn where pictures rather than visits seem to have been handed over."""
     by_key: dict[tuple[str, str], list[dt.datetime]] = defaultdict(list)
     for record in records:
         by_key[record.deployment, record.species].append(record.time)
@@ -213,7 +236,7 @@ def _event_notes(records: Sequence[Record]) -> Iterable[Note]:
         for a, b in pairwise(sorted(set(times)))
     ]
     if gaps and float(np.median(gaps)) < 5:
-        yield warning("W-EVENT-01", minutes=GAPS_MIN[0])
+        yield warning("W-EVENT-01", gap=f"{GAPS_MIN[0]:g}")
 
 
 def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[Note]]:
@@ -234,14 +257,12 @@ def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[N
                 joined.append(a.id)
     notes = []
     if joined:
-        notes.append(warning("W-PLACE-02", names=joined))
+        notes.append(warning("W-PLACE-02", names=some(joined)))
     return {d.id: root(d.id) for d in deployments}, notes
 
 
 def _one_place(a: Deployment, b: Deployment) -> bool:
     if a.place_id and a.place_id == b.place_id:
         return True
-    north = (a.lat - b.lat) * _EARTH_M_PER_DEG
-    east = (a.lon - b.lon) * _EARTH_M_PER_DEG * np.cos(np.radians(a.lat))
-    exact = max(_NEAR_M, a.uncertainty_m or _UNSTATED_M, b.uncertainty_m or _UNSTATED_M)
-    return bool(np.hypot(north, east) < exact)
+    exact = max(_NEAR_M, a.uncertainty_m or UNSTATED_M, b.uncertainty_m or UNSTATED_M)
+    return metres_between(a, b) < exact

@@ -7,10 +7,8 @@ media.csv where it is given. A plain table is one CSV file: deployment, place, s
 
 from __future__ import annotations
 
-import datetime as dt
 import zipfile
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,23 +16,22 @@ from zoneinfo import ZoneInfo
 from siting.disk.files import file_hash
 from siting.errors import SitingError
 from siting.read.input_files import read_text
-from siting.review.season import Deployment, Record, Season
-from siting.review.tables import (
+from siting.review.recorded.observations import observations
+from siting.review.recorded.season import Deployment, Season
+from siting.review.recorded.tables import (
     Row,
     by_id,
     degrees,
     instant,
+    moved_notes,
     noted_headings,
     number_in,
     place_notes,
     rows_of,
 )
-from siting.types import Note
-from siting.words.office.season import warning
 
 _MOST_BYTES = 500_000_000
 _TALLEST_M = 5.0
-_SURE = 0.8
 # Livestock, pets and people that packages list among the animals (trap of names).
 TAME = {
     "homo sapiens", "bos taurus", "bos", "ovis aries", "ovis", "capra hircus", "equus caballus",
@@ -104,7 +101,7 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
                         "E-FILE-06",
                         f"{entry.filename} in {path.name} unpacks to {entry.file_size:,} bytes.",
                         rule=f"A table of a package has at most {_MOST_BYTES:,} bytes.",
-                        cure="Split the season into several packages.",
+                        cure="Hand over the season in several packages.",
                     )
                 text = archive.read(entry).decode("utf-8-sig")
                 tables[name] = rows_of(text, entry.filename)
@@ -129,17 +126,19 @@ def _package(tables: Mapping[str, list[Row]], sources: Mapping[str, str], path: 
     rows = tables["deployments"]
     deployments = [_deployment(row, number) for number, row in enumerate(rows, start=2)]
     known = by_id(deployments, path.name)
-    notes = list(place_notes(deployments))
-    records, last, blanks, more = _observations(tables["observations"], known)
-    for row in tables.get("media", ()):
+    notes = (*place_notes(deployments), *moved_notes(deployments))
+    media = tables.get("media", [])
+    seen, more = observations(tables["observations"], media, known)
+    for row in media:
         time = instant(row.get("timestamp", ""), where="media.csv, timestamp")
-        _latest(last, row.get("deploymentID", ""), time)
+        seen.latest(row.get("deploymentID", ""), time)
     headings, heading_notes = noted_headings(known)
     return Season(
         deployments=headings,
-        records=tuple(records),
-        last_picture=last,
-        blanks=blanks,
+        records=tuple(seen.records),
+        last_picture=seen.last,
+        blanks={key: tuple(times) for key, times in seen.blanks.items()},
+        open_share=seen.open_share,
         notes=(*notes, *more, *heading_notes),
         sources=dict(sources),
     )
@@ -167,84 +166,23 @@ def _deployment(row: Row, number: int) -> Deployment:
         uncertainty_m=uncertainty or None,
         height_m=height,
         heading_deg=number_in(row, "cameraHeading", where=where),
-        baited=row.get("baitUse", "").lower() == "true",
+        baited=_is_true(row.get("baitUse", "")) or "bait" in _tags(row),
         comment=row.get("deploymentComments", ""),
+        model=row.get("cameraModel", ""),
+        delay_s=number_in(row, "cameraDelay", where=where) or 0.0,
+        clock_doubtful=_is_true(row.get("timestampIssues", "")),
+        at_random="random" in _tags(row),
     )
 
 
-def _latest(last: dict[str, dt.datetime], key: str, time: dt.datetime | None) -> None:
-    if time is not None and (key not in last or time > last[key]):
-        last[key] = time
+def _is_true(text: str) -> bool:
+    return text.lower() in ("true", "yes", "1")
 
 
-def _observations(
-    rows: Sequence[Row], deployments: Mapping[str, Deployment]
-) -> tuple[list[Record], dict[str, dt.datetime], dict[str, int], list[Note]]:
-    """Animal records that count, last pictures, blanks, and what was noticed."""
-    records: list[Record] = []
-    last: dict[str, dt.datetime] = {}
-    blanks: dict[str, int] = defaultdict(int)
-    counts: dict[str, int] = defaultdict(int)
-    with_events = {r["deploymentID"] for r in rows if r.get("observationLevel") == "event"}
-    seen: set[tuple[str, str, dt.datetime, str]] = set()
-    levels = {r.get("observationLevel", "") for r in rows}
-    for number, row in enumerate(rows, start=2):
-        key, kind = row.get("deploymentID", ""), row.get("observationType", "")
-        time = instant(row.get("eventStart", ""), where=f"observations.csv, row {number}")
-        _latest(last, key, time)
-        level = "event" if key in with_events else "media"
-        if row.get("cameraSetupType") or row.get("observationLevel") != level or time is None:
-            counts["set-up"] += bool(row.get("cameraSetupType"))
-            continue
-        counts[kind] += 1
-        if kind == "blank":
-            blanks[key] += 1
-        if kind != "animal":
-            continue
-        species = " ".join(row.get("scientificName", "").split())
-        sex = row.get("sex", "") + row.get("lifeStage", "")
-        if (key, species, time, sex) in seen:
-            counts["twice"] += 1
-        seen.add((key, species, time, sex))
-        if key not in deployments:
-            counts["strange"] += 1
-        elif _outside(deployments[key], time):
-            counts["outside"] += 1
-        else:
-            records.append(Record(key, species, time, _certain(row)))
-    return records, last, dict(blanks), list(_observation_notes(counts, levels, records, rows))
-
-
-def _outside(deployment: Deployment, time: dt.datetime) -> bool:
-    start, end = deployment.start, deployment.end
-    return bool((start and time < start) or (end and time > end))
-
-
-def _certain(row: Row) -> bool:
-    if row.get("classificationMethod") != "machine":
-        return True
-    text = row.get("classificationProbability", "")
-    return bool(text) and float(text) >= _SURE
-
-
-def _observation_notes(
-    counts: Mapping[str, int], levels: set[str], records: Sequence[Record], rows: Sequence[Row]
-) -> Iterable[Note]:
-    if {"event", "media"} <= levels:
-        yield warning("W-LEVEL-01")
-    unsure = counts.get("unclassified", 0) + counts.get("unknown", 0)
-    total = sum(counts.get(k, 0) for k in ("animal", "human", "vehicle", "blank")) + unsure
-    if total and unsure > 0.05 * total:
-        yield warning("W-TYPE-01", count=unsure, total=total)
-    if counts.get("outside"):
-        yield warning("W-CLOCK-01", count=counts["outside"])
-    if counts.get("twice"):
-        yield warning("W-TWICE-01", count=counts["twice"])
-    if not counts.get("blank") and rows:
-        yield warning("W-BLANK-01")
-    doubtful = sum(not r.certain for r in records)
-    if doubtful > 0.5 * len(records) > 0:
-        yield warning("W-LABEL-01", count=doubtful, total=len(records))
+def _tags(row: Row) -> set[str]:
+    """Tags of a deployment, parted by commas or pipes; of "place:random" the value counts, too."""
+    tags = row.get("deploymentTags", "").replace("|", ",").lower().split(",")
+    return {word.strip() for tag in tags for word in (tag, tag.rpartition(":")[2])}
 
 
 _TABLE_COLUMNS = ("deployment", "longitude", "latitude", "start", "end")
@@ -261,7 +199,7 @@ def _plain_table(path: Path, time_zone: str) -> Season:
             "E-TABLE-01",
             f"{path.name} has the columns {', '.join(names) or 'of an empty file'}.",
             rule=f"A plain table has {', '.join(_TABLE_COLUMNS)} and events or events_<species>.",
-            cure="Rename the columns, or use a Camera Trap Data Package.",
+            cure="Rename the columns, or hand over a Camera Trap Data Package.",
         )
     zone = ZoneInfo(time_zone) if time_zone else None
     deployments, counts = [], {}
@@ -276,7 +214,7 @@ def _plain_table(path: Path, time_zone: str) -> Season:
     return Season(
         deployments=headings,
         counts=counts,
-        notes=(*place_notes(deployments), *notes),
+        notes=(*place_notes(deployments), *moved_notes(deployments), *notes),
         sources={path.name: file_hash(path)},
     )
 
@@ -293,6 +231,7 @@ def _table_row(row: Row, where: str, zone: ZoneInfo | None) -> Deployment:
         height_m=number_in(row, "height_m", where=where),
         heading_deg=number_in(row, "heading_deg", where=where),
         comment=row.get("comment", ""),
+        at_random=_is_true(row.get("random", "")),
     )
 
 
@@ -306,8 +245,8 @@ def _joined(seasons: Sequence[Season], names: Sequence[str]) -> Season:
                     "E-PACK-01",
                     f"{name}: the deployment {key} has another place or other dates than in an "
                     "earlier package.",
-                    rule="A deployment identifier means the same deployment in every package.",
-                    cure="Rename one of them, or review the newer package alone.",
+                    rule="A deployment of one identifier is the same in all packages.",
+                    cure="Rename one of them, or hand over the newer package alone.",
                 )
             deployments[key] = one
     records = tuple(dict.fromkeys(r for s in seasons for r in s.records))
@@ -317,6 +256,7 @@ def _joined(seasons: Sequence[Season], names: Sequence[str]) -> Season:
         counts=_merged(seasons, lambda s: s.counts),
         last_picture=_merged(seasons, lambda s: s.last_picture),
         blanks=_merged(seasons, lambda s: s.blanks),
+        open_share=_merged(seasons, lambda s: s.open_share),
         notes=tuple(dict.fromkeys(n for s in seasons for n in s.notes)),
         sources=_merged(seasons, lambda s: s.sources),
     )

@@ -1,0 +1,150 @@
+"""Each criterion's weight after the season, and why it may change or not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from siting.criteria import label_of
+from siting.review.cameras import Cameras
+from siting.review.recorded.season import warning
+from siting.review.statistics.weights import Shrunken, shrunken
+from siting.types import Note
+
+Floats = NDArray[np.float64]
+TAU = 0.7
+"""The protocol is right within a factor of 2 two times in three (our choice)."""
+
+ALONE_TAU = 10.0
+_TERM_TAU = 1.0
+_SAID = 0.5
+_FLAT_SD, _FEW_ON_A_SIDE = 0.15, 5
+_ALIKE_VIF = 5.0
+_MOST_FACTOR = 2.0
+_OWN_CODES = ("W-RANGE-01", "W-ALIKE-01", "W-FEW-02", "W-PLACE-05")
+
+
+@dataclass(frozen=True)
+class WeightRow:
+    """One criterion after the season: rate ratios (exp of the weights) with 90 % ends.
+
+    `sd` is that of the ln ratio; `proposed` None where the ratio stays, with `code` for why.
+    """
+
+    name: str
+    protocol: float
+    shrunken: float
+    low: float
+    high: float
+    data_only: float
+    said_by_data: float
+    sd: float
+    proposed: float | None
+    code: str
+
+
+def fit_of(
+    cameras: Cameras,
+    tau: float,
+    *,
+    w0: Floats | None = None,
+    at: tuple[float, float] | None = None,
+) -> Shrunken:
+    """Weights of the criteria, then of the terms; `tau` is the protocol's spread in ln ratio.
+
+    Parameters
+    ----------
+    w0 : (k,) ln rate ratios to start from, the protocol's if None
+    at : (dispersion, spread of clusters in ln rate) where they are known
+    """
+    start = cameras.protocol_w if w0 is None else w0
+    count = len(cameras.term_names)
+    # Nothing is known of bait or models beforehand: 1 in place of a ratio, and room to move.
+    return shrunken(
+        cameras.events, cameras.days, cameras.design,
+        np.concatenate([start, np.zeros(count)]),
+        tau=np.concatenate([np.full(len(start), tau), np.full(count, _TERM_TAU)]),
+        cluster=cameras.cluster, at=at,
+    )  # fmt: skip
+
+
+def weight_rows(cameras: Cameras) -> tuple[tuple[WeightRow, ...], list[Note], Shrunken]:
+    """Each criterion's weight after the season, and what may not change."""
+    w0 = cameras.protocol_w
+    fit, alone = fit_of(cameras, TAU), fit_of(cameras, ALONE_TAU)
+    codes = _codes(cameras, fit)
+    rows = tuple(
+        WeightRow(
+            name=name,
+            protocol=float(np.exp(w0[k])),
+            shrunken=float(np.exp(fit.w[k])),
+            low=float(np.exp(fit.low[k])),
+            high=float(np.exp(fit.high[k])),
+            data_only=float(np.exp(alone.w[k])),
+            said_by_data=float(fit.said_by_data[k]),
+            sd=float(fit.sd[k]),
+            proposed=None if codes[k] else _proposed(float(fit.w[k]), float(w0[k])),
+            code=codes[k],
+        )
+        for k, name in enumerate(cameras.names)
+    )
+    return rows, _code_notes(cameras.names, codes), fit
+
+
+def _proposed(w: float, w0: float) -> float | None:
+    """The ratio to suggest; a change that rounds away is none."""
+    most = float(np.log(_MOST_FACTOR))
+    change = float(np.exp(w0 + np.clip(w - w0, -most, most)))
+    return change if abs(change - np.exp(w0)) >= 0.005 else None
+
+
+def _codes(cameras: Cameras, fit: Shrunken) -> list[str]:
+    """Why each criterion stays as it is, "" where it may change."""
+    factors = inflation(cameras.columns)
+    codes = []
+    for k, name in enumerate(cameras.names):
+        m = cameras.columns[:, k]
+        sides = min((m > 0.5).sum(), (m <= 0.5).sum())
+        if name in cameras.blocked:
+            codes.append(cameras.blocked[name])
+        elif m.std() < _FLAT_SD or sides < _FEW_ON_A_SIDE:
+            codes.append("W-RANGE-01")
+        elif factors[k] > _ALIKE_VIF:
+            codes.append("W-ALIKE-01")
+        elif fit.said_by_data[k] < _SAID:
+            codes.append("W-FEW-02")
+        else:
+            codes.append("")
+    return codes
+
+
+def _code_notes(names: tuple[str, ...], codes: list[str]) -> list[Note]:
+    held = {
+        code: [label_of(n, n) for n, c in zip(names, codes, strict=True) if c == code]
+        for code in codes
+    }
+    return [warning(code, names=", ".join(held[code])) for code in _OWN_CODES if code in held]
+
+
+def inflation(columns: Floats) -> Floats:
+    """How much each column's variance grows because the others say the same: 1 / (1 - R^2).
+
+    Parameters
+    ----------
+    columns : (n, k) of 0..1
+
+    Returns
+    -------
+    (k,) factors from 1 upward, infinite where a column is a sum of the others
+    """
+    n, k = columns.shape
+    out = np.ones(k)
+    for j in range(k):
+        others = np.column_stack([np.ones(n), np.delete(columns, j, axis=1)])
+        fitted = others @ np.linalg.lstsq(others, columns[:, j], rcond=None)[0]
+        spread = ((columns[:, j] - columns[:, j].mean()) ** 2).sum()
+        left = ((columns[:, j] - fitted) ** 2).sum()
+        out[j] = spread / left if left > 1e-12 * max(spread, 1e-12) else np.inf
+    return out

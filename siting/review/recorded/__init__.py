@@ -1,0 +1,1 @@
+"""What the cameras recorded: packages and tables as a season, and a season as rows."""

@@ -1,0 +1,1 @@
+"""The pages and tables of a review."""

@@ -1,0 +1,149 @@
+"""What a review noticed, assumed or left out: one sentence a code, with blanks for its numbers.
+
+A sentence says what was seen and what was done about it. `{names}` is a short list of deployments,
+species or criteria.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+NOTES: Mapping[str, str] = {
+    "W-ALIKE-01": "Too similar at these places to be separated: {names}.",
+    "W-BAIT-01": "{n} cameras had bait, which draws animals by itself. {what}",
+    "W-BLANK-01": (
+        "Blank pictures were not handed over for most deployments: nothing is said about them."
+    ),
+    "W-CAMERA-01": "{names}. Each is allowed to record more or less than the others.",
+    "W-CLOCK-01": (
+        "{n} records lie outside the dates of their deployment and were left out: was a clock "
+        "wrong?"
+    ),
+    "W-CLOCK-02": (
+        "{n} deployments are marked as having a wrong clock: {names}. Their events count, their "
+        "months and the sun's height do not."
+    ),
+    "W-COUNT-01": (
+        "No camera has more events than days and many come close: these are days with a record, "
+        "not visits. They were turned into visits a day (minus the logarithm of the share of days "
+        "without a record); without that, differences look smaller than they are."
+    ),
+    "W-DEPLOY-02": "{n} times a camera has two deployments at once, so days count twice: {names}.",
+    "W-DEPLOY-03": (
+        "The comments of {n} deployments speak of a camera that was moved or turned: {names}. They "
+        "count at the place on their row. If it was moved for good, give each place a row."
+    ),
+    "W-EFFORT-01": (
+        "{n} deployments have no end, or one that is still to come, and were left out: {names}."
+    ),
+    "W-EFFORT-02": (
+        "{n} cameras may have failed early, their last picture was long before the end: {names}."
+    ),
+    "W-EFFORT-03": (
+        "{n} deployments end before they begin or lasted less than a day and were left out: "
+        "{names}."
+    ),
+    "W-EVENT-01": (
+        "Records follow each other closely: those of one species within {gap} minutes of the last "
+        "one are counted as one event."
+    ),
+    "W-FEW-00": "{cameras} with {events} events: fewer than {least} of either say nothing.",
+    "W-FEW-01": (
+        "{cameras} at {places}, {days} camera-days and {events} events: a verdict needs at least "
+        "{least_cameras} cameras at {least_places} places, {least_days} camera-days and "
+        "{least_events} events."
+    ),
+    "W-FEW-02": "Too little to say: {names}.",
+    "W-FEW-03": (
+        "{cameras} at {places}: a change of the protocol is suggested from {least_cameras} cameras "
+        "at {least_places} places on."
+    ),
+    "W-GROUP-01": "{n} events of {group} are too few: all wild animals are judged in its place.",
+    "W-HEAD-01": "{n} of {given} headings are 0: they are taken as not noted.",
+    "W-HEAD-02": (
+        "The headings of {n} deployments are compass headings by their comments: {names}. They are "
+        "not judged; give true headings, counted from true north."
+    ),
+    "W-HELD-01": (
+        "Tried on cameras it had not seen, the changed protocol did no better than the old one: no "
+        "change is suggested."
+    ),
+    "W-HELD-02": "No change is suggested: {why}.",
+    "W-LABEL-01": "{n} of {total} records were named by a machine that was not sure.",
+    "W-LAPSE-01": (
+        "{n} observations are of pictures taken by the clock and not by an animal: they were left "
+        "out."
+    ),
+    "W-LEVEL-01": (
+        "Observations are given both by event and by picture: a deployment's events are used where "
+        "it has any, never both."
+    ),
+    "W-MAPDATE-01": (
+        "Was anything felled, ploughed, fenced or built between the date of the maps and the "
+        "season? There the score is that of a place which is gone."
+    ),
+    "W-MIX-01": (
+        "{names} go the other way than the whole: a sum over kinds of animals hides them. Decide "
+        "which the survey is for."
+    ),
+    "W-NAME-01": "{n} names are in no group and were not counted: {names}.",
+    "W-NAME-02": "Livestock, pets and people are not counted as wild animals: {names}.",
+    "W-ONE-01": (
+        "Without {who}, {name} would be {without} in place of {value}: one place carries it, so it "
+        "stays as it is."
+    ),
+    "W-OUT-01": "{n} cameras stood where the maps do not reach: {names}.",
+    "W-OUT-02": (
+        "{n} cameras stood on ground that is closed to cameras or off every parcel; they are kept: "
+        "{names}."
+    ),
+    "W-PLACE-02": (
+        "Deployments at the place of another one are kept, and the two count as one place: {names}."
+    ),
+    "W-PLACE-03": "{n} deployments do not say how exact their place is: 15 m is assumed.",
+    "W-PLACE-04": (
+        "{n} places are rounded to 100 m or so ({names}): nearness to trails and water can hardly "
+        "be judged there."
+    ),
+    "W-PLACE-05": "These places are not exact enough to judge: {names}.",
+    "W-PLACE-06": (
+        "One name stands for places more than 50 m apart: {names}. Each is judged where it is, and "
+        "they count as one place."
+    ),
+    "W-RANGE-01": "All cameras stood alike in this: {names}.",
+    "W-SCORE-01": (
+        "The protocol does not score by rate ratios: only the order of scores is judged."
+    ),
+    "W-SEASON-01": (
+        "{n} deployments recorded at another time of year than most ({names}): the time of year is "
+        "a part of the model, and pairs of different seasons are not compared."
+    ),
+    "W-SPACE-01": (
+        "Neighbouring cameras recorded alike beyond what the score says (Moran's I {index:.2f}, "
+        "chance {p:.3f}). Cameras of {blocks} wider areas are now taken together. Slope before: "
+        "{before}; with them: {after}. The answer uses the second."
+    ),
+    "W-SPACE-02": (
+        "Neighbouring cameras recorded alike beyond what the score says (Moran's I {index:.2f}, "
+        "chance {p:.3f}), and there are too few areas to allow for it: the ranges are too narrow."
+    ),
+    "W-TWICE-01": "{n} records appear twice and are counted once.",
+    "W-TYPE-01": "{n} of {total} observations have not been classified: rates are too low there.",
+    "W-TYPE-02": (
+        "Pictures not classified yet lie unevenly: {low:.0%} at lower scores, {high:.0%} at higher "
+        "ones. The answer leans to the side that was classified."
+    ),
+    "W-VARIANT-01": "Counted another way ({way}), the answer would be another: {verdict}",
+    "W-VARIANT-02": "Counted another way ({way}), the answer stays the same.",
+}
+
+
+def note_text(code: str, **blanks: object) -> str:
+    """The sentence of a code with its blanks filled in.
+
+    Examples
+    --------
+    >>> note_text("W-TWICE-01", n=3)
+    '3 records appear twice and are counted once.'
+    """
+    return NOTES[code].format(**blanks)
