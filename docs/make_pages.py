@@ -17,10 +17,11 @@ from typing import Any
 import click
 
 from siting.cli.main import siting
-from siting.settings.inputs import LAYER_NAMES, Inputs
-from siting.settings.load import facts, toml_value
+from siting.settings.given.tables import LAYER_NAMES
+from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_base import Section
+from siting.settings.text.toml import facts, toml_value
 
 DOCS = Path(__file__).parent
 

@@ -10,6 +10,7 @@ from typing import Any
 
 __version__ = "0.1.0"
 
+# Loaded on first use: numpy, pandas and rasterio take a second that `siting --help` does not have.
 _HOME = {
     "Grid": "siting.grid",
     "Inputs": "siting.settings.inputs",

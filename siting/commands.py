@@ -53,12 +53,15 @@ def score_to_folder(
         The result in words, as the terminal shows it.
     """
     names = output_names(public=public)
+    # Before the work: a run must not end at a folder that cannot be written.
     check_destination(folder, names, kind=PUBLIC if public else SCORE, inputs=inputs)
     check_replaceable(folder, names, inputs=inputs, protocol=protocol, overwrite=overwrite)
     parcel = read_parcel(inputs)
+    # Before the run: places keep the names they have in this folder.
     decisions = read_decisions_of(inputs, parcel, before=folder / PLACES)
     result = site_parcel(inputs, protocol, parcel, progress=progress, decisions=decisions)
     if not public:
+        # After it: only now is it known what the files were read as.
         check_same_sources(folder, result, overwrite=overwrite)
     progress("writing the map and the files")
     result.write(folder, public=public)
@@ -140,6 +143,7 @@ def gather_to_folder(
     progress: Progress,
 ) -> str:
     """Gather a region's open data into a folder; what was written, in words."""
+    # Loaded here: only this command asks the network, and no other shall load what can.
     from siting.gather.run import gather
     from siting.words.office.gather import done
 
@@ -166,6 +170,7 @@ def _lines(finding: Finding) -> list[str]:
 
 def _plain(text: str) -> str:
     """Text without control characters, which a terminal would obey."""
+    # Text of a user's file could hold escape codes that a terminal obeys.
     spaced = text.replace(NO_BREAK, " ")
     return "".join(c if c == "\n" or c.isprintable() else "\ufffd" for c in spaced)
 
@@ -222,6 +227,7 @@ def review_to_folder(
     from siting.review.recorded.effort import ALL_WILD
     from siting.review.run import read_groups, review_season, write_review
 
+    # The one place where the clock is read: all below takes the day, so that a run can be repeated.
     now = dt.datetime.now(dt.UTC)
     inputs, protocol = load_inputs(inputs_file), load_protocol(protocol_file)
     found = review_season(

@@ -149,6 +149,7 @@ class SitingError(Exception):
 
 
 def _rebuild(kind: type[SitingError], code: str, what: str, rule: str, cure: str) -> SitingError:
+    # Past the subclass's own __init__, which takes other arguments than the parts kept here.
     error = kind.__new__(kind)
     SitingError.__init__(error, code, what, rule=rule, cure=cure)
     return error
@@ -165,6 +166,7 @@ class SettingsError(SitingError):
         One line per fault: key, value, rule, cure.
     """
 
+    # One fault a line: people go through them one by one in an editor.
     def __init__(self, source: str, faults: Sequence[str]) -> None:
         lines = "".join(f"\n  - {fault}" for fault in faults)
         count = "one fault" if len(faults) == 1 else f"{len(faults)} faults"
@@ -189,6 +191,8 @@ def out_of_memory(error: BaseException | None) -> bool:
     (True, False)
     """
     while error is not None:
+        # By their words: GEOS and GDAL raise a plain RuntimeError, SuperLU prints and raises its
+        # own.
         text = str(error).lower()
         if (
             isinstance(error, MemoryError)
@@ -196,6 +200,7 @@ def out_of_memory(error: BaseException | None) -> bool:
             or (not isinstance(error, SitingError) and any(words in text for words in _NO_MEMORY))
         ):
             return True
+        # A library's error is often wrapped in ours by the time it comes here.
         error = error.__cause__ or error.__context__
     return False
 

@@ -75,6 +75,8 @@ class Grid:
         left, bottom, right, top = self.bounds
         easting, northing = (left + right) / 2, (bottom + top) / 2
         lon, lat = self.to_lonlat.transform([easting, easting], [northing - 50.0, northing + 50.0])
+        # A hundred metres of grid north on the ellipsoid: right for any projection, without a
+        # formula.
         bearing, _, _ = Geod(ellps="WGS84").inv(lon[0], lat[0], lon[1], lat[1])
         return float(bearing)
 
@@ -95,7 +97,7 @@ class Grid:
         return row.astype(np.int64), col.astype(np.int64)
 
     def contains(self, row: NDArray[np.integer], col: NDArray[np.integer]) -> NDArray[np.bool_]:
-        """True where (row, col) is a cell of the grid."""
+        """True where (row, col) is a cell of the grid; the same shape as `row` and `col`."""
         row, col = np.asarray(row), np.asarray(col)
         return (row >= 0) & (row < self.n_rows) & (col >= 0) & (col < self.n_cols)
 
@@ -108,6 +110,7 @@ class Grid:
         (30, 40, 100, 80)
         """
         row0, col0 = max(row, 0), max(col, 0)
+        # An empty part has no cells, never a negative number of them.
         row1, col1 = min(row + n_rows, self.n_rows), min(col + n_cols, self.n_cols)
         return Grid(
             self.crs,
@@ -136,7 +139,7 @@ class Grid:
         return -north % factor, east % factor
 
     def middles(self, factor: int) -> tuple[int, int]:
-        """First row and column that lie in the middle of a block (see `before`).
+        """First row and column, in cells, that lie in the middle of a block (see `before`).
 
         Every `factor`-th cell from there on is the middle of a block.
         """
@@ -161,7 +164,12 @@ class Grid:
         )
 
     def boundary_points(self, per_side: int = 21) -> tuple[FloatArray, FloatArray]:
-        """Points along the four edges (easting, northing), so that curved borders are followed."""
+        """Points along the four edges, metres, so that borders that curve elsewhere are followed.
+
+        Returns
+        -------
+        (easting, northing) : two (4 per_side,) float arrays, metres
+        """
         left, bottom, right, top = self.bounds
         along_x, along_y = np.linspace(left, right, per_side), np.linspace(bottom, top, per_side)
         low, high = np.full(per_side, bottom), np.full(per_side, top)
@@ -226,6 +234,8 @@ def _ceil(value: float) -> int:
 def transformer(source_crs: str, target_crs: str) -> Transformer:
     """The one maker of coordinate transformers: always (lon, lat) or (easting, northing) order."""
     try:
+        # always_xy: the catalogue has latitude first for some systems, which nobody here shall
+        # think of.
         return Transformer.from_crs(source_crs, target_crs, always_xy=True)
     except ProjError as error:
         raise SitingError(
@@ -258,6 +268,8 @@ def _text_of(given: str) -> str:
     The catalogue is searched once: for a system that is not in it this takes half a second.
     """
     parsed = CRS(given)
+    # Sure matches first; a likely one only where the datum has the same name, for the same numbers
+    # on another datum lie up to hundreds of metres away.
     authority = parsed.to_authority(min_confidence=100)
     if authority is None and names_datum(parsed):
         authority = parsed.to_authority(min_confidence=70)

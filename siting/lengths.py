@@ -36,6 +36,7 @@ def length(metres: float) -> str:
     if metres >= 50:
         tens = 10 * _whole(metres / 10)
         return f"{tens} m ({10 * _whole(tens * FEET_PER_M / 10)} ft)"
+    # Below 50 m to the metre: there one paces it out.
     shown = _whole(metres)
     return f"{shown} m ({_whole(shown * FEET_PER_M)} ft)"
 
@@ -58,6 +59,7 @@ def about(metres: float, radius_m: float) -> str:
     """
     step = 10.0 ** math.floor(math.log10(max(radius_m, 1.0)))
     shown = max(step * _whole(metres / step), step)
+    # Finer than ten metres the feet follow from the metres as anywhere else.
     if step < 10 or shown >= 1000:
         return f"about {length(shown)}"
     # Feet in tens: 131 ft beside 40 m would claim more than the metres do.
@@ -66,6 +68,8 @@ def about(metres: float, radius_m: float) -> str:
 
 def is_close(metres: float, radius_m: float) -> bool:
     """Whether a thing is nearer than the maps and a phone can tell: "close by", no more.
+
+    Both in metres; `radius_m` is how far off the point may be.
 
     Examples
     --------
@@ -83,6 +87,7 @@ def percent(share: float) -> str:
     >>> percent(0.748) == "75\\u00a0%"
     True
     """
+    # A share of 0.5 % is told as 0 %: no reader takes decimals of such a share seriously.
     return f"{100 * share:.0f}{NO_BREAK}%"
 
 
@@ -98,7 +103,7 @@ def points(score: float) -> int:
 
 
 def tenths(index: float) -> int:
-    """An index in whole tenths, halves to even as on the map page.
+    """An index (without a unit) in whole tenths, halves to even as on the map page.
 
     Examples
     --------
@@ -109,7 +114,7 @@ def tenths(index: float) -> int:
 
 
 def index_text(index: float) -> str:
-    """An index to one decimal, from 10 on whole: it is known to two figures at the very most.
+    """An index (without a unit) to one decimal, from 10 on whole: known to two figures at the most.
 
     Examples
     --------
@@ -121,7 +126,7 @@ def index_text(index: float) -> str:
 
 
 def compass_word(bearing_deg: float) -> str:
-    """The nearest of the eight compass directions, in words.
+    """The nearest of the eight compass directions, in words; degrees clockwise from north.
 
     Examples
     --------
@@ -132,7 +137,7 @@ def compass_word(bearing_deg: float) -> str:
 
 
 def whole_minutes(minutes: float) -> int:
-    """Minutes of a walk rounded up: a promise of time errs on the long side.
+    """Whole minutes of a walk, rounded up: a promise of time errs on the long side.
 
     Examples
     --------
@@ -143,4 +148,5 @@ def whole_minutes(minutes: float) -> int:
 
 
 def _whole(value: float) -> int:
+    # Halves up, as people round; Python's own `round` takes 2.5 to 2.
     return math.floor(value + 0.5)

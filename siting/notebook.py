@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 AnyInputs = Inputs | str | os.PathLike[str] | Mapping[str, Any]
 AnyProtocol = Protocol | str | os.PathLike[str] | Mapping[str, Any] | None
+# Writing takes seconds; a run that hangs must not hold the notebook for ever.
 _WRITING_S = 60.0
 _FRAME_HEIGHT_PX = 640
 
@@ -64,6 +65,7 @@ class SitedParcel(Result):
         from siting.report.files import columns
         from siting.report.shared.facts import spot_facts
 
+        # The very columns of spots.csv, so that no table of the program tells another story.
         rows = [columns.SpotRow(self.land.parcel, fact) for fact in spot_facts(self)]
         values = {c.name: [c.cell(row) for row in rows] for c in columns.COLUMNS}
         places = gpd.points_from_xy(values["lon_deg"], values["lat_deg"], crs="EPSG:4326")
@@ -112,6 +114,7 @@ class SitedParcel(Result):
             f"{sum(note.level == 'warning' for note in self.notes)} warnings. "
             "See .spots_frame(), .layers, .notes, .write(folder)>"
         )
+        # A terminal that does not know the space that does not break shows a square for it.
         return text.replace(NO_BREAK, " ")
 
     def _repr_html_(self) -> str:
@@ -223,6 +226,7 @@ def read_parcel(inputs: AnyInputs, parcel: str = "") -> Parcel:
     """
     given = as_inputs(inputs)
     if parcel:
+        # A copy: the caller's inputs stay as they are, for the next parcel.
         named = given.parcel.model_copy(update={"id": parcel})
         given = given.model_copy(update={"parcel": named})
     return land.read_parcel(given)

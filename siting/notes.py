@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 
 from siting.types import Note
 
+# Three are read; a list of ten is passed over, and with it the one that matters.
 MOST_AT_THE_HEAD = 3
 GAP = 0
 """A severity of 0: the warning only says what the maps lack, and stands under the gaps."""
@@ -50,6 +51,7 @@ SEVERITY: Mapping[str, int] = {
     "W-PRIORITY-01": GAP,
     "W-VISIT-02": GAP,  # Usual where one folder holds the files of all parcels.
 }
+# A new warning that nobody has weighed must not hide among the gaps.
 _UNLISTED = 1
 
 
@@ -69,6 +71,7 @@ def worst_first(notes: Iterable[Note]) -> tuple[Note, ...]:
     once: dict[tuple[str, str], Note] = {}
     for note in notes:
         if note.level == "warning":
+            # One sentence may come from several layers: it is read once.
             once.setdefault((note.code, note.text), note)
     return tuple(sorted(once.values(), key=lambda note: -severity(note)))
 

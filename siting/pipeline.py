@@ -25,8 +25,8 @@ from siting.scoring.random_places import draw_places, draw_remark
 from siting.scoring.rank import Ranked, not_judged, rank_places, score_cells
 from siting.scoring.trials import elevation_error_m
 from siting.settings.inputs import Inputs
-from siting.settings.load import compared_weights
 from siting.settings.protocol import Protocol
+from siting.settings.ratios.compared import compared_weights
 from siting.spot_parts import Aim, Walk
 from siting.types import Candidate, Land, Note, Parcel, Remark, Result, Spot
 from siting.walk.route import ways_in
@@ -117,6 +117,7 @@ def site_land(
         ruled_out=land.ruled_out,
     )
 
+    # Every cell by its layers first; headings cost a thousand times as much and wait for the best.
     progress("scoring")
     scores = score_cells(ground.layers, protocol)
 
@@ -130,6 +131,7 @@ def site_land(
         survey=survey,
     )
     ranked = rank_places(scores, no_go, ground=ground, view=view, protocol=protocol)
+    # Only of the places chosen: an aim has words and arrays of its own.
     aims, aim_remarks = find_aims(ranked.candidates, view=view, open_ground=no_go == 0)
 
     progress("ranking")
@@ -148,6 +150,7 @@ def site_land(
             for spot in spots
         ],
     )
+    # After the order is settled: a place keeps its name, whatever its rank.
     spots = _with_names(spots, land)
     drawn = draw_places(
         ground.role,
@@ -161,6 +164,7 @@ def site_land(
     drawn_remark = draw_remark(
         drawn, ground.role, inside=inside, open_ground=no_go == 0, rules=protocol.random
     )
+    # Of the cells of the parcel, and not of its area, so that the two counts go together.
     usable = float((no_go == 0).sum() / max(inside.sum(), 1))
     return Result(
         land=land,
@@ -233,6 +237,7 @@ def _tell(
         reach_m=protocol.features.reach_m,
         land=land.parcel_shape,
     )
+    # Cautions go with what grows on the parcel, whether a spot stands in it or not.
     inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
     general = parcel_cautions([int(role) for role in inside])
     walks, remarks = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
@@ -257,6 +262,7 @@ def _tell(
         lens_height_m=protocol.camera.lens_height_m,
         picture=Picture(
             half_view_deg=protocol.camera.field_of_view_deg / 2.0,
+            # A feature is known to the cell it was found in, no better.
             most_m=protocol.heading.named_most_m + land.grid.cell_size_m,
             on_it_m=protocol.heading.on_line_m,
             unknown_trail_m=protocol.disturbance.unknown_trail[-1][0],

@@ -38,6 +38,7 @@ class PlaceName:
     short: str = ""
 
 
+# Without ==: arrays have no single answer to it.
 @dataclass(frozen=True, eq=False)
 class HeadingFacts:
     """One heading of one candidate; units in the names, directions clockwise from true north.
@@ -78,6 +79,7 @@ class HeadingFacts:
     exact: bool = True
 
 
+# Without ==, as above; two aims are compared by their headings.
 @dataclass(frozen=True, eq=False)
 class Aim:
     """Where one camera should look.

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.credits import Credit, Source
 from siting.grid import FloatArray, Grid
 from siting.spot_parts import (
     Aim,
@@ -36,6 +37,7 @@ RoleArray = NDArray[np.int8]
 class CoverRole(IntEnum):
     """What a land-cover class means for an animal and for a camera."""
 
+    # Numbers are stored in rasters and tables: a new role takes the next, none is used again.
     UNKNOWN = 0
     TREE = 1
     SHRUB = 2
@@ -54,6 +56,7 @@ class CoverRole(IntEnum):
 class NoGo(IntFlag):
     """Why a camera must not stand on a cell; a cell may have several reasons."""
 
+    # Stored in rasters and tables as these bits: a new reason takes the next power of two.
     OUTSIDE = 1
     BOUNDARY = 2
     NO_DATA = 4
@@ -94,32 +97,6 @@ class Remark:
 
     code: str
     values: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Source:
-    """One input as it was read: file, fingerprint of the file, and what was found in it.
-
-    `attribution` is the line that the data's licence asks to be shown, "" for none.
-    """
-
-    role: str
-    file: str
-    sha256: str
-    facts: Mapping[str, Any]
-    attribution: str = ""
-
-
-@dataclass(frozen=True)
-class Credit:
-    """What a publisher asks to be said: the line, a short form, the licence, what was changed."""
-
-    line: str
-    short: str = ""
-    title: str = ""
-    licence: str = ""
-    licence_url: str = ""
-    changed: str = ""
 
 
 @dataclass(frozen=True)
@@ -269,7 +246,11 @@ class Feature:
 
 @dataclass(frozen=True)
 class Candidate:
-    """A cell that may become a spot."""
+    """A cell that may become a spot.
+
+    Row 0 is the northernmost; metres in the grid's coordinate system; `score` is the index without
+    the heading, `part` the number of the connected open ground it lies in.
+    """
 
     row: int
     col: int
@@ -345,7 +326,19 @@ class Spot:
 
 @dataclass(frozen=True)
 class Result:
-    """All that is known about one parcel after the run; what the reports are written from."""
+    """All that is known about one parcel after the run; what the reports are written from.
+
+    Parameters
+    ----------
+    land : Land
+    layers : mapping from layer name, which ends in its unit, to (rows, cols) float32; NaN = not
+        known, inf = there is none
+    scores : Scores of every cell, without the heading
+    no_go : (rows, cols) uint16, bits of `NoGo`; 0 = a camera may stand
+    spots : best first
+    usable_share : share of the parcel's cells on which a camera may stand, 0..1
+    proposal : the place that the survey asks for, None where there is none
+    """
 
     land: Land
     layers: Mapping[str, FloatArray]

@@ -11,8 +11,9 @@ from typing import Any
 
 from siting.batch.run import Outcome, run_batch
 from siting.batch.work import Options
-from siting.settings.load import load_inputs, validate
+from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
+from siting.settings.text.faults import validate
 from tests.speed.make_country import make_country
 
 # The run record carries its time, the journal the order of events; every other byte must agree.

@@ -10,21 +10,11 @@ import geopandas as gpd
 import numpy as np
 from shapely import LineString, Point, box
 
+from siting.credits import Source
 from siting.grid import Grid
 from siting.settings.protocol import WalkRules
 from siting.spot_parts import Aim, HeadingFacts, HeadingWords, PlaceStability
-from siting.types import (
-    CoverRole,
-    Feature,
-    Land,
-    NoGo,
-    Note,
-    Parcel,
-    Result,
-    Scores,
-    Source,
-    Spot,
-)
+from siting.types import CoverRole, Feature, Land, NoGo, Note, Parcel, Result, Scores, Spot
 from siting.walk.route import find_start, find_walks
 
 CRS = "EPSG:32617"

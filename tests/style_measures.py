@@ -25,7 +25,7 @@ from statistics import median, quantiles
 PACKAGE = Path(__file__).parents[1] / "siting"
 TOP = "top"
 _UNIT = re.compile(
-    r"\b(metres?|m|km|ha|hectares?|feet|degrees?|deg|seconds?|s|ms|minutes?|min|hours?|days?|"
+    r"\b([Mm]etres?|m|km|ha|hectares?|feet|degrees?|deg|seconds?|s|ms|[Mm]inutes?|min|hours?|days?|"
     r"nights?|years?|months?|dates?|shares?|ratio|0\.\.1|0 to 1|1/m|per|pixels?|px|cells?|rows|"
     r"bytes|MB|GB|NaN|percent|points|mm|without a unit|in the unit of)\b|%|\(n\b"
 )

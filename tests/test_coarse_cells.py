@@ -15,7 +15,7 @@ from siting.read.raster import coarse_cells
 from siting.read.raster.coarse_cells import read_coarse
 from siting.read.raster.rasters import describe, opened
 from siting.read.vector.layer_cache import Kept
-from siting.settings.inputs import DemInput
+from siting.settings.given.rasters import DemInput
 
 SHAPE, STEP = (103, 157), 6
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from siting import criteria
-from siting.criteria import CRITERIA, Criterion
-from siting.settings.inputs import LAYER_NAMES
+from siting.criteria import CRITERIA, Criterion, rows
+from siting.settings.given.tables import LAYER_NAMES
 from siting.settings.protocol import Protocol
 from tests.bad_inputs.runner import words, write_settings
 from tests.test_surroundings import whole_land
@@ -136,7 +136,7 @@ def test_a_row_with_a_gap_fails_with_its_name(row: Criterion):
 
 
 def test_a_gap_fails_when_the_module_is_loaded(tmp_path):
-    text = Path(criteria.__file__).read_text(encoding="utf-8")
+    text = Path(rows.__file__).read_text(encoding="utf-8")
     gone = text.replace('        letter_place="near water",\n', "", 1)
     assert gone != text
     (tmp_path / "gap.py").write_text(gone, encoding="utf-8")

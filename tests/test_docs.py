@@ -10,8 +10,8 @@ import pytest
 
 from siting.cli.main import siting
 from siting.errors import CODES
-from siting.settings.load import facts, rows
 from siting.settings.protocol import Protocol
+from siting.settings.text.toml import facts, rows
 
 ROOT = Path(__file__).parents[1]
 SPEC = importlib.util.spec_from_file_location("make_pages", ROOT / "docs" / "make_pages.py")

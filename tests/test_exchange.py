@@ -28,7 +28,7 @@ from siting.report.files.columns import COLUMNS
 from siting.report.files.geopackage import geopackage
 from siting.report.shared import lonlat
 from siting.report.shared.facts import spot_facts, whole_degrees, wrapped_lon
-from siting.settings.protocol import NoGoRules
+from siting.settings.protocol_ground import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import NoGo
 from siting.words.spot.names import full_name, short_name

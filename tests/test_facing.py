@@ -31,7 +31,7 @@ from siting.heading.sun import sun_track
 from siting.read.raster import far_dem
 from siting.read.raster.far_dem import far_grid, read_far
 from siting.scoring.search import HeadingEffect, find_places
-from siting.settings.inputs import DemInput
+from siting.settings.given.rasters import DemInput
 from siting.settings.protocol import Protocol
 from siting.types import Candidate, CoverRole, Feature, Land
 from siting.words.notes import notes_of

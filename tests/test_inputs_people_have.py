@@ -12,9 +12,11 @@ from shapely.geometry import LineString, Point, box
 from siting.errors import SitingError
 from siting.notebook import site_parcel
 from siting.read.land import read_land, read_parcel
-from siting.settings.inputs import Inputs, Layers
-from siting.settings.load import load_protocol, validate
+from siting.settings.given.layers import Layers
+from siting.settings.inputs import Inputs
+from siting.settings.load import load_protocol
 from siting.settings.protocol_field import WalkRules
+from siting.settings.text.faults import validate
 from siting.types import CoverRole, NoGo
 from siting.walk.network import build_net, ways_of
 from tests.bad_inputs.land import (

@@ -14,7 +14,8 @@ from pandas.testing import assert_frame_equal
 
 from siting.grid import Grid
 from siting.read.vector import layer_cache, vectors
-from siting.settings.inputs import LAYER_NAMES, LayerInput
+from siting.settings.given.layers import LayerInput
+from siting.settings.given.tables import LAYER_NAMES
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters" / "layers.gpkg"
 GRID = Grid("EPSG:32617", 539_400.0, 4_820_600.0, 10.0, 120, 130)

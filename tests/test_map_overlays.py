@@ -15,7 +15,7 @@ from scipy import ndimage
 from siting.grid import Grid
 from siting.report.shared import drawing, overlays, zones
 from siting.report.shared.frame import page_frame
-from siting.settings.protocol import NoGoRules
+from siting.settings.protocol_ground import NoGoRules
 from siting.types import NoGo
 
 GRIDS = [

@@ -14,7 +14,7 @@ import pytest
 
 from siting.grid import Grid, crs_text
 from siting.read.vector.columns import plain_text
-from siting.settings.load import read_toml
+from siting.settings.text.toml import read_toml
 from tests.bad_inputs.land import CELL_M, CRS, LEFT, TOP, Land, clean, frame, hill, raster
 from tests.bad_inputs.runner import run
 from tests.test_read import code_of, elevation, read_land_of

@@ -28,7 +28,9 @@ from siting.read.raster.rasters import describe, opened, source_window
 from siting.read.vector.columns import plain_text
 from siting.read.vector.parcels import checked_parcel, point_parcel, read_parcels
 from siting.read.vector.vectors import read_layer, simpler
-from siting.settings.inputs import DemInput, LayerInput, ParcelInput
+from siting.settings.given.layers import LayerInput
+from siting.settings.given.rasters import DemInput
+from siting.settings.inputs import ParcelInput
 from siting.settings.load import load_inputs
 from siting.settings.protocol import GridRules
 from tests.bad_inputs.land import CELL_M, CRS, LEFT, TOP, Land, clean, hill, raster, relief

@@ -12,19 +12,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from siting.errors import SettingsError, SitingError
-from siting.settings.inputs import LAYER_NAMES, Inputs
-from siting.settings.load import (
-    facts,
-    load_inputs,
-    load_protocol,
-    protocol_text,
-    read_toml,
-    rows,
-    toml_key,
-    toml_value,
-    validate,
-)
+from siting.settings.given.tables import LAYER_NAMES
+from siting.settings.inputs import Inputs
+from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
+from siting.settings.text.faults import validate
+from siting.settings.text.toml import facts, protocol_text, read_toml, rows, toml_key, toml_value
 from tests.bad_inputs.runner import toml_of
 
 DEFAULT = Protocol()

@@ -28,7 +28,8 @@ from siting.read.vector.decision_files import (
     decisions_of,
     read_given,
 )
-from siting.settings.inputs import CoverInput, Inputs
+from siting.settings.given.rasters import CoverInput
+from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Note, Parcel
 

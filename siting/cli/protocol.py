@@ -25,7 +25,8 @@ from siting.criteria import TARGET_GROUPS
 )
 def protocol(protocol_file: Path | None, change: Path | None, target: str | None) -> None:
     """Print the survey's rules, or check a file of your own. Every number has unit and source."""
-    from siting.settings.load import load_protocol, protocol_for, protocol_text
+    from siting.settings.load import load_protocol, protocol_for
+    from siting.settings.text.toml import protocol_text
 
     if target is None:
         shown = load_protocol(protocol_file, changed_by=change)

@@ -15,6 +15,7 @@ _DEFAULT_RADIUS_M = 15.0
 
 def moment_of(record: Record) -> dt.datetime:
     """When it was; a day without a time of day counts as its noon, for the order alone."""
+    # In UTC: two phones of one visit may keep different clocks.
     when = record.at
     if isinstance(when, dt.datetime):
         return when.astimezone(dt.UTC)
@@ -32,6 +33,7 @@ def place_key(record: Record) -> str:
     """What tells the places of a parcel apart: their name, else where they are."""
     if record.location:
         return record.location
+    # Six decimals are about 0.1 m: finer than any phone, so that one place stays one key.
     return f"{record.lat:.6f} {record.lon:.6f}"
 
 
@@ -41,7 +43,10 @@ def last_states(records: Iterable[Record]) -> dict[str, Record]:
 
 
 def point_of(record: Record) -> tuple[float, float] | None:
-    """(lon, lat) of the place, planned before measured: that is what a re-run compares with."""
+    """(lon, lat) of a place, degrees WGS 84: as planned, else as measured; None without either.
+
+    Planned first, for that is what a re-run compares with.
+    """
     if record.planned_lon is not None and record.planned_lat is not None:
         return record.planned_lon, record.planned_lat
     return None if record.lon is None or record.lat is None else (record.lon, record.lat)
@@ -104,6 +109,8 @@ def deployments_of(
         if record.state not in ("camera up", "moved", "taken down"):
             continue
         if key in standing:
+            # A second "camera up" under one name ends the first: the page lists one camera to a
+            # place.
             location, start, checks = standing.pop(key)
             done.append(Deployment(parcel, location, start, record, tuple(checks)))
         if record.state != "taken down":
@@ -117,6 +124,7 @@ def deployments_of(
 def _standing_place(record: Record, names: Sequence[KnownPlace], parcel: str) -> KnownPlace:
     """The place that a camera stands at."""
     radius_m = record.radius_m or _DEFAULT_RADIUS_M
+    # A record that says where a camera stands has a position: `Record` sees to it.
     at = (record.lon or 0.0, record.lat or 0.0, radius_m)
     if record.state == "camera up" and record.location:
         return KnownPlace(record.location, *at)
@@ -134,6 +142,7 @@ def newest_exports(
     """
     best: dict[str, int] = {}
     for n, (key, saved) in enumerate(files):
+        # Of two saved at one moment the later in the list: the folder's order is fixed.
         if key and (key not in best or _moment(saved) >= _moment(files[best[key]][1])):
             best[key] = n
     return [n for n, (key, _) in enumerate(files) if not key or best[key] == n]

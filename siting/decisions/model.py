@@ -40,6 +40,7 @@ def _when(value: Any) -> Any:
     """A day stays a day: without a time of day nobody knows whether it was noon."""
     if isinstance(value, str):
         try:
+            # A day first: as a moment "2027-04-03" would become midnight, which nobody said.
             return dt.date.fromisoformat(value)
         except ValueError:
             return _moment(value)

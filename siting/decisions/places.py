@@ -33,7 +33,8 @@ class KnownPlace:
 
 
 def apart_m(lon: float, lat: float, place: KnownPlace) -> float:
-    """Metres between a point and a place; exact enough for distances within a parcel."""
+    """Metres between a point (degrees WGS 84) and a place; exact enough within a parcel."""
+    # Across the antimeridian the short way round.
     east = (lon - place.lon + 180.0) % 360.0 - 180.0
     east *= math.cos(math.radians((lat + place.lat) / 2))
     return math.hypot(east, lat - place.lat) * _METRES_PER_DEGREE

@@ -56,6 +56,7 @@ def proposal_of(
     if found:
         _, _, name, state, record = min(found, key=lambda row: row[:3])
         return Proposal(name, ranks.get(name), state, record.note.strip().rstrip("."))
+    # What people decided outranks what the assignment would choose.
     if offered is None:
         return None
     name, reason = offered

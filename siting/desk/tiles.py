@@ -24,7 +24,7 @@ from siting.grid import FloatArray
 from siting.ground.terrain import hillshade
 from siting.read.input_files import RasterPath
 from siting.read.raster import rasters
-from siting.settings.inputs import DemInput
+from siting.settings.given.rasters import DemInput
 
 SIZE = 256
 _EDGE = 2

@@ -19,9 +19,11 @@ from siting.errors import ResourceError, SitingError
 
 PART = ".part"
 LAST = "run.json"
+# About a second in all: a reader that holds the old file open is given time to end.
 _REPLACE_TRIES = 10
 
 
+# One door for all of them: tests/crash counts its calls and makes the n-th fail or die there.
 def _perform(operation: str, path: Path, action: Callable[[], Any]) -> Any:
     """Every file operation passes here, so that tests can make the n-th one fail."""
     del operation, path
@@ -76,12 +78,17 @@ class Staged:
 
     def commit(self) -> None:
         """Rename all staged files to their names, run.json (or `last`) last."""
+        # The record last: where it stands, all it speaks of stands as well.
         names = sorted(self._names, key=lambda name: name == self.last)
         try:
             for name in names:
                 part = self.part(name)
+                # To the disk before the rename: else a power cut could leave the new name over an
+                # empty file.
                 _perform("flush", part, partial(_flush, part))
             record = self.folder / self.last
+            # From here to the end there is no record: a run killed in between is seen to be
+            # unfinished.
             if self.last in names and record.exists():
                 _perform("remove", record, record.unlink)
             for name in names:
@@ -238,6 +245,7 @@ def _flush(path: Path) -> None:
 
 def _flush_folder(folder: Path) -> None:
     if os.name == "posix":
+        # The rename itself lies in the folder, and is safe only when that is flushed, too.
         handle = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(handle)
@@ -286,36 +294,6 @@ def text_hash(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def told_paths(value: Any, folder: Path) -> Any:
-    """Settings as records may hold them: paths relative to a folder, or plain names outside it.
-
-    A record is passed on; where on a machine a file lay, and whose home that was, stays here.
-
-    Parameters
-    ----------
-    value : str, list, mapping or anything else
-        Texts that are absolute paths (`FILE` or `FILE::LAYER`) are changed.
-    folder : Path
-        That of the inputs file.
-    """
-    if isinstance(value, dict):
-        return {key: told_paths(item, folder) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [told_paths(item, folder) for item in value]
-    if not isinstance(value, str):
-        return value
-    name, mark, layer = value.partition("::")
-    return _told_path(name, folder) + mark + layer
-
-
-def _told_path(name: str, folder: Path) -> str:
-    path = Path(name)
-    if not path.is_absolute():
-        return name
-    home = folder.absolute()
-    return path.relative_to(home).as_posix() if path.is_relative_to(home) else path.name
-
-
 def safe_name(identifier: str) -> str:
     """A file name for any identifier: readable start and a fingerprint, legal on every system.
 
@@ -326,12 +304,14 @@ def safe_name(identifier: str) -> str:
     >>> safe_name("Lot 7/b")
     'lot-7-b-5078dec9'
     """
+    # Lower case, for file systems that ignore case; the fingerprint is of the identifier as given.
     slug = re.sub(r"[^a-z0-9]+", "-", identifier.lower()).strip("-")[:40].strip("-")
     return f"{slug or 'parcel'}-{text_hash(identifier)[:8]}"
 
 
 def canonical_json(value: Any) -> str:
     """JSON text that is the same for equal values: sorted keys, no NaN, plain separators."""
+    # NaN is no JSON: a browser would refuse the whole file.
     return json.dumps(value, sort_keys=True, ensure_ascii=False, allow_nan=False, indent=1)
 
 

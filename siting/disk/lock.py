@@ -34,6 +34,7 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     SitingError
         E-OUT-01 when nothing may be written to the folder.
     """
+    # Loaded here: `import siting` stays quick, and reading needs no lock.
     from filelock import FileLock, Timeout
 
     lock, holder = FileLock(folder / LOCK), folder / HOLDER
@@ -58,6 +59,7 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         write_atomic(holder, canonical_json(who))
         yield
     finally:
+        # First the note of who holds it, then the lock: else it could be the next holder's note.
         remove(holder)
         lock.release()
 

@@ -13,8 +13,9 @@ from pydantic import Field, model_validator
 
 from siting.errors import SitingError
 from siting.gather.network.net import Key
-from siting.settings.inputs import Table
-from siting.settings.load import read_toml, validate
+from siting.settings.given.tables import Table
+from siting.settings.text.faults import validate
+from siting.settings.text.toml import read_toml
 
 Way = Literal["search", "items", "walk", "tiles", "files"]
 

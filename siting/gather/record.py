@@ -12,7 +12,7 @@ from typing import Any
 from siting import __version__
 from siting.disk.files import canonical_json, file_hash, text_hash
 from siting.gather.region import Region
-from siting.settings.load import toml_value
+from siting.settings.text.toml import toml_value
 
 FORMAT = 1
 SOURCES, INPUTS = "sources.json", "inputs.toml"

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.grid import FloatArray
 from siting.ground.distance import burn, distance_to_cells, within
 from siting.ground.quiet import ROAD_CLASSES, people_are_mapped
-from siting.settings.protocol import NoGoRules
+from siting.settings.protocol_ground import NoGoRules
 from siting.types import BoolArray, CoverRole, Land, NoGo, NoGoArray, Note, RoleArray
 
 

@@ -12,6 +12,7 @@ import shapely
 from numpy.typing import NDArray
 from rasterio.features import rasterize
 
+from siting.credits import Source
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.ground.cover import (
@@ -28,9 +29,12 @@ from siting.read.input_files import input_path, raster_path, read_text
 from siting.read.raster import raster_layers
 from siting.read.vector import vectors
 from siting.read.vector.columns import column_text
-from siting.settings.inputs import LEFT_OUT, CoverInput, Inputs, LayerInput
+from siting.settings.given.layers import LayerInput
+from siting.settings.given.rasters import CoverInput
+from siting.settings.given.tables import LEFT_OUT
+from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
-from siting.types import BoolArray, CoverRole, Note, Source
+from siting.types import BoolArray, CoverRole, Note
 
 _CODE = re.compile(r"[0-9]{1,9}")
 

@@ -13,7 +13,9 @@ from pathlib import Path
 from xml.parsers import expat
 
 from siting.errors import SitingError
-from siting.settings.inputs import VECTOR_SUFFIXES, Inputs, RasterInput
+from siting.settings.given.rasters import RasterInput
+from siting.settings.given.tables import VECTOR_SUFFIXES
+from siting.settings.inputs import Inputs
 
 _HEAD_BYTES = 1_000_000
 _MOST_TEXT_BYTES = 200_000_000

@@ -30,7 +30,9 @@ from siting.read.raster import rasters
 from siting.read.vector import vectors
 from siting.read.vector.parcels import checked_parcel
 from siting.read.working_grid import choose_grid
-from siting.settings.inputs import CoverInput, Inputs, LayerInput, RasterInput
+from siting.settings.given.layers import LayerInput
+from siting.settings.given.rasters import CoverInput, RasterInput
+from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules, Protocol
 from siting.types import CoverRole, Land, Note, Parcel
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import shapely
 
+from siting.credits import Credit, Source
 from siting.decisions.places import KnownPlace
 from siting.disk.files import State, file_state
 from siting.errors import SitingError
@@ -33,10 +34,11 @@ from siting.read.vector.decision_files import (
 )
 from siting.read.vector.ruled_out import Closed, effects_of
 from siting.read.working_grid import choose_grid
-from siting.settings.inputs import Inputs, LayerInput
+from siting.settings.given.layers import LayerInput
+from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
 from siting.settings.protocol_field import DecisionRules
-from siting.types import BoolArray, CoverRole, Credit, Land, Note, Parcel, RoleArray, Source
+from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray
 from siting.words.office.gather import surface
 
 _FILE_TIMES = tuple[str, State]

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from siting.disk.files import LAST, told_paths
+from siting.disk.files import LAST
+from siting.disk.paths import told_paths
 from siting.errors import SitingError
 from siting.read.given import given_files
 from siting.report.shared.facts import plain

@@ -16,7 +16,8 @@ from siting import criteria
 from siting.grid import FloatArray
 from siting.kernels.bands import in_bands
 from siting.kernels.curves import membership
-from siting.settings.protocol_score import Attractors, Conditions, Rule, Scoring
+from siting.settings.protocol_conditions import Conditions
+from siting.settings.protocol_score import Attractors, Rule, Scoring
 from siting.types import Scores
 
 Weight = float | FloatArray

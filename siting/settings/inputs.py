@@ -4,112 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
-LAYER_NAMES = (
-    "water",
-    "trails",
-    "crossings",
-    "roads",
-    "buildings",
-    "feeders",
-    "livestock",
-    "no_go",
-    "way_in",
-    "fences",
-    "trees",
-)
-LEFT_OUT = ("", "leave out")
-"""What a value of a column may mean, where features with it are not to be read."""
-
-
-VECTOR_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".kml", ".fgb")
-"""Endings of the vector files that are read."""
-
-
-def number(value: int) -> float:
-    """A whole number as a decimal; a ValueError, which is told with its key, when it is too large.
-
-    Python's own error for 400 digits is another kind, which would pass as a fault of the program.
-    """
-    try:
-        return float(value)
-    except OverflowError:
-        raise ValueError("is a number with hundreds of digits; no setting is that large") from None
-
-
-class Table(BaseModel):
-    """A table of the inputs file."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
-
-
-class LayerInput(Table):
-    """A vector layer: `"FILE"`, `"FILE::LAYER"`, or a table with file, layer and crs."""
-
-    file: str = Field(min_length=1, description="File: GeoPackage, GeoJSON, shapefile or KML.")
-    layer: str = Field("", description="Layer inside the file, when it has several.")
-    crs: str = Field("", description="Coordinate system to assert when the file has none.")
-    column: str = Field("", description="Column with the class of a road or the use of a trail.")
-    values: dict[str, str] = Field(
-        default_factory=dict,
-        description='What the column\'s values mean: { residential = "minor", path = '
-        '"trails.quiet", steps = "leave out" }.',
-    )
-    other: str = Field(
-        "", description='What every value not listed means; "leave out" drops it. Else an error.'
-    )
-    error_m: float | None = Field(
-        None, gt=0, le=1000, description="How far the shapes may be off, metres, when it is known."
-    )
-    attribution: str = Field(
-        "", max_length=300, description="Line that the data's licence asks to be shown."
-    )
-
-    def part_for(self, layer: str, *, home: str) -> LayerInput:
-        """The input as one of its layers reads it: what is for another layer is left out.
-
-        Parameters
-        ----------
-        layer : the layer that reads
-        home : the layer under which the input stands; its values need no layer's name
-        """
-
-        def meaning(text: str) -> str:
-            named, dot, inner = text.partition(".")
-            at = named if named in LAYER_NAMES else home
-            if text in LEFT_OUT or at != layer:
-                return LEFT_OUT[-1]
-            return (inner if dot else "*") if named in LAYER_NAMES else text
-
-        values = {value: meaning(text) for value, text in self.values.items()}
-        if layer == home:
-            other = meaning(self.other) if self.other else ""
-        else:
-            other = meaning(self.other) if self.other else LEFT_OUT[-1]
-        return self.model_copy(update={"values": values, "other": other})
-
-
-def _layer(value: Any) -> Any:
-    if isinstance(value, str):
-        file, _, layer = value.partition("::")
-        return {"file": file, "layer": layer}
-    return value
-
-
-def _layers(value: Any) -> Any:
-    """One layer or a list of them, as a tuple."""
-    return tuple(_layer(one) for one in (value if isinstance(value, list) else [value]))
-
-
-SomeLayers = Annotated[tuple[LayerInput, ...], BeforeValidator(_layers)]
+from siting.settings.given.layers import Layers
+from siting.settings.given.rasters import CanopyInput, CoverInput, DemInput, RasterInput
+from siting.settings.given.tables import Table, number
 
 
 class ParcelInput(Table):
-    """The piece of land: a file, or a point and a radius."""
+    """The piece of land: a file, or a point and a radius.
+
+    `point` is (longitude, latitude) in degrees WGS 84, `radius_m` in metres; both or neither.
+    """
 
     file: str = Field("", description='Outline: "FILE" or "FILE::LAYER".')
     crs: str = Field("", description="Coordinate system to assert when the file has none.")
@@ -130,6 +39,7 @@ class ParcelInput(Table):
     @classmethod
     def _pair(cls, value: Any) -> Any:
         if isinstance(value, list):
+            # TOML knows whole numbers and decimals apart, and strict tables would refuse [8, 50].
             value = tuple(number(v) if isinstance(v, int) else v for v in value)
         return value
 
@@ -137,6 +47,7 @@ class ParcelInput(Table):
     def _one_way(self) -> ParcelInput:
         if bool(self.file) == (self.point is not None):
             raise ValueError("give either a file or a point with radius_m, not both")
+        # No radius is guessed: 100 m and 10 km are both usual.
         if (self.point is None) != (self.radius_m is None):
             raise ValueError(
                 "a point needs a radius, in metres: give point and radius_m (--point and --radius) "
@@ -150,170 +61,6 @@ class ParcelInput(Table):
                 "longitude -180..180 first, latitude -90..90 second"
             )
         return self
-
-
-def _file_or_files(value: Any) -> Any:
-    return tuple(value) if isinstance(value, list) else value
-
-
-class RasterInput(Table):
-    """A raster and what may be asserted about it."""
-
-    file: Annotated[str | tuple[str, ...], BeforeValidator(_file_or_files)] = Field(
-        min_length=1,
-        description="A raster that GDAL reads; a list or a folder of its tiles; an Esri grid's "
-        "folder.",
-    )
-    crs: str = Field("", description="Coordinate system to assert when the file has none.")
-    nodata: float | Literal["none", ""] = Field(
-        "", description='Value that means no data; "none" when every value is real.'
-    )
-    band: int = Field(0, ge=0, description="Band to use when the file has several; 0 = the only.")
-    attribution: str = Field(
-        "", max_length=300, description="Line that the data's licence asks to be shown."
-    )
-
-    @field_validator("nodata", mode="before")
-    @classmethod
-    def _number(cls, value: Any) -> Any:
-        whole = isinstance(value, int) and not isinstance(value, bool)
-        return number(value) if whole else value
-
-    @property
-    def files(self) -> tuple[str, ...]:
-        """Every file or folder named."""
-        return (self.file,) if isinstance(self.file, str) else self.file
-
-    @property
-    def label(self) -> str:
-        """Name to show: that of the file, or of the first of several."""
-        first = Path(self.files[0]).name
-        more = len(self.files) - 1
-        return f"{first} and {more} more" if more else first
-
-
-class DemInput(RasterInput):
-    """The elevation raster."""
-
-    z_unit: Literal["", "m", "ft", "us-ft"] = Field(
-        "", description="Unit of the elevations, when the file does not say."
-    )
-    surface: Literal["", "no", "yes", "unknown"] = Field(
-        "", description='"yes" when the heights are of tree tops and roofs, not of the ground.'
-    )
-
-
-class CoverInput(RasterInput):
-    """Land cover: a raster of classes with its legend, or polygons with a column of classes."""
-
-    layer: str = Field("", description="Layer of the polygons, when their file has several.")
-    legend: str = Field(
-        "",
-        description="nlcd, worldcover, corine, dynamic-world, c-cap, or a CSV file; polygons may "
-        "do without.",
-    )
-    column: str = Field("", description="Column of the polygons with the class.")
-    values: dict[str, str] = Field(
-        default_factory=dict,
-        description='Role of each value of the column: { wood = "tree", meadow = "pasture", '
-        'other = "leave out" }.',
-    )
-    other: str = Field(
-        "", description='Role of every value not listed; "leave out" drops it. Else an error.'
-    )
-    error_m: float | None = Field(
-        None, gt=0, le=1000, description="How far the polygons' edges may be off, metres."
-    )
-
-    @property
-    def is_polygons(self) -> bool:
-        """Whether the file's name is that of a vector file, or a column or layer is named."""
-        names = [one.partition("::")[0].lower() for one in self.files]
-        vector = any(name.endswith(VECTOR_SUFFIXES) for name in names)
-        return bool(self.column or self.layer) or any("::" in f for f in self.files) or vector
-
-    @model_validator(mode="after")
-    def _has_meaning(self) -> CoverInput:
-        if not self.is_polygons and not self.legend:
-            raise ValueError(
-                "a land-cover raster needs its legend: nlcd, worldcover, corine, dynamic-world, "
-                "c-cap, or a CSV file with columns code, name, role"
-            )
-        if self.is_polygons and not self.column:
-            raise ValueError(
-                'land cover by polygons needs the column with the class: column = "...", with '
-                'values = { wood = "tree" } or a legend for its codes'
-            )
-        if self.is_polygons and not (self.legend or self.values):
-            raise ValueError(
-                'land cover by polygons needs what its classes mean: values = { wood = "tree", '
-                'meadow = "pasture" }, or a legend for its codes'
-            )
-        return self
-
-
-class CanopyInput(RasterInput):
-    """Vegetation: its height above the ground, or how much of the ground trees cover."""
-
-    z_unit: Literal["", "m", "dm", "cm", "ft", "us-ft", "percent"] = Field(
-        "", description='Unit of the heights; "percent" for a raster of tree cover, 0 to 100.'
-    )
-
-
-class Layers(Table):
-    """What is known of the land; each may be left out, and each may be a list of files."""
-
-    water: SomeLayers = ()
-    trails: SomeLayers = ()
-    crossings: SomeLayers = ()
-    roads: SomeLayers = ()
-    buildings: SomeLayers = ()
-    feeders: SomeLayers = ()
-    livestock: SomeLayers = ()
-    no_go: SomeLayers = ()
-    way_in: SomeLayers = ()
-    fences: SomeLayers = ()
-    trees: SomeLayers = ()
-
-    @model_validator(mode="after")
-    def _known_targets(self) -> Layers:
-        for name, spec in self._named():
-            for text in (*spec.values.values(), spec.other):
-                layer, dot, _ = text.partition(".")
-                if dot and layer not in LAYER_NAMES:
-                    raise ValueError(
-                        f"{name}.values: {text!r} names no layer; write LAYER.CLASS, as in "
-                        f'"trails.quiet"; the layers are {", ".join(LAYER_NAMES)}'
-                    )
-        return self
-
-    def _named(self) -> list[tuple[str, LayerInput]]:
-        """Every file as it was given, with the layer it stands under."""
-        return [(name, spec) for name in LAYER_NAMES for spec in getattr(self, name)]
-
-    def given(self) -> dict[str, tuple[LayerInput, ...]]:
-        """The layers that are given, each with its files, in a fixed order.
-
-        A file whose values name a second layer ("trails.quiet" under roads) stands under both,
-        each time with the values that are for the other left out. What is named twice alike is
-        there once.
-        """
-        every: dict[str, dict[str, LayerInput]] = {name: {} for name in LAYER_NAMES}
-        for name, spec in self._named():
-            for layer in (name, *_other_layers(name, spec)):
-                part = spec.part_for(layer, home=name)
-                every[layer].setdefault(part.model_dump_json(), part)
-        return {name: tuple(files.values()) for name, files in every.items() if files}
-
-    def files(self) -> list[tuple[str, LayerInput]]:
-        """Every file of every layer with the layer's name, in a fixed order."""
-        return [(name, file) for name, files in self.given().items() for file in files]
-
-
-def _other_layers(home: str, spec: LayerInput) -> tuple[str, ...]:
-    """Layers besides its own that a file's values name, in the order of the names."""
-    named = {text.partition(".")[0] for text in (*spec.values.values(), spec.other)}
-    return tuple(name for name in LAYER_NAMES if name in named and name != home)
 
 
 def _list_of_files(value: Any) -> Any:
@@ -347,6 +94,8 @@ class SurveyInput(Table):
     def _known_zone(cls, value: str) -> str:
         if value:
             try:
+                # Looked up now, so that a wrong name is told with its key and not after an hour of
+                # a batch.
                 ZoneInfo(value)
             except (KeyError, ValueError, OSError):
                 raise ValueError(
@@ -367,7 +116,10 @@ class SurveyInput(Table):
 
 
 class GridInput(Table):
-    """The working grid, where the user wants another than the program would choose."""
+    """The working grid, where the user wants another than the program would choose.
+
+    `cell_size_m` is in metres; None leaves both to the program (`siting.read.working_grid`).
+    """
 
     crs: str = Field("", description="Metric projected coordinate system.")
     cell_size_m: float | None = Field(None, gt=0, description="Cell edge, metres.")
@@ -424,6 +176,7 @@ class Inputs(Table):
         ]
         every = [*self.sources]
         every += [DataSource(layers=(n,), attribution=line) for n, line in named if line]
+        # Reversed twice: of equal lines the first stays, at its own place.
         return tuple({one.attribution: one for one in reversed(every)}.values())[::-1]
 
     folder: Path = Field(Path(), exclude=True, description="Folder that paths are relative to.")

@@ -12,7 +12,10 @@ def _share(help_text: str) -> Any:
 
 
 class AssignShare(Section):
-    """At most this share of the cameras at one kind of place; 1 sets no limit."""
+    """At most this share of the cameras at one kind of place; 1 sets no limit.
+
+    Shares 0..1.
+    """
 
     trail: float = _share("By a trail.")
     water: float = _share("By water or a crossing of it.")
@@ -22,8 +25,12 @@ class AssignShare(Section):
 
 
 class AssignRules(Section):
-    """One parcel and spot to each survey cell."""
+    """One parcel and spot to each survey cell.
 
+    Distance in metres, time limit in seconds; index and priority step without a unit.
+    """
+
+    # Nearer cameras would count the same animals twice.
     distance_m: float = param(
         1000.0,
         "m",
@@ -41,6 +48,7 @@ class AssignRules(Section):
     spots_per_parcel: int = param(
         3, "spots", OWN, "The best spots of each parcel that may be chosen.", ge=1, le=20
     )
+    # In units of the index, so that a wish and a better place can be weighed against each other.
     priority_step: float = param(
         0.1,
         "score",
@@ -49,6 +57,7 @@ class AssignRules(Section):
         ge=0.0,
         le=1.0,
     )
+    # The best answer so far is given when the time is up, with how far it may be from the best.
     time_limit_s: float = param(
         60.0, "s", OWN, "Most time for each of the three steps of the choice.", ge=1.0, le=3600.0
     )

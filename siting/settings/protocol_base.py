@@ -22,6 +22,7 @@ MARION = "Marion et al. 2021, doi 10.2981/wlb.00853 (red deer keep over 75 m fro
 RCSC = "Alberta Remote Camera Steering Committee 2024, guidelines 2.0"
 
 
+# Strict: "10" in quotes is a fault, and not the number that may have been meant.
 class Section(BaseModel):
     """A table of the protocol file; unknown keys and NaN are faults."""
 
@@ -34,6 +35,8 @@ def about(section: type[BaseModel]) -> str:
     """What a table is for, in its first line; also when Python runs without docstrings (-OO)."""
     text = section.__doc__
     if not text:
+        # Python -OO drops docstrings; the source still has them, and the comments of the file need
+        # them.
         tree = ast.parse(textwrap.dedent(inspect.getsource(section)))
         first = tree.body[0]
         text = ast.get_docstring(first) if isinstance(first, ast.ClassDef) else None
@@ -51,6 +54,7 @@ def _check_knots(value: Any) -> tuple[tuple[float, float], ...]:
         pairs = tuple((x, y) for x, y in value)
     except (TypeError, ValueError):
         raise ValueError("a curve is a list of [value, membership] pairs") from None
+    # Not isinstance: true and false are whole numbers to Python, and no knot is meant by them.
     if not all(type(n) in (int, float) for pair in pairs for n in pair):
         raise ValueError("a curve is a list of [value, membership] pairs of numbers")
     knots = tuple((float(x), float(y)) for x, y in pairs)
@@ -67,9 +71,11 @@ Curve = Annotated[tuple[tuple[float, float], ...], BeforeValidator(_check_knots)
 
 
 def weight(default: float, source: str = OWN, *, most: float = 1.0) -> Any:
+    """A weight of a table: a share 0..1 (or up to `most`), 0 switching it off."""
     text = "How much this one counts; 0 switches it off."
     return param(default, "share", source, text, ge=0.0, le=most)
 
 
 def curve(knots: list[list[float]], unit: str, source: str, help_text: str) -> Any:
+    """A curve of a table: knots of (value in the unit of `unit`, membership 0..1), rising."""
     return param(knots, f"{unit}, then membership 0..1", source, help_text)

@@ -10,8 +10,12 @@ from siting.settings.protocol_base import OWN, TRADE, Section, param
 
 
 class WalkRules(Section):
-    """The way in on foot."""
+    """The way in on foot.
 
+    Lengths in metres, slope in degrees, detour in minutes; factors without a unit.
+    """
+
+    # Tobler's own figure; brush and snow are slower still, and nobody has mapped them.
     off_path_factor: float = param(
         0.6,
         "share of the speed on a path",
@@ -53,7 +57,10 @@ class WalkRules(Section):
 
 
 class VisitRules(Section):
-    """How soon the card is full and the batteries are flat."""
+    """How soon the card is full and the batteries are flat.
+
+    Times in days, pictures in MB, cards in GB of 1000 MB.
+    """
 
     first_check_days: float = param(
         14.0, "days", TRADE, "Usual time to the first check visit.", ge=1.0, le=365.0
@@ -79,7 +86,10 @@ class VisitRules(Section):
 
 
 class DecisionRules(Section):
-    """What a place ruled out takes with it."""
+    """What a place ruled out takes with it.
+
+    Metres.
+    """
 
     again_m: float = param(
         40.0, "m", OWN, "No spot within so much of a place ruled out.", ge=0.0, le=500.0
@@ -102,7 +112,10 @@ def _near(default: float, help_text: str) -> Any:
 
 
 class CautionRules(Section):
-    """How near a hazard must be for its caution to be printed; the usual ones always are."""
+    """How near a hazard must be for its caution to be printed; the usual ones always are.
+
+    Metres, slope in degrees.
+    """
 
     water_m: float = _near(30.0, "Water this near: do not cross, look out for floods and ice.")
     livestock_m: float = _near(100.0, "A field with livestock this near.")
@@ -129,8 +142,12 @@ def _as_tuple(value: Any) -> Any:
 Names = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
 
 
+# A review writes here what it used, so that the next one does not count a season twice.
 class ReviewRecord(Section):
-    """Where changed ratios came from: written by a review, read by the next one."""
+    """Where changed ratios came from: written by a review, read by the next one.
+
+    The gap is in minutes, `prior_sd` on the scale of ln ratio, `level` a share 0..1.
+    """
 
     made: str = param("", "", OWN, "Day the change was suggested.", max_length=10)
     program: str = param("", "", OWN, "Program that suggested it.", max_length=40)
@@ -188,6 +205,7 @@ class RandomRules(Section):
 class SharingRules(Section):
     """Files that are passed on (--public)."""
 
+    # At most three: finer places of sensitive species must not leave the survey with --public.
     decimals: int = param(
         2,
         "decimals of a degree",

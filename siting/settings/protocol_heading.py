@@ -22,7 +22,10 @@ def _seen(default: float, source: str, help_text: str) -> float:
 
 
 class SunRules(Section):
-    """Low sun in the picture: it blinds the camera and sets it off."""
+    """Low sun in the picture: it blinds the camera and sets it off.
+
+    Angles in degrees, low sun in minutes a day, reach in metres.
+    """
 
     low_sun_deg: float = param(
         30.0,
@@ -52,8 +55,12 @@ class SunRules(Section):
 
 
 class HeadingRules(Section):
-    """What makes one heading better than another; the parts combine by weighted geometric mean."""
+    """What makes one heading better than another; the parts combine by weighted geometric mean.
 
+    Weights and scores without a unit; lengths in metres, angles in degrees, curves as each says.
+    """
+
+    # Twice the next: a heading into the sun costs thousands of pictures, the others some animals.
     sun_weight: float = _share(2.0, OWN, "Weight of a picture without low sun.")
     clear_weight: float = _share(1.0, OWN, "Weight of clear ground ahead.")
     slant_weight: float = _share(0.8, OWN, "Weight of the angle to the trail, bank or edge.")
@@ -71,6 +78,7 @@ class HeadingRules(Section):
         f"9-15 m: {TRADE}; {MOLL}",
         "Ground in sight ahead, mean over the picture.",
     )
+    # Both schools are there: a slant gives more pictures of a walker, square a sharper side view.
     crossing: Literal["slant", "square"] = param(
         "slant",
         "",
@@ -89,12 +97,14 @@ class HeadingRules(Section):
         "perpendicular: Apps & McNutt 2018, after RCSC 2024, 7.4.4; knots our choice",
         "Used where crossing = square.",
     )
+    # Nearer than 3 m an animal fills the picture for too short a time to be caught.
     met_curve: Curve = curve(
         [[0, 0.8], [3, 1], [10, 1], [15, 0.8], [30, 0.2]],
         "m",
         "common practice, no source: 3 to 10 m from the trail",
         "How far ahead the heading meets the trail; multiplies the angle's score.",
     )
+    # 25 degrees is half a common lens: what stands farther aside is out of the picture.
     target_curve: Curve = curve(
         [[0, 1], [25, 1], [45, 0.05], [180, 0.02]],
         "degrees between heading and feature",
@@ -149,6 +159,7 @@ class HeadingRules(Section):
         OWN,
         "Distance to the nearest road or building in sight.",
     )
+    # Limits, not scores: what no good part of the picture may make up for.
     limit_m: float = param(
         30.0,
         "m",
@@ -183,6 +194,7 @@ class HeadingRules(Section):
     person_height_m: float = param(
         1.5, "m", OWN, "Height of a person or car that must not be in sight.", ge=0.1, le=5.0
     )
+    # At 20 m a line of sight grazes the ground at 1.4 degrees: wider cells cannot show it.
     finest_claim_m: float = param(
         5.0,
         "m",
@@ -202,6 +214,7 @@ class HeadingRules(Section):
         ge=0.5,
         le=20.0,
     )
+    # A quarter turn: what spoils the first heading seldom spoils that one as well.
     second_turn_deg: float = param(
         90.0,
         "degrees",

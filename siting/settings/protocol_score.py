@@ -1,4 +1,4 @@
-"""The tables [scoring], [attractors] and [conditions]: what raises and lowers the index.
+"""The tables [scoring] and [attractors]: what raises the index, and the rule of a criterion.
 
 A number here is a rate ratio: pictures of animals per day where a criterion holds in full, against
 plain ground. Its weight in the sum is the logarithm of it. Each comes with a 95 % interval and says
@@ -45,25 +45,14 @@ _WATER = (
 )
 _EDGE = "our judgement; either direction by species: Dijak & Thompson 2000, doi 10.2307/3802992"
 _NO_STUDY = "our judgement; no study found that gives a ratio"
-_SULTAIRE = (
-    "direction published: Sultaire et al., Wildlife Biology (gentle slopes as good as flat or "
-    "better, steepest worse for some); size our judgement"
-)
-_MOLL = (
-    "Moll et al. 2020, doi 10.1071/WR19004 (2 to 3 times fewer when fully blocked for 5 of 8 "
-    "species): ln(1 / 2.5) x 5 / 8"
-)
-_QUIET = (
-    "our judgement; either direction by species: Rytwinski & Fahrig 2012, doi "
-    "10.1016/j.biocon.2011.11.023; Marion et al. 2024, doi 10.1371/journal.pone.0300870"
-)
-_HEADING = "our judgement; a study gives the order (north or south better than west), no ratio"
-_STRAP = "practical, not a rate; our judgement"
 _GEOMETRY = "our choice: a camera sees about 15 m, land cover has cells of about 10 m"
 
 
 class Scoring(Section):
-    """What the index is for and how its parts add up."""
+    """What the index is for and how its parts add up.
+
+    `second_share` is a share 0..1 of the weight.
+    """
 
     target: Target = param(
         "all mammals",
@@ -83,7 +72,11 @@ class Scoring(Section):
 
 
 class Rule(Section):
-    """A criterion: its rate ratio, the interval of that, and the curve to its membership."""
+    """A criterion: its rate ratio, the interval of that, and the curve to its membership.
+
+    Ratio, low and high are times as many pictures a day, without a unit; the curve is knots of
+    (value in the unit of the layer, membership 0..1).
+    """
 
     ratio: float
     low: float
@@ -97,7 +90,8 @@ class Rule(Section):
 
     @property
     def spread(self) -> float:
-        """Standard deviation of the weight that the interval stands for."""
+        """Standard deviation of the weight that the interval stands for (without a unit)."""
+        # On the log scale the interval of a ratio is even to both sides.
         return math.log(self.high / self.low) / _INTERVAL_SD
 
     @model_validator(mode="after")
@@ -109,15 +103,23 @@ class Rule(Section):
 
 def _bound(default: float, which: str) -> Any:
     return param(
-        default, "times", "as for ratio", f"{which} end of its 95 % interval.", ge=0.02, le=50.0
+        # Wide enough for the ratio of any study, and a slip of the decimal point is caught.
+        default,
+        "times",
+        "as for ratio",
+        f"{which} end of its 95 % interval.",
+        ge=0.02,
+        le=50.0,
     )
 
 
-def _low(default: float) -> Any:
+def lower_end(default: float) -> Any:
+    """Lower end of a ratio's 95 % interval: times as many pictures, without a unit."""
     return _bound(default, "Lower")
 
 
-def _high(default: float) -> Any:
+def upper_end(default: float) -> Any:
+    """Upper end of a ratio's 95 % interval: times as many pictures, without a unit."""
     return _bound(default, "Upper")
 
 
@@ -126,17 +128,17 @@ def _draws(default: float, source: str) -> Any:
     return param(default, "times", source, text, ge=0.05, le=20.0)
 
 
-def _costs(default: float, source: str) -> Any:
-    text = "Pictures per day where it does not hold at all, as many times; 1 = no effect."
-    return param(default, "times", source, text, ge=0.05, le=1.0)
-
-
+# Attractors: memberships of 1 are worth the whole ratio. A curve's reach comes from what a camera
+# sees (triggers fall off from 6 m) and how exactly the thing is mapped.
 class Trail(Rule):
-    """Animals use trails: near a game or quiet trail."""
+    """Animals use trails: near a game or quiet trail.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(1.6, _TRAIL)
-    low: float = _low(1.0)
-    high: float = _high(3.0)
+    low: float = lower_end(1.0)
+    high: float = upper_end(3.0)
     curve: Curve = _curve(
         [[0, 0.8], [3, 1], [10, 1], [15, 0.6], [30, 0]],
         "m",
@@ -145,12 +147,16 @@ class Trail(Rule):
     )
 
 
+# The shore is a way as well as a drink; a kilometre off it says nothing of this place.
 class Water(Rule):
-    """Animals use the shore: near a stream, pond or lake."""
+    """Animals use the shore: near a stream, pond or lake.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(1.3, _WATER)
-    low: float = _low(0.8)
-    high: float = _high(2.0)
+    low: float = lower_end(0.8)
+    high: float = upper_end(2.0)
     curve: Curve = _curve(
         [[0, 1], [15, 1], [30, 0.6], [100, 0]],
         "m",
@@ -159,12 +165,16 @@ class Water(Rule):
     )
 
 
+# Weak on purpose: a bed derived from elevations may be dry for years.
 class Valley(Rule):
-    """A valley line worked out from the elevations, where no water layer was given: may be dry."""
+    """A valley line worked out from the elevations, where no water layer was given: may be dry.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(1.1, "our judgement: a way down the land, water at times; no study found")
-    low: float = _low(0.8)
-    high: float = _high(1.5)
+    low: float = lower_end(0.8)
+    high: float = upper_end(1.5)
     curve: Curve = _curve(
         [[0, 1], [15, 1], [30, 0.6], [60, 0]],
         "m",
@@ -173,12 +183,16 @@ class Valley(Rule):
     )
 
 
+# The best evidence of all: logs and fords gather whatever must cross.
 class Crossing(Rule):
-    """Where animals cross: a log or ford, a trail meeting a stream."""
+    """Where animals cross: a log or ford, a trail meeting a stream.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(2.0, _LOG)
-    low: float = _low(1.0)
-    high: float = _high(5.0)
+    low: float = lower_end(1.0)
+    high: float = upper_end(5.0)
     curve: Curve = _curve(
         [[0, 1], [10, 1], [15, 0.6], [30, 0]],
         "m",
@@ -188,11 +202,14 @@ class Crossing(Rule):
 
 
 class Edge(Rule):
-    """Animals feed along the line where forest meets field."""
+    """Animals feed along the line where forest meets field.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(1.3, _EDGE)
-    low: float = _low(0.8)
-    high: float = _high(2.0)
+    low: float = lower_end(0.8)
+    high: float = upper_end(2.0)
     curve: Curve = _curve(
         [[0, 1], [15, 1], [30, 0.5], [60, 0]],
         "m",
@@ -202,11 +219,14 @@ class Edge(Rule):
 
 
 class Opening(Rule):
-    """A clearing inside the woods draws grazers and gives a view."""
+    """A clearing inside the woods draws grazers and gives a view.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(1.15, _NO_STUDY)
-    low: float = _low(0.8)
-    high: float = _high(1.6)
+    low: float = lower_end(0.8)
+    high: float = upper_end(1.6)
     curve: Curve = _curve(
         [[0, 1], [15, 1], [30, 0.5], [60, 0]],
         "m",
@@ -215,12 +235,16 @@ class Opening(Rule):
     )
 
 
+# Small and with an interval across 1: modelled corridors have often been wrong.
 class Funnel(Rule):
-    """Ground through which easy ways across the land are squeezed."""
+    """Ground through which easy ways across the land are squeezed.
+
+    Curve by a ratio of flows, without a unit.
+    """
 
     ratio: float = _draws(1.1, _LAPOINT)
-    low: float = _low(0.7)
-    high: float = _high(1.5)
+    low: float = lower_end(0.7)
+    high: float = upper_end(1.5)
     curve: Curve = _curve(
         [[1.1, 0], [1.4, 0.5], [2, 1]],
         "times the flow around",
@@ -230,11 +254,14 @@ class Funnel(Rule):
 
 
 class SoftEdge(Rule):
-    """The softer line where woods or field meet brush, reeds or rough ground."""
+    """The softer line where woods or field meet brush, reeds or rough ground.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(1.15, _NO_STUDY)
-    low: float = _low(0.8)
-    high: float = _high(1.6)
+    low: float = lower_end(0.8)
+    high: float = upper_end(1.6)
     curve: Curve = _curve(
         [[0, 1], [15, 1], [30, 0.5], [60, 0]],
         "m",
@@ -243,12 +270,16 @@ class SoftEdge(Rule):
     )
 
 
+# Small as well: placing at features has helped few species in a published trial.
 class Landmark(Rule):
-    """A feature found: saddle, corner, strip or point of woods, fork, pond end."""
+    """A feature found: saddle, corner, strip or point of woods, fork, pond end.
+
+    Curve by metres.
+    """
 
     ratio: float = _draws(1.15, _IANNARILLI)
-    low: float = _low(0.9)
-    high: float = _high(1.6)
+    low: float = lower_end(0.9)
+    high: float = upper_end(1.6)
     curve: Curve = _curve(
         [[0, 1], [10, 1], [15, 0.7], [40, 0]],
         "m",
@@ -269,153 +300,3 @@ class Attractors(Section):
     funnel: Funnel = Funnel()
     soft_edge: SoftEdge = SoftEdge()
     feature: Landmark = Landmark()
-
-
-class Flat(Rule):
-    """Near flat or gently sloping ground in front of the camera."""
-
-    ratio: float = _costs(0.5, _SULTAIRE)
-    low: float = _low(0.3)
-    high: float = _high(0.9)
-    curve: Curve = _curve(
-        [[0, 1], [12, 1], [20, 0.5], [30, 0]],
-        "degrees",
-        _SULTAIRE,
-        "Mean slope within the length of the view.",
-    )
-
-
-class View(Rule):
-    """A clear view."""
-
-    ratio: float = _costs(0.56, _MOLL)
-    low: float = _low(0.4)
-    high: float = _high(1.0)
-    curve: Curve = _curve(
-        [[0, 0], [1, 1]],
-        "share of the view that is clear",
-        "Moll et al. 2020, doi 10.1071/WR19004 (cover board, in a straight line)",
-        "Clear share expected from the land cover within the length of the view.",
-    )
-
-
-class Heading(Rule):
-    """A heading without low sun, with clear ground and across the way animals go."""
-
-    ratio: float = _costs(0.8, _HEADING)
-    low: float = _low(0.6)
-    high: float = _high(1.0)
-    curve: Curve = _curve(
-        [[0, 0], [1, 1]], "score of the best heading", OWN, "Score of the best heading of the spot."
-    )
-
-
-class Quiet(Rule):
-    """Far from traffic and people."""
-
-    ratio: float = _costs(0.6, _QUIET)
-    low: float = _low(0.3)
-    high: float = _high(1.0)
-    curve: Curve = _curve(
-        [[0, 0], [1, 1]], "quietness", OWN, "The worst of the disturbances in [disturbance]."
-    )
-
-
-class Strap(Rule):
-    """Something to strap the camera to."""
-
-    ratio: float = _costs(0.7, _STRAP)
-    low: float = _low(0.5)
-    high: float = _high(1.0)
-    curve: Curve = _curve(
-        [[0, 1], [10, 1], [30, 0.3], [60, 0]],
-        "m",
-        "common practice, no source: reach of a strap; beyond, bring a post",
-        "Distance to tree cover.",
-    )
-
-
-class Conditions(Section):
-    """What must hold at a spot; each lowers the index where it does not."""
-
-    flat: Flat = Flat()
-    view: View = View()
-    heading: Heading = Heading()
-    quiet: Quiet = Quiet()
-    strap: Strap = Strap()
-
-
-# Ratio, low and high where a group of animals differs from all mammals (docs/method.md).
-_DIFFERENCES: dict[Target, dict[str, dict[str, tuple[float, float, float]]]] = {
-    "all mammals": {},
-    "carnivores": {
-        "attractors": {
-            "trail": (3.5, 1.5, 7.0),
-            "crossing": (3.5, 1.2, 7.0),
-            "feature": (1.15, 0.9, 1.8),
-            "water": (1.4, 0.9, 2.5),
-            "edge": (1.2, 0.7, 2.0),
-            "opening": (1.0, 0.7, 1.4),
-        },
-        "conditions": {"quiet": (0.7, 0.4, 1.2)},
-    },
-    "deer and other ungulates": {
-        "attractors": {
-            "trail": (1.5, 1.0, 2.5),
-            "crossing": (1.5, 0.8, 3.0),
-            "funnel": (1.1, 0.7, 1.6),
-            "feature": (1.2, 0.9, 1.8),
-            "water": (1.2, 0.8, 1.8),
-            "edge": (1.5, 0.9, 2.5),
-            "soft_edge": (1.3, 0.8, 2.0),
-            "opening": (1.3, 0.8, 2.0),
-        },
-        "conditions": {"view": (0.5, 0.33, 1.0), "quiet": (0.5, 0.25, 1.0)},
-    },
-    "small mammals": {
-        "attractors": {
-            "trail": (1.0, 0.4, 1.5),
-            "crossing": (2.5, 1.0, 6.0),
-            "funnel": (1.0, 0.7, 1.4),
-            "feature": (1.0, 0.8, 1.3),
-            "water": (1.1, 0.8, 1.6),
-            "edge": (1.1, 0.7, 1.6),
-            "soft_edge": (1.2, 0.8, 1.8),
-            "opening": (1.0, 0.7, 1.4),
-        },
-        "conditions": {
-            "flat": (0.8, 0.5, 1.0),
-            "view": (0.5, 0.33, 1.0),
-            "quiet": (0.9, 0.6, 1.3),
-        },
-    },
-}
-TARGETS: tuple[Target, ...] = tuple(_DIFFERENCES)
-"""Groups of animals that have ratios of their own."""
-
-# Small bodies are seen over half the distance (Rowcliffe et al. 2011; Hofmeester et al. 2017).
-_SMALL_REACH = 0.5
-_BY_DISTANCE = ("trail", "crossing", "feature", "water", "valley", "edge", "soft_edge", "opening")
-
-
-def settings_for(target: Target) -> dict[str, Any]:
-    """The tables of a protocol in which a group of animals differs from the default.
-
-    Examples
-    --------
-    >>> settings_for("carnivores")["attractors"]["trail"]
-    {'ratio': 3.5, 'low': 1.5, 'high': 7.0}
-    """
-    out: dict[str, Any] = {"scoring": {"target": target}}
-    for table, rules in _DIFFERENCES[target].items():
-        out[table] = {
-            name: {"ratio": ratio, "low": low, "high": high}
-            for name, (ratio, low, high) in rules.items()
-        }
-    if target == "small mammals":
-        for name in _BY_DISTANCE:
-            knots = Attractors.model_fields[name].default.curve
-            out["attractors"].setdefault(name, {})["curve"] = [
-                [_SMALL_REACH * x, y] for x, y in knots
-            ]
-    return out

@@ -46,7 +46,10 @@ def _cost(default: float, what: str) -> Any:
 
 
 class TravelRules(Section):
-    """How animals are taken to cross the land; only the ratios of the costs matter."""
+    """How animals are taken to cross the land; only the ratios of the costs matter.
+
+    Costs without a unit (1 = a metre of level woods), lengths in metres.
+    """
 
     cost_tree: float = _cost(1.0, "under trees")
     cost_shrub: float = _cost(1.5, "in shrub")
@@ -56,6 +59,8 @@ class TravelRules(Section):
     cost_park: float = _cost(4.0, "of park, lawn or verge")
     cost_orchard: float = _cost(2.0, "in an orchard or olive grove")
     cost_wetland: float = _cost(2.0, "in reeds or wet woods")
+    # High but not closed: animals swim, and closed water would cut the land in parts without any
+    # flow.
     cost_water: float = _cost(15.0, "of open water (it is swum, but seldom)")
     cost_built: float = _cost(30.0, "of built-up ground")
     cost_bare: float = _cost(5.0, "of bare ground")
@@ -64,6 +69,7 @@ class TravelRules(Section):
     cost_road_major: float = _cost(30.0, "across a major road")
     cost_road_minor: float = _cost(6.0, "across a minor road")
     cost_road_track: float = _cost(1.0, "across a drive or track")
+    # The same up and down: an animal that crosses the land comes from either side.
     slope_cost: CostKnots = param(
         [[0, 1], [5, 1.2], [15, 2], [25, 4], [35, 8], [45, 15]],
         "degrees, then times",
@@ -73,6 +79,7 @@ class TravelRules(Section):
     cell_m: float = param(
         10.0, "m", "design: coarse enough to be quick", "Cells of the network.", ge=2.0, le=100.0
     )
+    # The factors of so many cells take about 460 MB.
     most_cells: int = param(
         200_000, "cells", OWN, "Make the cells wider rather than have more.", ge=100, le=4_000_000
     )
@@ -91,7 +98,10 @@ class TravelRules(Section):
 
 
 class FeatureRules(Section):
-    """Features that are looked for and that spots are named by."""
+    """Features that are looked for and that spots are named by.
+
+    Lengths in metres, areas in square metres or hectares as their names say.
+    """
 
     reach_m: float = param(
         30.0, "m", OWN, "A spot serves a feature no farther than this.", ge=1.0, le=200.0
@@ -102,6 +112,7 @@ class FeatureRules(Section):
     saddle_ring_m: float = param(
         60.0, "m", OWN, "A saddle rises and falls within this far.", ge=5.0, le=500.0
     )
+    # Well above what the elevations err by once they are smoothed.
     saddle_relief_m: float = param(
         1.5, "m", OWN, "Least rise to both sides and fall to the others.", ge=0.1, le=100.0
     )
@@ -131,7 +142,10 @@ class FeatureRules(Section):
 
 
 class WetRules(Section):
-    """When to warn of floods and of wet ground; a warning, never a judgement."""
+    """When to warn of floods and of wet ground; a warning, never a judgement.
+
+    Lengths in metres, slope in degrees, share 0..1.
+    """
 
     flood_height_m: float = param(
         1.0,
@@ -141,6 +155,7 @@ class WetRules(Section):
         ge=0.0,
         le=20.0,
     )
+    # Low ground far from any water is a hollow, not a flood plain.
     flood_reach_m: float = param(150.0, "m", OWN, "Only this near to water.", ge=0.0, le=5000.0)
     flood_valley_m: float = param(
         30.0,
@@ -158,9 +173,14 @@ class WetRules(Section):
     )
 
 
+# Errors are of the maps' kind, not of one map: a survey with better maps writes its own.
 class StabilityRules(Section):
-    """How the places are put to the test: maps and ratios changed within what they may err."""
+    """How the places are put to the test: maps and ratios changed within what they may err.
 
+    Errors and lengths in metres, of the cover in cells of its file; shares 0..1.
+    """
+
+    # 300 draws give a share to within 6 %, 19 times in 20 (docs/method/travel-and-ranks.md).
     draws: int = param(300, "draws", "design: at least 300", "Trials.", ge=0, le=10_000)
     seed: int = param(
         1,
@@ -193,6 +213,7 @@ class StabilityRules(Section):
     heading_spread: float = param(
         0.05, "score", OWN, "How far the score of the best heading is changed.", ge=0.0, le=1.0
     )
+    # By the width of cells, for files seldom say how exact they are.
     error_fine_m: float = param(
         0.2, "m", OWN, "Error of elevations with cells up to 3 m (laser scans).", ge=0.0, le=100.0
     )
@@ -250,6 +271,7 @@ class PairwiseTable(Section):
     criteria: Names = param(
         (), "", "Saaty 1980", "Criteria in the order of the rows; those left out keep their weight."
     )
+    # Text as well as numbers: 1/3 cannot be written exactly as a decimal.
     matrix: Matrix = param(
         (), "times as important", "Saaty 1980", 'Rows of numbers, 1/9 to 9; "1/3" may be written.'
     )
@@ -259,7 +281,10 @@ class PairwiseTable(Section):
 
 
 class ComparedAttractors(PairwiseTable):
-    """Attractors judged two by two."""
+    """Attractors judged two by two.
+
+    `largest` is a ratio above 1: times as many pictures as on plain ground.
+    """
 
     largest: float = param(
         2.0, "times", OWN, "Ratio that the most important one gets.", gt=1.0, le=20.0
@@ -267,7 +292,10 @@ class ComparedAttractors(PairwiseTable):
 
 
 class ComparedConditions(PairwiseTable):
-    """Conditions judged two by two."""
+    """Conditions judged two by two.
+
+    `largest` is a ratio below 1: times as many pictures as where it holds.
+    """
 
     largest: float = param(
         0.5, "times", OWN, "Ratio that the most important one gets.", ge=0.05, lt=1.0

@@ -24,7 +24,7 @@ import siting.notebook
 from siting.cli.main import main
 from siting.disk.files import staged
 from siting.errors import SitingError
-from siting.settings.load import toml_key, toml_value
+from siting.settings.text.toml import toml_key, toml_value
 from siting.types import CoverRole, Result
 from tests.bad_inputs.land import Land, wooded
 

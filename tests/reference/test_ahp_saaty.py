@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting.errors import SitingError
-from siting.settings.weights import pairwise_weights
+from siting.settings.ratios.weights import pairwise_weights
 
 # Saaty's house: size, transport, neighbourhood, age, yard, modern, condition, finance
 # (Saaty 1990, doi 10.1016/0377-2217(90)90057-I; matrix from memory, the published weights and

@@ -10,7 +10,7 @@ from siting.kernels.curves import membership
 from siting.scoring.combine import combine, weights_of
 from siting.settings.load import protocol_for
 from siting.settings.protocol import Protocol
-from siting.settings.protocol_score import TARGETS
+from siting.settings.ratios.targets import TARGETS
 
 PLAIN = dict.fromkeys(conditions(), 1.0)
 

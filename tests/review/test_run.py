@@ -16,8 +16,9 @@ from siting.errors import SitingError
 from siting.review.answer import answer
 from siting.review.run import read_groups, review_season, write_review
 from siting.review.shown import output
-from siting.settings.load import load_inputs, load_protocol, read_toml
+from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
+from siting.settings.text.toml import read_toml
 from tests.review.test_answer import season
 from tests.review.valley import SAMPLE, places, table_of
 

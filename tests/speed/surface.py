@@ -42,7 +42,7 @@ def ours(folder: Path) -> None:
     from siting.kernels.bands import bands
     from siting.kernels.curves import membership
     from siting.scoring.combine import combine
-    from siting.settings.protocol import NoGoRules
+    from siting.settings.protocol_ground import NoGoRules
     from siting.settings.protocol_score import Scoring
     from siting.types import CoverRole, Land, Parcel
 

@@ -16,7 +16,7 @@ from siting.report.page import cells
 from siting.report.shared import overlays
 from siting.scoring.combine import combine, parts_of
 from siting.settings.load import protocol_for
-from siting.settings.protocol_score import TARGETS
+from siting.settings.ratios.targets import TARGETS
 from tests.map_result import map_result
 from tests.web.node import node, run_module
 

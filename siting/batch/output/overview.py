@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.batch.output.tables import Batch, roles
 from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot
+from siting.credits import Credit
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
 from siting.report.shared import assets
@@ -22,7 +23,6 @@ from siting.report.shared.credits import full_lines, short_lines
 from siting.report.shared.frame import mercator_of, page_frame, unwrapped
 from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
 from siting.report.shared.text import clean
-from siting.types import Credit
 from siting.words.cautions import FIRST
 from siting.words.office.letters import problems
 

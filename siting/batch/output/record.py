@@ -7,7 +7,8 @@ from collections import Counter
 from collections.abc import Mapping
 
 from siting.batch.output.tables import Batch, roles
-from siting.disk.files import canonical_json, told_paths
+from siting.disk.files import canonical_json
+from siting.disk.paths import told_paths
 from siting.report.files.record import FORMAT, changed, versions
 from siting.report.shared.facts import plain
 from siting.report.shared.text import clean

@@ -15,8 +15,10 @@ from siting.desk.storage.store import Land
 from siting.disk.files import make_folder, safe_name, write_atomic
 from siting.errors import SitingError
 from siting.read.vector.sketch_file import OUTLINE
-from siting.settings.inputs import LAYER_NAMES, Inputs
-from siting.settings.load import load_inputs, read_toml
+from siting.settings.given.tables import LAYER_NAMES
+from siting.settings.inputs import Inputs
+from siting.settings.load import load_inputs
+from siting.settings.text.toml import read_toml
 
 MAPS = "office.toml"
 LAND_FILE = "land.json"

@@ -15,7 +15,7 @@ from siting.gather.network.pieces import Budget, RemoteFile
 from siting.gather.network.stac import Box, Item, Pages, Wanted, search, walk
 from siting.gather.raster.windows import Tile, facts_of
 from siting.gather.recipes import RasterRecipe, key_of
-from siting.settings.inputs import RasterInput
+from siting.settings.given.rasters import RasterInput
 
 _NO_TILE = (403, 404)
 _ENDINGS = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".jp2")

@@ -23,7 +23,7 @@ from siting.gather.network.pieces import Changed, Cursor, RemoteFile
 from siting.read.raster import rasters
 from siting.read.raster.notices import unreadable_notices_ignored
 from siting.read.raster.rasters import RasterFacts, describe
-from siting.settings.inputs import RasterInput
+from siting.settings.given.rasters import RasterInput
 
 Found = TypeVar("Found")
 _MOST_CELLS = 400_000_000

@@ -19,7 +19,7 @@ import shapely
 from siting.disk.files import built_by
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
-from siting.settings.inputs import LAYER_NAMES
+from siting.settings.given.tables import LAYER_NAMES
 
 FILE = "layers.gpkg"
 ALWAYS = ("water", "trails", "roads", "buildings")

@@ -18,8 +18,10 @@ from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.read.vector.columns import CLASSED, column_text
 from siting.read.vector.vectors import read_frame
-from siting.settings.inputs import LAYER_NAMES, LayerInput, Table
-from siting.settings.load import read_toml, validate
+from siting.settings.given.layers import LayerInput
+from siting.settings.given.tables import LAYER_NAMES, Table
+from siting.settings.text.faults import validate
+from siting.settings.text.toml import read_toml
 from siting.types import Note
 from siting.words.office import gather as words
 

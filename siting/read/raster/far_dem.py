@@ -18,7 +18,7 @@ from siting.read.raster import overviews, rasters
 from siting.read.raster.coarse_cells import read_coarse
 from siting.read.raster.rasters import RasterFacts
 from siting.read.raster.units import elevation_factor
-from siting.settings.inputs import DemInput
+from siting.settings.given.rasters import DemInput
 from siting.types import Note
 
 CELL_M = 30.0

@@ -15,6 +15,7 @@ from rasterio.io import DatasetReader
 from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 
+from siting.credits import Source
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
 from siting.ground.cover import NO_CODE
@@ -25,8 +26,8 @@ from siting.read.input_files import RasterPath
 from siting.read.raster import terraces
 from siting.read.raster.rasters import RasterFacts, cell_metres_at, describe, opened, source_window
 from siting.read.raster.units import elevation_factor
-from siting.settings.inputs import CoverInput, RasterInput
-from siting.types import Note, Source
+from siting.settings.given.rasters import CoverInput, RasterInput
+from siting.types import Note
 
 # A raster is called coarse from this many cells of the grid to one of its own; elevations also
 # from more metres than the widest grid has, because the grid then looks finer than they are.

@@ -36,7 +36,7 @@ from siting.read.input_files import (
 from siting.read.raster import tiles
 from siting.read.raster.notices import unreadable_notices_ignored
 from siting.read.vector import views
-from siting.settings.inputs import RasterInput
+from siting.settings.given.rasters import RasterInput
 
 # What may be opened, by GDAL's own driver names; a file that only another driver knows is refused.
 DRIVERS = (

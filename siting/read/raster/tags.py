@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from siting.read.input_files import is_remote, raster_path
 from siting.read.raster import rasters
-from siting.settings.inputs import Inputs, RasterInput
+from siting.settings.given.rasters import RasterInput
+from siting.settings.inputs import Inputs
 from siting.types import Note
 from siting.words.office.gather import lost_line
 

@@ -18,7 +18,7 @@ from siting.disk.files import file_state
 from siting.errors import SitingError
 from siting.read.crs.projection import file_crs, name_of
 from siting.read.vector.layer_cache import Kept
-from siting.settings.inputs import RasterInput
+from siting.settings.given.rasters import RasterInput
 
 _TYPES = {
     "uint8": "Byte", "int8": "Int8", "uint16": "UInt16", "int16": "Int16", "uint32": "UInt32",

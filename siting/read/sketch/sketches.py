@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from siting.read.vector.sketch_file import OUTLINE, read_sketch
-from siting.settings.inputs import LAYER_NAMES, Inputs, LayerInput
+from siting.settings.given.layers import LayerInput
+from siting.settings.given.tables import LAYER_NAMES
+from siting.settings.inputs import Inputs
 
 
 def outline_overrides(path: str) -> dict[str, Any]:

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from siting.errors import SitingError
-from siting.settings.inputs import LEFT_OUT, LayerInput
+from siting.settings.given.layers import LayerInput
+from siting.settings.given.tables import LEFT_OUT
 from siting.types import BoolArray, Note
 
 _MOST_TEXT = 200

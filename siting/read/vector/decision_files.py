@@ -13,6 +13,7 @@ from typing import Any
 import shapely
 from pydantic import ValidationError
 
+from siting.credits import Source
 from siting.decisions.history import newest_exports, point_of
 from siting.decisions.model import FORMAT, DecisionsFile, Record
 from siting.decisions.places import KnownPlace
@@ -21,7 +22,7 @@ from siting.errors import SitingError
 from siting.read.crs.projection import WGS84, project
 from siting.read.input_files import read_text, resolve
 from siting.settings.inputs import Inputs
-from siting.types import Note, Parcel, Source
+from siting.types import Note, Parcel
 
 _KEY = "survey.visited"
 _LISTS = ("cleared", "done")

@@ -24,6 +24,7 @@ from pyogrio.errors import (
 )
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.credits import Source
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import Grid, transformer
 from siting.read.crs.datum import conversion_note
@@ -40,8 +41,9 @@ from siting.read.vector import journals, layer_cache, views
 from siting.read.vector.columns import layer_columns
 from siting.read.vector.effort import check_effort
 from siting.read.vector.sketch_file import OUTLINE, is_sketch, read_sketch, sketch_frame
-from siting.settings.inputs import LayerInput, ParcelInput
-from siting.types import Note, Source
+from siting.settings.given.layers import LayerInput
+from siting.settings.inputs import ParcelInput
+from siting.types import Note
 
 # What is read, by the names of the library's drivers: none of them points to other files.
 DRIVERS = ("GPKG", "GeoJSON", "ESRI Shapefile", "LIBKML", "KML", "FlatGeobuf")

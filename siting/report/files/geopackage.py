@@ -21,7 +21,7 @@ from siting.report.shared import drawing
 from siting.report.shared.credits import one_line
 from siting.report.shared.facts import SpotFacts
 from siting.report.shared.text import clean
-from siting.settings.protocol import NoGoRules
+from siting.settings.protocol_ground import NoGoRules
 from siting.types import NoGo, Result
 from siting.words.spot.no_go import REASONS, rule_text
 

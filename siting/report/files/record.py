@@ -11,13 +11,15 @@ import numpy as np
 from pydantic import BaseModel
 
 from siting import __version__
-from siting.disk.files import canonical_json, told_paths
+from siting.credits import Source
+from siting.disk.files import canonical_json
+from siting.disk.paths import told_paths
 from siting.report.shared.credits import records
 from siting.report.shared.facts import plain
 from siting.report.shared.text import clean
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
-from siting.types import NoGo, Note, Result, Source
+from siting.types import NoGo, Note, Result
 
 FORMAT = 1
 """Raised when a field of run.json changes its meaning."""

@@ -15,6 +15,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
+from siting.credits import Credit
 from siting.grid import FloatArray
 from siting.report.page import data as page_data
 from siting.report.shared import assets, drawing, overlays
@@ -23,7 +24,7 @@ from siting.report.shared.frame import Frame, page_frame
 from siting.report.shared.overlays import Picture
 from siting.report.shared.text import clean
 from siting.settings.protocol import Protocol
-from siting.types import Credit, NoGo, Result
+from siting.types import NoGo, Result
 from siting.words.cautions import FIRST
 
 _MAP_ID = "siting"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from siting.credits import Credit
 from siting.report.shared.text import clean
-from siting.types import Credit
 
 _MOST_SHORT = 60
 

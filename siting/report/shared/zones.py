@@ -6,7 +6,7 @@ from typing import Any
 
 from siting.grid import Grid
 from siting.report.shared import drawing
-from siting.settings.protocol import NoGoRules
+from siting.settings.protocol_ground import NoGoRules
 from siting.types import NoGo, NoGoArray
 from siting.words.spot.no_go import REASONS, rule_text
 

@@ -16,8 +16,8 @@ from siting.review.change import TAU
 from siting.review.places import PlaceScore
 from siting.review.recorded.effort import GAPS_MIN, CameraRow
 from siting.review.statistics.ranks import class_of
-from siting.settings.load import toml_value
 from siting.settings.protocol import Protocol
+from siting.settings.text.toml import toml_value
 
 _Z95 = 1.96
 _FRAGMENT_HEAD = (

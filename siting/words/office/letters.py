@@ -9,7 +9,7 @@ import numpy as np
 
 from siting import criteria
 from siting.lengths import percent
-from siting.settings.protocol import NoGoRules
+from siting.settings.protocol_ground import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
 from siting.words.spot.names import letter_name

@@ -14,7 +14,7 @@ import shapely
 
 from siting.ground.quiet import ROAD_CLASSES
 from siting.lengths import length
-from siting.settings.protocol import NoGoRules
+from siting.settings.protocol_ground import NoGoRules
 from siting.types import Land, NoGo
 
 

@@ -82,6 +82,7 @@ def pairwise_weights(
     n = len(names)
     values, vectors = np.linalg.eig(judged)
     principal = int(values.real.argmax())
+    # The principal vector may come with either sign; its parts all have the same.
     weight = np.abs(vectors[:, principal].real)
     weight /= weight.sum()
     lambda_max = float(values[principal].real)
@@ -134,6 +135,7 @@ def _least_fitting(
     names: Sequence[str], judged: NDArray[np.float64], weight: NDArray[np.float64]
 ) -> tuple[str, str, float, float] | None:
     implied = weight[:, None] / weight[None, :]
+    # By the logarithm: twice too much and half too little are as far off.
     misfit = np.triu(np.abs(np.log(judged / implied)), 1)
     if misfit.max(initial=0.0) < 1e-9:
         return None

@@ -1,0 +1,85 @@
+"""What a place is judged by: one row per criterion, with every phrase a reader meets about it.
+
+A criterion is one row in `rows.py`, one section of the same name in `settings/protocol_score.py`
+or `settings/protocol_conditions.py` (ratio and curve) and, where no layer serves it yet, one layer
+in `ground/layers.py`. Tables, card, letter, page and trials read the rows; none of them keeps a
+list of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from siting.criteria.kinds import (
+    ASSUMED,
+    DERIVED,
+    MAPPED,
+    TARGET_GROUPS,
+    Attractor,
+    Condition,
+    Criterion,
+    Need,
+    Target,
+)
+from siting.criteria.rows import CRITERIA
+
+__all__ = [
+    "ASSUMED",
+    "CRITERIA",
+    "DERIVED",
+    "MAPPED",
+    "TARGET_GROUPS",
+    "Attractor",
+    "Condition",
+    "Criterion",
+    "Need",
+    "Target",
+    "attractors",
+    "conditions",
+    "known_at",
+    "label_of",
+    "names",
+]
+
+
+def attractors() -> dict[str, Attractor]:
+    """The attractors by name, in the order of the rows."""
+    return {row.name: row for row in CRITERIA if isinstance(row, Attractor)}
+
+
+def conditions() -> dict[str, Condition]:
+    """The conditions by name, in the order of the rows."""
+    return {row.name: row for row in CRITERIA if isinstance(row, Condition)}
+
+
+def names() -> tuple[str, ...]:
+    """Names of all criteria, in the order of the rows."""
+    return tuple(row.name for row in CRITERIA)
+
+
+def label_of(name: str, default: str, *, how: str = MAPPED) -> str:
+    """What a criterion is called in lists; `default` for a name that is no criterion's.
+
+    `how` is how it is known at the place that is named by it.
+    """
+    if name in (known := attractors()):
+        return known[name].as_known(how).label
+    return next((row.label for row in CRITERIA if row.name == name), default)
+
+
+def known_at(name: str, measures: Mapping[str, float]) -> str:
+    """How what a criterion speaks of is known at a place: mapped, derived or assumed.
+
+    Parameters
+    ----------
+    name : a criterion
+    measures : mapping from layer name to the value at the place, in the unit of the layer, which
+        its name ends in
+    """
+    if name == "trail":
+        # A trail that nobody spoke for is nearer: what is said here is said of that one.
+        unknown = measures.get("distance_to_unsure_trail_m", math.inf)
+        return ASSUMED if unknown <= measures.get("distance_to_trail_m", math.inf) else MAPPED
+    row = next(row for row in CRITERIA if row.name == name)
+    return DERIVED if any(need.how == (DERIVED,) for need in row.needs) else MAPPED

@@ -1,0 +1,1 @@
+"""The inputs of one piece of land, table by table."""

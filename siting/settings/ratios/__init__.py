@@ -1,0 +1,1 @@
+"""Where ratios come from besides their defaults: groups of animals, and comparing two by two."""
