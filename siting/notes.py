@@ -1,4 +1,4 @@
-"""Which warnings a reader must see first: one order for terminal, page and sheet.
+"""Remarks before they are sentences, and which warnings a reader must see first.
 
 A warning changes what somebody does, or it only says what the maps lack. At most three stand at the
 head of a page; the rest is listed under "Gaps in the maps".
@@ -7,8 +7,22 @@ head of a page; the rest is listed under "Gaps in the maps".
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 from siting.types import Note
+
+
+@dataclass(frozen=True)
+class Remark:
+    """An assumption or a warning before it is a sentence: `siting.words.notes` says it.
+
+    `code` is that of the `Note` it becomes, `values` what the sentence speaks of.
+    """
+
+    code: str
+    values: Mapping[str, Any] = field(default_factory=dict)
+
 
 # Three are read; a list of ten is passed over, and with it the one that matters.
 MOST_AT_THE_HEAD = 3

@@ -17,6 +17,7 @@ from siting.ground.shapes.feature_order import name_by_feature
 from siting.ground.travel.passage import with_passage
 from siting.heading.choose import find_aims, lookout
 from siting.lengths import percent
+from siting.notes import Remark
 from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
 from siting.scoring.combine import parts_of
@@ -28,7 +29,7 @@ from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.settings.ratios.compared import compared_weights
 from siting.spot_parts import Aim, Walk
-from siting.types import Candidate, Land, Note, Parcel, Remark, Result, Spot
+from siting.types import Candidate, Land, Note, Parcel, Result, Spot
 from siting.walk.route import ways_in
 from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
 from siting.words.notes import layers_together, notes_of

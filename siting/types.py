@@ -89,17 +89,6 @@ class Note:
 
 
 @dataclass(frozen=True)
-class Remark:
-    """An assumption or a warning before it is a sentence: `siting.words.notes` says it.
-
-    `code` is that of the `Note` it becomes, `values` what the sentence speaks of.
-    """
-
-    code: str
-    values: Mapping[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
 class Parcel:
     """A piece of land as given, before any grid.
 

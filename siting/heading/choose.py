@@ -22,10 +22,11 @@ from siting.heading.judged import Headings, Surroundings
 from siting.heading.limits import closed_to_view
 from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track
+from siting.notes import Remark
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.spot_parts import Aim
-from siting.types import BoolArray, Candidate, Feature, Land, Remark
+from siting.types import BoolArray, Candidate, Feature, Land
 
 # Over so short a way only a skyline made by something very close changes; `quick_score` is for the
 # search, and the places chosen get skylines of their own.

@@ -21,9 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
+from siting.notes import Remark
 from siting.settings.protocol_field import RandomRules
 from siting.spot_parts import RandomPlace
-from siting.types import BoolArray, CoverRole, Remark, RoleArray
+from siting.types import BoolArray, CoverRole, RoleArray
 
 WOODS, OPEN, BRUSH, UNKNOWN = "woods", "open ground", "brush and wetland", "cover not known"
 STRATA: Mapping[str, tuple[CoverRole, ...]] = {
@@ -96,6 +97,7 @@ def draw_places(
             continue
         spares = math.ceil(rules.spares_share * count)
         area_ha = cells[name] * grid.cell_size_m**2 / 1e4
+        # A checksum and not Python's hash, which is another one in every process.
         seed = (rules.seed, zlib.crc32(parcel_id.encode()), zlib.crc32(name.encode()))
         east, north = balanced_points(frame, count + spares, grid=grid, seed=seed)
         reach_m = rules.reach_woods_m if name == WOODS else rules.reach_open_m
@@ -180,6 +182,7 @@ def balanced_points(
     (most,) easting and northing, metres, in the order of the draw
     """
     rows, cols = np.flatnonzero(frame.any(axis=1)), np.flatnonzero(frame.any(axis=0))
+    # Within the box of the frame: points far from all open ground would only be passed over.
     box = grid.window(int(rows[0]), int(cols[0]), int(np.ptp(rows)) + 1, int(np.ptp(cols)) + 1)
     left, bottom, right, top = box.bounds
     start = np.random.default_rng(list(seed)).integers(0, _STARTS, 2)
@@ -202,6 +205,17 @@ def balanced_points(
 def halton(index: NDArray[np.int64], base: int) -> FloatArray:
     """Radical inverse: the digits of a number in a base, mirrored at the point.
 
+    Parameters
+    ----------
+    index : (n,) int64, whole numbers from 0
+    base : int, above 1
+
+    Returns
+    -------
+    (n,) float64, 0 to 1, without a unit
+
+    References
+    ----------
     Halton JH (1960), Numerische Mathematik 2:84-90.
 
     Examples

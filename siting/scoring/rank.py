@@ -14,6 +14,7 @@ from siting.ground.layers import Ground
 from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
 from siting.kernels.curves import membership
+from siting.notes import Remark
 from siting.scoring.candidates import spaced
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import (
@@ -29,7 +30,7 @@ from siting.scoring.shaken import Shaken
 from siting.scoring.trials import elevation_error_m, trial_remark, try_places
 from siting.settings.protocol import CandidateRules, Protocol
 from siting.spot_parts import PlaceStability
-from siting.types import BoolArray, Candidate, CoverRole, Land, NoGoArray, Remark, Scores
+from siting.types import BoolArray, Candidate, CoverRole, Land, NoGoArray, Scores
 
 # Places beyond the spots asked for, so that the heading may still change who is among them.
 _MORE_PLACES, _OF_EACH_KIND = 10, 5

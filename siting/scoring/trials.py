@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
+from siting.notes import Remark
 from siting.scoring.combine import combine
 from siting.scoring.shaken import Points, Shaken, shaken_index
 from siting.scoring.stability import (
@@ -20,7 +21,7 @@ from siting.scoring.stability import (
 from siting.settings.protocol_score import Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.spot_parts import PlaceStability
-from siting.types import Candidate, Remark, Scores
+from siting.types import Candidate, Scores
 
 # Lidar comes in cells of up to 3 m, national elevation models in 10 m, the world's in 30 m.
 _FINE_CELL_M, _MEDIUM_CELL_M = 3.0, 15.0

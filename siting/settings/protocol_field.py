@@ -171,7 +171,10 @@ class ReviewRecord(Section):
 
 
 class RandomRules(Section):
-    """Places drawn at random, for a survey that estimates; none unless asked for."""
+    """Places drawn at random, for a survey that estimates; none unless asked for.
+
+    Reaches in metres, spares as a ratio to the places.
+    """
 
     places: int = param(
         0,

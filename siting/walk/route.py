@@ -17,9 +17,10 @@ import shapely
 from numpy.typing import NDArray
 from shapely import Geometry, LineString, Point
 
+from siting.notes import Remark
 from siting.settings.protocol_field import WalkRules
 from siting.spot_parts import Walk
-from siting.types import Land, Remark
+from siting.types import Land
 from siting.walk.network import (
     IntArray,
     Net,

@@ -8,9 +8,10 @@ from dataclasses import replace
 
 from siting import criteria
 from siting.lengths import percent
+from siting.notes import Remark
 from siting.scoring.stability import Choice
 from siting.settings.protocol_travel import StabilityRules
-from siting.types import Note, Remark
+from siting.types import Note
 from siting.words.spot.heading import COMPASS_TROUBLE
 
 
