@@ -130,6 +130,8 @@ class SitingError(Exception):
         What the user can do, one sentence.
     """
 
+    # Tests and scripts of offices ask for this number: 3 is "the input is wrong", whatever the
+    # code.
     exit_status = 3
 
     def __init__(self, code: str, what: str, *, rule: str = "", cure: str = "") -> None:

@@ -110,6 +110,8 @@ def site_land(
     """
     progress("measuring the ground")
     ground = _measure(land, protocol)
+    # Apart from the score: ground where no camera may stand is not bad ground, and stays on the
+    # map.
     no_go = no_go_bits(
         land,
         slope_deg=ground.layers["slope_deg"],

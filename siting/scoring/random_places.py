@@ -224,6 +224,7 @@ def halton(index: NDArray[np.int64], base: int) -> FloatArray:
     array([0.5  , 0.25 , 0.75 , 0.125])
     """
     left, share = np.array(index, dtype=np.int64), 1.0
+    # Whole numbers throughout: the digits are exact, and so the places are the same everywhere.
     out = np.zeros(left.shape)
     while left.any():
         share /= base

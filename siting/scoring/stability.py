@@ -159,6 +159,7 @@ def picked(
         found = np.isfinite(left[np.arange(len(left)), best])
         out[found, k] = best[found]
         away2 = (easting - easting[best, None]) ** 2 + (northing - northing[best, None]) ** 2
+        # The hair of `spaced`: points of a lattice lie exactly that far apart.
         left[away2 < spacing_m**2 * (1 - 1e-12)] = -np.inf
     return out
 
