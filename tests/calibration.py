@@ -37,6 +37,8 @@ PLACES = ("sample", "wake-nc", "gardiner-mt")
 MOVED = ("trails", "water", "roads", "buildings", "crossings", "livestock", "feeders")
 WAVES, FIRST, PATCH_M = 96, 5, (8.0, 25.0)
 LINE_STEP_M = 20.0
+# The curve of radius against certainty: how far one looks around the first five places.
+LOOKED_M = (15, 20, 25, 30, 40, 60, 80, 100)
 
 
 class Field:
@@ -152,7 +154,7 @@ class Calibration:
     found: list[float]
     radius_m: list[float]
     kept_of_five: float
-    kept_of_five_15_m: float
+    kept_within: dict[int, float]
     runs: int
 
 
@@ -186,7 +188,7 @@ def calibrate(place: str, *, runs: int, seed: int = 1, report: Any = None) -> Ca
         kept.mean(axis=0).tolist(),
         radius.tolist(),
         float(kept[:, :FIRST].sum(axis=1).mean()),
-        float((away[:, :FIRST] <= 15.0).sum(axis=1).mean()),
+        {m: float((away[:, :FIRST] <= m).sum(axis=1).mean()) for m in LOOKED_M},
         runs,
     )
 
@@ -217,8 +219,10 @@ def lines_of(found: Calibration) -> Iterator[str]:
     yield (
         f"{found.runs} whole runs: off by {off.mean():.2f} on average, {off.max():.2f} at most; of "
         f"the first five {found.kept_of_five:.1f} kept in their circles (median radius of the ten "
-        f"{np.median(found.radius_m):.0f} m), {found.kept_of_five_15_m:.1f} within 15 m."
+        f"{np.median(found.radius_m):.0f} m)."
     )
+    curve = ", ".join(f"{kept:.1f} within {m} m" for m, kept in found.kept_within.items())
+    yield f"Of the first five: {curve}."
     yield ""
 
 

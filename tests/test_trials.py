@@ -17,7 +17,7 @@ from siting.words.notes import notes_of
 
 GRID = Grid("EPSG:32617", 0.0, 600.0, 5.0, 120, 120)
 CURVES = {"flat": Protocol().conditions.flat.curve}
-CALM = {"line_error_m": 0.0, "misread_share": 0.0, "error_medium_m": 0.0}
+CALM = {"missed_spread": 0.0, "line_error_m": 0.0, "misread_share": 0.0, "error_medium_m": 0.0}
 
 
 def places_at(*cells):

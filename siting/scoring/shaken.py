@@ -37,8 +37,8 @@ _COVER, _ELEVATION = "cover", "elevation"
 # Patches of misread cover, and how far around a place they are thought of, metres.
 _PATCH_M, _PATCH_REACH_M = (8.0, 25.0), 60.0
 _MOST_PATCHES = 3
-# Of the error of the best heading: the share that differs from point to point of a place.
-_HEADING_POINT_SHARE = 0.4
+# Cells for which `missed_spread` is stated; finer ones show more of what moves.
+_MISSED_CELL_M = 30.0
 _POINT_M = 6.0
 
 
@@ -156,6 +156,8 @@ def shaken_index(
         return draw_shifts(*centre, error_m=error_m, alike_m=rules.alike_m, n_draws=n, rng=rng)
 
     moved = {name: shifts(rules.line_error_m) for name in ("trails", "water", "crossings", "roads")}
+    # A crossing lies where two maps meet: the errors of both add up.
+    moved["crossings"] *= np.sqrt(2.0)
     moved[_COVER] = shifts(land.cover_error_m)
     # Elevations do not shift, they err: their error comes with the gradient below.
     moved[_ELEVATION] = np.zeros((n, len(points.first), 2))
@@ -179,6 +181,7 @@ def shaken_index(
         rules.heading_spread * rng.standard_normal((n, size))
         for size in (len(points.first), len(points.row))
     )
+    missed = _missed(land, rules) * rng.standard_normal((n, len(points.first)))
     out = np.empty((n, len(points.row)), dtype=np.float32)
     # A block of draws at a time stays in the processor's memory.
     for start in range(0, n, 25):
@@ -195,13 +198,18 @@ def shaken_index(
             parts["heading"] = _headings(points, land.heading_score, curve, noise)
         drawn = {name: weights[name][some] for name in parts}
         draws, holds = log_factors(parts, drawn, scoring, slope.shape)
-        total = np.nan_to_num(draws + holds, nan=-np.inf)
+        total = np.nan_to_num(draws + holds + missed[some][:, points.place], nan=-np.inf)
         closed = _closed(land, where) | (own > land.steep_deg)
         out[some] = np.where(closed, -np.inf, total)
     if land.heading_score is not None:
         # Where no heading is open no camera stands, however the maps may lie.
         out[:, land.heading_score[points.row, points.col] == 0] = -np.inf
     return out
+
+
+def _missed(land: Shaken, rules: StabilityRules) -> float:
+    """Error of the logarithm that reading moved maps makes, in proportion to the cell size."""
+    return rules.missed_spread * min(land.grid.cell_size_m / _MISSED_CELL_M, 1.0)
 
 
 def _cells(
@@ -274,7 +282,7 @@ def _headings(
     mean = np.where(count > 0, total / np.maximum(count, 1), 0.9)
     base = np.where(seen, known, mean[points.place])
     alike, apart = noise
-    score = base + alike[:, points.place] + _HEADING_POINT_SHARE * apart
+    score = base + alike[:, points.place] + apart
     clipped = np.clip(score, 0.0, 1.0)
     return membership(clipped.ravel(), curve).reshape(clipped.shape)
 

@@ -211,7 +211,21 @@ class StabilityRules(Section):
         le=3.0,
     )
     heading_spread: float = param(
-        0.05, "score", OWN, "How far the score of the best heading is changed.", ge=0.0, le=1.0
+        0.2,
+        "score",
+        "fitted to whole runs, see docs/method/travel-and-ranks.md",
+        "How far the score of the best heading is changed, for a place and again for each point.",
+        ge=0.0,
+        le=1.0,
+    )
+    missed_spread: float = param(
+        0.1,
+        "standard deviation of the logarithm",
+        "fitted to whole runs of three places, see docs/method/travel-and-ranks.md",
+        "What moved maps do not show at a place on cells of 30 m: features, edges and flow found "
+        "anew; in proportion on finer cells.",
+        ge=0.0,
+        le=1.0,
     )
     # By the width of cells, for files seldom say how exact they are.
     error_fine_m: float = param(
