@@ -219,6 +219,7 @@ def _measure(land: Land, protocol: Protocol) -> Ground:
         drainage=protocol.drainage,
         engine=protocol.terrain.engine,
         disturbance=protocol.disturbance,
+        brush_m=(protocol.heading.brush_least_m, protocol.heading.brush_most_m),
     )
     return with_passage(
         land,

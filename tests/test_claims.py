@@ -34,7 +34,7 @@ from siting.settings.load import load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import NoGo
 from siting.words.office.letters import letter_sentence, limit_of
-from tests.bad_inputs.land import LEFT, PROTOCOL, SIZE, TOP, clean, frame
+from tests.bad_inputs.land import LEFT, PROTOCOL, SIZE, TOP, clean, frame, raster
 from tests.test_read import inputs_of
 
 Given = frozenset
@@ -107,6 +107,7 @@ def ground_of(inputs):
         camera=rules.camera,
         drainage=rules.drainage,
         disturbance=rules.disturbance,
+        brush_m=(rules.heading.brush_least_m, rules.heading.brush_most_m),
     )
 
 
@@ -259,3 +260,18 @@ def test_a_path_of_unknown_use_through_a_park_draws_no_animals(code, use, draws,
     assert ("A-USE-02" in {n.code for n in ground.notes}) == (not draws)
     if use == "unknown":
         assert ground.layers["distance_to_unknown_trail_m"].min() < 10.0
+
+
+def test_the_view_is_judged_by_the_canopy_where_it_is_known(tmp_path):
+    """Heights say which cells stand before a lens; without land cover they are all there is."""
+    land = land_with(tmp_path, water=0, trails="", people=0, crossings=0, cover=0)
+    heights = np.zeros((SIZE, SIZE), dtype=np.float32)
+    heights[:, :20], heights[:, 40:] = 1.5, 15.0
+    raster(tmp_path / "canopy.tif", heights, left=LEFT, top=TOP)
+    land.set("canopy.file", "canopy.tif")
+    inputs = inputs_of(land)
+    grid = read_land(inputs, read_parcel(inputs), rules=Protocol().grid).grid
+    clear, rules = ground_of(inputs).layers["clear_share"], Protocol().cover
+    row, col = grid.rowcol(LEFT + np.array([50.0, 150.0, 250.0]), np.full(3, TOP - 150.0))
+    shares = [rules.clear_shrub, rules.clear_grass, rules.clear_tree]
+    assert clear[row, col] == pytest.approx(shares, abs=0.01)

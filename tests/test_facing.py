@@ -51,6 +51,7 @@ def layers_of(land: Land) -> Ground:
         camera=PROTOCOL.camera,
         drainage=PROTOCOL.drainage,
         disturbance=PROTOCOL.disturbance,
+        brush_m=(PROTOCOL.heading.brush_least_m, PROTOCOL.heading.brush_most_m),
     )
 
 

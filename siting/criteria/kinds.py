@@ -35,7 +35,7 @@ class Need:
 
     Parameters
     ----------
-    layers : names of inputs ("dem", "land_cover" or a vector layer); one of them is enough
+    layers : names of inputs ("dem", "land_cover", "canopy" or a vector layer); one is enough
     how : "mapped" (in the layer itself), "derived" (worked out from elevations or cover)
     """
 
@@ -117,7 +117,7 @@ class Criterion:
         """True where no raster can stand in for a vector layer that only the user can give."""
         # A raster shows water or woods to anyone; a game trail is on no map unless the user drew
         # it.
-        rasters = {"dem", "land_cover"}
+        rasters = {"dem", "land_cover", "canopy"}
         return any(need.how == (MAPPED,) and not rasters & set(need.layers) for need in self.needs)
 
 

@@ -266,3 +266,41 @@ def clear_share(role: RoleArray, *, share_of_role: Mapping[CoverRole, float]) ->
         out[role == kind] = share
     out[role == CoverRole.UNKNOWN] = np.nan
     return out
+
+
+def clear_by_canopy(
+    clear: FloatArray,
+    canopy_m: FloatArray,
+    *,
+    brush_m: tuple[float, float],
+    in_brush: float,
+    under_trees: float,
+    between: float,
+    grows: BoolArray,
+) -> FloatArray:
+    """Share of the view that is clear, with measured heights of plants in place of classes.
+
+    A class says "shrub" of a whole square; a height says which of its cells stand before the lens.
+
+    Parameters
+    ----------
+    clear : (rows, cols) float in 0..1, by class, NaN = not known
+    canopy_m : (rows, cols) float, height of plants, metres, NaN = not known: the class counts
+    brush_m : (least, most) height of what stands before a lens; taller is trees
+    in_brush, under_trees, between : share that is clear in brush, under trees, and at least where
+        nothing stands
+    grows : (rows, cols) bool, True where low plants grow again, as crops and reeds do: the class
+        counts there, too
+
+    Examples
+    --------
+    >>> heights = np.array([[0.1, 1.5, 12.0, np.nan]])
+    >>> shares = {"in_brush": 0.3, "under_trees": 0.6, "between": 0.9, "grows": heights < 0}
+    >>> clear_by_canopy(np.full((1, 4), 0.5), heights, brush_m=(0.4, 3.0), **shares)
+    array([[0.9, 0.3, 0.6, 0.5]])
+    """
+    least, most = brush_m
+    low = np.where(np.isnan(clear), between, np.maximum(clear, between))
+    out = np.where((canopy_m < least) & ~grows, low, clear)
+    out = np.where((canopy_m >= least) & (canopy_m <= most), in_brush, out)
+    return np.where(canopy_m > most, under_trees, out).astype(clear.dtype)

@@ -11,7 +11,14 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.criteria import CRITERIA
 from siting.grid import FloatArray, Grid
-from siting.ground.cover import OPEN_ROLES, clear_share, openings, patches_at_least, without_specks
+from siting.ground.cover import (
+    OPEN_ROLES,
+    clear_by_canopy,
+    clear_share,
+    openings,
+    patches_at_least,
+    without_specks,
+)
 from siting.ground.distance import distance_everywhere, distance_to_border, distance_to_cells
 from siting.ground.known import least_area_m2
 from siting.ground.quiet import people_cover, quietness
@@ -66,6 +73,7 @@ def build_ground(
     camera: CameraRules,
     drainage: DrainageRules,
     disturbance: Disturbance,
+    brush_m: tuple[float, float],
     engine: Engine = "built-in",
 ) -> Ground:
     """All layers of one parcel, from the land and the survey's rules.
@@ -75,6 +83,7 @@ def build_ground(
     land : Land
         Elevations in metres, roles and mapped shapes on one grid, north first.
     cover, camera, drainage, disturbance : the protocol's tables of these names
+    brush_m : (least, most) height of plants that stand before a lens, metres
     engine : "built-in" or "richdem", for slope and flow of water
 
     Returns
@@ -95,7 +104,8 @@ def build_ground(
     crossings = _crossings(land, water)
     layers: dict[str, FloatArray] = {}
     layers.update(_terrain_layers(land, camera, engine))
-    layers.update(_cover_layers(role, woods, fields, opening, land, cover, camera))
+    layers.update(_cover_layers(role, woods, fields, opening, land, cover))
+    layers.update(_view_layer(land, role, cover, camera, brush_m))
     # A layer that cannot be made is missing, and its criterion is then not judged: no guess.
     if "water" in land.vectors or (land.role == CoverRole.WATER).any():
         layers["distance_to_water_m"] = _water_distance(land, water)
@@ -176,23 +186,8 @@ def _cover_layers(
     opening: BoolArray,
     land: Land,
     rules: CoverRules,
-    camera: CameraRules,
 ) -> dict[str, FloatArray]:
     grid, size = land.grid, land.grid.cell_size_m
-    shares = {
-        CoverRole.TREE: rules.clear_tree,
-        CoverRole.SHRUB: rules.clear_shrub,
-        CoverRole.GRASS: rules.clear_grass,
-        CoverRole.CROP: rules.clear_crop,
-        CoverRole.PASTURE: rules.clear_pasture,
-        CoverRole.WETLAND: rules.clear_wetland,
-        CoverRole.BARE: rules.clear_bare,
-        CoverRole.PARK: rules.clear_park,
-        CoverRole.ORCHARD: rules.clear_orchard,
-        CoverRole.SNOW: rules.clear_bare,
-        CoverRole.WATER: 1.0,
-    }
-    clear = clear_share(role, share_of_role=shares)
     # A clump too small for an edge or a feature may still hold the tree that a camera needs.
     trees = np.isin(land.role, [CoverRole.TREE, CoverRole.ORCHARD])
     if land.canopy_trees is not None:
@@ -209,7 +204,6 @@ def _cover_layers(
         told = "trees" in land.vectors or land.canopy_trees is not None
         return {"distance_to_tree_m": to_tree} if told else {}
     return {
-        "clear_share": mean_within(clear, radius_m=camera.view_far_m, cell_size_m=size),
         "distance_to_edge_m": _or_none_near(
             distance_to_border(woods, fields, cell_size_m=size), grid
         ),
@@ -217,6 +211,44 @@ def _cover_layers(
         "distance_to_opening_m": _or_none_near(distance_to_cells(opening, cell_size_m=size), grid),
         "distance_to_tree_m": to_tree,
     }
+
+
+def _view_layer(
+    land: Land,
+    role: RoleArray,
+    rules: CoverRules,
+    camera: CameraRules,
+    brush_m: tuple[float, float],
+) -> dict[str, FloatArray]:
+    """Share of the view likely to be clear: by the canopy where it is known, else by role."""
+    if not land.has_cover and land.canopy_m is None:
+        return {}
+    shares = {
+        CoverRole.TREE: rules.clear_tree,
+        CoverRole.SHRUB: rules.clear_shrub,
+        CoverRole.GRASS: rules.clear_grass,
+        CoverRole.CROP: rules.clear_crop,
+        CoverRole.PASTURE: rules.clear_pasture,
+        CoverRole.WETLAND: rules.clear_wetland,
+        CoverRole.BARE: rules.clear_bare,
+        CoverRole.PARK: rules.clear_park,
+        CoverRole.ORCHARD: rules.clear_orchard,
+        CoverRole.SNOW: rules.clear_bare,
+        CoverRole.WATER: 1.0,
+    }
+    clear = clear_share(role, share_of_role=shares)
+    if land.canopy_m is not None:
+        clear = clear_by_canopy(
+            clear,
+            land.canopy_m,
+            brush_m=brush_m,
+            in_brush=rules.clear_shrub,
+            under_trees=rules.clear_tree,
+            between=rules.clear_grass,
+            grows=np.isin(role, [CoverRole.CROP, CoverRole.WETLAND]),
+        )
+    size = land.grid.cell_size_m
+    return {"clear_share": mean_within(clear, radius_m=camera.view_far_m, cell_size_m=size)}
 
 
 def _nearer(found: FloatArray | None, shapes: list[Geometry], grid: Grid) -> FloatArray:

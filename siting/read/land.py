@@ -199,11 +199,14 @@ def _read_cover(
 
 def _no_cover(canopy: CanopyRead | None, layers: Mapping[str, Any]) -> Note:
     """The warning of a run without land cover: what it therefore does not judge."""
-    lost = "woods, fields, edges, openings and the view"
+    lost = ["woods", "fields", "edges", "openings"]
+    if canopy is None or canopy.height_m is None:
+        lost.append("the view")
     if canopy is None and "trees" not in layers:
-        lost = "woods, fields, edges, openings, the view and trees to strap to"
+        lost.append("trees to strap to")
     text = (
-        f"No land cover was given: {lost} are not judged. Look at each place before you choose it."
+        f"No land cover was given: {', '.join(lost[:-1])} and {lost[-1]} are not judged. Look at "
+        "each place before you choose it."
     )
     return Note("W-NOCOVER-01", "warning", text)
 

@@ -284,12 +284,11 @@ def parcel_of(folder: Path) -> gpd.GeoDataFrame:
 def main(folder: Path, names: list[str]) -> int:
     """Run every place, check the first five, print what was found; return the count of faults."""
     count = 0
-    for name, raw in write_all(folder).items():
-        if names and not any(name.startswith(n) for n in names):
-            continue
+    for name, raw in write_all(folder, names).items():
         out = folder / name / "out"
         run = subprocess.run(
-            [sys.executable, "-m", "siting", "score", str(raw.inputs), "-o", str(out)],
+            [sys.executable, "-m", "siting", "score", str(raw.inputs), "-o", str(out),
+             "--overwrite"],
             capture_output=True, text=True, check=False,
         )  # fmt: skip
         sys.stdout.write(f"\n== {name}\n{run.stdout[-1500:]}{run.stderr[-800:]}\n")

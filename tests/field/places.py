@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -84,17 +86,18 @@ values = {{ {values} }}
 _WAYS = ("path", "footway", "bridleway", "steps", "cycleway")
 
 
-def write_all(folder: Path) -> dict[str, Raw]:
-    """Every place, its inputs written into a folder of its own."""
-    found = {}
+def write_all(folder: Path, names: Sequence[str] = ()) -> dict[str, Raw]:
+    """Every place, or those whose names begin so, its inputs written into a folder of its own."""
+    made: dict[str, Callable[[Path], Raw]] = {}
     for park, water in (("65", True), ("59", True), ("44", False)):
-        found[f"durham-{park}"] = _durham(folder / f"durham-{park}", park, water=water)
-    found["somerset"] = _somerset(folder / "somerset")
+        made[f"durham-{park}"] = partial(_durham, park=park, water=water)
+    made["somerset"] = _somerset
     for name in ("gardiner-mt", "lot-fr", "wake-nc", "robit-et", "fort-bragg-nc"):
-        found[name] = _known(folder / name, name)
+        made[name] = partial(_known, name=name)
     for number in range(5):
-        found[f"swellendam-{number}"] = _farm(folder / f"swellendam-{number}", number)
-    return found
+        made[f"swellendam-{number}"] = partial(_farm, number=number)
+    asked = {n: make for n, make in made.items() if not names or n.startswith(tuple(names))}
+    return {name: make(folder / name) for name, make in asked.items()}
 
 
 def _durham(folder: Path, park: str, *, water: bool) -> Raw:

@@ -232,6 +232,7 @@ def ground_of(land):
         camera=PROTOCOL.camera,
         drainage=PROTOCOL.drainage,
         disturbance=PROTOCOL.disturbance,
+        brush_m=(PROTOCOL.heading.brush_least_m, PROTOCOL.heading.brush_most_m),
     )
     return with_passage(
         land, ground, travel=PROTOCOL.travel, sought=PROTOCOL.features, drained=PROTOCOL.drainage
