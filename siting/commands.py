@@ -14,7 +14,7 @@ from siting.notebook import site_parcel
 from siting.notes import head_and_gaps
 from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
-from siting.read.land import read_decisions_of, read_parcel
+from siting.read.land import credits_of, read_decisions_of, read_parcel
 from siting.read.sketch.ground import sketch_ground
 from siting.report import output_names
 from siting.report.destination import (
@@ -196,7 +196,8 @@ def sketch_to_file(
         The sign-up that the page is for.
     """
     ground, known, view = sketch_ground(inputs, point, radius_m)
-    page = sketch_page(ground, known, made_for=made_for, view=view)
+    sources = credits_of(inputs) if inputs is not None else ()
+    page = sketch_page(ground, known, made_for=made_for, view=view, sources=sources)
     make_folder(target.parent)
     write_atomic(target, page)
     return _plain(
@@ -208,7 +209,7 @@ def sketch_to_file(
 def sketch_text_for(inputs: Inputs, place: tuple[float, float], made_for: str) -> str:
     """The sketch page of a sign-up as text, on the maps of an office, 1 km around its place."""
     ground, known, view = sketch_ground(inputs, place, _SKETCH_RADIUS_M)
-    return sketch_page(ground, known, made_for=made_for, view=view)
+    return sketch_page(ground, known, made_for=made_for, view=view, sources=credits_of(inputs))
 
 
 def review_to_folder(

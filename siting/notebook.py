@@ -14,11 +14,11 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from siting.batch.executors import one_thread
 from siting.batch.run import Outcome, run_batch
 from siting.batch.work import Options
 from siting.disk.files import make_folder
 from siting.disk.lock import locked
+from siting.kernels.threads import one_thread
 from siting.lengths import NO_BREAK, index_text, percent
 from siting.pipeline import site_parcel as run_pipeline
 from siting.read import land

@@ -104,15 +104,6 @@ def run_jobs(
                 yield ended
 
 
-@contextmanager
-def one_thread() -> Iterator[None]:
-    """Sums in one thread, as in a worker: split between threads, their last digits would differ."""
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(limits=1):
-        yield
-
-
 def prepare_worker() -> None:
     """One thread, a small raster cache, and Ctrl-C ignored: the parent decides when to stop."""
     from threadpoolctl import threadpool_limits

@@ -30,7 +30,6 @@ from siting.batch.worklist import (
 )
 from siting.disk.files import LAST, clean_parts, make_folder, remove, staged
 from siting.disk.lock import locked
-from siting.read.land import credits_of
 from siting.read.raster.relief import read_relief
 from siting.report.destination import BATCH, check_destination, check_same_list
 from siting.settings.inputs import Inputs
@@ -146,12 +145,7 @@ def _write(batch: Batch, work: Work, files: Mapping[str, str]) -> None:
         if batch.assignment is not None:
             stage.write(ASSIGNMENTS, tables.assignments_csv(batch))
         relief = read_relief(work.inputs, batch.shapes)
-        page = overview_page(
-            batch,
-            relief=relief,
-            protocol_name=work.protocol.name,
-            sources=credits_of(work.inputs),
-        )
+        page = overview_page(batch, relief=relief, protocol_name=work.protocol.name)
         stage.write("overview.html", page)
         record = batch_json(
             batch,

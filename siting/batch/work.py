@@ -19,6 +19,7 @@ from siting.batch.survey.assign import Assignment, assign
 from siting.batch.worklist import Decided, Sizes, outlines
 from siting.decisions.places import KnownPlace
 from siting.disk.files import LAST, file_hash
+from siting.read.land import credits_of
 from siting.report.files.places import places_csv
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol as SurveyProtocol
@@ -145,7 +146,10 @@ class Work:
             p.id: parcel_folder(Path(), p.id).as_posix() for p in self.parcels if p.id in wanted
         }
         notes = [note.text for note in self.decided.notes]
-        return Batch(self._rows(), failures, outlines(self.parcels), pages, assignment, notes)
+        lines = credits_of(self.inputs)
+        return Batch(
+            self._rows(), failures, outlines(self.parcels), pages, assignment, notes, credits=lines
+        )
 
     def places_csv(self) -> str:
         """Every place of every parcel that has a name, for the next season."""

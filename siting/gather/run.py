@@ -34,6 +34,7 @@ from siting.gather.region import Region
 from siting.gather.vector import layers
 from siting.gather.vector import made as vectors
 from siting.gather.vector.mapping import load_mapping
+from siting.kernels.threads import one_thread
 from siting.types import Note
 from siting.words.office import gather as words
 
@@ -144,7 +145,7 @@ def gather(
     """
     make_folder(folder)
     when = now or dt.datetime.now(dt.UTC)
-    with locked(folder):
+    with locked(folder), one_thread():
         network = Network(
             folder / WAITING,
             ask.allow_hosts,

@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from siting.batch.executors import one_thread
 from siting.errors import SitingError
 from siting.grid import transformer
+from siting.kernels.threads import one_thread
 from siting.pipeline import site_parcel
 from siting.read.land import all_parcels, read_parcel
 from siting.read.vector.parcels import checked_parcel, point_parcel

@@ -13,10 +13,12 @@ from siting.batch.rows import FailedParcel, ScoredParcel
 from siting.disk.files import safe_name
 from siting.errors import SitingError
 from siting.read.input_files import read_text
+from siting.report.shared.credits import short_lines
 from siting.report.shared.text import clean
+from siting.words.office.letters import credit_line
 
 KINDS = ("camera", "reserve", "not_this_season", "need_an_outline")
-_BLANKS = ("land", "because", "sentence", "role", "problem")
+_BLANKS = ("land", "because", "sentence", "role", "problem", "sources")
 _PAGE = (
     '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
     "<style>body {{ font: 12pt/1.5 sans-serif; max-width: 40em; margin: 2em auto; "
@@ -70,6 +72,7 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
         for choice in (batch.assignment.cells if batch.assignment else ())
         if choice.chosen is not None
     }
+    sources = credit_line(short_lines(batch.credits))
     out: dict[str, str] = {}
     for row in batch.rows:
         name = row["parcel_id"]
@@ -77,7 +80,7 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
         spot = _proposed_spot(batch, name)
         asked = f"We propose a camera at spot {spot}, because {words}." if words else ""
         kind = _kind(role.get(name, ""))
-        out |= _written(texts[kind], row, because=asked, role=role.get(name, ""))
+        out |= _written(texts[kind], row, because=asked, role=role.get(name, ""), sources=sources)
     for failed in batch.failures:
         # Only what the owner can put right: a fault of our maps is no reason for a letter.
         if failed["code"].startswith(("E-GEOM", "E-CRS")):
@@ -103,6 +106,7 @@ def _written(
     because: str = "",
     role: str = "",
     problem: str = "",
+    sources: str = "",
 ) -> dict[str, str]:
     """A letter as text and as a page; what is empty leaves no empty paragraph."""
     filled = template.format(
@@ -111,6 +115,7 @@ def _written(
         sentence=_without_thanks(clean(row.get("sentence") or "")),
         role=role,
         problem=problem,
+        sources=sources,
     )
     parts = [part.strip() for part in filled.split("\n\n") if part.strip()]
     body = "\n".join(f"<p>{html.escape(part)}</p>" for part in parts)

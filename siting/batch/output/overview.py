@@ -40,7 +40,6 @@ def overview_page(
     *,
     relief: Relief | None,
     protocol_name: str,
-    sources: Sequence[Credit] = (),
 ) -> str:
     """The whole page as HTML text; the same for the same batch.
 
@@ -50,7 +49,6 @@ def overview_page(
     relief : (dem, grid) or None
         Coarse elevations to draw under the parcels, (rows, cols), NaN = no data.
     protocol_name : str
-    sources : publishers whose lines must stand on the page
     """
     return assets.page_of_scripts(
         "overview/overview.html",
@@ -60,8 +58,8 @@ def overview_page(
         standing=FIRST,
         protocol=clean(protocol_name),
         assigned=batch.assignment is not None,
-        credits=short_lines(sources),
-        credits_full=full_lines(sources),
+        credits=short_lines(batch.credits),
+        credits_full=full_lines(batch.credits),
     )
 
 

@@ -10,6 +10,7 @@ from siting.batch.output.tables import Batch, roles
 from siting.disk.files import canonical_json
 from siting.disk.paths import told_paths
 from siting.report.files.record import FORMAT, changed, versions
+from siting.report.shared.credits import records
 from siting.report.shared.facts import plain
 from siting.report.shared.text import clean
 from siting.settings.inputs import Inputs
@@ -60,6 +61,7 @@ def batch_json(
             "with_pages": len(batch.pages),
             "roles": dict(sorted(Counter(roles(batch.assignment).values()).items())),
         },
+        "sources": records(batch.credits),
         "warnings": [clean(text) for text in batch.notes],
         "assignment_gap": None if batch.assignment is None else batch.assignment.gap,
         "outputs": dict(outputs),

@@ -24,6 +24,8 @@ from siting.disk.files import built_by
 from siting.report.files.columns import Column, typed
 from siting.report.files.geopackage import write_layers
 from siting.report.files.tables import table
+from siting.report.shared.credits import one_line
+from siting.types import Credit
 
 CAMERA, RESERVE = "camera", "reserve"
 _CRS = "EPSG:4326"
@@ -44,6 +46,7 @@ class Batch:
     notes : sentences about the whole run
     states : what was last reported of a parcel and on which day, by its identifier, such as
         ("camera up", "2027-04-03")
+    credits : publishers whose lines must stand on what is made of their data
     """
 
     rows: Sequence[ScoredParcel]
@@ -53,6 +56,7 @@ class Batch:
     assignment: Assignment | None = None
     notes: Sequence[str] = field(default_factory=tuple)
     states: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    credits: Sequence[Credit] = ()
 
 
 def roles(assignment: Assignment | None) -> dict[str, str]:
@@ -117,7 +121,10 @@ def parcels_gpkg(batch: Batch) -> bytes:
         "failures": _frame(FAILURES, batch.failures, _outlines(batch, batch.failures)),
     }
     kinds = {"parcels": "MultiPolygon", "best_spots": "Point", "failures": "MultiPolygon"}
-    return built_by("parcels.gpkg", lambda path: write_layers(path, layers, kinds=kinds))
+    line = one_line(batch.credits)
+    return built_by(
+        "parcels.gpkg", lambda path: write_layers(path, layers, kinds=kinds, attribution=line)
+    )
 
 
 def parcels_frame(batch: Batch) -> gpd.GeoDataFrame:

@@ -415,12 +415,20 @@ def _archive(folder: Path, name: str, decision: Mapping[str, Any] | None) -> byt
     chosen = "" if decision is None else f"Go to spot {decision['rank']} first.\n"
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
         entries = [(file, (folder / file).read_bytes()) for file in _FOR_VOLUNTEER]
-        entries.append(("READ-ME.txt", f"{name}\n\n{chosen}{HAND_OVER}\n".encode()))
+        told = f"{name}\n\n{chosen}{HAND_OVER}\n{_credits(folder)}"
+        entries.append(("READ-ME.txt", told.encode()))
         for file, content in entries:
             entry = zipfile.ZipInfo(f"{name}/{file}", (1980, 1, 1, 0, 0, 0))
             entry.compress_type = zipfile.ZIP_DEFLATED
             archive.writestr(entry, content)
     return stream.getvalue()
+
+
+def _credits(folder: Path) -> str:
+    """The lines of the publishers whose data the files were made of."""
+    record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    lines = [one["attribution"] for one in record["sources"]]
+    return "\nMaps from:\n" + "".join(f"{line}\n" for line in lines) if lines else ""
 
 
 # --- what goes wrong ------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,8 +12,10 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.disk.files import canonical_json, safe_name, text_hash
 from siting.grid import FloatArray, Grid
 from siting.report.shared import assets, overlays
+from siting.report.shared.credits import full_lines
 from siting.report.shared.frame import Frame, page_frame
 from siting.report.shared.text import clean
+from siting.types import Credit
 from siting.words.office.sketch import BEFORE, WITHOUT_SCRIPTS, questions_data
 
 _DIGITS = 6
@@ -31,6 +33,7 @@ def sketch_page(
     *,
     made_for: str,
     view: tuple[float, float, float],
+    sources: Sequence[Credit] = (),
 ) -> str:
     """The whole page as HTML text; the same for the same ground.
 
@@ -44,6 +47,7 @@ def sketch_page(
         The sign-up that the page is for; it comes back in the file.
     view : (easting, northing, radius), metres
         What the map shows first.
+    sources : publishers whose lines must stand on the page
     """
     dem, grid = ground
     frame = page_frame(grid)
@@ -62,10 +66,10 @@ def sketch_page(
     if picture is not None:
         data["corners"] = [[round(float(v), 7) for v in corner] for corner in picture.plane.corners]
     data["page"] = text_hash(canonical_json(data))
-    return _html(data, "" if picture is None else picture.url)
+    return _html(data, "" if picture is None else picture.url, full_lines(sources))
 
 
-def _html(data: dict[str, Any], picture: str) -> str:
+def _html(data: dict[str, Any], picture: str, lines: Sequence[str]) -> str:
     return assets.page_of_scripts(
         "sketch/sketch.html",
         entry="sketch/start.js",
@@ -74,6 +78,7 @@ def _html(data: dict[str, Any], picture: str) -> str:
         picture=picture,
         made_for=data["made_for"],
         without_scripts=WITHOUT_SCRIPTS,
+        credits=lines,
     )
 
 

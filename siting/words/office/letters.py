@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -192,3 +192,8 @@ def _firm_words(firm: int | None, count: int) -> str:
     if firm is None or count == 1 or firm == 0:
         return ""
     return f", {'all' if firm == count else firm} of them firm choices"
+
+
+def credit_line(lines: Sequence[str]) -> str:
+    """Whose maps a letter's words were made from; "" where nobody asks to be named."""
+    return f"Our maps were made from: {'; '.join(lines)}." if lines else ""
