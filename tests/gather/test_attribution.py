@@ -14,9 +14,10 @@ import rasterio
 from click.testing import CliRunner
 
 from siting.cli.main import siting
+from siting.credits import Credit
 from siting.notebook import site_parcel
 from siting.settings.load import load_inputs
-from siting.types import Credit, Result
+from siting.types import Result
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 LINES = ("\u00a9 Planted one 2021", "\u00a9 Planted two, somewhere", "Planted three")

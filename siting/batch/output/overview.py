@@ -15,7 +15,6 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.batch.output.tables import Batch, roles
 from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot
-from siting.credits import Credit
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
 from siting.report.shared import assets

@@ -20,12 +20,12 @@ from siting.batch.output.columns import (
 )
 from siting.batch.rows import FailedParcel, ScoredParcel
 from siting.batch.survey.assign import Assignment, CellChoice
+from siting.credits import Credit
 from siting.disk.files import built_by
 from siting.report.files.columns import Column, typed
 from siting.report.files.geopackage import write_layers
 from siting.report.files.tables import table
 from siting.report.shared.credits import one_line
-from siting.types import Credit
 
 CAMERA, RESERVE = "camera", "reserve"
 _CRS = "EPSG:4326"

@@ -9,13 +9,13 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.credits import Credit
 from siting.disk.files import canonical_json, safe_name, text_hash
 from siting.grid import FloatArray, Grid
 from siting.report.shared import assets, overlays
 from siting.report.shared.credits import full_lines
 from siting.report.shared.frame import Frame, page_frame
 from siting.report.shared.text import clean
-from siting.types import Credit
 from siting.words.office.sketch import BEFORE, WITHOUT_SCRIPTS, questions_data
 
 _DIGITS = 6
