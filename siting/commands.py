@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from siting.batch.run import Outcome, run_batch
 from siting.batch.work import Options, Watcher
-from siting.disk.files import make_folder, write_atomic
+from siting.disk.files import write_atomic
 from siting.lengths import NO_BREAK, index_text, percent
 from siting.notebook import site_parcel
 from siting.notes import head_and_gaps
@@ -16,11 +16,14 @@ from siting.pipeline import Progress
 from siting.read.inspection import Finding, inspect
 from siting.read.land import credits_of, read_decisions_of, read_parcel
 from siting.read.sketch.ground import sketch_ground
+from siting.read.vector.columns import plain_text
 from siting.report import output_names
 from siting.report.destination import (
     PUBLIC,
     SCORE,
     check_destination,
+    check_no_input,
+    check_page,
     check_replaceable,
     check_same_sources,
 )
@@ -34,6 +37,8 @@ from siting.types import Result
 if TYPE_CHECKING:
     from siting.gather.run import Ask
 _SKETCH_RADIUS_M = 1000.0
+# In the head of every sketch page: siting/web/sketch/sketch.html.
+_SKETCH_MARK = "<title>Draw your land"
 
 
 def score_to_folder(
@@ -195,10 +200,10 @@ def sketch_to_file(
     made_for : str
         The sign-up that the page is for.
     """
+    check_page(target, _SKETCH_MARK)
     ground, known, view = sketch_ground(inputs, point, radius_m)
     sources = credits_of(inputs) if inputs is not None else ()
-    page = sketch_page(ground, known, made_for=made_for, view=view, sources=sources)
-    make_folder(target.parent)
+    page = sketch_page(ground, known, made_for=plain_text(made_for), view=view, sources=sources)
     write_atomic(target, page)
     return _plain(
         f"Open {target} or send it to the volunteer. It shows no other parcel.\n"
@@ -221,15 +226,21 @@ def review_to_folder(
     group: str = "",
     species: Path | None = None,
     public: bool = False,
+    overwrite: bool = False,
 ) -> str:
     """Compare a season with the scores of its places and write the answer; its headline."""
     import datetime as dt
 
     from siting.review.recorded.effort import ALL_WILD
-    from siting.review.run import read_groups, review_season, write_review
+    from siting.review.run import NAMES, read_groups, review_season, write_review
 
     # The one place where the clock is read: all below takes the day, so that a run can be repeated.
     now = dt.datetime.now(dt.UTC)
+    check_no_input(
+        folder,
+        NAMES,
+        [*packages, inputs_file, *filter(None, (protocol_file, species))],
+    )
     inputs, protocol = load_inputs(inputs_file), load_protocol(protocol_file)
     found = review_season(
         packages,
@@ -239,5 +250,5 @@ def review_to_folder(
         groups=read_groups(species) if species else None,
         today=now,
     )
-    headline = write_review(found, folder, protocol, today=now, public=public)
+    headline = write_review(found, folder, protocol, today=now, public=public, overwrite=overwrite)
     return _plain(f"{headline}\nOpen {folder / 'review.html'}")

@@ -169,7 +169,7 @@ def test_what_a_batch_writes(clean):
     names = {p.name for p in folder.iterdir()}
     assert {"parcels.csv", "parcels.gpkg", "failures.csv", "assignments.csv", "overview.html",
         "run.json", "journal.jsonl", "parcels"} <= names  # fmt: skip
-    assert not list(folder.rglob("*.part"))
+    assert not list(folder.rglob("*.siting-part"))
     assert [row["parcel_id"] for row in rows_of(folder / "parcels.csv")] == [
         "L0001",
         "L0003",

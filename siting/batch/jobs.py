@@ -19,6 +19,7 @@ from siting.batch.rows import Done, Failure, ScoredParcel, ScoredSpot
 from siting.batch.survey.assign_program import Option, place_kind
 from siting.decisions.proposal import proposal_of
 from siting.disk.files import LAST, check_unlinked, safe_name
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.lengths import whole_minutes
 from siting.pipeline import site_parcel
@@ -95,7 +96,7 @@ def _absolute_files(inputs: Inputs) -> list[str]:
 
 
 def _done(job: Job) -> Done:
-    file = Path(job.inputs.parcel.file.partition("::")[0]).name
+    file = Path(file_and_layer(job.inputs.parcel.file)[0]).name
     parcel = checked_parcel(job.parcel, file=file)
     result = site_parcel(
         job.inputs, job.protocol, parcel, decisions=job.decisions, offered=job.offered

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from siting.cli.options import number
+from siting.cli.options import NumberRange, number
 from siting.cli.progress_line import progress_line
 
 
@@ -40,7 +40,7 @@ from siting.cli.progress_line import progress_line
 )
 @click.option(
     "--margin",
-    type=click.FloatRange(0, 20_000),
+    type=NumberRange(0, 20_000),
     default=1500.0,
     show_default=True,
     help="Ground around the land, m.",
@@ -68,7 +68,7 @@ from siting.cli.progress_line import progress_line
 @click.option("--yes", is_flag=True, help="Agree to a large download in advance.")
 @click.option(
     "--most-mb",
-    type=click.FloatRange(1, 1_000_000),
+    type=NumberRange(1, 1_000_000),
     default=2000.0,
     show_default=True,
     help="Never download more than this, MB.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -100,6 +101,17 @@ def input_options(command: Command) -> Command:
     ):
         command = decorate(command)
     return command
+
+
+class NumberRange(click.FloatRange):
+    """A range of numbers; NaN, which compares with nothing, lies in none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number, or a usage error."""
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        return number
 
 
 overwrite_option = click.option(

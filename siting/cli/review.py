@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from siting.cli.options import overwrite_option
+
 
 @click.command()
 @click.argument("packages", nargs=-1, required=True, type=click.Path(path_type=Path))
@@ -27,6 +29,7 @@ import click
     help="Table of two columns: species as in the package, and its group.",
 )
 @click.option("--public", is_flag=True, help="Leave out whatever is about a single camera.")
+@overwrite_option
 def review(
     packages: tuple[Path, ...],
     inputs_file: Path,
@@ -35,6 +38,7 @@ def review(
     group: str,
     species: Path | None,
     public: bool,
+    overwrite: bool,
 ) -> None:
     """Check whether higher scores recorded more, from last season's Camera Trap Data Packages."""
     from siting.commands import review_to_folder
@@ -42,6 +46,13 @@ def review(
     if bool(group) != bool(species):
         raise click.UsageError("--group and --species belong together.")
     said = review_to_folder(
-        packages, inputs_file, protocol_file, out, group=group, species=species, public=public
+        packages,
+        inputs_file,
+        protocol_file,
+        out,
+        group=group,
+        species=species,
+        public=public,
+        overwrite=overwrite,
     )
     click.echo(said)

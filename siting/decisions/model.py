@@ -9,6 +9,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Any, Literal
 
+import shapely
+import shapely.geometry
 from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, field_validator, model_validator
 
 FORMAT = "siting decisions 1"
@@ -34,17 +36,21 @@ PositionFrom = Literal["planned", "phone", "map", "typed"]
 _STANDS = ("camera up", "moved")
 _LONGEST_TEXT = 500
 _LONGEST_ID = 200
+_FIRST_YEAR, _LAST_YEAR = 1900, 2250
 
 
 def _when(value: Any) -> Any:
     """A day stays a day: without a time of day nobody knows whether it was noon."""
-    if isinstance(value, str):
-        try:
-            # A day first: as a moment "2027-04-03" would become midnight, which nobody said.
-            return dt.date.fromisoformat(value)
-        except ValueError:
-            return _moment(value)
-    return value
+    if not isinstance(value, str):
+        return value
+    try:
+        # A day first: as a moment "2027-04-03" would become midnight, which nobody said.
+        when: dt.date = dt.date.fromisoformat(value)
+    except ValueError:
+        when = _moment(value)
+    if not _FIRST_YEAR <= when.year <= _LAST_YEAR:
+        raise ValueError(f"{value!r} is outside the years {_FIRST_YEAR} to {_LAST_YEAR}")
+    return when
 
 
 def _moment(text: str) -> dt.datetime:
@@ -57,6 +63,18 @@ def _moment(text: str) -> dt.datetime:
     if moment.tzinfo is None:
         raise ValueError(f"{text!r} does not say its offset from UTC, such as -05:00 at its end")
     return moment
+
+
+def _encloses(area: dict[str, Any]) -> bool:
+    """Whether a GeoJSON geometry is areas in degrees that hold some ground."""
+    if area.get("type") not in ("Polygon", "MultiPolygon"):
+        return False
+    try:
+        outline = shapely.make_valid(shapely.geometry.shape(area))
+    except (TypeError, ValueError, KeyError, IndexError, AttributeError, shapely.GEOSException):
+        return False
+    west, south, east, north = outline.bounds if not outline.is_empty else (200.0,) * 4
+    return bool(outline.area > 0 and -180 <= west <= east <= 180 and -90 <= south <= north <= 90)
 
 
 Moment = Annotated[dt.date | dt.datetime, PlainSerializer(lambda when: when.isoformat())]
@@ -137,6 +155,14 @@ class Record(BaseModel):
     note: str = Field("", max_length=_LONGEST_TEXT, description="Anything else, in words.")
 
     _read_at = field_validator("at", mode="before")(_when)
+
+    @field_validator("area")
+    @classmethod
+    def _an_outline(cls, value: dict[str, Any] | None) -> dict[str, Any] | None:
+        """What the owner keeps back must not be lost because it cannot be drawn."""
+        if value is not None and not _encloses(value):
+            raise ValueError("must be a GeoJSON Polygon with corners [longitude, latitude]")
+        return value
 
     @model_validator(mode="after")
     def _fits_its_state(self) -> Record:

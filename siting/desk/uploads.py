@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.desk.storage.land import DECIMALS, Shape, corners_of
 from siting.disk.files import write_atomic
 from siting.errors import SitingError
+from siting.read import library
 from siting.read.vector.sketch_file import SHAPES, is_sketch, read_sketch, sketch_frame
 
 _MOST_ENTRIES, _MOST_UNPACKED, _MOST_RATIO = 20, 200_000_000, 100
@@ -178,6 +179,7 @@ def _frame(path: Path, name: str) -> gpd.GeoDataFrame:
 
     if path.suffix == ".gpx":
         return _gpx(path, name)
+    library.set_for_vectors(remote=False)
     try:
         layers = pyogrio.list_layers(path)
         info = pyogrio.read_info(path, layer=layers[0][0])

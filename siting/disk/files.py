@@ -17,7 +17,8 @@ from typing import Any
 
 from siting.errors import ResourceError, SitingError
 
-PART = ".part"
+PART = ".siting-part"
+"""Ending of a file that is being written: no other program's, since what is left of one goes."""
 LAST = "run.json"
 # About a second in all: a reader that holds the old file open is given time to end.
 _REPLACE_TRIES = 10
@@ -46,7 +47,7 @@ def _failed(path: Path, error: OSError) -> ResourceError:
 class Staged:
     """A set of files that appears in a folder together, with run.json last.
 
-    Files are written beside their place under a name that ends in `.part`, flushed to disk, and
+    Files are written beside their place under a name that ends in `PART`, flushed to disk, and
     renamed only when all of them are complete. An earlier run.json goes first and the new one
     comes last, so that a run.json is there exactly when the set beside it is whole. A set of
     another kind names the file that is its `last`.
@@ -159,9 +160,14 @@ def remove(path: Path) -> None:
 
 
 def write_atomic(path: Path, content: bytes | str) -> None:
-    """Write one file whole: a `.part` beside it, flushed, then renamed over it."""
-    with staged(path.parent) as stage:
+    """Write one file whole: a part beside it, flushed, then renamed over it."""
+    make_folder(path.parent)
+    stage = Staged(path.parent)
+    try:
         stage.write(path.name, content)
+        stage.commit()
+    finally:
+        stage.discard()
 
 
 def built_by(name: str, write: Callable[[Path], object]) -> bytes:

@@ -10,6 +10,7 @@ import geopandas as gpd
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.grid import Grid
@@ -74,20 +75,13 @@ class Region:
 
 def from_point(lon: float, lat: float, radius_m: float) -> Region:
     """A circle about a point."""
-    if not (-180.0 <= lon <= 180.0 and -90.0 <= lat <= 90.0):
-        raise SitingError(
-            "E-BOX-02",
-            f"--point {lon:g},{lat:g} is no place.",
-            rule="Longitude comes first (-180 to 180), then latitude (-90 to 90), in degrees.",
-            cure="Swap the two numbers, or check them on a map.",
-        )
     parcel = point_parcel(lon, lat, radius_m)
     return _checked(Region(parcel.geometry, parcel.crs, point=(lon, lat, radius_m)))
 
 
 def from_file(text: str, crs: str = "") -> Region:
     """The outlines of a file, all of them."""
-    file, _, layer = text.partition("::")
+    file, layer = file_and_layer(text)
     path = resolve(file, Path(), allow_remote=False)
     given = read_parcels(path, ParcelInput(file=file, crs=crs), layer=layer)
     sound = [checked_parcel(parcel, file=Path(path).name) for parcel in given]

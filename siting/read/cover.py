@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from rasterio.features import rasterize
 
 from siting.credits import Source
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.ground.cover import (
@@ -112,7 +113,7 @@ def read_legend(inputs: Inputs, spec: CoverInput) -> Legend:
 def _polygons(inputs: Inputs, spec: CoverInput, grid: Grid) -> CoverRead:
     """Polygons burnt by the centres of the cells, the large ones first, so that the small ones
     drawn over them (a pond in a wood) keep their place."""
-    file, _, layer = spec.files[0].partition("::")
+    file, layer = file_and_layer(spec.files[0])
     given = LayerInput(file=file, layer=spec.layer or layer, crs=spec.crs)
     path = input_path(inputs, file)
     name = Path(path).name

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from siting.disk.paths import file_and_layer
 from siting.settings.inputs import Inputs
 
 
@@ -25,8 +26,8 @@ def given_files(
     A raster's `.ovr`, `.aux.xml`, `.msk` or world file, a shapefile's `.dbf` and a GeoPackage's
     `-wal` count: they change what is read.
     """
-    names = [inputs.parcel.file.partition("::")[0]] if parcels and inputs.parcel.file else []
-    names += [f.partition("::")[0] for spec in inputs.rasters().values() for f in spec.files]
+    names = [file_and_layer(inputs.parcel.file)[0]] if parcels and inputs.parcel.file else []
+    names += [file_and_layer(f)[0] for spec in inputs.rasters().values() for f in spec.files]
     names += [layer.file for _, layer in inputs.layers.files()]
     names += inputs.survey.visited if decisions else ()
     legend = inputs.land_cover.legend if inputs.land_cover else ""

@@ -12,9 +12,9 @@ import unicodedata
 from pathlib import Path
 from xml.parsers import expat
 
+from siting.disk.paths import VECTOR_SUFFIXES
 from siting.errors import SitingError
 from siting.settings.given.rasters import RasterInput
-from siting.settings.given.tables import VECTOR_SUFFIXES
 from siting.settings.inputs import Inputs
 
 _HEAD_BYTES = 1_000_000
@@ -27,15 +27,6 @@ _LINKED_SYSTEM = re.compile(
     rb'"crs"\s*:\s*\{[^{}]*(\{[^{}]*\})?[^{}]*"type"\s*:\s*"(link|url)"', re.IGNORECASE
 )
 _ALGORITHM = re.compile(rb'"type"\s*:\s*"gdal', re.IGNORECASE)
-
-
-# No request leaves the library, whatever a file or one beside it names: of the two ways that lead
-# to the network one is closed to every name, the other leads to a port where nobody listens.
-NO_NETWORK = {
-    "CPL_VSIL_CURL_ALLOWED_FILENAME": "none",
-    "GDAL_HTTP_PROXY": "http://127.0.0.1:1",
-    "GDAL_HTTP_MAX_RETRY": "0",
-}
 
 
 def is_remote(path: str) -> bool:
@@ -154,14 +145,17 @@ def _tiles_in(folder: Path, key: str) -> list[str]:
 
 
 def _check_name(path: Path) -> None:
-    """E-FILE-04 for a name that is not text: the map libraries take names in UTF-8 only."""
+    """E-FILE-04 for a name that is not text: the map libraries take names in UTF-8 only, and
+    drop control characters from them."""
     try:
         str(path).encode("utf-8")
-    except UnicodeEncodeError as error:
-        shown = str(path).encode("utf-8", "backslashreplace").decode()
+        if any(unicodedata.category(sign) == "Cc" for sign in str(path)):
+            raise ValueError
+    except ValueError as error:  # that of a name that is no UTF-8 is one, too
+        shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in str(path))
         raise SitingError(
             "E-FILE-04",
-            f"The name {shown} is not valid UTF-8.",
+            f"The name {shown} is not valid UTF-8, or holds control characters.",
             rule="File and folder names must be text that every program can read.",
             cure="Rename the file or folder, for instance with plain letters and digits.",
         ) from error

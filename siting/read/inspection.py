@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.ground.cover import roles
@@ -165,7 +166,7 @@ def _several(inputs: Inputs, every: Sequence[Parcel], protocol: Protocol) -> dic
     SitingError
         The first one's fault where none of those read can be scored.
     """
-    file = Path(inputs.parcel.file.partition("::")[0]).name
+    file = Path(file_and_layer(inputs.parcel.file)[0]).name
     faults: dict[str, SitingError] = {}
     chosen = set(np.linspace(0, len(every) - 1, min(_MOST_READ, len(every))).astype(int).tolist())
     for number, parcel in enumerate(every):
@@ -258,7 +259,7 @@ def _layer_alone(inputs: Inputs, name: str, spec: LayerInput) -> Told:
 
 
 def _polygons_alone(inputs: Inputs, spec: CoverInput) -> Told:
-    file, _, layer = spec.files[0].partition("::")
+    file, layer = file_and_layer(spec.files[0])
     given = LayerInput(file=file, layer=spec.layer or layer, crs=spec.crs)
     path = input_path(inputs, file)
     _, crs, count = vectors.layer_facts(path, given, layer=given.layer, key="land_cover")

@@ -13,6 +13,7 @@ import shapely
 from siting.credits import Credit, Source
 from siting.decisions.places import KnownPlace
 from siting.disk.files import State, file_state
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid
 from siting.ground.cover import NO_CODE, roles
@@ -58,7 +59,7 @@ def read_parcel(inputs: Inputs) -> Parcel:
         return parcels.point_parcel(*spec.point, spec.radius_m)
     every = all_parcels(inputs)
     chosen = [p for p in every if not spec.id or p.id == spec.id]
-    file = spec.file.partition("::")[0]
+    file = file_and_layer(spec.file)[0]
     if len(chosen) != 1:
         ids = ", ".join(p.id for p in every[:12]) + (" ..." if len(every) > 12 else "")
         said = f"no parcel {spec.id!r}" if spec.id else f"{len(every)} parcels"
@@ -73,7 +74,7 @@ def read_parcel(inputs: Inputs) -> Parcel:
 
 def all_parcels(inputs: Inputs) -> list[Parcel]:
     """Every parcel of the inputs' file, not yet checked one by one, in the file's order."""
-    file, _, layer = inputs.parcel.file.partition("::")
+    file, layer = file_and_layer(inputs.parcel.file)
     path = resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
     return parcels.read_parcels(path, inputs.parcel, layer=layer)
 
@@ -372,7 +373,7 @@ def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
     from siting.disk.files import text_hash
 
     digest = text_hash(f"{parcel.id}|{parcel.crs}|{shapely.to_wkb(parcel.geometry, hex=True)}")
-    file = Path(inputs.parcel.file.partition("::")[0]).name or "point and radius"
+    file = Path(file_and_layer(inputs.parcel.file)[0]).name or "point and radius"
     facts = {"crs": name_of(parcel.crs), "id": parcel.id}
     return Source("parcel", file, digest, facts, inputs.parcel.attribution)
 
@@ -383,7 +384,7 @@ def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     files += [layer.file for _, layer in inputs.layers.files()]
     files += inputs.survey.visited
     out: list[_FILE_TIMES] = []
-    for file in dict.fromkeys(f.partition("::")[0] for f in files if f):
+    for file in dict.fromkeys(file_and_layer(f)[0] for f in files if f):
         path = str(inputs.folder / file)
         known = file_state(path)
         if known is not None:  # Else it is told with its own code when the file is read.

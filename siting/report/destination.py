@@ -17,10 +17,14 @@ from siting.settings.protocol import Protocol
 from siting.types import Result
 
 SCORE, PUBLIC, BATCH = "score", "public", "batch"
+REVIEW, REVIEW_PUBLIC = "review", "public review"
+REVIEW_RECORD = "review.json"
 _WORDS = {
     SCORE: "one parcel (siting score)",
     PUBLIC: "files to pass on (siting score --public)",
     BATCH: "a batch (siting batch)",
+    REVIEW: "a review (siting review)",
+    REVIEW_PUBLIC: "a review to pass on (siting review --public)",
 }
 # What only a batch leaves behind, also when it was cut short.
 _BATCH_MARKS = ("journal.jsonl", "parcels")
@@ -45,8 +49,19 @@ def check_destination(folder: Path, names: Iterable[str], *, kind: str, inputs: 
         another kind of run, E-OUT-01 when a name in it is a link to elsewhere.
     """
     wanted = tuple(names)
-    _check_no_input(folder, wanted, inputs)
-    for name in (*wanted, ".lock", ".lock.json"):
+    check_no_input(folder, wanted, given_files(inputs))
+    check_kind(folder, wanted, kind=kind)
+
+
+def check_kind(folder: Path, names: Iterable[str], *, kind: str) -> None:
+    """E-OUT-01 where a name in a folder is a link to elsewhere, E-OUT-03 for another kind of run.
+
+    Parameters
+    ----------
+    folder, names : as of `check_destination`
+    kind : any of the kinds above
+    """
+    for name in (*names, ".lock", ".lock.json"):
         if _is_link(folder / name):
             raise SitingError(
                 "E-OUT-01",
@@ -78,10 +93,11 @@ def _is_link(path: Path) -> bool:
         ) from error
 
 
-def _check_no_input(folder: Path, names: Iterable[str], inputs: Inputs) -> None:
+def check_no_input(folder: Path, names: Iterable[str], read: Iterable[Path]) -> None:
+    """E-OUT-02 where a file that is read would be overwritten by one of these names."""
     home = folder.resolve()
     taken = {home / name for name in names}
-    for path in given_files(inputs):
+    for path in read:
         real = path.resolve()
         if real in taken or any(mine in real.parents for mine in taken):
             raise SitingError(
@@ -92,21 +108,51 @@ def _check_no_input(folder: Path, names: Iterable[str], inputs: Inputs) -> None:
             )
 
 
-def record_of(folder: Path) -> Mapping[str, Any] | None:
-    """The run.json of a folder; None where there is none that can be read."""
+def check_page(target: Path, mark: str) -> None:
+    """Refuse to write a page of one file over anything but an earlier one of its kind.
+
+    Parameters
+    ----------
+    target : Path
+    mark : text that every page of this kind holds
+
+    Raises
+    ------
+    SitingError
+        E-OUT-01 for a link, a folder or a device, E-OUT-04 for a file of another kind.
+    """
+    if _is_link(target) or (target.exists() and not target.is_file()):
+        raise SitingError(
+            "E-OUT-01",
+            f"{target} is a link, a folder or a device, not a file.",
+            rule="A page is written as an ordinary file.",
+            cure="Name another file with --out.",
+        )
+    if target.exists() and mark.encode("utf-8") not in target.read_bytes():
+        raise SitingError(
+            "E-OUT-04",
+            f"{target} is a file that this command did not write.",
+            rule="Only an earlier page of the same kind is replaced.",
+            cure="Name another file with --out.",
+        )
+
+
+def record_of(folder: Path, name: str = LAST) -> Mapping[str, Any] | None:
+    """The run.json (or `name`) of a folder; None where there is none that can be read."""
     try:
-        record = json.loads((folder / LAST).read_text(encoding="utf-8"))
+        record = json.loads((folder / name).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
     return record if isinstance(record, dict) else None
 
 
 def kind_of(folder: Path) -> str:
-    """What kind of run a folder holds: SCORE, PUBLIC or BATCH; "" for none or unknown."""
+    """What kind of run a folder holds, one of those above; "" for none or unknown."""
     if any((folder / name).exists() for name in _BATCH_MARKS):
         return BATCH
     # A record that cannot be read says nothing: `check_replaceable` asks before it goes.
-    kind = str((record_of(folder) or {}).get("kind", ""))
+    record = record_of(folder) or record_of(folder, REVIEW_RECORD) or {}
+    kind = str(record.get("kind", ""))
     return kind if kind in _WORDS else ""
 
 

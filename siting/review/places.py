@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import transformer
 from siting.kernels.threads import one_thread
@@ -105,7 +106,7 @@ def _by_parcel(
     if inputs.parcel.point is not None:
         parcels = [read_parcel(inputs)]
     else:
-        file = inputs.parcel.file.partition("::")[0]
+        file = file_and_layer(inputs.parcel.file)[0]
         parcels = [checked_parcel(p, file=file) for p in all_parcels(inputs)]
     held: dict[int, list[Deployment]] = {}
     alone: list[Deployment] = []

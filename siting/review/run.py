@@ -9,10 +9,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from siting.disk.files import canonical_json, make_folder, staged
+from siting.disk.files import canonical_json, make_folder, remove, staged
 from siting.disk.lock import locked
 from siting.errors import SitingError
 from siting.read.input_files import read_text
+from siting.report.destination import (
+    REVIEW,
+    REVIEW_PUBLIC,
+    REVIEW_RECORD,
+    check_kind,
+    record_of,
+)
 from siting.review.answer import Answer, answer
 from siting.review.assemble import cameras_of
 from siting.review.cameras import LEAST_CAMERAS, Cameras
@@ -26,7 +33,7 @@ from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 
 FRAGMENT = "protocol-change.toml"
-_LAST = "review.json"
+NAMES = ("review.html", "review.csv", "review_weights.csv", FRAGMENT, REVIEW_RECORD)
 _LEAST_OF_GROUP = 30
 
 
@@ -100,12 +107,23 @@ def write_review(
     *,
     today: dt.datetime,
     public: bool = False,
+    overwrite: bool = False,
 ) -> str:
-    """Write every file of a review into a folder, all or none; the headline in words."""
+    """Write every file of a review into a folder, all or none; the headline in words.
+
+    Raises
+    ------
+    SitingError
+        E-OUT-01 for a link in the folder, E-OUT-03 where it holds another kind of run, E-OUT-04
+        where it holds other files or a review of other packages and `overwrite` is not said.
+    """
     found, cameras = review.answer, review.cameras
+    kind = REVIEW_PUBLIC if public else REVIEW
+    check_kind(folder, NAMES, kind=kind)
+    _check_replaceable(folder, review, public=public, overwrite=overwrite)
     make_folder(folder)
     page = review_page(found, cameras, about=_about(review), public=public)
-    with locked(folder), staged(folder) as stage:
+    with locked(folder), staged(folder, REVIEW_RECORD) as stage:
         stage.write("review.html", page)
         stage.write(
             "review.csv",
@@ -119,6 +137,7 @@ def write_review(
             text = output.fragment(found, review.rows, protocol, made=today.date())
             stage.write(FRAGMENT, text)
         record = {
+            "kind": kind,
             "made": today.isoformat(timespec="seconds"),
             "sources": {} if public else dict(review.season.sources),
             "protocol": output.protocol_hash(protocol),
@@ -126,8 +145,27 @@ def write_review(
             "notes": [] if public else [{"code": n.code, "text": n.text} for n in found.notes],
             "outputs": stage.digests(),
         }
-        stage.write(_LAST, canonical_json(record) + "\n")
+        stage.write(REVIEW_RECORD, canonical_json(record) + "\n")
+        written = set(stage.digests())
+    for name in NAMES:
+        if name not in written:  # an earlier review had it, this one has not
+            remove(folder / name)
     return headline(found)
+
+
+def _check_replaceable(folder: Path, review: Review, *, public: bool, overwrite: bool) -> None:
+    found = sorted(name for name in NAMES if (folder / name).exists())
+    if overwrite or not found:
+        return
+    record = record_of(folder, REVIEW_RECORD) or {}
+    # A review to pass on does not say what it was made from.
+    if public or record.get("sources") != dict(review.season.sources):
+        raise SitingError(
+            "E-OUT-04",
+            f"{folder} holds {', '.join(found)}, which this review was not asked to replace.",
+            rule="A finished review is replaced unasked only by one of the same packages.",
+            cure="Say --overwrite to replace it, or name another folder with --out.",
+        )
 
 
 def read_groups(path: Path) -> dict[str, str]:

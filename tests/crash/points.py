@@ -78,7 +78,7 @@ def _at(operation: str, file: str, nth: int, *, inside: str = "") -> None:
     now, plain = _counted(nth), siting.disk.files._perform
 
     def wrapped(done: str, path: Path, action: Callable[[], Any]) -> Any:
-        same = path.name.removeprefix(".").removesuffix(".part") == file
+        same = path.name.removeprefix(".").removesuffix(".siting-part") == file
         if done == operation and same and inside in str(path.parent) and now():
             kill()
         return plain(done, path, action)
@@ -91,7 +91,7 @@ def _half(name: str, file: str, nth: int) -> None:
     now, plain = _counted(nth), getattr(siting.disk.files, name)
 
     def wrapped(path: Path, data: Any) -> Any:
-        if path.name.removeprefix(".").removesuffix(".part") == file and now():
+        if path.name.removeprefix(".").removesuffix(".siting-part") == file and now():
             raw = data.encode() + b"\n" if isinstance(data, str) else data
             with path.open("ab" if name == "_append" else "wb") as stream:
                 stream.write(raw[: len(raw) // 2])
@@ -188,7 +188,7 @@ def _cleaning(nth: int) -> None:
     plain = siting.batch.run.clean_parts
 
     def wrapped(folder: Path) -> None:
-        parts = sorted(folder.glob(".*.part"))
+        parts = sorted(folder.glob(".*.siting-part"))
         if parts:
             parts[0].unlink()
             kill()

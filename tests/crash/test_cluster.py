@@ -63,7 +63,7 @@ def struck(cluster, folder, strike):
 
     def wait() -> None:
         until = time.monotonic() + 60
-        while time.monotonic() < until and not any((folder / "parcels").rglob(".*.part")):
+        while time.monotonic() < until and not any((folder / "parcels").rglob(".*.siting-part")):
             time.sleep(0.01)
         strike()
 
@@ -150,7 +150,7 @@ def test_a_parcel_done_twice_at_a_time_is_whole(cluster, land, clean, tmp_path):
     assert any("row" in e.value for e in ended)
     run(land, tmp_path, dask=cluster.scheduler_address)
     assert digests(tmp_path) == clean
-    assert not list(parcel_folder(tmp_path, "L0001").glob("*.part"))
+    assert not list(parcel_folder(tmp_path, "L0001").glob("*.siting-part"))
 
 
 def test_no_scheduler_is_told(land, tmp_path, monkeypatch):

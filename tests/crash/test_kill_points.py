@@ -49,12 +49,12 @@ def test_killed_and_started_again(point, land, clean, nursery, tmp_path):
         assert nursery.run(land, folder, point=point, nth=nth, **HERE) == -9
         check_whole(folder)
         if point.startswith("16"):
-            assert list(folder.rglob(".*.part"))
+            assert list(folder.rglob(".*.siting-part"))
             assert nursery.run(land, folder, point=point, nth=nth, **HERE) == -9
             check_whole(folder)
         assert nursery.run(land, folder, **HERE) == 0
         assert digests(folder) == clean
-        assert not list(folder.rglob("*.part"))
+        assert not list(folder.rglob("*.siting-part"))
         check_whole(folder)
 
 

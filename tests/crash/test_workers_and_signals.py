@@ -99,7 +99,7 @@ def wait_until_under_way(process: subprocess.Popen, folder: Path) -> list[psutil
     while time.monotonic() < until:
         children = [c for c in parent.children(recursive=True) if c.is_running()]
         busy = [c for c in children if is_worker(c)]
-        if len(busy) == 2 and any(folder.rglob(".*.part")):
+        if len(busy) == 2 and any(folder.rglob(".*.siting-part")):
             return children
         assert process.poll() is None, process.stderr.read()
         time.sleep(0.02)
@@ -130,7 +130,7 @@ def test_stopped_by_a_signal(kind, land, tmp_path):
     assert Journal(folder).dropped == 0
     again = started(land, folder, tmp_path / "rules.toml")
     assert again.wait(120) == 4
-    assert not list(folder.rglob("*.part"))
+    assert not list(folder.rglob("*.siting-part"))
 
 
 def test_killed_parents_leave_no_workers(land, tmp_path):

@@ -119,7 +119,7 @@ def test_a_region_killed_at_random_moments_resumes_to_the_same_bytes(site, tmp_p
         assert ended(start(out, rules)) == 0
         assert timeless(out) == wanted, number
         assert not (out / ".gather").exists()
-        assert not list(out.glob("*.part"))
+        assert not list(out.glob("*.siting-part"))
         # A piece that was on its way when the kill fell is asked for again, others are not.
         assert len(site.asked) <= asked_whole + 1
     assert broken_off >= ROUNDS // 2

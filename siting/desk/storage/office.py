@@ -13,6 +13,7 @@ import tomli_w
 from siting.desk.storage.land import sketch_text
 from siting.desk.storage.store import Land
 from siting.disk.files import make_folder, safe_name, write_atomic
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.read.vector.sketch_file import OUTLINE
 from siting.settings.given.tables import LAYER_NAMES
@@ -84,8 +85,9 @@ def _moved(value: Any, here: Path, there: Path, *, key: str = "") -> Any:
 def _relative(text: str, here: Path, there: Path) -> str:
     if "://" in text:
         return text
-    file, mark, layer = text.partition("::")
-    return Path(os.path.relpath(here / file, there)).as_posix() + mark + layer
+    file, layer = file_and_layer(text)
+    moved = Path(os.path.relpath(here / file, there)).as_posix()
+    return f"{moved}::{layer}" if layer else moved
 
 
 def parcel_folder(office: Path, uid: str) -> Path:

@@ -20,6 +20,7 @@ from rasterio.windows import Window
 from siting.errors import SitingError
 from siting.gather.network.addresses import shown
 from siting.gather.network.pieces import Changed, Cursor, RemoteFile
+from siting.read import library
 from siting.read.raster import rasters
 from siting.read.raster.notices import unreadable_notices_ignored
 from siting.read.raster.rasters import RasterFacts, describe
@@ -77,7 +78,11 @@ def opened(path: str, remote: RemoteFile | None, *, key: str) -> Iterator[Datase
         return Cursor(remote)
 
     try:
-        with warnings.catch_warnings(), unreadable_notices_ignored():
+        with (
+            rasterio.Env(**library.AS_WRITTEN),
+            warnings.catch_warnings(),
+            unreadable_notices_ignored(),
+        ):
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             with rasterio.open(name, "r", driver="GTiff", opener=opener) as dataset:
                 yield dataset

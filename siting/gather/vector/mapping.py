@@ -14,6 +14,7 @@ import shapely
 from numpy.typing import NDArray
 from pydantic import BeforeValidator, Field, model_validator
 
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.read.vector.columns import CLASSED, column_text
@@ -77,7 +78,7 @@ class Mapping_(Table):  # noqa: N801 - "Mapping" is taken by the standard librar
 
     def files(self, folder: Path) -> list[Path]:
         """Every file of the mapping; relative paths count from the mapping's folder."""
-        every = [rule.file.partition("::")[0] for rules in self.layers.values() for rule in rules]
+        every = [file_and_layer(rule.file)[0] for rules in self.layers.values() for rule in rules]
         return [folder / file for file in dict.fromkeys(every)]
 
 
@@ -118,7 +119,7 @@ def read(
 def _layer(
     layer: str, rule: LayerRule, folder: Path, boxes: Sequence[Box]
 ) -> tuple[gpd.GeoDataFrame, int]:
-    file, _, inner = rule.file.partition("::")
+    file, inner = file_and_layer(rule.file)
     path = str(folder / file)
     if not Path(path).exists():
         raise SitingError(

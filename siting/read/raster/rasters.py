@@ -22,10 +22,10 @@ from rasterio.windows import Window
 
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import FloatArray, Grid, transformer
+from siting.read import library
 from siting.read.crs.datum import check_environment
 from siting.read.crs.projection import file_crs, metres_per_unit, name_of
 from siting.read.input_files import (
-    NO_NETWORK,
     TIFF_HEADS,
     RasterPath,
     check_mask,
@@ -103,6 +103,7 @@ def opened(
 def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Iterator[DatasetReader]:
     """One open file, or a joined raster of ours (its name to show in `ours`)."""
     check_environment()
+    library.check_unset()
     remote = not ours and is_remote(path)
     drivers = ["VRT"] if ours else [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
     if not ours and not remote and not allow_remote:
@@ -113,7 +114,7 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
     shown = ours or path
     try:
         with (
-            rasterio.Env(**(_REMOTE if remote else NO_NETWORK)),
+            rasterio.Env(**library.for_rasters(remote=_REMOTE if remote else None)),
             warnings.catch_warnings(),
             unreadable_notices_ignored(),
         ):

@@ -75,6 +75,9 @@ def read_given(inputs: Inputs) -> tuple[Given, ...]:
         paths = [path]
         if path.is_dir():
             paths = sorted(p for p in path.iterdir() if p.suffix.lower() in (".json", ".csv"))
+            # A link to nothing or a pipe says what is wrong with it, and none is waited for.
+            paths = [Path(resolve(str(p), path, allow_remote=False)) for p in paths]
+            paths = [p for p in paths if p.is_file()]
         found += [Given(p.name, file_hash(p), not path.is_dir(), read_decisions(p)) for p in paths]
     exports = [
         (f"{g.file.parcel}|{g.file.device}" if g.file.device else "", g.file.saved) for g in found

@@ -33,7 +33,20 @@ _MOST_AREA_CHANGE = 0.01
 
 
 def point_parcel(lon: float, lat: float, radius_m: float) -> Parcel:
-    """A round parcel about a point; the circle is drawn in metres, not in degrees."""
+    """A round parcel about a point; the circle is drawn in metres, not in degrees.
+
+    Raises
+    ------
+    SitingError
+        E-BOX-02 for numbers that are no place, E-GEOM-06 for a radius out of range.
+    """
+    if not (-180.0 <= lon <= 180.0 and -90.0 <= lat <= 90.0):
+        raise SitingError(
+            "E-BOX-02",
+            f"The point {lon:g},{lat:g} is not a place.",
+            rule="Longitude comes first (-180 to 180), then latitude (-90 to 90), in degrees.",
+            cure="Swap the two numbers, or check them on a map.",
+        )
     if not 10.0 <= radius_m <= 40_000.0:
         raise SitingError(
             "E-GEOM-06",

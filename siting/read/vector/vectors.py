@@ -27,6 +27,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.credits import Source
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.grid import Grid, transformer
+from siting.read import library
 from siting.read.crs.datum import conversion_note
 from siting.read.crs.projection import (
     WGS84,
@@ -36,7 +37,7 @@ from siting.read.crs.projection import (
     name_of,
     project,
 )
-from siting.read.input_files import NO_NETWORK, check_vector_file, is_remote
+from siting.read.input_files import check_vector_file, is_remote
 from siting.read.vector import journals, layer_cache, views
 from siting.read.vector.columns import layer_columns
 from siting.read.vector.effort import check_effort
@@ -64,7 +65,8 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
     if not is_remote(path):
         check_vector_file(path, key=key)
     # This library has a copy of GDAL of its own, with settings of its own.
-    pyogrio.set_gdal_config_options(dict.fromkeys(NO_NETWORK) if is_remote(path) else NO_NETWORK)
+    library.check_unset()
+    library.set_for_vectors(remote=is_remote(path))
     try:
         source = _source_of(path, key)
         if not is_remote(path):

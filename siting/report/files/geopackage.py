@@ -99,7 +99,12 @@ def _fixed_time() -> Iterator[None]:
     import pyogrio
 
     # The file is built in a temporary folder and flushed as a whole later: no need to do it twice.
-    options = {"OGR_CURRENT_DATE": _FIXED_TIME, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    options = {
+        "OGR_CURRENT_DATE": _FIXED_TIME,
+        "OGR_SQLITE_SYNCHRONOUS": "OFF",
+        "OGR_SQLITE_JOURNAL": "DELETE",
+        "OGR_SQLITE_PRAGMA": "",
+    }
     before = {name: pyogrio.get_gdal_config_option(name) for name in options}
     pyogrio.set_gdal_config_options(options)
     try:

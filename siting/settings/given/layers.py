@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from siting.disk.paths import file_and_layer
 from siting.settings.given.tables import LAYER_NAMES, LEFT_OUT, Table
 
 
@@ -61,7 +62,7 @@ class LayerInput(Table):
 # The short form "FILE::LAYER" is what people type; the table is for what it cannot say.
 def _layer(value: Any) -> Any:
     if isinstance(value, str):
-        file, _, layer = value.partition("::")
+        file, layer = file_and_layer(value)
         return {"file": file, "layer": layer}
     return value
 

@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
-from siting.settings.given.tables import VECTOR_SUFFIXES, Table, number
+from siting.disk.paths import VECTOR_SUFFIXES, file_and_layer
+from siting.settings.given.tables import Table, number
 
 
 def _file_or_files(value: Any) -> Any:
@@ -95,9 +96,9 @@ class CoverInput(RasterInput):
     def is_polygons(self) -> bool:
         """Whether the file's name is that of a vector file, or a column or layer is named."""
         # By the name, for at this point no file is opened.
-        names = [one.partition("::")[0].lower() for one in self.files]
-        vector = any(name.endswith(VECTOR_SUFFIXES) for name in names)
-        return bool(self.column or self.layer) or any("::" in f for f in self.files) or vector
+        parts = [file_and_layer(one) for one in self.files]
+        vector = any(file.lower().endswith(VECTOR_SUFFIXES) or layer for file, layer in parts)
+        return bool(self.column or self.layer) or vector
 
     @model_validator(mode="after")
     def _has_meaning(self) -> CoverInput:

@@ -19,8 +19,6 @@ LAYER_NAMES = (
 )
 LEFT_OUT = ("", "leave out")
 """What a value of a column may mean, where features with it are not to be read."""
-VECTOR_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".kml", ".fgb")
-"""Endings of the vector files that are read."""
 
 
 def number(value: int) -> float:
