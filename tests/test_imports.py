@@ -159,7 +159,7 @@ def test_only_one_maker_of_transformers():
 SILENT = {"heading", "scoring", "walk"}
 # Modules that read text from outside by a regular expression. None reads our own sentences.
 READS_OUTSIDE_TEXT = {
-    "siting.disk.names",  # FILE::LAYER as users write it
+    "siting.disk.paths",  # FILE::LAYER as users write it
     "siting.disk.files",  # names of folders from parcel ids
     "siting.ground.cover",  # class codes of a legend
     "siting.read.cover",  # class codes
