@@ -27,7 +27,7 @@ from siting.report.files.deployments import deployments_csv
 from siting.report.files.gpx import gpx
 from siting.report.files.tables import geojson, spots_csv
 from siting.report.page.layers import layers_data
-from siting.report.paper.sheet import _marks
+from siting.report.paper.cover import marks as _marks
 from siting.report.shared.facts import spot_facts
 from siting.report.shared.zones import zones_data
 from siting.settings.load import load_protocol

@@ -68,7 +68,7 @@ class BatchProgress:
             click.echo(self.line(now), err=True)
 
     def line(self, now: float) -> str:
-        """The same as the bar says, as plain text."""
+        """The same as the bar says, as plain text; `now` in seconds of the monotonic clock."""
         spent = max(now - self._start, 1e-9)
         rate = self._ended / spent
         left = (self._total - self._ended) / rate if rate else 0.0

@@ -12,8 +12,9 @@ from typing import NamedTuple, TypedDict
 class ScoredSpot(TypedDict):
     """One ranked spot of a parcel, for the proposal and the tables.
 
-    `lon_deg`, `lat_deg` in WGS 84; `score` is the index, 1 = plain ground; `heading_true_deg`
-    clockwise from true north and `walk_there_min` are None where they are not known.
+    `lon_deg`, `lat_deg` are degrees WGS 84; `score` is the index, 1 = plain ground;
+    `heading_true_deg` (degrees clockwise from true north) and `walk_there_min` (minutes) are None
+    where they are not known.
     """
 
     spot: int
@@ -78,7 +79,8 @@ class Done(TypedDict):
     """What a job says that succeeded.
 
     `record` is the SHA-256 of the run.json it wrote, "" for none; `offered` the place it was asked
-    to name first, and why; `places` (id, lon_deg, lat_deg, radius_m) of each named place.
+    to name first, and why; `places` (id, longitude and latitude in degrees, radius in metres) of
+    each named place.
     """
 
     row: ScoredParcel

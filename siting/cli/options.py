@@ -163,6 +163,7 @@ def _typed(key: str, value: str) -> Any:
 
 
 def number(option: str, text: str) -> float:
+    """The number of an option, in the unit of the option; BadParameter names the option."""
     try:
         return float(text)
     except ValueError as error:

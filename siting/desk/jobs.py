@@ -16,6 +16,7 @@ from siting.desk.storage.office import parcel_folder, write_inputs
 from siting.desk.storage.store import Store
 from siting.desk.worker import Job, Score, Worker
 from siting.errors import SitingError
+from siting.words.office.desk import CRASHED
 
 _LOG = logging.getLogger(__name__)
 RUNS = "runs"
@@ -194,12 +195,6 @@ class Runner:
             self._store.end_run(run, "cancelled", seconds=seconds)
             self._tell("cancelled", {"uid": uid})
             return
-        code, message = (value.code, str(value)) if kind == "failed" else ("E-CRASH-01", _CRASHED)
+        code, message = (value.code, str(value)) if kind == "failed" else ("E-CRASH-01", CRASHED)
         self._store.end_run(run, "failed", code=code, message=message, seconds=seconds)
         self._tell("failed", {"uid": uid, "code": code, "message": message})
-
-
-_CRASHED = (
-    "E-CRASH-01: The program that scores ended twice on this land. It may need more memory than "
-    "there is: larger cells or a smaller outline help."
-)

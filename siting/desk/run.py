@@ -22,6 +22,7 @@ from siting.disk.lock import locked
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
+from siting.words.office.desk import HOW_TO_STOP
 
 Say = Callable[[str], None]
 BACKUPS = "backup"
@@ -54,7 +55,7 @@ def run_desk(
         desk = _desk(folder, inputs, protocol_file, Gate(listening.getsockname()[1]))
         address = f"http://127.0.0.1:{listening.getsockname()[1]}/enter?key={desk.gate.key}"
         say(f"The desk is open. If no browser appears, go to\n  {address}")
-        say("The address works once. To stop: press Ctrl and C here.")
+        say(HOW_TO_STOP)
         if open_browser:
             webbrowser.open(address)
         config = uvicorn.Config(

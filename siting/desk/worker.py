@@ -71,7 +71,7 @@ class Worker:
         self.pipe.send(job)
 
     def receive(self, timeout_s: float) -> tuple[str, Any] | None:
-        """The next (kind, value) that the worker says; None when it stays silent.
+        """The next (kind, value) that the worker says; None after so many seconds of silence.
 
         Kinds are "stage", "done", "failed" and, once, "died".
         """

@@ -54,7 +54,7 @@ class Judged:
     """The places of all deployments, and what is common to them.
 
     `protocol_w` are the ln rate ratios of the criteria, empty where the protocol scores otherwise;
-    `land_score` is ln of the score over all open ground of the parcels, a sample.
+    `land_score` is ln of the score over all open ground of the parcels, a sample of shape (n,).
     """
 
     places: Mapping[str, PlaceScore]

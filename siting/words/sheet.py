@@ -34,6 +34,22 @@ RECORD = (
     "Picture count when you leave",
 )
 
+MAP_KEY = {
+    "parcel": "parcel",
+    "no-go": "no camera here",
+    "walk": "walk",
+    "stream": "water, stream",
+    "valley": "valley line, may be dry",
+    "trail": "trail",
+    "road": "road, track",
+    "building": "building",
+    "crossing": "known crossing",
+    "contour": "contour line",
+    "search": "look within this circle",
+    "view": "view and direction",
+}
+"""The key of the printed maps: words by class of the sample."""
+
 
 def what_to_clear(camera: CameraRules) -> str:
     """What to clear in front of the lens, and with what."""

@@ -16,7 +16,8 @@ from pydantic import ValidationError
 
 from siting.desk.run import back_up
 from siting.desk.storage.land import LandIn, Shape
-from siting.desk.storage.store import FILE, Conflict, Missing, Store
+from siting.desk.storage.office_file import FILE
+from siting.desk.storage.store import Conflict, Missing, Store
 from siting.errors import ResourceError, SitingError
 
 RING = ((-80.51, 43.53), (-80.50, 43.53), (-80.50, 43.54))
@@ -100,7 +101,7 @@ def test_a_spatial_index_of_a_map_program_does_not_stop_the_desk(store, tmp_path
 
 
 def test_a_file_that_somebody_else_is_writing_is_said_and_nothing_changes(tmp_path, monkeypatch):
-    monkeypatch.setattr("siting.desk.storage.store._WAIT_MS", 100)
+    monkeypatch.setattr("siting.desk.storage.office_file._WAIT_MS", 100)
     store = Store(tmp_path)
     uid = store.add_signup("Orchard")
     other = sqlite3.connect(tmp_path / FILE, isolation_level=None)

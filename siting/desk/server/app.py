@@ -4,19 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-import io
-import json
 import tempfile
-import zipfile
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from markupsafe import Markup
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.middleware.base import BaseHTTPMiddleware
@@ -33,7 +29,18 @@ from starlette.staticfiles import StaticFiles
 
 from siting.desk.jobs import Reader, Runner
 from siting.desk.server import views
+from siting.desk.server.archive import archive_of
 from siting.desk.server.events import Events
+from siting.desk.server.faults import conflict, failed, first_fault, invalid, missing
+from siting.desk.server.requests import (
+    MOST_JSON,
+    DecisionIn,
+    SignupChange,
+    SignupIn,
+    dropped_file,
+    json_of,
+    signup_of,
+)
 from siting.desk.server.security import HEADERS, RESULT_POLICY, Gate, guarded, refused
 from siting.desk.storage.land import LandIn
 from siting.desk.storage.office import MAPS, NO_PLACE
@@ -46,18 +53,15 @@ from siting.errors import SitingError
 from siting.report.shared.assets import WEB, leaflet_folder, render
 from siting.report.shared.text import island
 from siting.settings.load import load_inputs
-from siting.words.office.desk import HAND_OVER, words_data
+from siting.words.office.desk import REFUSED, words_data
 
-_MOST_BYTES = 50_000_000
-_MOST_JSON = 2_000_000
 _FILES = ("map.html", "field_sheet.html", "spots.gpx", "spots.csv", "spots.geojson", "run.json")
-_FOR_VOLUNTEER = ("map.html", "field_sheet.html", "spots.gpx")
 _TILE_THREADS = 3
 
 
 @dataclass
 class Desk:
-    """All that the routes work with."""
+    """All that the routes work with; `bounds` (west, south, east, north) of the DEM in degrees."""
 
     folder: Path
     store: Store
@@ -68,43 +72,6 @@ class Desk:
     events: Events
     bounds: tuple[float, float, float, float]
     season: str
-
-
-class SignupIn(BaseModel):
-    """A sign-up as the page sends it."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-
-    label: str = Field(min_length=1, max_length=200)
-    cell: str = Field("", max_length=100)
-    priority: float | None = None
-    contact_ref: str = Field("", max_length=200)
-    lon: float | None = Field(None, ge=-180, le=180)
-    lat: float | None = Field(None, ge=-90, le=90)
-
-
-class SignupChange(BaseModel):
-    """What may be changed of a sign-up."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
-
-    label: str | None = Field(None, min_length=1, max_length=200)
-    cell: str | None = Field(None, max_length=100)
-    priority: float | None = None
-    contact_ref: str | None = Field(None, max_length=200)
-    note: str | None = Field(None, max_length=2000)
-    set_aside_why: str | None = Field(None, max_length=200)
-
-
-class DecisionIn(BaseModel):
-    """A decision on a spot."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-    run: str = Field(pattern=r"^[0-9a-f]{16}$")
-    rank: int = Field(ge=1, le=200)
-    kind: str = Field(pattern=r"^(accepted|swapped|refused)$")
-    why: str = Field("", max_length=500)
 
 
 def make_app(desk: Desk) -> Starlette:
@@ -147,12 +114,12 @@ def make_app(desk: Desk) -> Starlette:
         ],
         middleware=[Middleware(BaseHTTPMiddleware, dispatch=guarded(desk.gate))],
         exception_handlers={
-            SitingError: _failed,
-            Missing: _missing,
-            Conflict: _conflict,
-            ValidationError: _invalid,
-            ValueError: _invalid,
-            KeyError: _invalid,
+            SitingError: failed,
+            Missing: missing,
+            Conflict: conflict,
+            ValidationError: invalid,
+            ValueError: invalid,
+            KeyError: invalid,
         },
         lifespan=lifespan,
     )
@@ -187,7 +154,7 @@ class _Routes:
         return JSONResponse({"rows": rows, "queue": self.desk.runner.state()})
 
     async def add_signup(self, request: Request) -> Response:
-        uid = self._add(SignupIn.model_validate(await _json(request)))
+        uid = self._add(SignupIn.model_validate(await json_of(request)))
         return JSONResponse({"uid": uid})
 
     def _add(self, asked: SignupIn) -> str:
@@ -206,18 +173,18 @@ class _Routes:
 
     async def add_table(self, request: Request) -> Response:
         """Sign-ups of a pasted table; rows that cannot be taken are named with their reason."""
-        text = str((await _json(request)).get("text", ""))[:_MOST_JSON]
+        text = str((await json_of(request)).get("text", ""))[:MOST_JSON]
         added, faults = 0, []
         for number, row in enumerate(table_rows(text), start=2):
             try:
-                self._add(_signup_of(row))
+                self._add(signup_of(row))
                 added += 1
             except ValueError as error:
-                faults.append({"row": number, "why": _first(error)})
+                faults.append({"row": number, "why": first_fault(error)})
         return JSONResponse({"added": added, "faults": faults})
 
     async def change_signup(self, request: Request) -> Response:
-        asked = SignupChange.model_validate(await _json(request))
+        asked = SignupChange.model_validate(await json_of(request))
         changes = asked.model_dump(exclude_unset=True)
         if changes:
             self.desk.store.change_signup(request.path_params["uid"], changes)
@@ -234,7 +201,7 @@ class _Routes:
 
     async def save_land(self, request: Request) -> Response:
         uid = request.path_params["uid"]
-        asked = LandIn.model_validate(await _json(request))
+        asked = LandIn.model_validate(await json_of(request))
         shapes = [shape.shape() for shape in asked.shapes]
         rev = self.desk.store.save_land(uid, shapes, asked.answers, rev=asked.rev)
         self.desk.events.tell("land", {"uid": uid, "rev": rev})
@@ -247,7 +214,7 @@ class _Routes:
 
     async def upload(self, request: Request) -> Response:
         """The shapes of a dropped file; nothing of it is kept until the page saves them."""
-        name, content = await _dropped(request)
+        name, content = await dropped_file(request)
         digest = hashlib.sha256(content).hexdigest()
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "dropped"
@@ -288,7 +255,7 @@ class _Routes:
 
     async def decide(self, request: Request) -> Response:
         uid = request.path_params["uid"]
-        asked = DecisionIn.model_validate(await _json(request))
+        asked = DecisionIn.model_validate(await json_of(request))
         found = views.places_data(self.desk.folder, self.desk.store, uid)
         spots = {spot["rank"]: spot for spot in found["spots"]}
         if found["run"] != asked.run or asked.rank not in spots:
@@ -310,7 +277,7 @@ class _Routes:
         name = request.path_params["name"]
         folder = views.run_folder(self.desk.folder, self.desk.store, request.path_params["uid"])
         if folder is None or name not in _FILES or not (folder / name).is_file():
-            return refused("There is no such file.", 404)
+            return refused(REFUSED["file"], 404)
         headers = {**HEADERS, "Content-Security-Policy": RESULT_POLICY}
         return FileResponse(folder / name, headers=headers)
 
@@ -319,11 +286,11 @@ class _Routes:
         uid = request.path_params["uid"]
         folder = views.run_folder(self.desk.folder, self.desk.store, uid)
         if folder is None:
-            return refused("Score the land first.", 404)
+            return refused(REFUSED["unscored"], 404)
         name = safe_name(self.desk.store.signup(uid)["label"])
         decision = self.desk.store.decision(uid)
         return Response(
-            _archive(folder, name, decision),
+            archive_of(folder, name, decision),
             media_type="application/zip",
             headers={"Content-Disposition": f'attachment; filename="{name}.zip"'},
         )
@@ -335,7 +302,7 @@ class _Routes:
         uid = request.path_params["uid"]
         row = next(r for r in views.signup_rows(self.desk.store) if r["uid"] == uid)
         if row["lon"] is None:
-            return refused("Give the sign-up a place on the map first.", 409)
+            return refused(REFUSED["no place"], 409)
         inputs = load_inputs(self.desk.folder / MAPS, NO_PLACE)
         page = await asyncio.to_thread(
             sketch_text_for, inputs, (row["lon"], row["lat"]), row["label"]
@@ -350,114 +317,11 @@ class _Routes:
         asked = request.path_params
         tile = Tile(asked["zoom"], asked["column"], asked["row"])
         if not tile.is_on_earth:
-            return refused("There is no such tile.", 404)
+            return refused(REFUSED["tile"], 404)
         if asked["stamp"] != self.desk.relief.stamp():
-            return refused("The elevations were replaced. Load the page again.", 410)
+            return refused(REFUSED["old tiles"], 410)
         png = await asyncio.get_running_loop().run_in_executor(
             self.tiles, self.desk.relief.png, tile
         )
         kept = {"Cache-Control": "private, max-age=86400, immutable"}
         return Response(png, media_type="image/png", headers=kept)
-
-
-# --- reading requests -----------------------------------------------------------------------
-
-
-async def _body(request: Request, most: int) -> bytes:
-    """The body, refused while it comes in once it is too long."""
-    pieces, size = [], 0
-    async for piece in request.stream():
-        size += len(piece)
-        if size > most:
-            raise SitingError(
-                "E-DESK-03",
-                f"More than {most:,} bytes were sent.",
-                rule=f"The desk takes {most:,} bytes at a time.",
-                cure="Send a smaller file.",
-            )
-        pieces.append(piece)
-    return b"".join(pieces)
-
-
-async def _json(request: Request) -> dict[str, Any]:
-    if request.headers.get("content-type", "").split(";")[0] != "application/json":
-        raise ValueError("JSON is expected")
-    content = json.loads(await _body(request, _MOST_JSON))
-    if not isinstance(content, dict):
-        raise ValueError("an object is expected")
-    return content
-
-
-async def _dropped(request: Request) -> tuple[str, bytes]:
-    """Name and bytes of a dropped file; the name is only shown, never used as a path."""
-    name = request.query_params.get("name", "file")[:200]
-    return name, await _body(request, _MOST_BYTES)
-
-
-def _signup_of(row: Mapping[str, str]) -> SignupIn:
-    def number(*names: str) -> float | None:
-        text = next((row[name] for name in names if row.get(name)), "")
-        return float(text.replace(",", ".")) if text else None
-
-    text = {name: row.get(name, "") for name in ("label", "cell", "contact_ref")}
-    text["label"] = text["label"] or row.get("name", "") or row.get("id", "")
-    return SignupIn(
-        **text,
-        priority=number("priority"),
-        lon=number("lon", "longitude"),
-        lat=number("lat", "latitude"),
-    )
-
-
-def _archive(folder: Path, name: str, decision: Mapping[str, Any] | None) -> bytes:
-    """The same files give the same archive."""
-    stream = io.BytesIO()
-    chosen = "" if decision is None else f"Go to spot {decision['rank']} first.\n"
-    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
-        entries = [(file, (folder / file).read_bytes()) for file in _FOR_VOLUNTEER]
-        told = f"{name}\n\n{chosen}{HAND_OVER}\n{_credits(folder)}"
-        entries.append(("READ-ME.txt", told.encode()))
-        for file, content in entries:
-            entry = zipfile.ZipInfo(f"{name}/{file}", (1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            archive.writestr(entry, content)
-    return stream.getvalue()
-
-
-def _credits(folder: Path) -> str:
-    """The lines of the publishers whose data the files were made of."""
-    record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    lines = [one["attribution"] for one in record["sources"]]
-    return "\nMaps from:\n" + "".join(f"{line}\n" for line in lines) if lines else ""
-
-
-# --- what goes wrong ------------------------------------------------------------------------
-
-
-def _first(error: Exception) -> str:
-    if isinstance(error, ValidationError):
-        fault = error.errors(include_url=False)[0]
-        where = ".".join(str(part) for part in fault["loc"])
-        return f"{where}: {fault['msg']}" if where else str(fault["msg"])
-    return str(error)
-
-
-async def _failed(_: Request, error: Exception) -> Response:
-    code = error.code if isinstance(error, SitingError) else "E-INTERNAL"
-    status = 413 if code == "E-DESK-03" else 503 if code in ("E-DISK-01", "E-LOCK-01") else 422
-    return JSONResponse({"code": code, "message": str(error)}, status_code=status)
-
-
-async def _missing(_: Request, error: Exception) -> Response:
-    del error
-    return JSONResponse({"code": "", "message": "This sign-up is gone."}, status_code=404)
-
-
-async def _conflict(_: Request, error: Exception) -> Response:
-    del error
-    words = "Somebody changed this in the meantime."
-    return JSONResponse({"code": "", "message": words}, status_code=409)
-
-
-async def _invalid(_: Request, error: Exception) -> Response:
-    return JSONResponse({"code": "", "message": _first(error)}, status_code=400)

@@ -14,6 +14,8 @@ from collections.abc import Awaitable, Callable
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
+from siting.words.office.desk import REFUSED
+
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
     "connect-src 'self'; frame-src 'self'; form-action 'self'; base-uri 'none'; "
@@ -53,7 +55,7 @@ class Gate:
         """The answer to the one-time address: a cookie and the way to the desk, once."""
         good = hmac.compare_digest(key, self.key) and time.monotonic() < self._key_ends
         if not good:
-            return refused("This address was used already. Start the desk again for a new one.")
+            return refused(REFUSED["used"])
         self._key_ends = 0.0
         answer = RedirectResponse("/", status_code=303)
         answer.set_cookie(self.cookie_name, self._cookie, httponly=True, samesite="lax", path="/")
@@ -100,9 +102,9 @@ def guarded(
     async def check(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
         why = gate.refuses(request)
         if why == "host":
-            answer = refused("This desk answers to 127.0.0.1 only.", 400)
+            answer = refused(REFUSED["host"], 400)
         elif why:
-            answer = refused("Open the desk by the address that the program printed.")
+            answer = refused(REFUSED["enter"])
         else:
             answer = await go_on(request)
         for name, value in HEADERS.items():

@@ -42,6 +42,6 @@ def from_blob(blob: bytes) -> Geometry:
 
 
 def envelope_of(blob: bytes) -> tuple[float, float, float, float]:
-    """(west, south, east, north) of a GeoPackage geometry."""
+    """(west, south, east, north) of a GeoPackage geometry, in degrees."""
     west, south, east, north = from_blob(blob).bounds
     return west, south, east, north

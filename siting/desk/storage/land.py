@@ -58,7 +58,7 @@ class Shape:
 
 
 class ShapeIn(BaseModel):
-    """A shape as the page sends it; every fault is a ValueError that pydantic collects."""
+    """A shape as the page sends it, in degrees; pydantic collects its faults, all ValueErrors."""
 
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 

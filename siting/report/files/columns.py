@@ -72,7 +72,7 @@ class SpotRow:
 
 
 def rounded(value: float | None, digits: int) -> float | None:
-    """A number with so many decimals; None where it is not known."""
+    """A number with so many decimals, in the unit of its column; None where it is not known."""
     return None if value is None or not np.isfinite(value) else round(float(value), digits)
 
 

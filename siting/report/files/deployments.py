@@ -75,7 +75,7 @@ FIELD_DAY = (
 
 @dataclass(frozen=True)
 class Field:
-    """One column of the table as the standard has it."""
+    """One column of the table as the standard has it; limits are in the unit of the field."""
 
     name: str
     type: str

@@ -44,7 +44,7 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
 
 
 def waypoint_file(points: Iterable[tuple[float, float, str, str]], *, name: str, words: str) -> str:
-    """Waypoints alone: (longitude, latitude, name, what to do there) of each."""
+    """Waypoints alone: (longitude, latitude, name, what to do there) of each, in degrees WGS 84."""
     root = _root(name, words)
     for lon, lat, called, text in points:
         point = _place(root, "wpt", lon=lon, lat=lat)

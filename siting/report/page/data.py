@@ -20,6 +20,7 @@ from siting.lengths import tenths
 from siting.notes import head_and_gaps
 from siting.report.page import cells, layers
 from siting.report.page.form import form_data
+from siting.report.page.window import cut
 from siting.report.shared import drawing, overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
 from siting.report.shared.frame import Frame, unwrapped
@@ -32,27 +33,6 @@ from siting.words.sheet import what_to_clear
 from siting.words.spot.card import NO_HEADING, look_line, reading, walk_lines
 from siting.words.spot.extents import extent_words
 from siting.words.spot.heading import FAIR, GOOD, lens_height
-
-_MARGIN_M = 200.0
-
-
-def ground_window(result: Result) -> Grid:
-    """The part of the grid that the page shows: the parcel, the walks, and some land around."""
-    grid = result.land.grid
-    left, bottom, right, top = _extent(result)
-    margin = max(_MARGIN_M, 0.15 * max(right - left, top - bottom))
-    cell = grid.cell_size_m
-    row = int((grid.top - top - margin) // cell)
-    col = int((left - margin - grid.left) // cell)
-    n_rows = int((top - bottom + 2 * margin) // cell) + 2
-    n_cols = int((right - left + 2 * margin) // cell) + 2
-    return grid.window(max(row, 0), max(col, 0), n_rows + min(row, 0), n_cols + min(col, 0))
-
-
-def _extent(result: Result) -> tuple[float, float, float, float]:
-    shapes = [result.land.parcel_shape]
-    shapes += [facts.walk.line for facts in spot_facts(result) if facts.walk is not None]
-    return tuple(shapely.total_bounds(shapes).tolist())
 
 
 @dataclass(frozen=True)
@@ -161,12 +141,6 @@ def _parcel(result: Result) -> dict[str, Any]:
         # The outline is in no public file: nobody else can tell the key.
         "key": text_hash(canonical_json([clean(parcel.id), outline, places]))[:32],
     }
-
-
-def cut(values: np.ndarray, grid: Grid, window: Grid) -> np.ndarray:
-    row = round((grid.top - window.top) / grid.cell_size_m)
-    col = round((window.left - grid.left) / grid.cell_size_m)
-    return values[row : row + window.n_rows, col : col + window.n_cols]
 
 
 def criteria(result: Result, protocol: Protocol) -> list[dict[str, Any]]:

@@ -113,7 +113,12 @@ def _kind(row: Any) -> str:
 
 
 def contours_data(dem: FloatArray, *, grid: Grid) -> dict[str, Any]:
-    """Contour lines with their heights; every few is an index line that carries a label."""
+    """Contour lines with their heights; every few is an index line that carries a label.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres, NaN = not known
+    """
     interval_m = overlays.contour_interval_m(dem)
     every = _INDEX_EVERY[interval_m]
     lines = []

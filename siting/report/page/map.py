@@ -18,6 +18,7 @@ from siting import __version__
 from siting.credits import Credit
 from siting.grid import FloatArray
 from siting.report.page import data as page_data
+from siting.report.page.window import cut, ground_window
 from siting.report.shared import assets, drawing, overlays
 from siting.report.shared.credits import full_lines, short_lines
 from siting.report.shared.frame import Frame, page_frame
@@ -51,7 +52,7 @@ def map_page(
     str
         UTF-8 text without surrogates; the same for the same result.
     """
-    ground = page_data.ground_window(result)
+    ground = ground_window(result)
     frame = page_frame(ground)
     parcel, rows, cols = drawing.parcel_window(result.no_go, result.land.grid)
     score = _shown_score(result)[rows, cols]
@@ -74,7 +75,7 @@ def _shown_score(result: Result) -> FloatArray:
 
 
 def _cut(values: FloatArray, result: Result, frame: Frame) -> FloatArray:
-    return page_data.cut(values, result.land.grid, frame.grid)
+    return cut(values, result.land.grid, frame.grid)
 
 
 def _plane_data(picture: Picture) -> dict[str, Any]:

@@ -48,14 +48,14 @@ class Window:
         return (self.left, self.top - self.height_mm / self.mm_per_m, right, self.top)
 
     def at(self, easting: float, northing: float) -> tuple[float, float]:
-        """Millimetres from the upper left corner."""
+        """Millimetres (mm) right of and below the upper left corner, of a place in metres."""
         return (easting - self.left) * self.mm_per_m, (self.top - northing) * self.mm_per_m
 
 
 def window_around(
     bounds: Sequence[float], *, width_mm: float, height_mm: float, key: str
 ) -> Window:
-    """The window that shows `bounds` as large as the paper allows, centred."""
+    """The window that shows `bounds` (W, S, E, N, metres) as large as the paper (mm) allows."""
     left, bottom, right, top = bounds
     scale = min(width_mm / max(right - left, 1.0), height_mm / max(top - bottom, 1.0))
     middle_x, middle_y = (left + right) / 2, (bottom + top) / 2
@@ -93,7 +93,7 @@ def plan(
     close : bool
         True draws the search circle and the view of each spot, in scale.
     field_of_view_deg, view_m : float
-        The drawn view: its angle and length.
+        The drawn view: its angle in degrees and its length in metres.
     """
     svg = _svg(window, title)
     fill = {"class": "no-go", "fill": f"url(#{window.key}-hatch)"}

@@ -13,6 +13,7 @@ from shapely import Geometry
 from siting.ground.distance import burn
 from siting.lengths import index_text, length, whole_minutes
 from siting.notes import head_and_gaps
+from siting.report.paper.cover import cover_map, marks
 from siting.report.paper.plan import Window, plan, shut_areas, window_around
 from siting.report.paper.rose import by_compass, reading, rose, second_reading
 from siting.report.shared.assets import page_without_scripts
@@ -35,7 +36,6 @@ from siting.words.spot.asked import asked_for
 from siting.words.spot.card import span_words
 from siting.words.spot.heading import lens_height
 
-_COVER_WIDTH_MM = 186.0
 _SPOT_MM = (92.0, 63.0)
 _LEAST_AROUND_M = 45.0
 # From so much text on a page on, what all pages share moves to "Before you go".
@@ -98,8 +98,8 @@ def field_sheet(
         area=_area(result),
         days=_days(survey),
         rules=clean(protocol.name),
-        cover=_cover(result, facts, shut=shut),
-        marks=_marks(result, facts),
+        cover=cover_map(result, facts, shut=shut, warnings=len(_warnings(result))),
+        marks=marks(result, facts),
         rows=[_row(fact) for fact in facts],
         pages=[
             _page(
@@ -157,57 +157,6 @@ def _days(survey: SurveyInput) -> str:
     if survey.first_day is None or survey.last_day is None:
         return "not planned yet"
     return f"{survey.first_day.isoformat()} to {survey.last_day.isoformat()}"
-
-
-def _cover(result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometry]) -> Markup:
-    shapes = [result.land.parcel_shape, *(f.walk.line for f in facts if f.walk is not None)]
-    bounds = shapely.buffer(shapely.box(*shapely.total_bounds(shapes)), 25.0).bounds
-    height = _cover_height_mm(len(facts), len(_warnings(result)))
-    window = window_around(bounds, width_mm=_COVER_WIDTH_MM, height_mm=height, key="cover")
-    label = clean(result.land.parcel.label or result.land.parcel.id)
-    title = f"Map of {label} with the spots"
-    return Markup(plan(result, window, facts=facts, shut=shut, title=title))
-
-
-def _cover_height_mm(spots: int, warnings: int) -> float:
-    """Height left for the map on a Letter page at 10 points, below and above its text."""
-    return min(max(196.0 - 9.6 * spots - 9.0 * warnings, 70.0), 150.0)
-
-
-def _marks(result: Result, facts: Sequence[SpotFacts]) -> list[tuple[str, str]]:
-    """The key of the maps: only what is there, by (class of the sample, words)."""
-    vectors = result.land.vectors
-    there = {
-        "parcel": True,
-        "no-go": True,
-        "walk": any(fact.walk for fact in facts),
-        "stream": "water" in vectors,
-        "valley": bool(result.valley_lines),
-        "trail": "trails" in vectors,
-        "road": "roads" in vectors,
-        "building": "buildings" in vectors,
-        "crossing": "crossings" in vectors,
-        "contour": True,
-        "search": True,
-        "view": any(fact.facing.heading_deg is not None for fact in facts),
-    }
-    return [(name, words) for name, words in _KEY.items() if there[name]]
-
-
-_KEY = {
-    "parcel": "parcel",
-    "no-go": "no camera here",
-    "walk": "walk",
-    "stream": "water, stream",
-    "valley": "valley line, may be dry",
-    "trail": "trail",
-    "road": "road, track",
-    "building": "building",
-    "crossing": "known crossing",
-    "contour": "contour line",
-    "search": "look within this circle",
-    "view": "view and direction",
-}
 
 
 def _row(fact: SpotFacts) -> dict[str, str]:

@@ -20,6 +20,6 @@ def sub(parent: Element, tag: str, *, at: Mapping[str, object]) -> Element:
 
 
 def polar(x: float, y: float, *, radius: float, bearing_deg: float) -> tuple[float, float]:
-    """The point at a bearing (clockwise from up) and distance from (x, y); y runs down."""
+    """The point at a bearing (degrees clockwise from up) and `radius` px off; y runs down."""
     bearing = math.radians(bearing_deg)
     return x + radius * math.sin(bearing), y - radius * math.cos(bearing)

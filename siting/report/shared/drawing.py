@@ -119,7 +119,13 @@ def cell_areas(hit: BoolArray, *, grid: Grid) -> list[Geometry]:
 
 
 def lighter(areas: list[Geometry], *, cell_size_m: float) -> list[Geometry]:
-    """The same areas; of very many corners ever fewer are kept, until a phone can draw them."""
+    """The same areas with fewer corners where a phone could not draw so many.
+
+    Parameters
+    ----------
+    areas : shapes in metres
+    cell_size_m : cell size they were drawn from, metres: no corner moves by much more
+    """
     light, tolerance_m = areas, cell_size_m / 2.0
     while sum(shapely.get_num_coordinates(light)) > _MOST_ZONE_POINTS:
         light = [area.simplify(tolerance_m, preserve_topology=True) for area in areas]
@@ -129,7 +135,7 @@ def lighter(areas: list[Geometry], *, cell_size_m: float) -> list[Geometry]:
 
 
 def label_points(areas: list[Geometry], *, smallest_m2: float) -> list[tuple[float, float, float]]:
-    """(easting, northing, area in m2) inside each area that is large enough to be named."""
+    """(easting, northing, area in m2) inside each area of at least `smallest_m2`, metres."""
     points = []
     for area in areas:
         if area.area >= smallest_m2:

@@ -58,7 +58,10 @@ class Facing:
 
 @dataclass(frozen=True)
 class SpotFacts:
-    """A spot in plain values: text is clean, positions are rounded once and for all."""
+    """A spot in plain values: text is clean, positions are rounded once and for all.
+
+    Each quantity is in the unit its name ends in (m, deg, min); None = not known.
+    """
 
     spot: Spot
     id: str
@@ -195,7 +198,7 @@ def whole_degrees(heading_deg: float | None) -> int | None:
 
 
 def wrapped_lon(lon: float) -> float:
-    """The same longitude within -180 up to but not 180.
+    """The same longitude, in degrees, within -180 up to but not 180.
 
     Examples
     --------

@@ -29,7 +29,7 @@ Pair = tuple[FloatArray, FloatArray]
 
 @dataclass(frozen=True)
 class Fit:
-    """Polynomial from one plane to another: both sides centred and scaled to about -1..1."""
+    """Polynomial from one plane (metres) to another; both sides are scaled to about -1..1."""
 
     centre_in: tuple[float, float]
     scale_in: float
@@ -119,7 +119,7 @@ def page_frame(grid: Grid) -> Frame:
 
 
 def unwrapped(lon: FloatArray, lon_0: float) -> FloatArray:
-    """Longitudes within half a turn of `lon_0`; they may pass 180."""
+    """Longitudes in degrees within half a turn of `lon_0`; they may pass 180."""
     out: FloatArray = lon_0 + (lon - lon_0 + 180.0) % 360.0 - 180.0
     return out
 
@@ -140,6 +140,10 @@ def degrees_of(x: float, y: float) -> tuple[float, float]:
 
 def utm_zone(lon: float, lat: float) -> tuple[str, str]:
     """Coordinate system and plain name of the UTM zone (polar stereographic beyond its reach).
+
+    Parameters
+    ----------
+    lon, lat : degrees WGS 84
 
     Examples
     --------

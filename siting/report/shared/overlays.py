@@ -148,7 +148,14 @@ def palette_png(classes: NDArray[np.uint8], colours: list[tuple[int, int, int, i
 
 
 def ground_picture(dem: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
-    """Shaded relief of the ground in 31 greys; class 0 is clear where the elevation is unknown."""
+    """Shaded relief of the ground in 31 greys; class 0 is clear where the elevation is unknown.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres, NaN = not known
+    grid : Grid of `dem`
+    frame : Frame of the page
+    """
     plane = plane_over(frame, grid=grid, pixels_per_cell=1.0)
     light = hillshade(dem, grid.cell_size_m)
     shade = warped(light, grid=grid, frame=frame, plane=plane, smooth=True).astype(np.float32)
@@ -166,7 +173,12 @@ def level_grey() -> int:
 
 
 def score_classes(score: FloatArray) -> NDArray[np.uint8]:
-    """Class 1 to 20 of each index, even steps of its logarithm; 0 where there is none."""
+    """Class 1 to 20 of each index, even steps of its logarithm; 0 where it is not known.
+
+    Parameters
+    ----------
+    score : (rows, cols) float, the index, NaN = not known
+    """
     known = np.isfinite(score)
     above = np.log(np.where(known, np.maximum(score, 1e-9), 1.0) / DARKEST_INDEX)
     share = above / np.log(BRIGHTEST_INDEX / DARKEST_INDEX)
@@ -188,7 +200,12 @@ def score_picture(score: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
 
 
 def contour_interval_m(dem: FloatArray) -> float:
-    """Height between contour lines, from a fixed list: about a dozen lines over the relief."""
+    """Metres between contour lines, from a fixed list: about a dozen lines over the relief.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres, NaN = not known
+    """
     known = dem[np.isfinite(dem)]
     relief = float(known.max() - known.min()) if known.size else 0.0
     steps = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
@@ -198,7 +215,13 @@ def contour_interval_m(dem: FloatArray) -> float:
 def contours(
     dem: FloatArray, *, grid: Grid, interval_m: float
 ) -> list[tuple[float, list[LineString]]]:
-    """Contour lines (easting, northing) by height, smoothed a little so that they can be read."""
+    """Contour lines (easting, northing) by height, smoothed a little so that they can be read.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres, NaN = not known: no line runs there
+    interval_m : metres between lines
+    """
     from skimage.measure import find_contours as level_lines
 
     find_contours: Any = level_lines  # scikit-image has no types for it

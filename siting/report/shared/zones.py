@@ -32,7 +32,12 @@ def rules_data(set_backs: NoGoRules) -> list[dict[str, Any]]:
 
 
 def zones_data(no_go: NoGoArray, *, grid: Grid) -> list[dict[str, Any]]:
-    """The areas of each reason inside the parcel; a reason that does not occur is left out."""
+    """The areas of each reason inside the parcel; a reason that does not occur is left out.
+
+    Parameters
+    ----------
+    no_go : (rows, cols) bits of `NoGo`
+    """
     smallest_m2 = max(_NAMED_CELLS * grid.cell_size_m**2, _NAMED_M2)
     found = []
     shown = [bit for bit in NoGo if bit is not NoGo.OUTSIDE]

@@ -79,6 +79,7 @@ def instant(text: str, *, where: str, zone: ZoneInfo | None = None) -> dt.dateti
 
 
 def degrees(row: Row, column: str, where: str) -> float:
+    """Longitude or latitude in degrees; E-CRS-07 where not on Earth, E-TABLE-01 where empty."""
     value = number_in(row, column, where=where, needed=True) or 0.0
     most = 180.0 if column == "longitude" else 90.0
     if abs(value) > most or (value == 0 and not float(row.get("latitude") or 0)):

@@ -141,7 +141,13 @@ def weights_plot(rows: Sequence[WeightRow], labels: Sequence[str], *, prior_half
 
 
 def residuals_plot(easting_m: Floats, northing_m: Floats, ratio: Floats) -> Markup:
-    """Where more (up) and fewer (down) events were recorded than the score expects; north is up."""
+    """Where more (up) and fewer (down) events were recorded than the score expects; north is up.
+
+    Parameters
+    ----------
+    easting_m, northing_m : (n,) metres from the middle of the cameras
+    ratio : (n,) events over those expected
+    """
     height = 300
     root = _drawing(
         "residuals", height, "More or fewer events than expected, on the ground",
@@ -168,7 +174,7 @@ def residuals_plot(easting_m: Floats, northing_m: Floats, ratio: Floats) -> Mark
 
 
 def spread_plot(cameras: Floats, land: Floats) -> Markup:
-    """How choosy the placement was: scores at cameras above those of all open ground."""
+    """How choosy the placement was: ln scores (n,) at cameras above those of all open ground."""
     height = 150
     root = _drawing(
         "spread", height, "Scores at the cameras and on all open ground",

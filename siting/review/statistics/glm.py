@@ -236,7 +236,10 @@ def _errors(information: Floats, by_row: Floats) -> tuple[Floats, Floats]:
 
 
 class Pooled(NamedTuple):
-    """One estimate of several: value, standard error, and Q of their disagreement."""
+    """One estimate of several: value, standard error, and Q of their disagreement.
+
+    All in the unit of the estimates, Q without a unit.
+    """
 
     value: float
     se: float
@@ -245,6 +248,10 @@ class Pooled(NamedTuple):
 
 def pooled(values: Sequence[float], errors: Sequence[float]) -> Pooled:
     """Estimates of groups as one, by inverse variance with the spread between groups.
+
+    Parameters
+    ----------
+    values, errors : estimates and their standard errors, in the unit of the estimate
 
     References
     ----------

@@ -54,6 +54,27 @@ HAND_OVER = (
 )
 
 
+REFUSED: dict[str, str] = {
+    "used": "This address was used already. Start the desk again for a new one.",
+    "host": "This desk answers to 127.0.0.1 only.",
+    "enter": "Open the desk by the address that the program printed.",
+    "file": "There is no such file.",
+    "unscored": "Score the land first.",
+    "no place": "Give the sign-up a place on the map first.",
+    "tile": "There is no such tile.",
+    "old tiles": "The elevations were replaced. Load the page again.",
+    "gone": "This sign-up is gone.",
+    "changed": "Somebody changed this in the meantime.",
+}
+"""Why the desk does not do what a request asks."""
+
+CRASHED = (
+    "E-CRASH-01: The program that scores ended twice on this land. It may need more memory than "
+    "there is: larger cells or a smaller outline help."
+)
+HOW_TO_STOP = "The address works once. To stop: press Ctrl and C here."
+
+
 def words_data() -> dict[str, Any]:
     """For the page: the layers, and what a downloaded file shows."""
     return {

@@ -54,7 +54,7 @@ def surface_unknown(file: str, hint: str) -> Note:
 
 
 def hole(layer: str, km2: float) -> Note:
-    """W-HOLE-01: ground for which there are no data."""
+    """W-HOLE-01: ground without data, in square km."""
     text = (
         f"{layer}: there are no data for {km2:,.2f} km2 of the region (a missing tile, sea, or "
         "ground that was not measured). It stays unknown."
@@ -77,7 +77,7 @@ def items_changed(layer: str, gone: Sequence[str], new: Sequence[str]) -> Note:
 
 
 def seam(layer: str, cells: int, second: str, step: float) -> Note:
-    """W-SEAM-01: two products in one raster."""
+    """W-SEAM-01: two products in one raster; `step` in metres, NaN where they share no ground."""
     # NaN is the one number that does not equal itself.
     apart = "they share no ground to compare" if step != step else f"{step:+.2f} m off there"
     text = (
@@ -96,7 +96,7 @@ def shared_cells(layer: str, names: Sequence[str]) -> Note:
 
 
 def part_only(layer: str, share: float) -> Note:
-    """W-COVER-01: tiles that do not reach over the whole land."""
+    """W-COVER-01: tiles that leave part of the land out; `share` covered, 0..1."""
     text = f"{layer} covers {percent(share)} of the land and the ground around it."
     return Note("W-COVER-01", "warning", text.replace(NO_BREAK, " "))
 
@@ -184,7 +184,16 @@ def density(
     years: Sequence[int],
     held: tuple[int, float, float],
 ) -> Note:
-    """A-LIDAR-01: how dense and how old a point cloud is, and how far its ground can be trusted."""
+    """A-LIDAR-01: how dense and how old a point cloud is, and how far its ground can be trusted.
+
+    Parameters
+    ----------
+    points, ground : points per square metre, all of them and those on the ground
+    cell_m : cell size of what was made from it, metres
+    years : first and last year of measuring, empty where not known
+    held : (count, median, 95th percentile) of ground points kept back, and how far they lie from
+        the surface, metres
+    """
     span = " to ".join(str(year) for year in sorted({years[0], years[-1]})) if years else ""
     when = f"measured or filed in {span}, " if span else ""
     text = (

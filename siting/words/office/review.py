@@ -87,7 +87,14 @@ def headline(
     lowest_rate: float | None = None,
     highest_rate: float | None = None,
 ) -> str:
-    """The one sentence on top, by the verdict of `siting.review.headline`."""
+    """The one sentence on top, by the verdict of `siting.review.statistics.headline`.
+
+    Parameters
+    ----------
+    pairs : shares of pairs won, 0..1, or None with too few cameras
+    best_pairs : share that a perfect score would have won, 0..1
+    lowest_rate, highest_rate : events per 100 camera-days of the lowest and highest scores
+    """
     won = in_100(pairs) if pairs else ""
     if verdict == "few" or pairs is None:
         so_many = count(cameras, "camera is", "cameras are")
@@ -172,7 +179,7 @@ def order_only(pairs: Ends | None) -> str:
 def weight(
     label: str, *, protocol: float, value: float, low: float, high: float, proposed: float | None
 ) -> str:
-    """One criterion after the season."""
+    """One criterion after the season; every number is a ratio of records, None = no change."""
     said = f"{value:.1f} ({low:.1f} to {high:.1f})"
     if proposed is None:
         return f"{label}: {said} times as many records. It stays at {protocol:.2g}."
@@ -250,7 +257,10 @@ METHOD = (
 
 
 def held_out(protocol: float, proposed: float, none: float, se: float) -> str:
-    """How well each set of weights predicted cameras that it had not seen."""
+    """How well each set of weights predicted cameras that it had not seen.
+
+    All four are log scores summed over the cameras, without a unit; higher is better.
+    """
     return (
         "Cameras left out property by property and predicted from the others (higher is better): "
         f"protocol {protocol:.1f}, with the season {proposed:.1f}, no criteria {none:.1f}; the "

@@ -14,9 +14,10 @@ class VisitPlan:
 
     Parameters
     ----------
-    pictures_per_day, card_pictures : float
-    days_to_full_card, days_to_flat_battery : float
-    check_after_days : int
+    pictures_per_day : pictures a camera takes per day
+    card_pictures : pictures that fit on the card
+    days_to_full_card, days_to_flat_battery : days from set-up
+    check_after_days : int, days
         The usual time, or earlier where the card or the batteries would not last it.
     sums : plain sentences that show how each number came about
     """

@@ -41,7 +41,7 @@ def reading(heading_deg: float, magnetic_deg: float | None, *, span_deg: float =
 
 
 def span_words(middle_deg: float, span_deg: float) -> str:
-    """Both ends of a direction, clockwise.
+    """Both ends of a direction, clockwise, in whole degrees.
 
     Examples
     --------
@@ -62,7 +62,16 @@ def walk_lines(
     from_road: bool,
     unknown_crossings: int,
 ) -> list[str]:
-    """The walk to a spot, and what to mind on it."""
+    """The walk to a spot, and what to mind on it.
+
+    Parameters
+    ----------
+    length_m, climb_m : metres on the map, and metres up on the way there
+    there_min, back_min : minutes on foot
+    along : names of the trails and roads it follows
+    from_road : whether it starts at a road because no way in was given
+    unknown_crossings : streams it crosses where no crossing is known
+    """
     climb = f", {length(climb_m)} up" if climb_m >= _LEAST_CLIMB_M else ""
     trails = f", along {' and '.join(along)}" if along else ""
     lines = [
@@ -88,5 +97,5 @@ def _minutes(minutes: float) -> str:
 
 
 def look_line(radius_m: float) -> str:
-    """Where to look for the tree."""
+    """Where to look for the tree; `radius_m` in metres."""
     return f"The map is accurate to about {length(radius_m)}. Choose the best tree in the circle."

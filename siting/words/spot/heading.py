@@ -37,7 +37,7 @@ COMPASS_TROUBLE: Mapping[str, str] = {
 
 
 def heading_words(aim: Aim, *, lens_height_m: float) -> HeadingWords:
-    """Everything the card says about an aim."""
+    """Everything the card says about an aim; `lens_height_m` in metres above the ground."""
     trouble = COMPASS_TROUBLE.get(aim.compass_trouble, "")
     return HeadingWords(
         reason=reason(aim.best),
@@ -111,7 +111,7 @@ def _better(facts: HeadingFacts) -> str:
 
 
 def lens_advice(facts: HeadingFacts, *, lens_height_m: float) -> str:
-    """Height and tilt of the lens on the ground it stands on."""
+    """Height and tilt of the lens; `lens_height_m` in metres above the ground."""
     said = []
     if not np.isfinite(facts.rise_deg):
         said.append("tilt it to match the ground ahead")

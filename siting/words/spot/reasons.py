@@ -76,7 +76,14 @@ def why(
 def pulled_down(
     memberships: Mapping[str, float], measures: Mapping[str, float], *, radius_m: float
 ) -> tuple[str, ...]:
-    """What speaks against a spot, worst first."""
+    """What speaks against a spot, worst first.
+
+    Parameters
+    ----------
+    memberships : mapping from criterion to 0..1 at the spot
+    measures : mapping from layer name to the value at the spot, in the unit of its name
+    radius_m : how far off the point may be, metres
+    """
     rows = criteria.conditions()
     weak = [n for n in rows if n in memberships and memberships[n] < _WEAK]
     weak.sort(key=lambda n: memberships[n])
@@ -106,7 +113,15 @@ def on_site(
     dem_cell_m: float,
     search_radius: float,
 ) -> tuple[str, ...]:
-    """What only a look on site can settle, most important first."""
+    """What only a look on site can settle, most important first.
+
+    Parameters
+    ----------
+    role : land cover at the spot
+    measures : mapping from layer name to the value at the spot, in the unit of its name
+    dem_cell_m : cell size of the elevation file, metres
+    search_radius : how far around the point to look, metres
+    """
     fence_m = measures.get("distance_to_boundary_m", math.inf)
     stay = " and inside the boundary" if fence_m < search_radius else ""
     said = [

@@ -60,65 +60,118 @@ def make_spots(
     picture : what counts as standing in the picture: a spot is named for nothing else
     """
     lon, lat = _lonlat(candidates, land)
-    turned_deg = land.grid.convergence_deg
     spots: list[Spot] = []
     for n, candidate in enumerate(candidates):
         at = (candidate.row, candidate.col)
-        radius = radius_m[n]
-        held = {name: float(values[n]) for name, values in judged.memberships.items()}
         measures = {name: float(values[at]) for name, values in layers.items()}
         measures["heading_score"] = aims[n].score
-        bearings = {
-            name: bearing_to(values, at, cell_size_m=land.grid.cell_size_m)
-            for name, values in layers.items()
-            if name.startswith("distance_to_")
-        }
-        shown = partial(picture.shows, aims[n], radius_m=radius, turned_deg=turned_deg)
-        place = _place(candidate, shown, radius_m=radius)
+        bare = replace(
+            _numbers_of(candidate, judged, n),
+            rank=n + 1,
+            lon=float(lon[n]),
+            lat=float(lat[n]),
+            elevation_m=float(land.dem[at]),
+            score=float(totals[n]),
+            parts={name: float(values[n]) for name, values in parts.items()},
+            measures=measures,
+            cautions=tuple(caution_texts[n]),
+            search_radius_m=radius_m[n],
+            aim=aims[n],
+            heading_words=heading_words(aims[n], lens_height_m=lens_height_m),
+            walk=walks[n],
+            stability=_honest(firmness[n], measures, picture) if firmness else None,
+        )
+        shown = partial(
+            picture.shows,
+            aims[n],
+            radius_m=radius_m[n],
+            turned_deg=land.grid.convergence_deg,
+        )
+        bearings = _bearings(layers, at, cell_size_m=land.grid.cell_size_m)
+        named = _named(bare, candidate, judged.weights, bearings, shown)
         spots.append(
-            Spot(
-                rank=n + 1,
-                row=candidate.row,
-                col=candidate.col,
-                easting=candidate.easting,
-                northing=candidate.northing,
-                lon=float(lon[n]),
-                lat=float(lat[n]),
-                elevation_m=float(land.dem[at]),
-                score=float(totals[n]),
-                site_score=candidate.score,
-                attraction=float(judged.attraction[n]),
-                conditions=float(judged.conditions[n]),
-                memberships=held,
-                parts={name: float(values[n]) for name, values in parts.items()},
-                measures=measures,
-                why=why(
-                    held,
-                    judged.weights,
-                    measures,
-                    radius_m=radius,
-                    bearings_deg=bearings,
-                    named=place is not None,
-                ),
-                pulled_down=pulled_down(held, measures, radius_m=radius),
-                check=on_site(
-                    role=CoverRole(int(role[at])),
-                    measures=measures,
-                    dem_cell_m=land.dem_cell_m,
-                    search_radius=radius,
-                ),
-                cautions=tuple(caution_texts[n]),
-                search_radius_m=radius,
-                kind=_kind(held, judged.weights, measures, bearings, shown),
-                name=full_name(place) if place else "",
-                place=place,
-                aim=aims[n],
-                heading_words=heading_words(aims[n], lens_height_m=lens_height_m),
-                walk=walks[n],
-                stability=_honest(firmness[n], measures, picture) if firmness else None,
-            )
+            _in_words(named, judged.weights, bearings, CoverRole(int(role[at])), land.dem_cell_m)
         )
     return tuple(spots)
+
+
+def _numbers_of(candidate: Candidate, judged: Scores, n: int) -> Spot:
+    """What scoring says of a candidate; everything else is filled in by `make_spots`."""
+    return Spot(
+        rank=0,
+        row=candidate.row,
+        col=candidate.col,
+        easting=candidate.easting,
+        northing=candidate.northing,
+        lon=math.nan,
+        lat=math.nan,
+        elevation_m=math.nan,
+        score=math.nan,
+        site_score=candidate.score,
+        attraction=float(judged.attraction[n]),
+        conditions=float(judged.conditions[n]),
+        memberships={name: float(values[n]) for name, values in judged.memberships.items()},
+        measures={},
+        why=(),
+        pulled_down=(),
+        check=(),
+        cautions=(),
+        search_radius_m=math.nan,
+    )
+
+
+def _bearings(
+    layers: Mapping[str, FloatArray], at: tuple[int, int], *, cell_size_m: float
+) -> dict[str, float | None]:
+    """The way to what each distance is measured to, by layer, degrees from grid north."""
+    return {
+        name: bearing_to(values, at, cell_size_m=cell_size_m)
+        for name, values in layers.items()
+        if name.startswith("distance_to_")
+    }
+
+
+def _named(
+    spot: Spot,
+    candidate: Candidate,
+    weights: Mapping[str, float],
+    bearings: Mapping[str, float | None],
+    shown: Shown,
+) -> Spot:
+    """The spot with its name and kind: nothing that is out of its picture gives it either."""
+    place = _place(candidate, shown, radius_m=spot.search_radius_m)
+    return replace(
+        spot,
+        place=place,
+        name=full_name(place) if place else "",
+        kind=_kind(spot.memberships, weights, spot.measures, bearings, shown),
+    )
+
+
+def _in_words(
+    spot: Spot,
+    weights: Mapping[str, float],
+    bearings: Mapping[str, float | None],
+    role: CoverRole,
+    dem_cell_m: float,
+) -> Spot:
+    """The spot with its sentences: why here, what speaks against it, what to check."""
+    radius_m = spot.search_radius_m
+    return replace(
+        spot,
+        why=why(
+            spot.memberships,
+            weights,
+            spot.measures,
+            radius_m=radius_m,
+            bearings_deg=bearings,
+            named=spot.place is not None,
+        ),
+        pulled_down=pulled_down(spot.memberships, spot.measures, radius_m=radius_m),
+        check=on_site(
+            role=role, measures=spot.measures, dem_cell_m=dem_cell_m, search_radius=radius_m
+        ),
+    )
 
 
 @dataclass(frozen=True)
@@ -151,9 +204,10 @@ class Picture:
 
         Parameters
         ----------
-        away_m, bearing_deg : distance, and bearing from grid north, None where it is not known
-        radius_m : how far off the place may be: on coarse maps what is nearer may be in view
-        turned_deg : bearing of grid north from true north
+        away_m : distance, metres; infinite where there is no such thing
+        bearing_deg : degrees from grid north, None where it is not known
+        radius_m : how far off the place may be, metres: on coarse maps nearer things may be in view
+        turned_deg : bearing of grid north from true north, degrees
         """
         most = max(self.most_m, radius_m) if aim.span_deg else self.most_m
         if bearing_deg is None or not math.isfinite(away_m):

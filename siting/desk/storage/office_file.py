@@ -1,0 +1,128 @@
+"""The office file as SQLite: opening, copying, and acts that happen whole or not at all.
+
+Only Python's sqlite3 touches the file in this process. A wheel of another library carries a SQLite
+of its own, and two of them in one process do not see each other's locks: rows that were saved get
+lost.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from siting.desk.storage.clock import now_text
+from siting.desk.storage.schema import SCHEMA, VERSION_TABLE, add_functions, create
+from siting.errors import ResourceError, SitingError
+
+FILE = "office.gpkg"
+_WAIT_MS = 5000
+
+
+class OfficeFile:
+    """An open office file.
+
+    Raises
+    ------
+    SitingError
+        E-DESK-01 when the file is not an office file or of a newer version.
+    ResourceError
+        E-DISK-01 when it cannot be opened or written.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / FILE
+        with _failures_of(self.path):
+            self._db = sqlite3.connect(
+                self.path, timeout=_WAIT_MS / 1000, isolation_level=None, check_same_thread=False
+            )
+            self._db.row_factory = sqlite3.Row
+            self._db.execute("PRAGMA journal_mode = DELETE")
+            self._db.execute("PRAGMA synchronous = FULL")
+            add_functions(self._db)
+            self._open()
+
+    def _open(self) -> None:
+        tables = {row["name"] for row in self._db.execute("SELECT name FROM sqlite_master")}
+        if not tables:
+            with self._act("made", "office"):
+                create(self._db, at=now_text())
+            return
+        known = VERSION_TABLE in tables
+        query = f"SELECT number FROM {VERSION_TABLE}"
+        version = self._db.execute(query).fetchone()["number"] if known else 0
+        if version != SCHEMA:
+            raise SitingError(
+                "E-DESK-01",
+                f"{self.path} has version {version}.",
+                rule=f"This program works on office files of version {SCHEMA}.",
+                cure="Update siting, or name another folder with -o.",
+            )
+
+    def close(self) -> None:
+        """End the connection."""
+        self._db.close()
+
+    def copy_to(self, target: Path) -> None:
+        """A copy of one moment, also while somebody writes."""
+        with _failures_of(target):
+            self._db.execute("VACUUM INTO ?", (str(target),))
+
+    # --- one act, whole or not at all --------------------------------------------------------
+
+    @contextmanager
+    def _act(self, what: str, uid: str, before: Any = None, after: Any = None) -> Iterator[None]:
+        """A transaction that also writes one line of the record of changes."""
+        with _failures_of(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute(
+                    "INSERT INTO change (at, what, uid, before, after) VALUES (?, ?, ?, ?, ?)",
+                    (now_text(), what, uid, _json(before), _json(after)),
+                )
+                self._db.execute("COMMIT")
+            except BaseException:
+                self._db.execute("ROLLBACK")
+                raise
+
+    def _insert(self, table: str, values: Mapping[str, Any]) -> str:
+        uid = secrets.token_hex(8)
+        at = now_text()
+        row = {"uid": uid, "rev": 1, "made_at": at, "changed_at": at, **values}
+        names = ", ".join(row)
+        marks = ", ".join("?" for _ in row)
+        self._db.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(row.values()))
+        return str(row["uid"])
+
+
+def _json(value: Any) -> str | None:
+    return None if value is None else json.dumps(value, sort_keys=True, separators=(",", ":"))
+
+
+@contextmanager
+def _failures_of(path: Path) -> Iterator[None]:
+    """SQLite's failures as errors of this program, with what to do."""
+    try:
+        yield
+    except sqlite3.OperationalError as error:
+        locked = "locked" in str(error)
+        raise ResourceError(
+            "E-LOCK-01" if locked else "E-DISK-01",
+            f"{path} cannot be written: {error}.",
+            rule="A change is kept whole or not at all; nothing was changed.",
+            cure="Close the map program that is editing the file."
+            if locked
+            else "Free some space, or check the folder's permissions.",
+        ) from error
+    except sqlite3.DatabaseError as error:
+        raise SitingError(
+            "E-DESK-01",
+            f"{path} is not an office file: {error}.",
+            rule="An office file is a GeoPackage that the desk made.",
+            cure="Name another folder with -o, or bring back a copy from its backup folder.",
+        ) from error

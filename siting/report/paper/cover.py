@@ -1,0 +1,61 @@
+"""The cover of the field sheet: a map of the parcel, and the key to it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import shapely
+from markupsafe import Markup
+from shapely import Geometry
+
+from siting.report.paper.plan import plan, window_around
+from siting.report.shared.facts import SpotFacts
+from siting.report.shared.text import clean
+from siting.types import Result
+from siting.words.sheet import MAP_KEY
+
+_COVER_WIDTH_MM = 186.0
+
+
+def cover_map(
+    result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometry], warnings: int
+) -> Markup:
+    """The map of the whole parcel with its spots and walks.
+
+    Parameters
+    ----------
+    shut : areas where no camera may stand, see `shut_areas`
+    warnings : how many warnings stand below the map and take room from it
+    """
+    shapes = [result.land.parcel_shape, *(f.walk.line for f in facts if f.walk is not None)]
+    bounds = shapely.buffer(shapely.box(*shapely.total_bounds(shapes)), 25.0).bounds
+    height = _cover_height_mm(len(facts), warnings)
+    window = window_around(bounds, width_mm=_COVER_WIDTH_MM, height_mm=height, key="cover")
+    label = clean(result.land.parcel.label or result.land.parcel.id)
+    title = f"Map of {label} with the spots"
+    return Markup(plan(result, window, facts=facts, shut=shut, title=title))
+
+
+def _cover_height_mm(spots: int, warnings: int) -> float:
+    """Height left for the map on a Letter page at 10 points, below and above its text."""
+    return min(max(196.0 - 9.6 * spots - 9.0 * warnings, 70.0), 150.0)
+
+
+def marks(result: Result, facts: Sequence[SpotFacts]) -> list[tuple[str, str]]:
+    """The key of the maps: only what is there, by (class of the sample, words)."""
+    vectors = result.land.vectors
+    there = {
+        "parcel": True,
+        "no-go": True,
+        "walk": any(fact.walk for fact in facts),
+        "stream": "water" in vectors,
+        "valley": bool(result.valley_lines),
+        "trail": "trails" in vectors,
+        "road": "roads" in vectors,
+        "building": "buildings" in vectors,
+        "crossing": "crossings" in vectors,
+        "contour": True,
+        "search": True,
+        "view": any(fact.facing.heading_deg is not None for fact in facts),
+    }
+    return [(name, words) for name, words in MAP_KEY.items() if there[name]]
