@@ -41,6 +41,7 @@ SEVERITY: Mapping[str, int] = {
     "W-NOCOVER-01": 2,
     "W-USE-01": 2,
     "W-STREAM-01": 2,
+    "W-SCANT-01": 2,
     "W-CLASS-01": 2,
     "W-OVERVIEW-01": 2,
     "W-SURFACE-01": 2,

@@ -191,11 +191,15 @@ def site_land(
                     *drawn_remark,
                 )
             ),
-            *_result_notes(spots, usable),
+            *_result_notes(spots, usable, scant_share=protocol.assign.scant_share),
         ),
         usable_share=usable,
         proposal=proposal_of(
-            land.decisions, {spot.place_id: spot.rank for spot in spots}, offered=offered
+            land.decisions,
+            {spot.place_id: spot.rank for spot in spots},
+            parcel=land.parcel.id,
+            known=land.known_places,
+            offered=offered,
         ),
         random_places=drawn,
     )
@@ -318,11 +322,25 @@ def _at(ground: Ground, layer: str, candidate: Candidate) -> float:
     return np.inf if values is None else float(values[candidate.row, candidate.col])
 
 
-def _result_notes(spots: Sequence[object], usable: float) -> tuple[Note, ...]:
+def _result_notes(
+    spots: Sequence[object], usable: float, *, scant_share: float
+) -> tuple[Note, ...]:
+    """What to know before a camera is promised: no spot, hardly any ground, or one place only."""
     if spots:
-        return ()
+        return _scant_notes(len(spots), usable, scant_share)
     text = (
         f"No spot was found: {percent(usable)} of the parcel is suitable for a camera, and "
         "no place on it scores enough."
     )
     return (Note("W-NOSPOT-01", "warning", text),)
+
+
+def _scant_notes(count: int, usable: float, scant_share: float) -> tuple[Note, ...]:
+    look = "Look at it with the owner before a camera is promised."
+    if usable < scant_share:
+        text = f"Only {percent(usable)} of this parcel is open to a camera. {look}"
+        return (Note("W-SCANT-01", "warning", text),)
+    if count == 1:
+        text = f"There is one place only: if it is no good, there is no second. {look}"
+        return (Note("W-SCANT-01", "warning", text),)
+    return ()

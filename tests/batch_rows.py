@@ -59,7 +59,7 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
         "the brook.",
         "cautions": list(CAUTIONS),
         "caution_spots": [[] for _ in CAUTIONS],
-        "decided": "",
+        "decided": None,
         "warnings": [],
         "top": [] if score is None else [spot],
     }

@@ -270,3 +270,34 @@ def test_a_parcel_with_one_place_is_not_proposed_without_a_word():
     assert "no second place to go to" in cell.because
     (cell,) = assign([option("A", "P1", 0.0)], cells=["A"], rules=rules()).cells
     assert "no second place" not in cell.reason + cell.because
+
+
+def settled(cell, parcel, x_m, *, decided, spot=1, score=0.5):
+    return replace(option(cell, parcel, x_m, score=score, spot=spot), decided=decided)
+
+
+def test_a_camera_that_stands_holds_its_cell_against_a_better_spot_and_a_choice():
+    stands = settled("A", "P1", 0.0, decided="camera up", spot=None, score=float("nan"))
+    chosen = settled("A", "P2", 500.0, decided="chosen", score=0.7)
+    better = option("A", "P3", 900.0, score=0.95)
+    # Within the distance that is asked for of A's camera: it must give way.
+    near, far = option("B", "P4", 800.0, score=0.9), option("B", "P5", 5000.0, score=0.3)
+    found = assign([better, chosen, stands, near, far], cells=["A", "B"], rules=rules())
+    assert cameras(found) == [stands, far]
+    assert found.cells[0].reason == "A camera stands at P1 already."
+    assert "P3" in {o.parcel for o in found.cells[0].reserves}
+    without = assign([better, near, far], cells=["A", "B"], rules=rules())
+    assert better in cameras(without)
+
+
+def test_two_cameras_that_stand_too_near_are_left_where_they_are():
+    one = settled("A", "P1", 0.0, decided="camera up")
+    two = settled("B", "P2", 100.0, decided="chosen")
+    assert cameras(assign([one, two], cells=["A", "B"], rules=rules())) == [one, two]
+
+
+def test_a_choice_below_the_lowest_score_still_counts():
+    weak = settled("A", "P1", 0.0, decided="chosen", score=0.1, spot=9)
+    found = assign([weak], cells=["A"], rules=rules(lowest=0.5, spots_per_parcel=2))
+    assert cameras(found) == [weak]
+    assert found.cells[0].reason == "P1 spot 9 (index 0.1) was chosen for the camera."

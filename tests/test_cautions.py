@@ -212,7 +212,10 @@ def test_visit_plan_by_hand():
 
 
 def test_visit_is_never_later_than_usual_nor_less_than_a_day():
-    assert visit_plan(VisitRules()).check_after_days == 14
+    assert visit_plan(VisitRules(pictures_per_trigger=3.0)).check_after_days == 14
+    # Ten pictures a trigger, our default: 40 x 10 = 400 a day; 6,000 / 400 = 15 days of pictures
+    # and 120 of waiting: 1 / (1/15 + 1/120) = 13.3 days, the earliest of all.
+    assert visit_plan(VisitRules()).check_after_days == 13
     assert visit_plan(VisitRules(card_gb=0.1)).check_after_days == 1
 
 

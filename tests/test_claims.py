@@ -151,7 +151,7 @@ def statements(result, protocol, inputs) -> Iterator[str]:
         yield fact.spot.kind.replace("_", " ")
     yield from (feature.words for feature in result.features)
     limit = limit_of(result, rules=protocol.no_go)
-    yield letter_sentence(result, limit=limit, firm=None)
+    yield letter_sentence(result, limit=limit, firm=None, scant_share=0.05)
     for row in layers_data(result, grid=result.land.grid):
         yield row["label"] if row["key"] != "features" else ""
     yield from (words for name, words in _marks(result, facts) if name not in ("no-go", "road"))

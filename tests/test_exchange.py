@@ -375,7 +375,7 @@ def test_geopackage_is_one(package):
     kinds = dict(pyogrio.list_layers(package))
     assert kinds == {
         "spots": "Point",
-        "search_areas": "Polygon",
+        "search_areas": "MultiPolygon",
         "walks": "LineString",
         "no_go": "MultiPolygon",
         "parcel": "MultiPolygon",

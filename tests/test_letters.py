@@ -19,6 +19,7 @@ from siting.words.spot.no_go import REASONS
 from tests.fake_result import FIRM, fake_result, fake_spot, frame
 
 RULES = Protocol().no_go
+SCANT = 0.05
 
 
 def with_closed(result, reason: NoGo, share: float, *, spots=()):
@@ -104,7 +105,9 @@ def test_little_that_draws_animals(result):
 
 def sentence(result, spots: list[Spot], *, closed=0.1, firm=None) -> str:
     changed = with_closed(result, NoGo.LIVESTOCK, closed, spots=spots)
-    return letter_sentence(changed, limit=limit_of(changed, rules=RULES), firm=firm)
+    return letter_sentence(
+        changed, limit=limit_of(changed, rules=RULES), firm=firm, scant_share=SCANT
+    )
 
 
 def test_the_sentence_in_every_case(result):
@@ -120,7 +123,8 @@ def test_the_sentence_in_every_case(result):
         "log over the brook."
     )
     assert sentence(result, good[:1], firm=1) == start + (
-        "the maps show one place that would suit a camera well; the place: log over the brook."
+        "the maps show one place that would suit a camera well; the place: log over the brook; "
+        "there is no second place to go to, so we would like to look at the place with you first."
     )
     assert sentence(result, fair) == start + (
         "the maps show 3 places where a camera could stand, though little on it is known to "
@@ -208,7 +212,8 @@ def test_a_little_closed_ground_limits_nothing(result):
 
 def test_a_scant_parcel_is_told_in_its_letter(result):
     good = replace(fake_spot(1, land=result.land), score=1.5, attraction=1.6)
-    for share, told in ((0.97, True), (0.94, False)):
-        closed = with_closed(result, NoGo.LIVESTOCK, share, spots=[good])
-        said = letter_sentence(closed, limit=limit_of(closed, rules=RULES), firm=None)
+    for share, spots, told in ((0.97, [good] * 2, True), (0.94, [good] * 2, False),
+                               (0.2, [good], True)):  # fmt: skip
+        said = sentence(result, spots, closed=share)
         assert ("look at the place with you first" in said) == told
+    assert "there is no second place to go to" in said

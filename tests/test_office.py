@@ -14,13 +14,17 @@ from siting.batch.output.office import office_files
 from siting.batch.output.tables import Batch
 from siting.batch.run import run_batch
 from siting.batch.work import Options
-from siting.decisions.model import Record
+from siting.decisions.history import reported
+from siting.decisions.model import DecisionsFile, Record
+from siting.decisions.places import KnownPlace, named_places, remembered
+from siting.decisions.proposal import proposal_of
 from siting.disk.files import safe_name
 from siting.errors import SitingError
-from siting.read.vector.decision_files import Decisions
+from siting.read.vector.decision_files import Decisions, Given, decisions_of
 from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
+from siting.types import Parcel
 from tests.batch_tools import Quiet, quick_protocol, small_land
 
 HERE = {"location": "P01-AAAA", "planned_lat": 45.0, "planned_lon": -92.0, "radius_m": 15}
@@ -56,6 +60,44 @@ def test_a_camera_that_was_moved_has_two_deployments():
     assert one["timestampIssues"] == "false"
 
 
+def test_a_report_under_the_new_name_reaches_the_camera_that_was_moved():
+    (_, moved) = table_of(files_of()["deployments.csv"])
+    later = Record(state="taken down", at="2027-06-01", location=moved["locationID"])
+    one, two = table_of(files_of((*STORY, later))["deployments.csv"])
+    assert two["deploymentEnd"].startswith("2027-06-01")
+    assert (one["locationID"], two["locationID"]) == ("P01-AAAA", moved["locationID"])
+
+
+def test_a_camera_that_was_moved_is_asked_for_where_it_stands_now():
+    (_, moved) = table_of(files_of()["deployments.csv"])
+    found = proposal_of(STORY, {"P01-AAAA": 2}, parcel="P01", offered=("P01-BBBB", "it is best"))
+    assert (found.place_id, found.rank) == (moved["locationID"], None)
+    assert (found.state, found.lat, found.lon) == ("camera up", 45.001, -92.0)
+    down = Record(state="taken down", at="2027-06-01", **HERE)
+    offered = proposal_of((*STORY, down), {"P01-BBBB": 1}, parcel="P01",
+                          offered=("P01-BBBB", "it is best."))  # fmt: skip
+    assert (offered.rank, offered.state, offered.reason) == (1, "proposed", "it is best")
+
+
+def test_the_state_of_a_parcel_is_that_of_its_camera():
+    out = Record(state="ruled out", at="2027-05-01", location="P01-CCCC", reason="wet",
+                 planned_lat=45.0, planned_lon=-92.001)  # fmt: skip
+    assert reported((*STORY[:2], out), parcel="P01") == ("checked", "2027-04-17")
+    assert reported((out,), parcel="P01") == ("ruled out", "2027-05-01")
+    assert reported((), parcel="P01") == ("", "")
+
+
+def test_a_place_is_as_wide_as_it_was_first():
+    known = KnownPlace("P01-AAAA", -92.0, 45.0, 40.0)
+    found = decisions_of(
+        (Given("a.json", "", True, DecisionsFile(format="siting decisions 1", parcel="P01",
+                                                 records=STORY[:1])),),
+        Parcel("P01", "", None, "EPSG:4326"), known=[known])  # fmt: skip
+    (again,) = named_places([(-92.0, 45.0003, 15.0)], found.known, parcel="P01")
+    assert again.id == "P01-AAAA"
+    assert remembered(found.known, ()) == (known,)
+
+
 def test_check_visits_and_what_is_due():
     written = files_of(STORY[:2])
     (visit,) = table_of(written["check_visits.csv"])
@@ -66,7 +108,7 @@ def test_check_visits_and_what_is_due():
     )
     assert visit["when"] == "2027-04-17T12:00:00-06:00"
     (due,) = table_of(written["due.csv"])
-    assert (due["last_visit"], due["due"]) == ("2027-04-17", "2027-05-01")
+    assert (due["last_visit"], due["due"]) == ("2027-04-17", "2027-04-30")
     assert "empty card" in due["bring"]
     assert table_of(files_of((*STORY[:2], Record(state="taken down", at="2027-05-01", **HERE)))[
         "due.csv"]) == []  # fmt: skip
@@ -143,7 +185,8 @@ def test_the_proposed_spot_reaches_page_sheet_gpx_and_deployments(tmp_path):
         assert said in (folder / "field_sheet.html").read_text()
         assert said in (folder / "spots.gpx").read_text()
         island = (folder / "map.html").read_text()
-        assert f'"proposed":{{"spot":{choice.chosen.spot},"because":"' in island
+        spot = choice.chosen.spot
+        assert f'"proposed":{{"spot":{spot},"state":"proposed","because":"' in island
         rows = table_of((folder / "deployments.csv").read_text())
         asked = [row for row in rows if "decision:proposed" in row["deploymentTags"]]
         assert [f"rank:{choice.chosen.spot}" in row["deploymentTags"] for row in asked] == [True]

@@ -71,7 +71,8 @@ def words_of(html):
 
 def test_cover_and_one_page_to_each_of_the_first_spots(result):
     pages = re.findall(r'<section class="page[^"]*" aria-labelledby="([^"]+)"', sheet(result))
-    assert pages == ["top", "before", "spot-1", "spot-2", "spot-3", "spot-4"]
+    assert pages == ["top", "before", "spot-1", "spot-2", "spot-3", "spot-4",
+                     "check-visits"]  # fmt: skip
     two = sheet(result, Protocol(sheet=SheetRules(spots=2)))
     assert re.findall(r'aria-labelledby="(spot-\d)"', two) == ["spot-1", "spot-2"]
     assert two.count('<tr><th scope="row">') == 4  # the table names all
@@ -188,7 +189,9 @@ def test_checklist_has_all_its_steps(result):
 
 
 def test_the_visit_plan_shows_its_sums(result):
-    protocol = Protocol(visits=VisitRules(card_gb=4.0, triggers_per_day=200.0))
+    protocol = Protocol(
+        visits=VisitRules(card_gb=4.0, triggers_per_day=200.0, pictures_per_trigger=3.0)
+    )
     words = words_of(sheet(result, protocol))
     for line in visit_plan(protocol.visits).sums:
         assert line in words

@@ -221,3 +221,13 @@ def test_one_end_of_the_window_gives_a_year() -> None:
     assert (track.n_days, track.first_day) == (365, dt.date(2026, 5, 1))
     track = sun_track(45.0, 0.0, last_day=dt.date(2026, 5, 1), time_zone="UTC")
     assert (track.n_days, track.last_day) == (365, dt.date(2026, 5, 1))
+
+
+def test_the_180th_meridian_is_a_place_from_either_side():
+    """A map's arithmetic gives -180.00000000000003 back; the parcel there was refused."""
+    days = {"first_day": dt.date(2027, 4, 1), "last_day": dt.date(2027, 4, 3)}
+    east, west = (
+        sun_track(-17.0, lon, time_zone="Pacific/Fiji", **days)
+        for lon in (-180.00000000000003, -180.0)
+    )
+    assert np.array_equal(east.azimuth_deg, west.azimuth_deg)

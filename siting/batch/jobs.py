@@ -15,9 +15,9 @@ import numpy as np
 import shapely
 
 from siting.batch.fingerprints import NO_DECISIONS
-from siting.batch.rows import Done, Failure, ScoredParcel, ScoredSpot
+from siting.batch.rows import Done, Failure, ScoredParcel, ScoredSpot, SettledPlace
 from siting.batch.survey.assign_program import Option, place_kind
-from siting.decisions.proposal import proposal_of
+from siting.decisions.proposal import PROPOSED
 from siting.disk.files import LAST, check_unlinked, safe_name
 from siting.disk.paths import file_and_layer
 from siting.errors import SitingError, memory_error, out_of_memory
@@ -143,7 +143,9 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
         "limit": limit.words,
         "limit_share": _number(limit.share, 4),
         "problem": limit.problem,
-        "sentence": letter_sentence(result, limit=limit, firm=firm),
+        "sentence": letter_sentence(
+            result, limit=limit, firm=firm, scant_share=protocol.assign.scant_share
+        ),
         "cautions": list(dict.fromkeys(text for spot in result.spots for text in spot.cautions)),
         "caution_spots": _caution_spots(result),
         "warnings": [note.text for note in result.notes if note.level == "warning"],
@@ -168,10 +170,18 @@ def firm_count(spots: tuple[Spot, ...]) -> int | None:
     return firm if known or not spots else None
 
 
-def _decided(result: Result) -> str:
-    """The place where a volunteer wants the camera or it stands already; "" if neither."""
-    proposal = proposal_of(result.land.decisions, {})
-    return proposal.place_id if proposal and proposal.state != "proposed" else ""
+def _decided(result: Result) -> SettledPlace | None:
+    """The place that a volunteer chose or a camera stands at; None where there is none."""
+    asked = result.proposal
+    if asked is None or asked.state == PROPOSED or asked.lon is None or asked.lat is None:
+        return None
+    return {
+        "state": asked.state,
+        "spot": asked.rank,
+        "place_id": asked.place_id,
+        "lon_deg": round(asked.lon, 6),
+        "lat_deg": round(asked.lat, 6),
+    }
 
 
 def _spot_row(spot: Spot) -> ScoredSpot:
@@ -212,26 +222,42 @@ def too_large(needed: int) -> Failure:
 
 
 def options_of(row: ScoredParcel) -> list[Option]:
-    """The spots of a parcel that may become the camera of its cell."""
-    priority = float("nan") if row["priority"] is None else float(row["priority"])
+    """The spots of a parcel that may become the camera of its cell.
+
+    Where one was chosen, or a camera stands, only that place: also where it is no spot any more.
+    """
+    settled = row["decided"]
+    if settled is None:
+        return [_option(row, spot) for spot in row["top"]]
+    mine = [spot for spot in row["top"] if spot["place_id"] == settled["place_id"]]
+    if mine:
+        return [_option(row, mine[0])]
     return [
         Option(
             cell=row["survey_cell"],
             parcel=row["parcel_id"],
-            spot=spot["spot"],
-            lon=spot["lon_deg"],
-            lat=spot["lat_deg"],
-            score=spot["score"],
-            kind=spot["kind"],
-            priority=priority,
-            usable_share=float(row["usable_share"]),
-            of_spots=len(row["top"]),
+            spot=None,
+            lon=settled["lon_deg"],
+            lat=settled["lat_deg"],
+            score=math.nan,
+            kind=place_kind(""),
+            decided=settled["state"],
         )
-        for spot in _offered_spots(row)
     ]
 
 
-def _offered_spots(row: ScoredParcel) -> list[ScoredSpot]:
-    """The spots of a parcel that may be proposed: the one that was chosen, where there is one."""
-    chosen = [spot for spot in row["top"] if row["decided"] == spot["place_id"]]
-    return chosen or list(row["top"])
+def _option(row: ScoredParcel, spot: ScoredSpot) -> Option:
+    settled = row["decided"]
+    return Option(
+        cell=row["survey_cell"],
+        parcel=row["parcel_id"],
+        spot=spot["spot"],
+        lon=spot["lon_deg"],
+        lat=spot["lat_deg"],
+        score=spot["score"],
+        kind=spot["kind"],
+        priority=math.nan if row["priority"] is None else float(row["priority"]),
+        usable_share=float(row["usable_share"]),
+        of_spots=len(row["top"]),
+        decided=settled["state"] if settled else "",
+    )

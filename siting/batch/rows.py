@@ -29,6 +29,16 @@ class ScoredSpot(TypedDict):
     stability: str
 
 
+class SettledPlace(TypedDict):
+    """Where a camera stands ("camera up") or is to go ("chosen"); `spot` is None off the list."""
+
+    state: str
+    spot: int | None
+    place_id: str
+    lon_deg: float
+    lat_deg: float
+
+
 class ScoredParcel(TypedDict):
     """One scored parcel; None is "not known" or, for `best_score`, "no spot".
 
@@ -54,7 +64,7 @@ class ScoredParcel(TypedDict):
     cautions: list[str]
     caution_spots: list[list[int]]
     warnings: list[str]
-    decided: str
+    decided: SettledPlace | None
     top: list[ScoredSpot]
 
 

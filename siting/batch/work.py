@@ -17,6 +17,7 @@ from siting.batch.output.tables import Batch
 from siting.batch.rows import Done, FailedParcel, Failure, ScoredParcel
 from siting.batch.survey.assign import Assignment, assign
 from siting.batch.worklist import Decided, Sizes, outlines
+from siting.decisions.history import reported
 from siting.decisions.places import KnownPlace
 from siting.disk.files import LAST, file_hash
 from siting.read.land import credits_of
@@ -146,9 +147,19 @@ class Work:
             p.id: parcel_folder(Path(), p.id).as_posix() for p in self.parcels if p.id in wanted
         }
         notes = [note.text for note in self.decided.notes]
-        lines = credits_of(self.inputs)
+        states = {
+            name: reported(found.records, parcel=name, known=found.known)
+            for name, found in self.decided.of.items()
+        }
         return Batch(
-            self._rows(), failures, outlines(self.parcels), pages, assignment, notes, credits=lines
+            self._rows(),
+            failures,
+            outlines(self.parcels),
+            pages,
+            assignment,
+            notes,
+            states,
+            credits=credits_of(self.inputs),
         )
 
     def places_csv(self) -> str:
@@ -251,7 +262,7 @@ class Work:
         rows = {row["parcel_id"]: row for row in self._rows()}
         offers = {}
         for choice in assignment.cells if assignment else ():
-            if choice.chosen is not None:
+            if choice.chosen is not None and not choice.chosen.decided:
                 top = rows[choice.chosen.parcel]["top"]
                 spot = next(s for s in top if s["spot"] == choice.chosen.spot)
                 offers[choice.chosen.parcel] = (spot["place_id"], choice.because)

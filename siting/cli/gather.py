@@ -75,7 +75,7 @@ from siting.cli.progress_line import progress_line
 )
 @click.option("--allow-host", multiple=True, help="Another host that may be asked for data.")
 def gather(out: Path, **options: Any) -> None:
-    """Gather open elevation, land cover and layers for a piece of land into a folder.
+    """Gather open data for a piece of land into a folder.
 
     This is the only command that uses the network. Run it again to resume or renew.
     """

@@ -156,7 +156,10 @@ def _typed(key: str, value: str) -> Any:
         try:
             return dt.date.fromisoformat(value)
         except ValueError as error:
-            raise click.BadParameter(f"{value!r} is not a date; use YYYY-MM-DD.") from error
+            from siting.settings.inputs import iso_form
+
+            said = f"{value!r} is not a date; use {iso_form(value)}."
+            raise click.BadParameter(said) from error
     if key == "land_cover.legend" and value.lower().endswith(".csv"):
         return str(Path(value).absolute())
     return value

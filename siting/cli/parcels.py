@@ -10,10 +10,19 @@ import click
 from siting.cli.options import input_options, overwrite_option, settings_of
 from siting.cli.progress_line import progress_line
 
+OUT_OPTION = click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("out"),
+    show_default=True,
+    help="Output folder.",
+)
+
 
 @click.command()
 @input_options
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
+@OUT_OPTION
 @click.option(
     "--public",
     is_flag=True,
@@ -52,7 +61,7 @@ def _pages(context: click.Context, option: click.Parameter, value: str) -> int |
 
 @click.command()
 @input_options
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
+@OUT_OPTION
 @click.option(
     "--pages",
     default="best 20",

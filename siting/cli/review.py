@@ -40,7 +40,7 @@ def review(
     public: bool,
     overwrite: bool,
 ) -> None:
-    """Check whether higher scores recorded more, from last season's Camera Trap Data Packages."""
+    """Check whether higher scores recorded more last season."""
     from siting.commands import review_to_folder
 
     if bool(group) != bool(species):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from siting.decisions.model import Record
@@ -95,15 +95,16 @@ def deployments_of(
     """The deployments that records of one parcel come to, by start.
 
     A record speaks of the camera that was put up under its `location`, also after that camera was
-    moved: the page that writes it lists no other. A camera that was moved stands at a place of its
-    own: a known one within the search radius, else one with a new name.
+    moved: the page that writes it lists no other; a page made later knows the new place by its own
+    name. A camera that was moved stands at a place of its own: a known one within the search
+    radius, else one with a new name.
     """
     records = in_order(records)
     names = [*known, *places_of(records)]
     done: list[Deployment] = []
     standing: dict[str, tuple[str, Record, list[Record]]] = {}
     for record in records:
-        key = place_key(record)
+        key = _camera_of(record, standing)
         if record.state == "checked" and key in standing:
             standing[key][2].append(record)
         if record.state not in ("camera up", "moved", "taken down"):
@@ -119,6 +120,36 @@ def deployments_of(
             standing[key] = (place.id, record, [])
     done += [Deployment(parcel, loc, up, None, tuple(c)) for loc, up, c in standing.values()]
     return tuple(sorted(done, key=lambda d: (moment_of(d.start), d.location)))
+
+
+def reported(
+    records: Iterable[Record], *, parcel: str, known: Iterable[KnownPlace] = ()
+) -> tuple[str, str]:
+    """What was last reported of a parcel, and the day: of a camera that stands before all else."""
+    records = in_order(records)
+    standing = [d for d in deployments_of(records, parcel=parcel, known=known) if d.end is None]
+    last = max((d.last_seen for d in standing), key=moment_of, default=None)
+    if last is None and not records:
+        return "", ""
+    found = last or records[-1]
+    return found.state, found.at.isoformat()[:10]
+
+
+def _camera_of(record: Record, standing: Mapping[str, tuple[str, Record, list[Record]]]) -> str:
+    """The key of the camera that a record speaks of, by the name of then or of now."""
+    key = place_key(record)
+    if key in standing:
+        return key
+    return next((other for other, (place, _, _) in standing.items() if place == key), key)
+
+
+def deployed_places(deployments: Iterable[Deployment]) -> tuple[KnownPlace, ...]:
+    """Where cameras stood or stand, under the names their deployments have."""
+    return tuple(
+        KnownPlace(d.location, d.start.lon or 0.0, d.start.lat or 0.0,
+                   d.start.radius_m or _DEFAULT_RADIUS_M)
+        for d in deployments
+    )  # fmt: skip
 
 
 def _standing_place(record: Record, names: Sequence[KnownPlace], parcel: str) -> KnownPlace:

@@ -55,7 +55,7 @@ def named_places(
     parcel : str
         Identifier of the parcel; the names of its places begin with it.
     """
-    before = list({place.id: place for place in known}.values())
+    before = list(first_of_each(known).values())
     pairs = sorted(
         (apart_m(lon, lat, place), n, k)
         for n, (lon, lat, radius_m) in enumerate(spots)
@@ -96,5 +96,13 @@ def remembered(known: Iterable[KnownPlace], now: Iterable[KnownPlace]) -> tuple[
 
     A known place stays where it was first: a name would else wander with every new raster.
     """
-    out = {place.id: place for place in now} | {place.id: place for place in known}
+    out = first_of_each([*known, *now])
     return tuple(out[name] for name in sorted(out))
+
+
+def first_of_each(places: Iterable[KnownPlace]) -> dict[str, KnownPlace]:
+    """Each place once, by its name: where it was written first, and as wide as it was then."""
+    out: dict[str, KnownPlace] = {}
+    for place in places:
+        out.setdefault(place.id, place)
+    return out

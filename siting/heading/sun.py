@@ -33,6 +33,7 @@ date differs by less than 0.4 degrees."""
 
 _MOST_DAYS = 92
 _POSITION_STEP_DEG = 0.05
+_ROUNDING_DEG = 1e-9
 _EARLIEST, _LATEST = dt.date(1700, 1, 1), dt.date(2250, 12, 31)
 
 
@@ -98,7 +99,8 @@ def sun_track(
     """
     zone = _zone(time_zone)
     first, last = _days(_day(first_day, zone), _day(last_day, zone))
-    if not (-90 <= latitude_deg <= 90 and -180 <= longitude_deg <= 180):
+    # A place on the 180th meridian comes back from its map a rounding error beyond it.
+    if not (-90 <= latitude_deg <= 90 and abs(longitude_deg) <= 180 + _ROUNDING_DEG):
         raise SitingError(
             "E-CRS-07",
             f"Latitude {latitude_deg}, longitude {longitude_deg} is not a place on Earth.",

@@ -6,16 +6,12 @@ import datetime as dt
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from siting.disk.files import LAST, remove, staged
 from siting.report.destination import PUBLIC, SCORE, check_destination
 from siting.settings.inputs import Inputs, SurveyInput
 from siting.settings.protocol import Protocol
 from siting.types import Result
-
-if TYPE_CHECKING:
-    from siting.report.page.data import Proposal
 
 Content = Callable[[], str | bytes]
 
@@ -119,7 +115,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
     drawn = _random_contents(result, protocol=protocol, survey=inputs.survey)
     survey, camera = inputs.survey, protocol.camera
     return {
-        "map.html": lambda: map_page(result, protocol=protocol, proposal=_asked_for(result)),
+        "map.html": lambda: map_page(result, protocol=protocol),
         "field_sheet.html": lambda: field_sheet(
             result, facts, protocol=protocol, survey=inputs.survey
         ),
@@ -150,16 +146,6 @@ def _random_contents(
         lambda: drawn.datapackage_json(result, survey=survey),
     )
     return dict(zip(_DRAWN, makers, strict=True))
-
-
-def _asked_for(result: Result) -> Proposal | None:
-    """What the page says first: the survey's proposal, where it is one of the spots."""
-    from siting.report.page.data import Proposal
-
-    found = result.proposal
-    if found is None or found.rank is None or found.state != "proposed":
-        return None
-    return Proposal(found.rank, found.reason or "it suits the survey best")
 
 
 def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:

@@ -103,6 +103,16 @@ class SurveyInput(Table):
                 ) from None
         return value
 
+    @field_validator("first_day", "last_day", mode="before")
+    @classmethod
+    def _day(cls, value: Any) -> Any:
+        if not isinstance(value, str):
+            return value
+        try:
+            return dt.date.fromisoformat(value.strip())
+        except ValueError:
+            raise ValueError(f"{value!r} is not a date; use {iso_form(value)}") from None
+
     @model_validator(mode="after")
     def _days_in_order(self) -> SurveyInput:
         if (self.first_day is None) != (self.last_day is None):
@@ -113,6 +123,23 @@ class SurveyInput(Table):
         if self.first_day and self.last_day and self.last_day < self.first_day:
             raise ValueError(f"last_day {self.last_day} is before first_day {self.first_day}")
         return self
+
+
+def iso_form(text: str) -> str:
+    """The form wanted, with the day that was meant where its month is a word.
+
+    Examples
+    --------
+    >>> iso_form("1 April 2027"), iso_form("Apr 1, 2027"), iso_form("1/4/2027")
+    ('2027-04-01', '2027-04-01', 'YYYY-MM-DD')
+    """
+    plain = " ".join(text.replace(",", " ").split())
+    for form in ("%d %B %Y", "%d %b %Y", "%B %d %Y", "%b %d %Y", "%Y/%m/%d"):
+        try:
+            return dt.datetime.strptime(plain, form).date().isoformat()
+        except ValueError:
+            continue
+    return "YYYY-MM-DD"
 
 
 class GridInput(Table):

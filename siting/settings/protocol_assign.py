@@ -57,6 +57,14 @@ class AssignRules(Section):
         ge=0.0,
         le=1.0,
     )
+    scant_share: float = param(
+        0.05,
+        "share of the parcel",
+        OWN,
+        "A parcel less open to a camera is never proposed without saying so.",
+        ge=0.0,
+        le=1.0,
+    )
     # The best answer so far is given when the time is up, with how far it may be from the best.
     time_limit_s: float = param(
         60.0, "s", OWN, "Most time for each of the three steps of the choice.", ge=1.0, le=3600.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator
 
@@ -57,7 +57,7 @@ class WalkRules(Section):
 
 
 class VisitRules(Section):
-    """How soon the card is full and the batteries are flat.
+    """How the camera is set, and how soon its card is full and its batteries are flat.
 
     Times in days, pictures in MB, cards in GB of 1000 MB.
     """
@@ -69,8 +69,26 @@ class VisitRules(Section):
         40.0, "triggers a day", OWN, "Triggers on a busy spot, empty ones too.", gt=0.0, le=10000.0
     )
     pictures_per_trigger: float = param(
-        3.0, "pictures", TRADE, "Pictures in one burst.", ge=1.0, le=50.0
+        10.0, "pictures", TRADE, "Pictures in one burst.", ge=1.0, le=50.0
     )
+    picture_gap_s: float = param(
+        1.0, "seconds", TRADE, "Time from one picture of a burst to the next.", ge=0.0, le=60.0
+    )
+    quiet_period_s: float = param(
+        0.0, "seconds", TRADE, "Pause after a burst before the camera may trigger again.",
+        ge=0.0, le=3600.0,
+    )  # fmt: skip
+    sensitivity: Literal["high", "medium", "low"] = param(
+        "high", "", TRADE, "Sensitivity of the camera's sensor."
+    )
+    hours: str = param(
+        "day and night", "", TRADE, "Hours at which the camera works, as the sheet says them.",
+        min_length=1, max_length=60,
+    )  # fmt: skip
+    change_below_percent: float = param(
+        50.0, "percent", TRADE, "Batteries below so much are changed on a check visit.",
+        ge=0.0, le=100.0,
+    )  # fmt: skip
     picture_mb: float = param(
         3.0, "MB", TRADE, "Size of one picture on the card.", ge=0.05, le=100.0
     )

@@ -19,6 +19,12 @@ BRING = (
     "The owner's phone number and your check-in person's",
 )
 
+BRING_ON_CHECK = (
+    "an empty card, fresh batteries, the key to the lock, the guide; pruners in the growing "
+    "season, a small shovel if there is snow"
+)
+"""What a check visit needs, as a clause (common practice, no source)."""
+
 RECORD = (
     "Date and time set up",
     "Set up by",
@@ -66,7 +72,6 @@ def _trim(camera: CameraRules) -> str:
 
 def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ...]:
     """The steps of setting up, by (word, sentence)."""
-    burst = f"{visits.pictures_per_trigger:g}"
     return (
         (
             "Power",
@@ -74,11 +79,8 @@ def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ..
         ),
         ("Card", "empty, not write-protected, formatted in this camera."),
         ("Date and time", "correct to the minute, in the right time zone; write them down."),
-        (
-            "Burst",
-            f"{burst} pictures per trigger, shortest pause, unless your survey says otherwise.",
-        ),
-        ("Sensitivity", "high, unless your survey says otherwise."),
+        ("Burst", _burst(visits)),
+        ("Sensitivity", f"{visits.sensitivity}. Hours: {visits.hours}."),
         (
             "Height",
             f"lens {lens_height(camera.lens_height_m)}. In snow, measure from the top of the snow.",
@@ -89,6 +91,33 @@ def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ..
         ("Walk test", _walk_test(camera)),
         ("Number", "hold the spot's number and the date in front of the lens for one picture."),
         ("Armed", "switched on, test light off, cover closed; then leave the way you came."),
+    )
+
+
+def _burst(visits: VisitRules) -> str:
+    """ "10 pictures per trigger, 1 s apart; no quiet period after a burst." """
+    count = visits.pictures_per_trigger
+    pictures = f"{count:g} {'picture' if count == 1 else 'pictures'} per trigger"
+    gap = "as fast as the camera can" if not visits.picture_gap_s else "1 s apart"
+    if visits.picture_gap_s not in (0.0, 1.0):
+        gap = f"{visits.picture_gap_s:g} s apart"
+    quiet = f"{visits.quiet_period_s:g} s" if visits.quiet_period_s else "no"
+    return f"{pictures}{'' if count == 1 else f', {gap}'}; {quiet} quiet period after a burst."
+
+
+def check_visit(visits: VisitRules) -> tuple[tuple[str, str], ...]:
+    """What to do at the camera on a check visit, in order, by (word, sentence)."""
+    half = f"{visits.change_below_percent:g} %"
+    return (
+        ("On the way", "look for fresh snow, windfall and changed water; turn back when in doubt."),
+        ("Picture count", "write it down before you open anything."),
+        ("Batteries", f"change all of them below {half}."),
+        ("Card", "swap it for the empty one; write both numbers down."),
+        ("Clock", "compare it with your phone; write the difference down before you set it."),
+        ("Regrowth and snow", "cut what has grown, or clear the snow, before the lens; wipe it."),
+        ("Aim", "has the camera slipped? Heading and height as written down."),
+        ("Walk test", "again, then switch on and close the cover."),
+        ("Report", "on the map page: open the spot, choose Check visit, save or share the file."),
     )
 
 
@@ -103,5 +132,6 @@ def when_to_come_back(visits: VisitPlan) -> str:
     full, flat = visits.days_to_full_card, visits.days_to_flat_battery
     return (
         f"Come back after about {visits.check_after_days} days. By the survey's figures the card "
-        f"will be full after about {full:.0f} days and the batteries flat after about {flat:.0f}."
+        f"will be full after about {full:.0f} days and the batteries flat after about {flat:.0f}. "
+        f"Bring {BRING_ON_CHECK}."
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.browser.conftest import WIDE, click_at, move_weights, opened
+from tests.browser.conftest import WIDE, click_at, island_of, move_weights, opened
 from tests.browser.reports import open_card, report
 
 
@@ -79,6 +79,12 @@ def test_print_shows_map_key_and_list(wide):
 def test_the_first_words_follow_the_reports_and_the_weights(wide):
     first = wide.locator("#first-words")
     assert first.inner_text().startswith("Go to spot 1 first. ")
+    # Why there, which way, what if it is no good, and how to report, before anything is tapped.
+    assert island_of(wide)["spots"][0]["why"][0] in first.inner_text()
+    assert "Face " in first.inner_text()
+    then = wide.locator("#first-next")
+    assert then.inner_text().startswith("No good when you get there? Report it as ruled out")
+    assert "Visits" in then.inner_text()
     open_card(wide, 1)
     report(wide, "visit-1", "ruled out", reason="wet")
     assert first.inner_text().startswith("Go to spot 2 next. ")
@@ -90,6 +96,7 @@ def test_the_first_words_follow_the_reports_and_the_weights(wide):
     open_card(wide, 3)
     report(wide, "visit-3", "chosen")
     assert first.inner_text().startswith("You chose spot 3. ")
+    assert then.inner_text() == ""
     for n in (2, 3, 4):
         open_card(wide, n)
         report(wide, f"visit-{n}", "ruled out", reason="people")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -11,8 +12,8 @@ from playwright.sync_api import expect
 
 from siting.decisions.history import point_of
 from siting.decisions.model import DecisionsFile
+from siting.decisions.proposal import Proposal
 from siting.read.vector.decision_files import read_decisions
-from siting.report.page.data import Proposal
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, ask_at, click_at, lat_lon, opened
@@ -265,10 +266,9 @@ def test_the_program_reads_what_the_page_saves(browser, tmp_path, name):
 
 def test_the_surveys_proposal_is_said_first(browser, tmp_path):
     path = tmp_path / "map.html"
-    proposal = Proposal(3, "it is 400 m from the next camera.")
-    path.write_text(
-        map_page(map_result(), protocol=Protocol(), proposal=proposal), encoding="utf-8"
-    )
+    asked = Proposal("P01-AAAA", 3, "proposed", "it is 400 m from the next camera")
+    written = map_page(replace(map_result(), proposal=asked), protocol=Protocol())
+    path.write_text(written, encoding="utf-8")
     with opened(browser, path, **PHONE) as found:
         page = ready(found)
         first = page.locator("#first-words")
@@ -279,3 +279,38 @@ def test_the_surveys_proposal_is_said_first(browser, tmp_path):
         open_card(page, 3)
         report(page, "visit-3", "ruled out", reason="owner")
         assert first.inner_text().startswith("Go to spot 1 next.")
+
+
+def test_a_camera_that_stands_at_a_spot_is_said_and_its_form_comes_first(browser, tmp_path):
+    path = tmp_path / "map.html"
+    spot = map_result().spots[1]
+    stands = Proposal("P01-AAAA", 2, "camera up", lon=spot.lon, lat=spot.lat)
+    written = map_page(replace(map_result(), proposal=stands), protocol=Protocol())
+    path.write_text(written, encoding="utf-8")
+    with opened(browser, path, **PHONE) as found:
+        page = ready(found)
+        assert page.locator("#first-words").inner_text().startswith("Your camera is up at spot 2.")
+        open_card(page, 2)
+        assert page.locator("#card-2").evaluate("c => c.firstElementChild.tagName") == "SECTION"
+        report(page, "visit-2", "taken down", battery_percent="40")
+        assert page.locator("#first-words").inner_text().startswith("Go to spot 1")
+
+
+def test_a_camera_off_the_list_is_a_place_of_its_own_under_visits(browser, tmp_path):
+    path = tmp_path / "map.html"
+    lat, lon = lat_lon(540250.0, 4820180.0)
+    stands = Proposal("P01-M2XD", None, "camera up", lon=lon, lat=lat)
+    written = map_page(replace(map_result(), proposal=stands), protocol=Protocol())
+    path.write_text(written, encoding="utf-8")
+    with opened(browser, path, **PHONE) as found:
+        page = ready(found)
+        words = page.locator("#first-words").inner_text()
+        assert words.startswith(f"A camera stands at {lat:.5f}, {lon:.5f}")
+        assert page.locator(".sign-own").count() == 1
+        page.click("#tab-visits")
+        page.click("#visits-own summary")
+        report(page, "own-1", "checked", battery_percent="60")
+        (record,) = handed_back(page)["records"]
+        assert (record["location"], record["state"]) == ("P01-M2XD", "checked")
+        assert "spot" not in record
+        assert page.locator("#visits-list").inner_text().startswith("Your own place")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -191,3 +192,29 @@ def test_every_bearing_says_whether_it_is_true_or_by_compass(browser, tmp_path):
         for match in re.finditer(r"\d+°( on a compass| true)?", words):
             assert match[1], match[0]
         assert "true north" in page.locator("#card-1 .rose").get_attribute("aria-label")
+
+
+def test_a_single_good_heading_is_no_range(browser, tmp_path):
+    result = map_result()
+    scores = np.full(72, 0.1)
+    scores[35] = 0.95
+    spot = replace(result.spots[0], aim=replace(result.spots[0].aim, scores=scores))
+    path = tmp_path / "map.html"
+    changed = replace(result, spots=(spot, *result.spots[1:]))
+    path.write_text(map_page(changed, protocol=Protocol()), encoding="utf-8")
+    with opened(browser, path, **WIDE) as found:
+        page = ready(found)
+        open_card(page, 1)
+        words = page.locator("#card-1 .rose").get_attribute("aria-label")
+        assert words.startswith("Good: 175°. Bad: 180° to 170°.")
+
+
+def test_the_bullet_of_a_warning_stands_beside_its_coloured_bar(browser, page_file):
+    """The bar is 5 pixels wide and a bullet hangs about one letter before its line."""
+    with opened(browser, page_file, **PHONE) as found:
+        page = ready(found)
+        room = page.locator("ul.warned").evaluate(
+            "e => parseFloat(getComputedStyle(e).paddingLeft)"
+            " / parseFloat(getComputedStyle(e).fontSize)"
+        )
+        assert room >= 1.5

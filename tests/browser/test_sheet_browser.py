@@ -57,7 +57,7 @@ def test_opens_offline_without_a_request_or_complaint(browser, sheet_file, size)
         assert tab.complaints == []
         width = size["viewport"]["width"]
         assert tab.page.evaluate("document.documentElement.scrollWidth") <= width
-        assert tab.page.locator("section.page").count() == 6
+        assert tab.page.locator("section.page").count() == 7
         # The one style sheet is let in by its fingerprint; without it there would be no line.
         border = tab.page.locator("h3").first.evaluate("e => getComputedStyle(e).borderBottomStyle")
         assert border == "solid"
@@ -102,7 +102,7 @@ def test_one_printed_page_to_a_spot(browser, result, tmp_path, paper, much):
     path.write_text(sheet(full(result) if much else result), encoding="utf-8")
     with opened(browser, path) as tab:
         # Never smaller print: what does not fit "Before you go" runs on to one more side.
-        assert pages(tab.page.pdf(format=paper)) in ((2 + 4, 2 + 5) if much else (2 + 4,))
+        assert pages(tab.page.pdf(format=paper)) in ((3 + 4, 3 + 5) if much else (3 + 4,))
 
 
 @pytest.mark.parametrize("much", [False, True], ids=["usual", "full"])
@@ -131,7 +131,7 @@ def test_the_printed_pages_are_filled(browser, result, tmp_path):
     path.write_text(sheet(result), encoding="utf-8")
     with opened(browser, path) as tab:
         tab.page.pdf(path=pdf, format="A4")
-    for number in range(1, 7):
+    for number in range(1, 8):
         if shutil.which("pdftoppm") is None:
             pytest.skip("pdftoppm (poppler-utils) is not installed")
         image = subprocess.run(
@@ -171,7 +171,7 @@ def test_each_page_begins_with_its_heading(browser, result, tmp_path):
         breaks = tab.page.evaluate(
             "[...document.querySelectorAll('.page')].map(e => getComputedStyle(e).breakAfter)"
         )
-        assert breaks == ["page"] * 5 + ["auto"]
+        assert breaks == ["page"] * 6 + ["auto"]
 
 
 def test_hostile_text_does_nothing(browser, tmp_path):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -27,6 +28,7 @@ class ParcelRow:
     row: ScoredParcel
     role: str
     folder: str
+    state: tuple[str, str] = ("", "")
 
     @property
     def best(self) -> ScoredSpot | None:
@@ -53,6 +55,10 @@ def _option(get: Callable[[Option], Any]) -> Callable[[ChoiceRow], Any]:
     return lambda row: None if row.option is None else get(row.option)
 
 
+def _score(option: Option) -> float | None:
+    return None if math.isnan(option.score) else option.score
+
+
 PARCELS: tuple[Column[ParcelRow], ...] = (
     Column("parcel_id", "text", "", "as given", lambda p: clean(p.row["parcel_id"])),
     Column("parcel_label", "text", "", "as given", lambda p: clean(p.row["parcel_label"])),
@@ -60,6 +66,10 @@ PARCELS: tuple[Column[ParcelRow], ...] = (
     Column("priority", "decimal", "", "as given", lambda p: p.row["priority"]),
     Column("role", "text", "", "with `--assign`: camera, reserve 1, reserve 2 ...",
            lambda p: p.role),
+    Column("state", "text", "",
+           "what was last reported of it, a camera that stands before all else",
+           lambda p: p.state[0]),
+    Column("state_since", "text", "", "the day of that report", lambda p: p.state[1]),
     Column("best_score", "decimal", _INDEX,
            "index of the best spot; it helps to choose where to look first and does not say how "
            "likely you are to see an animal",
@@ -116,8 +126,9 @@ ASSIGNMENTS: tuple[Column[ChoiceRow], ...] = (
     Column("survey_cell", "text", "", "the cell", lambda row: clean(row.choice.cell)),
     Column("role", "text", "", "camera, none, or reserve 1, reserve 2 ...", lambda row: row.role),
     Column("parcel_id", "text", "", "the parcel proposed", _option(lambda o: clean(o.parcel))),
-    Column("spot", "whole", "", "rank of the spot proposed", _option(lambda o: o.spot)),
-    Column("score", "decimal", _INDEX, "its index", _option(lambda o: o.score)),
+    Column("spot", "whole", "", "rank of the spot proposed, empty where a "
+           "camera stands at a place that is no spot of this run", _option(lambda o: o.spot)),
+    Column("score", "decimal", _INDEX, "its index", _option(_score)),
     Column("kind", "text", "", "its kind of place", _option(lambda o: o.kind)),
     Column("lon_deg", "decimal", "degrees", "its longitude, WGS 84", _option(lambda o: o.lon)),
     Column("lat_deg", "decimal", "degrees", "its latitude, WGS 84", _option(lambda o: o.lat)),

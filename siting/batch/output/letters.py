@@ -10,6 +10,8 @@ from pathlib import Path
 
 from siting.batch.output.tables import CAMERA, Batch, roles
 from siting.batch.rows import FailedParcel, ScoredParcel
+from siting.batch.survey.assign_program import Option
+from siting.decisions.proposal import CAMERA_UP
 from siting.disk.files import safe_name
 from siting.errors import SitingError
 from siting.read.input_files import read_text
@@ -21,8 +23,11 @@ KINDS = ("camera", "reserve", "not_this_season", "need_an_outline")
 _BLANKS = ("land", "because", "sentence", "role", "problem", "sources")
 _PAGE = (
     '<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
+    '<meta name="viewport" content="width=device-width, initial-scale=1">'
+    '<meta name="color-scheme" content="light dark"><meta name="referrer" content="no-referrer">'
     "<style>body {{ font: 12pt/1.5 sans-serif; max-width: 40em; margin: 2em auto; "
-    "padding: 0 1em; }}</style></head>\n<body>\n{body}\n</body></html>\n"
+    "padding: 0 1em; overflow-wrap: anywhere; }} h1 {{ font-size: 1.1em; }}</style></head>\n"
+    "<body><main>\n<h1>{title}</h1>\n{body}\n</main></body></html>\n"
 )
 
 
@@ -67,8 +72,8 @@ def _faulty(kind: str, why: str) -> SitingError:
 def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
     """The two files of each parcel's letter, by file name."""
     role = roles(batch.assignment)
-    because = {
-        choice.chosen.parcel: choice.because
+    said = {
+        choice.chosen.parcel: _asked(choice.chosen, choice.because)
         for choice in (batch.assignment.cells if batch.assignment else ())
         if choice.chosen is not None
     }
@@ -76,11 +81,9 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
     out: dict[str, str] = {}
     for row in batch.rows:
         name = row["parcel_id"]
-        words = because.get(name, "")
-        spot = _proposed_spot(batch, name)
-        asked = f"We propose a camera at spot {spot}, because {words}." if words else ""
         kind = _kind(role.get(name, ""))
-        out |= _written(texts[kind], row, because=asked, role=role.get(name, ""), sources=sources)
+        because = said.get(name, "")
+        out |= _written(texts[kind], row, because=because, role=role.get(name, ""), sources=sources)
     for failed in batch.failures:
         # Only what the owner can put right: a fault of our maps is no reason for a letter.
         if failed["code"].startswith(("E-GEOM", "E-CRS")):
@@ -88,9 +91,14 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
     return out
 
 
-def _proposed_spot(batch: Batch, parcel: str) -> int | None:
-    cells = batch.assignment.cells if batch.assignment else ()
-    return next((c.chosen.spot for c in cells if c.chosen and c.chosen.parcel == parcel), None)
+def _asked(option: Option, because: str) -> str:
+    """What a letter says of the place: where the camera stands, or where we would like it."""
+    place = "your land" if option.spot is None else f"spot {option.spot}"
+    if option.decided == CAMERA_UP:
+        return f"A camera stands {'on' if option.spot is None else 'at'} {place} already."
+    if option.decided:
+        return f"You chose {'a place of your own' if option.spot is None else place}. Thank you!"
+    return f"We propose a camera at {place}, because {because}."
 
 
 def _kind(role: str) -> str:

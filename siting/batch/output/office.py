@@ -22,6 +22,7 @@ from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 from siting.words.office.service_interval import visit_plan
+from siting.words.sheet import BRING_ON_CHECK
 
 _NOON = dt.time(12, 0)
 VISIT_COLUMNS = (
@@ -29,10 +30,6 @@ VISIT_COLUMNS = (
     "clock_off_min", "card_out", "card_in", "done", "note",
 )  # fmt: skip
 DUE_COLUMNS = ("parcel_id", "locationID", "deploymentID", "last_visit", "due", "why", "bring")
-_BRING = (
-    "an empty card, fresh batteries, the key to the lock, the guide; pruners in the growing "
-    "season, a small shovel if there is snow"
-)
 
 
 def all_deployments(decided: Mapping[str, Decisions]) -> list[Deployment]:
@@ -179,7 +176,7 @@ def _due(every: Sequence[Deployment], clock: _Clock, protocol: Protocol) -> list
             "due": due.isoformat(),
             "why": f"{'first check' if first else 'next check'}, {days} days after "
                    f"{'set-up' if first else 'the last visit'}",
-            "bring": _BRING,
+            "bring": BRING_ON_CHECK,
         })  # fmt: skip
     return sorted(rows, key=lambda row: (row["due"], row["locationID"]))
 

@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.batch.output.tables import Batch, roles
 from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot
+from siting.batch.survey.assign_program import Option
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
 from siting.report.shared import assets
@@ -178,7 +179,7 @@ def _cells(batch: Batch) -> list[dict[str, Any]]:
             "cell": clean(choice.cell),
             "parcel": clean(choice.chosen.parcel) if choice.chosen else "",
             "spot": choice.chosen.spot if choice.chosen else None,
-            "index": tenths(choice.chosen.score) / 10 if choice.chosen else None,
+            "index": _index(choice.chosen),
             "kind": choice.chosen.kind if choice.chosen else "",
             "reserves": [clean(option.parcel) for option in choice.reserves],
             "reason": clean(choice.reason),
@@ -186,6 +187,12 @@ def _cells(batch: Batch) -> list[dict[str, Any]]:
         }
         for choice in cells
     ]
+
+
+def _index(option: Option | None) -> float | None:
+    """The index to one place; None without an option, or where it is no spot of this run."""
+    known = option is not None and np.isfinite(option.score)
+    return tenths(option.score) / 10 if option is not None and known else None
 
 
 def _middle_lon(shapes: Iterable[Geometry | None]) -> float:

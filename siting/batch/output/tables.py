@@ -79,7 +79,12 @@ def parcel_rows(batch: Batch) -> list[ParcelRow]:
     """What the rows of `PARCELS` are made from, one per scored parcel."""
     role = roles(batch.assignment)
     return [
-        ParcelRow(row, role.get(row["parcel_id"], ""), batch.pages.get(row["parcel_id"], ""))
+        ParcelRow(
+            row,
+            role.get(row["parcel_id"], ""),
+            batch.pages.get(row["parcel_id"], ""),
+            batch.states.get(row["parcel_id"], ("", "")),
+        )
         for row in batch.rows
     ]
 

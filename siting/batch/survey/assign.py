@@ -17,10 +17,10 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from siting.batch.survey.assign_program import TIE, Option, Program, best_few
+from siting.decisions.proposal import CAMERA_UP
 from siting.errors import SitingError
 from siting.lengths import index_text, length, percent
 from siting.settings.protocol_assign import AssignRules
-from siting.words.office.letters import SCANT_SHARE
 
 
 @dataclass(frozen=True)
@@ -89,6 +89,8 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
     if pick is None:
         return CellChoice(cell, None, reserves, _no_camera(program, ranked, others), "")
     option, best = program.options[pick], program.options[ranked[0]]
+    if option.decided:
+        return CellChoice(cell, option, reserves, f"{settled_words(option)}.", "")
     reason, traded = f"{_called(option)} is the best spot of the cell", ""
     because = f"it is the best place we know in survey cell {cell}"
     if program.values[ranked[0]] > program.values[pick] + TIE:
@@ -100,30 +102,43 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
         if program.options[top].score > option.score + TIE:
             called = _called(program.options[top])
             traded = f"{called} scores more, but its parcel comes later by priority."
-    over = f"{_over_share(program, pick, others)}{_scant(option)}"
+    over = f"{_over_share(program, pick, others)}{_scant(option, program.rules)}"
     return CellChoice(
-        cell, option, reserves, f"{reason}{over}.", traded, because + _scant_for_volunteer(option)
+        cell,
+        option,
+        reserves,
+        f"{reason}{over}.",
+        traded,
+        because + _scant_for_volunteer(option, program.rules),
     )
+
+
+def settled_words(option: Option) -> str:
+    """What was decided, as a sentence without its full stop."""
+    place = option.parcel if option.spot is None else _called(option)
+    if option.decided == CAMERA_UP:
+        return f"A camera stands at {place} already"
+    return f"{place} was chosen for the camera"
 
 
 def _called(option: Option) -> str:
     return f"{option.parcel} spot {option.spot} (index {index_text(option.score)})"
 
 
-def _scant(option: Option) -> str:
+def _scant(option: Option, rules: AssignRules) -> str:
     """What to say with a parcel that suits badly: it is not proposed without a word."""
-    said = _weakness(option)
+    said = _weakness(option, rules)
     return f"; {said}: look at it before you promise a camera" if said else ""
 
 
-def _weakness(option: Option) -> str:
-    if option.usable_share < SCANT_SHARE:
+def _weakness(option: Option, rules: AssignRules) -> str:
+    if option.usable_share < rules.scant_share:
         return f"only {percent(option.usable_share)} of its parcel is open to a camera"
     return "its parcel has no second place to go to" if option.of_spots == 1 else ""
 
 
-def _scant_for_volunteer(option: Option) -> str:
-    if option.usable_share < SCANT_SHARE:
+def _scant_for_volunteer(option: Option, rules: AssignRules) -> str:
+    if option.usable_share < rules.scant_share:
         return f", though only {percent(option.usable_share)} of the land is open to a camera"
     return ", though the land has no second place to go to" if option.of_spots == 1 else ""
 

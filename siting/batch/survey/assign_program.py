@@ -14,6 +14,8 @@ from siting.settings.protocol_assign import AssignRules
 
 _OTHER = "other"
 TIE = 1e-9
+# What counts more: a camera that stands, then a choice, then nothing.
+_STRENGTH = {"": 0, "chosen": 1, "camera up": 2}
 
 
 @dataclass(frozen=True)
@@ -22,12 +24,14 @@ class Option:
 
     `priority` is 1 for the parcel to be placed first and NaN where none was given; `kind` is one
     of the place kinds of the criteria or "other"; `usable_share` is the part of its parcel that is
-    open to a camera, 0..1, and `of_spots` how many spots its parcel has in all.
+    open to a camera, 0..1, and `of_spots` how many spots its parcel has in all. `decided` is
+    "chosen" or "camera up" for a place that a volunteer settled on; it keeps its cell. Such a
+    place may be none of the parcel's spots: then `spot` is None and `score` NaN.
     """
 
     cell: str
     parcel: str
-    spot: int
+    spot: int | None
     lon: float
     lat: float
     score: float
@@ -35,6 +39,7 @@ class Option:
     priority: float = float("nan")
     usable_share: float = 1.0
     of_spots: int = 2
+    decided: str = ""
 
 
 def place_kind(kind: str) -> str:
@@ -45,8 +50,12 @@ def place_kind(kind: str) -> str:
 
 def best_few(options: Sequence[Option], rules: AssignRules) -> list[Option]:
     """The best few spots of each parcel, in a fixed order."""
-    ordered = sorted(options, key=lambda o: (o.cell, o.parcel, o.spot))
-    return [o for o in ordered if o.spot <= rules.spots_per_parcel and o.score >= rules.lowest]
+    ordered = sorted(options, key=lambda o: (o.cell, o.parcel, o.spot or 0))
+    return [o for o in ordered if o.decided or _may_be_asked(o, rules)]
+
+
+def _may_be_asked(option: Option, rules: AssignRules) -> bool:
+    return (option.spot or 0) <= rules.spots_per_parcel and option.score >= rules.lowest
 
 
 @dataclass(frozen=True)
@@ -84,6 +93,7 @@ class Program:
         every = range(len(self.options))
         rows = [_Row(members, 0.0, 1.0) for members in self.of_cell.values() if members]
         rows += self._apart()
+        rows += self._settled()
         filled, _, _ = self._solved(rows, gain=np.ones(len(self.options)))
         cameras = float(filled.sum())
         rows.append(_Row(every, cameras, cameras))
@@ -93,6 +103,18 @@ class Program:
         _, beyond, _ = self._solved(rows, gain=np.zeros(len(self.options)), slack_cost=1.0)
         on, _, gap = self._solved(rows, gain=self.values, most_slack=float(beyond.sum()))
         return {self.options[n].cell: n for n in np.flatnonzero(on > 0.5).tolist()}, gap
+
+    def _settled(self) -> list[_Row]:
+        """A cell in which a camera stands, or a place was chosen, gets no other."""
+        rows = []
+        for members in self.of_cell.values():
+            strongest = max((_STRENGTH[self.options[n].decided] for n in members), default=0)
+            if strongest:
+                others = [n for n in members if _STRENGTH[self.options[n].decided] < strongest]
+                kept = [n for n in members if n not in others]
+                rows.append(_Row(kept, 1.0, 1.0))
+                rows += [_Row(others, 0.0, 0.0)] if others else []
+        return rows
 
     def _apart(self) -> list[_Row]:
         """An option and all that lie too near it in one other cell: at most one of them.
@@ -158,7 +180,7 @@ def _values(options: Sequence[Option], rules: AssignRules) -> NDArray[np.float64
     for option in options:
         if not np.isnan(option.priority):
             worst[option.cell] = max(worst.get(option.cell, -np.inf), option.priority)
-    out = np.array([o.score for o in options], dtype=np.float64)
+    out = np.nan_to_num(np.array([o.score for o in options], dtype=np.float64), nan=0.0)
     for n, option in enumerate(options):
         if option.cell in first:
             # A parcel without a priority comes after those that have one.
@@ -180,8 +202,12 @@ class _Distances:
         self._xyz = _geocentric(options)
         pairs = cKDTree(self._xyz).query_pairs(distance_m, output_type="ndarray")
         for i, j in sorted(map(tuple, pairs.tolist())):
+            # Two places that people settled on stand as near as they stand.
+            settled = options[i].decided and options[j].decided
             # A pair at the very distance asked for keeps it.
-            if options[i].cell != options[j].cell and self.between(i, j) < distance_m:
+            if settled or options[i].cell == options[j].cell:
+                continue
+            if self.between(i, j) < distance_m:
                 self.near.setdefault(i, []).append(j)
                 self.near.setdefault(j, []).append(i)
 

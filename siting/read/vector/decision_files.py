@@ -123,7 +123,7 @@ def decisions_of(
     SitingError
         E-VISIT-02 when a record lies far off the parcel it names.
     """
-    from siting.decisions.history import in_order, places_of
+    from siting.decisions.history import deployed_places, deployments_of, in_order, places_of
 
     records: list[Record] = []
     sources: list[Source] = []
@@ -134,7 +134,10 @@ def decisions_of(
             records += mine
             sources.append(Source("visited", one.name, one.sha256, {"records": len(mine)}))
     ordered = in_order(records)
-    return Decisions(ordered, (*known, *places_of(ordered)), (), tuple(sources))
+    names = (*known, *places_of(ordered))
+    # A camera that was moved stands at a place that no page has named: a re-run must know its name.
+    stood = deployed_places(deployments_of(ordered, parcel=parcel.id, known=names))
+    return Decisions(ordered, (*names, *stood), (), tuple(sources))
 
 
 def _check_near(records: Iterable[Record], parcel: Parcel, name: str) -> None:

@@ -180,11 +180,10 @@ def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:
 def _parcel(result: Result) -> gpd.GeoDataFrame:
     parcel = result.land.parcel
     shape = result.land.parcel_shape
-    parts = [part for part in shapely.get_parts(shape) if isinstance(part, shapely.Polygon)]
     columns = {
         "parcel_id": pd.array([clean(parcel.id)], dtype="string"),
         "parcel_label": pd.array([clean(parcel.label)], dtype="string"),
         "survey_cell": pd.array([clean(parcel.cell)], dtype="string"),
         "area_ha": np.array([shapely.area(shape) / 1e4]),
     }
-    return _frame(columns, [shapely.MultiPolygon(parts)], crs=result.land.grid.crs)
+    return _frame(columns, [_many(shape)], crs=result.land.grid.crs)

@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 import shapely
 
 from siting import __version__
+from siting.decisions.proposal import Proposal
 from siting.grid import transformer
 from siting.lengths import compass_word, length, whole_minutes
 from siting.report.files.columns import rounded
@@ -17,7 +18,7 @@ from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, wrapped
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
-from siting.words.spot.asked import asked_for
+from siting.words.spot.asked import asked_for, proposal_sentence
 from siting.words.spot.extents import extent_words
 from siting.words.spot.names import short_name
 
@@ -36,6 +37,7 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     known = list(facts)
     for fact in known:
         _waypoint(root, fact, asked=asked_for(result.proposal, fact.spot))
+    _own_place(root, result.proposal)
     for fact in known:
         _route(root, fact, crs=result.land.grid.crs)
     for fact in known:
@@ -89,6 +91,16 @@ def _waypoint(root: ElementTree.Element, fact: SpotFacts, *, asked: tuple[str, .
     for name, value in values.items():
         if value is not None:
             ElementTree.SubElement(extensions, f"{{{OWN}}}{name}").text = str(value)
+
+
+def _own_place(root: ElementTree.Element, asked: Proposal | None) -> None:
+    """The place of a camera, or the one chosen, where it is no spot of this run."""
+    if asked is None or asked.rank is not None or asked.lon is None or asked.lat is None:
+        return
+    point = _place(root, "wpt", lon=asked.lon, lat=asked.lat)
+    _child(point, "name", words="Camera")
+    _child(point, "desc", words=clean(proposal_sentence(asked, None)))
+    _child(point, "type", words="camera spot")
 
 
 def _route(root: ElementTree.Element, fact: SpotFacts, *, crs: str) -> None:

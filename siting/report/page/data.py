@@ -7,13 +7,13 @@ markup.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import shapely
 
 from siting.criteria import CRITERIA, Criterion
+from siting.decisions.proposal import Proposal
 from siting.disk.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
@@ -30,22 +30,20 @@ from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
 from siting.words.cautions import GENERAL
 from siting.words.sheet import what_to_clear
-from siting.words.spot.card import NO_HEADING, look_line, reading, walk_lines
+from siting.words.spot.asked import proposal_sentence
+from siting.words.spot.card import (
+    LEAST_OUTSIDE_M,
+    NO_HEADING,
+    look_line,
+    outside_line,
+    reading,
+    walk_lines,
+)
 from siting.words.spot.extents import extent_words
 from siting.words.spot.heading import FAIR, GOOD, lens_height
 
 
-@dataclass(frozen=True)
-class Proposal:
-    """The spot that the survey asks this volunteer for, by rank, and the reason as a clause."""
-
-    spot: int
-    because: str
-
-
-def page_data(
-    result: Result, *, protocol: Protocol, frame: Frame, proposal: Proposal | None = None
-) -> dict[str, Any]:
+def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, Any]:
     """Everything the page's script needs, as plain JSON values.
 
     Parameters
@@ -54,7 +52,6 @@ def page_data(
     protocol : Protocol
         Names, weights, set-backs and camera numbers to show.
     frame : Frame over `ground_window(result)`
-    proposal : Proposal or None
     """
     land, ground = result.land, frame.grid
     packed = cells.pack(
@@ -63,8 +60,8 @@ def page_data(
     return {
         "format": 1,
         "parcel": _parcel(result),
-        "proposed": _proposed(proposal),
-        "form": form_data(),
+        "proposed": _proposed(result.proposal, frame),
+        "form": form_data(protocol.visits),
         "exact_m": _exact_m(result),
         "frame": frame.as_data(),
         "origin": [ground.left, ground.top],
@@ -110,10 +107,21 @@ def _notes(result: Result) -> list[dict[str, str]]:
     return [{"level": note.level, "text": clean(note.text)} for note in (*gaps, *taken)]
 
 
-def _proposed(proposal: Proposal | None) -> dict[str, Any] | None:
+def _proposed(proposal: Proposal | None, frame: Frame) -> dict[str, Any] | None:
+    """What is asked for: a spot by its rank, or a place of the volunteer's own."""
     if proposal is None:
         return None
-    return {"spot": proposal.spot, "because": clean(proposal.because).rstrip(".")}
+    place = None
+    if proposal.rank is None and proposal.lon is not None:
+        lon = float(unwrapped(np.array(proposal.lon), frame.lon_0))
+        place = {"id": clean(proposal.place_id), "lat": proposal.lat, "lon": lon}
+    return {
+        "spot": proposal.rank,
+        "state": proposal.state,
+        "because": clean(proposal.reason),
+        "words": clean(proposal_sentence(proposal, proposal.rank)),
+        "place": place,
+    }
 
 
 def _exact_m(result: Result) -> int:
@@ -236,6 +244,7 @@ def _go(facts: SpotFacts) -> list[str]:
         along=facts.walk_along,
         from_road=walk.start_kind == "road",
         unknown_crossings=walk.unknown_crossings,
+        outside_m=walk.outside_m,
     )
 
 
@@ -317,6 +326,9 @@ def _walk(result: Result, facts: SpotFacts, grid: Grid) -> dict[str, Any] | None
     return {
         "line": list(layers.drawn_all(drawing.along_tracks(walk.line, result), grid)),
         "there_min": walk.minutes_there,
+        "outside": outside_line(walk.outside_m, walk.length_m)
+        if walk.outside_m >= LEAST_OUTSIDE_M
+        else "",
     }
 
 

@@ -34,9 +34,7 @@ _MIN_ZOOM, _MAX_ZOOM = 11, 21
 _SCORE_OPACITY = 0.7
 
 
-def map_page(
-    result: Result, *, protocol: Protocol, proposal: page_data.Proposal | None = None
-) -> str:
+def map_page(result: Result, *, protocol: Protocol) -> str:
     """The whole page as HTML text.
 
     Parameters
@@ -44,8 +42,6 @@ def map_page(
     result : Result
     protocol : Protocol
         The rules the result was made by: weights, set-backs and camera numbers are shown.
-    proposal : Proposal or None
-        The spot that the survey asks this volunteer for, named first.
 
     Returns
     -------
@@ -58,7 +54,7 @@ def map_page(
     score = _shown_score(result)[rows, cols]
     shade = overlays.ground_picture(_cut(result.land.dem, result, frame), grid=ground, frame=frame)
     colours = overlays.score_picture(score, grid=parcel, frame=frame)
-    data = page_data.page_data(result, protocol=protocol, frame=frame, proposal=proposal)
+    data = page_data.page_data(result, protocol=protocol, frame=frame)
     data["score_plane"] = _plane_data(colours)
     data["score_opacity"] = _SCORE_OPACITY
     data["level_grey"] = "#" + f"{overlays.level_grey():02x}" * 3

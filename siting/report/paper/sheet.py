@@ -28,11 +28,12 @@ from siting.words.office.service_interval import visit_plan
 from siting.words.sheet import (
     BRING,
     RECORD,
+    check_visit,
     set_up,
     what_to_clear,
     when_to_come_back,
 )
-from siting.words.spot.asked import asked_for
+from siting.words.spot.asked import asked_for, proposal_sentence
 from siting.words.spot.card import span_words
 from siting.words.spot.heading import lens_height
 
@@ -116,12 +117,13 @@ def field_sheet(
         first=FIRST,
         general=general,
         shared=shared,
-        asked=" ".join(asked_for(result.proposal, asked.spot)) if asked else "",
+        asked=_asked(result),
         pages_words=_pages_words(len(shown), len(facts)),
         bring=BRING,
         setup=set_up(protocol.camera, protocol.visits),
         clear=what_to_clear(protocol.camera),
         record=RECORD,
+        check_visit=check_visit(protocol.visits),
         plan=visit_plan(protocol.visits),
         plan_words=when_to_come_back(visit_plan(protocol.visits)),
         warnings=_warnings(result),
@@ -139,6 +141,12 @@ def _shared(facts: Sequence[SpotFacts], *, general: tuple[str, ...]) -> tuple[st
     if not any(_full(fact, lines) for fact, lines in zip(facts, own, strict=True)):
         return ()
     return tuple(line for line in own[0] if all(line in lines for lines in own))
+
+
+def _asked(result: Result) -> str:
+    """What is asked for, in a sentence; "" where nothing is."""
+    asked = result.proposal
+    return clean(proposal_sentence(asked, asked.rank)) if asked else ""
 
 
 def _pages_words(shown: int, spots: int) -> str:

@@ -15,7 +15,7 @@ from siting.ground.shapes.feature_order import side_of
 from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
 from siting.spot_parts import Aim, HeadingWords, PlaceName, Walk
-from siting.types import Result, Spot
+from siting.types import CoverRole, Result, Spot
 from siting.words.spot.names import full_name
 from siting.words.spot.spots import stability_words
 
@@ -24,6 +24,18 @@ _BESIDE_M, _FOLLOWED_M = 4.0, 30.0
 
 SEPARATOR = " | "
 """Between the sentences of one cell of a table."""
+
+
+_GROUND: dict[int, str] = {
+    CoverRole.TREE: "In the woods",
+    CoverRole.SHRUB: "In the brush",
+    CoverRole.GRASS: "On grassland",
+    CoverRole.CROP: "In a field",
+    CoverRole.PASTURE: "On grassland",
+    CoverRole.WETLAND: "On wet ground",
+    CoverRole.PARK: "In a park",
+    CoverRole.ORCHARD: "In an orchard",
+}
 
 
 @dataclass(frozen=True)
@@ -129,16 +141,21 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
 
 
 def _place(result: Result, spot: Spot) -> PlaceName:
-    """A name that was given as it was given; else the kind of place and the side of the land."""
+    """A name as it was given; else the kind of place, or what grows there, and the side."""
     if spot.place:
         named = spot.place
         return replace(named, what=clean(named.what), short=clean(named.short))
     if spot.name:
         return PlaceName(clean(spot.name))
     how = criteria.known_at(spot.kind, spot.measures) if spot.kind else ""
-    kind = criteria.label_of(spot.kind, spot.kind, how=how) or f"spot {spot.rank}"
+    kind = criteria.label_of(spot.kind, spot.kind, how=how) or _ground_at(result, spot)
     side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
     return PlaceName(clean(f"{kind[:1].upper()}{kind[1:]}"), side)
+
+
+def _ground_at(result: Result, spot: Spot) -> str:
+    """What grows where a spot serves no feature, or no more than that a camera may stand there."""
+    return _GROUND.get(int(result.land.role[spot.row, spot.col]), "Ground open to a camera")
 
 
 def _along(result: Result, walk: Walk | None) -> tuple[str, ...]:

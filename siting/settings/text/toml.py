@@ -17,6 +17,7 @@ from siting.settings.protocol import Protocol
 from siting.settings.protocol_base import Section, about
 
 AnyPath = str | os.PathLike[str]
+_OUTLINES = (".kml", ".kmz", ".gpkg", ".geojson", ".json", ".shp", ".gpx", ".zip", ".gdb")
 _MOST_BYTES = 1_000_000
 
 
@@ -64,6 +65,7 @@ def read_toml(path: AnyPath) -> dict[str, Any]:
             "E-FILE-02", f"{path} cannot be read: {error.strerror}.", rule=rule, cure="Name a file."
         ) from error
     # The commonest slip: the raster where the inputs file is meant. Its first bytes tell.
+    _refuse_outline(path)
     if b"\0" in data[:64] or data[:4] in (b"II*\0", b"MM\0*", b"PK\3\4"):
         raise SitingError(
             "E-SETTINGS-02",
@@ -178,3 +180,17 @@ def toml_key(key: object) -> str:
 def _quoted(text: str) -> str:
     """Text in quotes: as JSON has it, and the one sign escaped that TOML refuses besides."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _refuse_outline(path: Path) -> None:
+    """E-SETTINGS-02 with what to type, where an outline stands in place of an inputs file."""
+    if path.suffix.lower() not in _OUTLINES:
+        return
+    name = f'"{path}"' if " " in str(path) else str(path)
+    raise SitingError(
+        "E-SETTINGS-02",
+        f"{path} is an outline of land or another layer, not a settings file.",
+        rule="What follows the command is an inputs file (TOML); an outline is an option.",
+        cure=f"Type --parcel {name} --dem DEM.tif --land-cover COVER.tif --legend nlcd, or name "
+        "the outline in an inputs file.",
+    )

@@ -32,8 +32,20 @@ export function reportsOf(place) {
   return HELD.records.filter((record) => placeOf(record) === place);
 }
 
+// What was reported here; else what the survey knew of the spot when the page was made.
 export function spotState(spot) {
-  return stateOf(HELD.records, spot.id);
+  return stateOf(HELD.records, spot.id) || (isSettled() && DATA.proposed.spot === spot.n
+    ? DATA.proposed.state : "");
+}
+
+// A place was chosen, or a camera put up, before the page was made.
+function isSettled() {
+  return DATA.proposed !== null && DATA.proposed.state !== "proposed";
+}
+
+// The place that was settled on, where it is no spot of this page; else null.
+export function settledPlace() {
+  return isSettled() ? DATA.proposed.place : null;
 }
 
 export function addReport(record) {

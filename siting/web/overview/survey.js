@@ -13,7 +13,8 @@ export function drawCells() {
     onclick: () => choose(number.get(id), "table") }, user(id));
   byId("cell-rows").replaceChildren(...DATA.cells.map((cell) => node("tr", {},
     node("th", { scope: "row" }, user(cell.cell)),
-    node("td", {}, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" }, `spot ${cell.spot}`)]
+    node("td", {}, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" },
+      cell.spot === null ? "a place of its own" : `spot ${cell.spot}`)]
       : node("span", { class: "failed" }, "none")),
     node("td", { class: "n" }, cell.index === null ? "–" : cell.index.toFixed(1)),
     node("td", {}, cell.kind),

@@ -26,8 +26,6 @@ _FEW_DRAWS, _WEAK_PART = 1.1, 0.6
 _CLOSED = 0.5
 # An owner would hardly notice less than a tenth of the land being closed: our choice.
 _LEAST_NAMED = 0.1
-SCANT_SHARE = 0.05
-"""Below this usable share one camera's ground is a strip or a corner: look before promising one."""
 _SHARES = ((0.9, "nearly all"), (0.6, "most"), (0.4, "about half"), (0.15, "a part"))
 
 # Problems that are neither closed ground nor a weak condition; those stand in rows of their own.
@@ -142,10 +140,11 @@ def where(spot: Spot) -> str:
     return rows[spot.kind].as_known(how).letter_place
 
 
-def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:
+def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_share: float) -> str:
     """One sentence about a parcel for the answer to its sign-up.
 
-    It names no person and promises nothing; it says what the maps show.
+    It names no person and promises nothing; it says what the maps show. A parcel of which less than
+    `scant_share` is open to a camera, or with one place only, hears that we must look first.
     """
     parcel = result.land.parcel
     land = f"your land ({parcel.label or parcel.id})"
@@ -158,17 +157,16 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None) -> str:
     said = _found(result.spots[0].score, count, limit=limit, firm=firm)
     named = "the best" if count > 1 else "the place"
     return (
-        f"Thank you for offering {land}: {said}; {named}: {where(result.spots[0])}{_scant(result)}."
+        f"Thank you for offering {land}: {said}; {named}: "
+        f"{where(result.spots[0])}{_scant(result, scant_share)}."
     )
 
 
-def _scant(result: Result) -> str:
-    if result.usable_share >= SCANT_SHARE:
-        return ""
-    return (
-        f"; only {percent(result.usable_share)} of it is suitable, so we would like to look at the "
-        "place with you first"
-    )
+def _scant(result: Result, scant_share: float) -> str:
+    look = "so we would like to look at the place with you first"
+    if result.usable_share < scant_share:
+        return f"; only {percent(result.usable_share)} of it is suitable, {look}"
+    return f"; there is no second place to go to, {look}" if len(result.spots) == 1 else ""
 
 
 def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:

@@ -44,7 +44,7 @@ def visit_plan(rules: VisitRules) -> VisitPlan:
     --------
     >>> plan = visit_plan(VisitRules())
     >>> round(plan.days_to_full_card), round(plan.days_to_flat_battery), plan.check_after_days
-    (89, 35, 14)
+    (27, 13, 13)
     """
     per_day = rules.triggers_per_day * rules.pictures_per_trigger
     card_pictures = rules.card_gb * 1000.0 / rules.picture_mb

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from siting.decisions.proposal import Proposal
+from siting.decisions.proposal import CAMERA_UP, CHOSEN, Proposal
 from siting.types import Spot
 
 
@@ -13,17 +13,29 @@ def asked_for(proposal: Proposal | None, spot: Spot) -> tuple[str, ...]:
     return (proposal_sentence(proposal, spot.rank),)
 
 
-def proposal_sentence(proposal: Proposal, rank: int) -> str:
-    """One sentence: which spot is asked for, by whom and why.
+def proposal_sentence(proposal: Proposal, rank: int | None) -> str:
+    """One sentence: which place is asked for, by whom and why.
 
     Examples
     --------
     >>> proposal_sentence(Proposal("P01-7KQ3", 3, "proposed", "it is the best place we know"), 3)
     'The survey proposes spot 3 for you, because it is the best place we know.'
+    >>> camera = Proposal("P01-M2XD", None, "camera up", lon=-92.1, lat=45.12)
+    >>> proposal_sentence(camera, None)
+    'A camera stands at 45.12000, -92.10000 (latitude, longitude), at none of the spots below.'
     """
     because = f", because {proposal.reason}" if proposal.reason else ""
-    if proposal.state == "camera up":
-        return f"A camera stands at spot {rank}."
-    if proposal.state == "chosen":
-        return f"Spot {rank} was chosen for the camera."
-    return f"The survey proposes spot {rank} for you{because}."
+    place = f"spot {rank}" if rank is not None else _off_the_list(proposal)
+    if proposal.state == CAMERA_UP:
+        return f"A camera stands at {place}."
+    if proposal.state == CHOSEN:
+        return f"The camera is to go to {place}."
+    return f"The survey proposes {place} for you{because}."
+
+
+def _off_the_list(proposal: Proposal) -> str:
+    """A place that is no spot of this run, by where it is."""
+    if proposal.lat is None or proposal.lon is None:
+        return "a place that is none of the spots below"
+    where = f"{proposal.lat:.5f}, {proposal.lon:.5f} (latitude, longitude)"
+    return f"{where}, at none of the spots below"

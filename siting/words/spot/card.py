@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from siting.lengths import compass_word, length, whole_minutes
 
 _LEAST_CLIMB_M = 5.0
+LEAST_OUTSIDE_M = 10.0
+"""A shorter bit outside the parcel may be the width of a line on the map."""
 NO_HEADING = (
     "Face north if you can, otherwise south: low sun in the east and west dazzles the camera and "
     "sets it off. (South of the equator, face south first.)"
@@ -61,8 +63,9 @@ def walk_lines(
     along: Sequence[str],
     from_road: bool,
     unknown_crossings: int,
+    outside_m: float = 0.0,
 ) -> list[str]:
-    """The walk to a spot, and what to mind on it.
+    """The walk to a spot, and what to mind on it; first of all that it leads over others' land.
 
     Parameters
     ----------
@@ -71,10 +74,12 @@ def walk_lines(
     along : names of the trails and roads it follows
     from_road : whether it starts at a road because no way in was given
     unknown_crossings : streams it crosses where no crossing is known
+    outside_m : metres of it over the land of others
     """
     climb = f", {length(climb_m)} up" if climb_m >= _LEAST_CLIMB_M else ""
     trails = f", along {' and '.join(along)}" if along else ""
-    lines = [
+    lines = [outside_line(outside_m, length_m)] if outside_m >= LEAST_OUTSIDE_M else []
+    lines += [
         f"{length(length_m)} on foot{trails}{climb}, about {_minutes(there_min)} there and "
         f"{_minutes(back_min)} back."
     ]
@@ -89,6 +94,22 @@ def walk_lines(
             "camera: find another way."
         )
     return lines
+
+
+def outside_line(outside_m: float, length_m: float) -> str:
+    """How much of the walk leads over the land of others.
+
+    Examples
+    --------
+    >>> outside_line(932.0, 990.0)
+    "932 m (3060 ft) of the walk are on somebody else's land: ask its owner first."
+    >>> outside_line(985.0, 990.0)
+    "Nearly all of the walk is on somebody else's land: ask its owner first."
+    """
+    asked = "on somebody else's land: ask its owner first."
+    if outside_m > 0.98 * length_m:
+        return f"Nearly all of the walk is {asked}"
+    return f"{length(outside_m)} of the walk are {asked}"
 
 
 def _minutes(minutes: float) -> str:

@@ -42,7 +42,7 @@ export function visitForm(place, { key, name }) {
       node("button", { type: "button", class: "main-button", id: name + "-save", onclick: save },
         "Keep this report")];
   }
-  return section("Report a visit", savedReports(key),
+  return section("Report a visit", savedReports(key), nextVisit(key),
     node("label", { for: name + "-state" }, "What happened?"), choice, rest, said);
 }
 
@@ -55,6 +55,18 @@ function savedReports(key) {
     ...reportWords(record), " ",
     node("button", { type: "button", class: "quiet", onclick: () => removeReport(record) },
       "Remove", node("span", { class: "unseen" }, " this report")))));
+}
+
+// When to come back to a camera that stands, and with what; what to do there is folded.
+function nextVisit(key) {
+  const last = inOrder(reportsOf(key)).pop();
+  if (!last || !STANDING.includes(last.state)) return "";
+  const { after_days: days, bring, steps } = FORM.check;
+  const due = new Date(Date.parse(last.at.slice(0, 10)) + days * 86400e3).toISOString().slice(0, 10);
+  return node("div", { class: "next-visit" },
+    node("p", {}, node("b", {}, "Next check visit: about " + due + "."), " Bring " + bring + "."),
+    node("details", { class: "fold" }, node("summary", {}, "What to do there"),
+      node("ol", {}, steps.map((step) => node("li", {}, step)))));
 }
 
 // "3 April 2027, 10:20: ruled out (People use it). Riders use the ford."

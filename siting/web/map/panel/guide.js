@@ -1,9 +1,10 @@
 // Words made from the data: the head, where to go first, what is to be known about the maps.
 
 import { byId, node, user } from "../../shared/dom.js";
+import { stateOf } from "../../model/decisions.js";
 import { lengthWords, minuteWords } from "../../model/lengths.js";
 import { DATA, STATE, listen, spotOf } from "../data.js";
-import { spotState } from "../reports.js";
+import { allReports, settledPlace, spotState } from "../reports.js";
 import { isStanding } from "./form.js";
 import { orderNow } from "./list.js";
 
@@ -26,6 +27,18 @@ export function fillHead() {
 // ratios are in use.
 function showFirst() {
   byId("first-words").replaceChildren(...firstWords());
+  byId("first-next").textContent = nextWords();
+}
+
+// What to do when the place is no good, and how to report: said before anything is tapped.
+function nextWords() {
+  const ranks = orderNow().map(spotOf);
+  if (!ranks.length || settledPlace() || ranks.some((spot) => isStanding(spotState(spot)))) return "";
+  const free = ranks.filter((spot) => spotState(spot) !== "ruled out");
+  if (!free.length) return "";
+  return (free.length > 1 ? "No good when you get there? Report it as ruled out, with the reason, and "
+    + "go to the next spot. " : "No good when you get there? Report it as ruled out, with the reason. ")
+    + "To report, tap the spot, then “What happened?”. To send your reports, open Visits.";
 }
 
 function firstWords() {
@@ -39,11 +52,14 @@ function firstWords() {
   if (!left.length) {
     return ["All spots are ruled out. Hand your reports back under Visits and ask your coordinator."];
   }
-  const proposed = DATA.proposed && left.find(({ n }) => n === DATA.proposed.spot);
-  if (proposed && !STATE.moved) {
-    return ["The survey proposes spot " + proposed.n + " for you, because ", user(DATA.proposed.because),
-      ". ", ...aboutSpot(proposed)];
+  const place = settledPlace();
+  if (place && stateOf(allReports(), place.id) !== "taken down") {
+    return [user(DATA.proposed.words), " Report on it under Visits."];
   }
+  // What was settled before is said above, or over by what was reported since.
+  const asked = DATA.proposed && DATA.proposed.state === "proposed";
+  const proposed = asked && left.find(({ n }) => n === DATA.proposed.spot);
+  if (proposed && !STATE.moved) return [user(DATA.proposed.words), " ", ...aboutSpot(proposed)];
   const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
   return [go + (left.length < order.length ? " next. " : " first. "), ...aboutSpot(left[0])];
 }
@@ -57,9 +73,10 @@ function standingWords(spot) {
     + "hand your reports back under Visits."];
 }
 
-function aboutSpot({ title, walk, face_brief: facing }) {
-  return [user(title), walk ? ", " + minuteWords(walk.there_min) + " on foot." : ".",
-    facing ? " " + facing : ""];
+function aboutSpot({ title, walk, why: [why], face_brief: facing }) {
+  return [walk && walk.outside ? walk.outside + " " : "", user(title),
+    walk ? ", " + minuteWords(walk.there_min) + " on foot." : ".",
+    why && !title.startsWith(why) ? [" ", user(why)] : "", facing ? " " + facing : ""].flat();
 }
 
 function fillNotes() {
@@ -74,5 +91,6 @@ function fillNotes() {
     : "";
   byId("precision-words").textContent = "Elevations are mapped in squares of "
     + lengthWords(DATA.dem_cell_m) + ", land cover in squares of " + lengthWords(DATA.cover_cell_m)
-    + ". The page knows one place in every " + lengthWords(DATA.cells.cell_size_m) + ".";
+    + ". The page knows one place in every " + lengthWords(DATA.cells.cell_size_m)
+    + ". A page made from finer or coarser maps of the same land may name other spots and headings.";
 }

@@ -5,7 +5,8 @@ import { copyAndSay, saveFile } from "../../shared/save.js";
 import { inOrder, placeOf } from "../../model/decisions.js";
 import { DATA, listen } from "../data.js";
 import {
-  allReports, forgetReports, reportsCsv, reportsJson, spotState, storeState,
+  allReports, forgetReports, reportsCsv, reportsJson, settledPlace, spotState,
+  storeState,
 } from "../reports.js";
 import { setBadge, showOwnPlaces } from "../land/markers.js";
 import { reportWords, visitForm } from "./form.js";
@@ -67,14 +68,15 @@ function showVisits() {
 }
 
 function placeName(record) {
-  return record.location ? "Spot " + record.spot : "Your own place";
+  return record.spot ? "Spot " + record.spot : "Your own place";
 }
 
 const SPOTS = DATA.spots.map((spot) => spot.id);
 
 // Places that are on no list, each once, with its first point; and lists of an earlier run.
 function ownPlaces(all) {
-  const places = new Map();
+  const places = new Map(), settled = settledPlace();
+  if (settled) places.set(settled.id, settled);
   all.filter(({ location }) => !SPOTS.includes(location)).forEach((record) => {
     const place = { id: record.location, lat: record.planned_lat ?? record.lat,
       lon: record.planned_lon ?? record.lon };

@@ -1,0 +1,59 @@
+"""The command line as a reader meets it: defaults, what to type instead, whole sentences."""
+
+from __future__ import annotations
+
+import pytest
+from click.testing import CliRunner
+
+from siting.cli.main import siting
+from siting.errors import SitingError
+
+
+def typed(*words: str) -> str:
+    return CliRunner().invoke(siting, words, terminal_width=100).output
+
+
+@pytest.mark.parametrize("command", ["score", "batch"])
+def test_the_output_folder_has_a_default(command):
+    words = " ".join(typed(command, "--help").split())
+    assert "Output folder. [default: out]" in words
+    assert "Missing option" not in typed(command, "nothing_here.toml")
+
+
+@pytest.mark.parametrize("name", ["land.kml", "my land.gpkg", "farm.geojson", "lot.shp"])
+def test_an_outline_in_place_of_an_inputs_file_is_answered_with_what_to_type(tmp_path, name):
+    (tmp_path / name).write_bytes(b"<kml/>\0")
+    done = CliRunner().invoke(siting, ["score", str(tmp_path / name)])
+    assert isinstance(done.exception, SitingError)
+    assert done.exception.code == "E-SETTINGS-02"
+    said = str(done.exception)
+    assert "--parcel" in said
+    assert name in said.partition("--parcel")[2]
+    assert "--dem" in said
+
+
+@pytest.mark.parametrize(
+    ("day", "words"),
+    [
+        ("1 April 2027", "use 2027-04-01"),
+        ("Apr 1, 2027", "use 2027-04-01"),
+        ("2027/04/01", "use 2027-04-01"),
+        ("1/4/2027", "use YYYY-MM-DD"),  # 1 April or 4 January: not guessed
+        ("soon", "use YYYY-MM-DD"),
+    ],
+)
+def test_a_date_in_another_form_is_answered_with_the_form_wanted(day, words, tmp_path):
+    said = typed("score", "--first-day", day, "--last-day", "2027-06-01")
+    assert f"{day!r} is not a date; {words}" in said
+    inputs = tmp_path / "inputs.toml"
+    inputs.write_text(f'[survey]\nfirst_day = "{day}"\nlast_day = 2027-06-01\n')
+    done = CliRunner().invoke(siting, ["score", str(inputs)])
+    assert f"{day!r} is not a date; {words}" in str(done.exception)
+
+
+def test_help_shows_whole_sentences():
+    assert "..." not in typed("--help").replace("[ARGS]...", "")
+    for name, command in siting.commands.items():
+        for option in command.params:
+            if option.param_type_name == "option":
+                assert (option.help or "").rstrip().endswith((".", ")")), (name, option.name)
