@@ -23,7 +23,7 @@ _HIGHEST_TREE_M = 130.0
 _LEAST_GAP_M = 30.0
 _MOST_AWAY_H = 3.6
 # What a reader may miss where a raster ends close to the parcel.
-_MISSED = {"DEM": "valleys, slopes and the skyline", "land-cover": "woods, edges and water"}
+_MISSED = {"DEM": "valleys, slopes and the skyline", "land cover": "woods, edges and water"}
 # Shares of a parcel beyond which a class is doubted.
 _DOUBTED = {CoverRole.BUILT: 0.3, CoverRole.SNOW: 0.3, CoverRole.WATER: 0.5}
 _LEAST_ZERO_BORDER = 0.2

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from siting.report.page.map import map_page
+from siting.settings.protocol import Protocol
 from tests.browser.conftest import WIDE, click_at, island_of, move_weights, opened
 from tests.browser.reports import open_card, report
+from tests.fake_result import FIRM
+from tests.map_result import map_result
 
 
 def test_measured_metres_and_feet(wide):
@@ -117,3 +123,17 @@ def test_a_feature_has_its_sign_and_its_name_only_near_by(wide):
     wide.evaluate("testMap.setZoom(18, { animate: false })")
     assert wide.locator(".sign-features:visible").count() > 0
     assert "log over the brook" in wide.locator(".name-feature").all_text_contents()
+
+
+def test_equal_toss_ups_are_not_sent_to_in_order(browser, tmp_path):
+    """Rank says nothing where the first spots are toss-ups with one index."""
+    base = map_result()
+    unsure = replace(FIRM, word="toss-up", share_among=0.2)
+    alike = tuple(replace(s, score=base.spots[0].score, stability=unsure) for s in base.spots)
+    path = tmp_path / "map.html"
+    path.write_text(map_page(replace(base, spots=alike), protocol=Protocol()), encoding="utf-8")
+    with opened(browser, path, **WIDE) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        words = found.page.locator("#first-words").inner_text()
+    assert words.startswith(f"These maps cannot rank spots 1 to {len(alike)}: ")
+    assert "first" not in words

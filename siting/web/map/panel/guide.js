@@ -60,8 +60,21 @@ function firstWords() {
   const asked = DATA.proposed && DATA.proposed.state === "proposed";
   const proposed = asked && left.find(({ n }) => n === DATA.proposed.spot);
   if (proposed && !STATE.moved) return [user(DATA.proposed.words), " ", ...aboutSpot(proposed)];
+  const alike = STATE.moved || left.length < order.length ? 0 : countAlike(left);
+  if (alike > 1) {
+    return ["These maps cannot rank spots 1 to " + alike + ": they have the same index, and any of "
+      + "them may be the best. Start with the one that is easiest to reach. Spot 1: ",
+    ...aboutSpot(left[0])];
+  }
   const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
   return [go + (left.length < order.length ? " next. " : " first. "), ...aboutSpot(left[0])];
+}
+
+// How many of the first spots are toss-ups with one index: "first" says nothing of them.
+function countAlike(spots) {
+  const same = (spot) => spot.sure === "toss-up" && spot.tenths === spots[0].tenths;
+  const end = spots.findIndex((spot) => !same(spot));
+  return end < 0 ? spots.length : end;
 }
 
 function standingWords(spot) {
