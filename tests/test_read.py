@@ -33,7 +33,19 @@ from siting.settings.given.rasters import DemInput
 from siting.settings.inputs import ParcelInput
 from siting.settings.load import load_inputs
 from siting.settings.protocol import GridRules
-from tests.bad_inputs.land import CELL_M, CRS, LEFT, TOP, Land, clean, hill, raster, relief
+from siting.types import CoverRole
+from tests.bad_inputs.land import (
+    CELL_M,
+    CRS,
+    LEFT,
+    SIZE,
+    TOP,
+    Land,
+    clean,
+    hill,
+    raster,
+    relief,
+)
 
 GRID = Grid(CRS, LEFT, TOP, CELL_M, 60, 60)
 RULES = GridRules(context_m=50.0)
@@ -152,6 +164,15 @@ def test_area_and_point_twins_are_equal(tmp_path):
     with rasterio.open(twin, "r+") as out:
         out.update_tags(AREA_OR_POINT="Point")
     assert np.array_equal(elevation(path)[0], elevation(twin)[0])
+
+
+def test_a_finer_cover_is_read_by_majority(tmp_path):
+    """Cells of 1 m under a grid of 5 m: the one in the middle is another class than the rest."""
+    land = clean(tmp_path)
+    fine = np.full((SIZE * 5, SIZE * 5), 41, dtype=np.uint8)
+    fine[2::5, 2::5] = 81
+    role = read_land_of(land.cover(fine, cell_m=1.0)).role
+    assert (role[5:-5, 5:-5] == CoverRole.TREE).all()
 
 
 def test_scale_and_offset_are_applied_after_the_mask(tmp_path):

@@ -2,7 +2,7 @@
 
 The library takes settings from the environment and from a file in the home folder, which another
 program may have left there. Some move a raster by half a cell, put zeros where a file is damaged
-or write beside what they read, all in silence. Here they are held at the values the library's
+or write beside what they read, all in silence. Here they are held at the values that the library's
 manual names as its own, for both copies of the library (rasterio's and pyogrio's).
 
 Source: "Configuration options" and the drivers' pages of the GDAL manual, gdal.org.

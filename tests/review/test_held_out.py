@@ -8,7 +8,8 @@ import pytest
 from siting.review.cameras import Cameras, level_of
 from siting.review.change import inflation
 from siting.review.held_out import held_out
-from tests.review.test_check_values import W0, blocks, criteria, pytestmark, savanna  # noqa: F401
+from tests.review.test_check_values import W0, blocks, criteria, savanna  # noqa: F401
+from tests.review.test_check_values import pytestmark as with_data
 
 HELD = {
     "all": (-354.7, -350.0, -350.9),
@@ -17,6 +18,7 @@ HELD = {
 }
 
 
+@with_data
 @pytest.mark.parametrize("group", HELD)
 def test_held_out_by_block(group, savanna):  # noqa: F811
     m = criteria(savanna)
