@@ -6,20 +6,25 @@ import json
 import os
 import shutil
 import sys
+import time
 from unittest import mock
 
 import numpy as np
 import pytest
 import rasterio
+from pydantic import ValidationError
 
+from siting.batch.cluster import DaskExecutor
+from siting.batch.output.letters import templates
 from siting.cli.main import main
 from siting.commands import sketch_to_file
 from siting.disk.files import write_atomic
 from siting.disk.paths import file_and_layer, told_paths
-from siting.read.vector.decision_files import read_decisions, read_given
+from siting.read.vector.decision_files import read_decisions, read_given, read_places
 from siting.read.vector.parcels import point_parcel
 from siting.report.files.geopackage import geopackage
 from siting.report.shared.facts import spot_facts
+from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_inputs
 from siting.settings.protocol import NoGoRules
 from tests.bad_inputs.land import clean, relief
@@ -188,6 +193,72 @@ def test_a_limit_that_is_no_number_is_no_limit_and_refused(option, tmp_path, cap
     assert status == 2
     assert "is not a number" in told
     assert not (tmp_path / "out").exists()
+
+
+# --- time zones, letters, a cluster ---
+
+
+@pytest.mark.parametrize("zone", ["localtime", "posixrules", "Factory", "right/Europe/Paris"])
+def test_a_zone_that_is_another_on_each_machine_is_refused(zone):
+    """ "localtime" is the machine's own: the same inputs would give other times of low sun."""
+    with pytest.raises(ValidationError, match="no IANA time zone"):
+        SurveyInput(time_zone=zone)
+
+
+@pytest.mark.parametrize("blank", ["{land:>999999999}", "{land!r}", "{land.__class__}", "{0}"])
+def test_a_letter_template_holds_plain_blanks_only(blank, tmp_path):
+    (tmp_path / "camera.txt").write_text(f"Dear {blank}")
+    assert code_of(templates, tmp_path) == "E-LETTER-01"
+
+
+def test_a_folder_without_templates_is_not_passed_over(tmp_path):
+    """A slip in the name would send the program's letters instead of the survey's."""
+    (tmp_path / "Camera.TXT.txt").write_text("Dear {land}")
+    assert code_of(templates, tmp_path) == "E-LETTER-01"
+    assert code_of(templates, tmp_path / "leters") == "E-LETTER-01"
+
+
+def test_templates_are_looked_at_before_the_parcels(tmp_path):
+    land = clean(tmp_path).set("survey.letters", "leters")
+    land.options = ["-o", str(tmp_path / "out"), "--workers", "0"]
+    found = run(land, "batch")
+    assert "E-LETTER-01" in found.err
+    assert not list((tmp_path / "out").glob("parcels/*"))
+
+
+def test_an_address_that_is_none_is_refused_at_once():
+    begun = time.monotonic()
+    assert code_of(DaskExecutor, print, address="garbage") == "E-BATCH-01"
+    assert time.monotonic() - begun < 10
+
+
+# --- places of an earlier run ---
+
+COLUMNS = "spot_id,lon_deg,lat_deg,search_radius_m,parcel_id\n"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "x\n",
+        COLUMNS + "a,nan,43,5,P\n",
+        COLUMNS + "a,-80,inf,5,P\n",
+        COLUMNS + "a,-80,43,nan,P\n",
+        COLUMNS + "a,-80,43,1e9,P\n",
+        COLUMNS + "a,-80\n",
+        COLUMNS + "a" * 140_000 + ",-80,43,5,P\n",
+    ],
+)
+def test_a_table_of_places_that_is_none_is_told(text, tmp_path):
+    (tmp_path / "places.csv").write_text(text)
+    assert code_of(read_places, tmp_path / "places.csv") == "E-FILE-02"
+
+
+def test_a_table_of_places_may_have_more_cells_than_columns(tmp_path):
+    """A spreadsheet leaves commas at the end of rows."""
+    (tmp_path / "places.csv").write_text(COLUMNS + "P-A1B2,-80,43,5,P,,\n")
+    assert read_places(tmp_path / "places.csv")["P"][0].id == "P-A1B2"
 
 
 # --- decisions ---

@@ -39,6 +39,8 @@ class DaskExecutor:
         distributed = _distributed()
         self._task = task
         try:
+            # A client that is made and fails waits for half a minute, and says so in its own way.
+            distributed.comm.resolve_address(address)
             self._client = distributed.Client(
                 address, timeout=_CONNECT_SECONDS, set_as_default=False
             )

@@ -98,6 +98,8 @@ def run_batch(
         watcher.stage("reading the parcels")
         sizes = try_inputs(inputs, protocol)
         parcels = batch_parcels(inputs)
+        # A fault in a template is told now, not after all the parcels.
+        letter_templates(inputs)
         watcher.stage("taking fingerprints of the files")
         files = file_prints(inputs, journal)
         shared = fingerprints.settings_print(
@@ -158,11 +160,16 @@ def _write(batch: Batch, work: Work, files: Mapping[str, str]) -> None:
         stage.write(LAST, record)
 
 
+def letter_templates(inputs: Inputs) -> dict[str, str]:
+    """The templates that the inputs name, else those of the program."""
+    own = inputs.survey.letters
+    return templates(inputs.folder / own if own else None)
+
+
 def _write_letters(batch: Batch, work: Work) -> None:
     """A letter for each parcel where cameras were assigned; none outlives its proposal."""
     folder = work.folder / LETTERS
-    own = work.inputs.survey.letters
-    texts = templates(work.inputs.folder / own if own else None)
+    texts = letter_templates(work.inputs)
     files = letters(batch, texts) if batch.assignment is not None else {}
     for path in sorted(folder.glob("*")) if folder.is_dir() else ():
         if path.name not in files and path.suffix in (".txt", ".html"):

@@ -70,6 +70,10 @@ def _list_of_files(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
+# Not names of a place: files of the machine, which differ from one to the next.
+_ZONES_OF_THE_MACHINE = ("localtime", "posixrules", "Factory")
+
+
 class SurveyInput(Table):
     """Dates and clock of the deployment."""
 
@@ -97,6 +101,8 @@ class SurveyInput(Table):
                 # Looked up now, so that a wrong name is told with its key and not after an hour of
                 # a batch.
                 ZoneInfo(value)
+                if value in _ZONES_OF_THE_MACHINE or value.startswith(("posix/", "right/")):
+                    raise ValueError
             except (KeyError, ValueError, OSError):
                 raise ValueError(
                     f"{value!r} is no IANA time zone name; write one such as 'Etc/GMT+5'"

@@ -37,8 +37,15 @@ def templates(folder: Path | None) -> dict[str, str]:
     Raises
     ------
     SitingError
-        E-LETTER-01 when a template names a blank that is not known.
+        E-LETTER-01 when a template names a blank that is not known, or the folder holds none.
     """
+    if folder is not None and not any((folder / f"{kind}.txt").is_file() for kind in KINDS):
+        raise SitingError(
+            "E-LETTER-01",
+            f"{folder} holds no letter template.",
+            rule=f"Templates are called {', '.join(f'{kind}.txt' for kind in KINDS)}.",
+            cure="Check the key letters, or leave it out for the letters of the program.",
+        )
     shipped = resources.files("siting") / "data" / "letters"
     out = {}
     for kind in KINDS:
@@ -53,11 +60,14 @@ def templates(folder: Path | None) -> dict[str, str]:
 
 def _check(text: str, kind: str) -> None:
     try:
-        unknown = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+        blanks = [(n, s, c) for _, n, s, c in string.Formatter().parse(text) if n is not None]
     except ValueError as error:
         raise _faulty(kind, str(error)) from error
-    if unknown - set(_BLANKS):
-        raise _faulty(kind, f"it names {', '.join(sorted(unknown - set(_BLANKS)))}")
+    if unknown := {name for name, _, _ in blanks} - set(_BLANKS):
+        raise _faulty(kind, f"it names {', '.join(sorted(unknown))}")
+    # A width such as {land:>999999999} would fill the memory with spaces.
+    if dressed := [name for name, spec, conversion in blanks if spec or conversion]:
+        raise _faulty(kind, f"{dressed[0]} has a format of its own")
 
 
 def _faulty(kind: str, why: str) -> SitingError:

@@ -30,6 +30,7 @@ _SEPARATOR = "|"
 # A record this far from the land it names was made on another one.
 _STRAY_M = 1000.0
 _OLD_FORMAT = "siting visited 1"
+_PLACE_COLUMNS = {"spot_id", "lon_deg", "lat_deg", "search_radius_m", "parcel_id"}
 
 
 @dataclass(frozen=True)
@@ -267,6 +268,17 @@ def _unreadable(path: Path, why: str) -> SitingError:
     )
 
 
+def _known_place(row: Mapping[str, Any]) -> tuple[str, KnownPlace]:
+    """The parcel and the place of one row; a ValueError where it is not on Earth."""
+    # Cells beyond the last column stand under no name, as a list.
+    cells = {name: (row[name] or "").removeprefix("'") for name in _PLACE_COLUMNS}
+    numbers = (cells["lon_deg"], cells["lat_deg"], cells["search_radius_m"])
+    lon, lat, radius_m = map(float, numbers)
+    if not (-180 <= lon <= 180 and -90 <= lat <= 90 and 0 <= radius_m <= _STRAY_M):
+        raise ValueError(f"{', '.join(numbers)} is not a place with its search radius")
+    return cells["parcel_id"], KnownPlace(cells["spot_id"], lon, lat, radius_m)
+
+
 def read_places(path: Path) -> dict[str, tuple[KnownPlace, ...]]:
     """The places of a places.csv, by parcel.
 
@@ -275,17 +287,15 @@ def read_places(path: Path) -> dict[str, tuple[KnownPlace, ...]]:
     SitingError
         E-FILE-02 when it is no such table.
     """
-    rows = list(csv.DictReader(io.StringIO(read_text(path, key="survey.places"))))
     out: dict[str, tuple[KnownPlace, ...]] = {}
     try:
-        for row in rows:
-            cells = {name: (cell or "").removeprefix("'") for name, cell in row.items()}
-            place = KnownPlace(
-                cells["spot_id"], float(cells["lon_deg"]), float(cells["lat_deg"]),
-                float(cells["search_radius_m"]),
-            )  # fmt: skip
-            out[cells["parcel_id"]] = (*out.get(cells["parcel_id"], ()), place)
-    except (KeyError, ValueError) as error:
+        table = csv.DictReader(io.StringIO(read_text(path, key="survey.places")))
+        if missing := sorted(_PLACE_COLUMNS - set(table.fieldnames or ())):
+            raise ValueError(f"it has no column {', '.join(missing)}")
+        for row in table:
+            parcel, place = _known_place(row)
+            out[parcel] = (*out.get(parcel, ()), place)
+    except (csv.Error, ValueError) as error:
         raise SitingError(
             "E-FILE-02",
             f"{path} (survey.places) cannot be read: {error}.",
