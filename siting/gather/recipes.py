@@ -185,7 +185,7 @@ def key_of(rule: KeyRule | None) -> Key | None:
         raise SitingError(
             "E-KEY-01",
             f"The environment variable {rule.env} is not set.",
-            rule="This recipe's server wants a key, and keys are read from the environment only.",
+            rule="This recipe's server asks for a key; keys are read from the environment only.",
             cure=f"Ask the publisher for a key and set {rule.env} to it before this command.",
         )
     return Key(rule.host, rule.header, value)

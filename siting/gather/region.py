@@ -103,7 +103,7 @@ def from_bounds(west: float, south: float, east: float, north: float) -> Region:
     ):
         raise SitingError(
             "E-BOX-02",
-            f"--bounds {','.join(f'{v:g}' for v in numbers)} is no box.",
+            f"--bounds {','.join(f'{v:g}' for v in numbers)} is not a box.",
             rule="A box is WEST,SOUTH,EAST,NORTH in degrees: longitude -180 to 180, latitude -90 "
             "to 90, the south below the north.",
             cure="Check the order and the unit; metres are not understood here.",

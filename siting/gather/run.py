@@ -200,7 +200,7 @@ def _check_folder(folder: Path, before: Mapping[str, Any]) -> None:
         raise SitingError(
             "E-OUT-01",
             f"{folder} holds {', '.join(found)} and no sources.json.",
-            rule="A region is written into a folder of its own, never over files of others.",
+            rule="A region has a folder of its own; other files are never overwritten.",
             cure="Name another folder with --out.",
         )
 
@@ -385,7 +385,7 @@ def _agree(
     if total > _ASK_FROM_BYTES and not confirm(told, total):
         raise SitingError(
             "E-SIZE-01",
-            f"{words.size(total)} were not agreed to, so nothing was downloaded.",
+            f"{words.size(total)} was not agreed to, so nothing was downloaded.",
             rule=f"More than {words.size(_ASK_FROM_BYTES)} are asked about first.",
             cure="Run again and answer yes, or add --yes.",
         )

@@ -124,7 +124,7 @@ def _legend_error(name: str, faults: Sequence[str]) -> SitingError:
         f"Legend {name}: {'; '.join(faults)}.",
         rule=f"A legend is a CSV table with columns code, name, role; a role is one of {known}, "
         "or nodata.",
-        cure=f"Correct the table, or name a legend that ships with siting: {', '.join(SHIPPED)}.",
+        cure=f"Correct the table, or name a legend that comes with siting: {', '.join(SHIPPED)}.",
     )
 
 

@@ -94,7 +94,7 @@ def _refuse_shares(data: Mapping[str, Any], *, source: str) -> None:
     raise SitingError(
         "E-SETTINGS-03",
         f"{source} has {', '.join(old[:3])}{more}: weights of an earlier version.",
-        rule="A criterion has a ratio now: pictures per day with it, as many times those without.",
+        rule="A criterion now has a ratio: pictures per day with it, divided by those without it.",
         cure="Print a new protocol with `siting protocol`, carry your own changes over, and write "
         "ratio = 1.6 where weight stood (docs/method.md has a ratio for each); 1 switches off.",
     )

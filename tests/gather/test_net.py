@@ -70,7 +70,7 @@ def test_a_passing_failure_is_tried_four_times(site, code):
     error = refused(site, "/x")
     assert error.code == "E-NET-04"
     assert len(site.asked) == 4
-    assert "what has come is kept" in str(error)
+    assert "what has arrived is kept" in str(error)
 
 
 def test_pauses_grow_and_a_server_may_ask_for_longer_ones(site):

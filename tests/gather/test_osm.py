@@ -248,7 +248,7 @@ def test_half_an_extract_writes_nothing(share, tmp_path):
 def test_what_is_no_extract_is_told(data, tmp_path):
     path = tmp_path / "x.osm.pbf"
     path.write_bytes(data)
-    with pytest.raises(SitingError, match=r"E-FILE-02: .*no whole OpenStreetMap extract"):
+    with pytest.raises(SitingError, match=r"E-FILE-02: .*not a complete OpenStreetMap extract"):
         osm.read(path, [], now=NOW)
 
 

@@ -83,7 +83,7 @@ def checked(address: str, *, hosts: Collection[str], came_from: str = "") -> Pla
         raise SitingError(
             "E-NET-02",
             f"{who} to the host {host[:100]}, which is not allowed.",
-            rule=f"Only the hosts of the recipe are asked: {', '.join(sorted(hosts)) or 'none'}.",
+            rule=f"Only the hosts of the recipe are used: {', '.join(sorted(hosts)) or 'none'}.",
             cure=f"If you trust it, add --allow-host {host[:100]}.",
         )
     path = parts.path or "/"
@@ -109,9 +109,9 @@ def _no_address(address: str, came_from: str) -> SitingError:
     who = came_from or "The recipe"
     return SitingError(
         "E-NET-01",
-        f"{who} names {shown(address)!r}, which is no https address.",
-        rule="Only https addresses are asked, not files of this machine, s3, ftp and the like.",
-        cure="Correct the recipe, or tell the keeper of the catalogue.",
+        f"{who} names {shown(address)!r}, which is not an https address.",
+        rule="Only https addresses are used, not files on this machine, s3, ftp and the like.",
+        cure="Correct the recipe, or report it to the keeper of the catalogue.",
     )
 
 

@@ -160,7 +160,7 @@ class Door:
             came_from, address = place.host, outcome
         raise SitingError(
             "E-NET-03",
-            f"{shown(address)} leads on and on: more than {_MOST_REDIRECTS} times.",
+            f"{shown(address)} redirects again and again: more than {_MOST_REDIRECTS} times.",
             rule=f"At most {_MOST_REDIRECTS} redirects are followed.",
             cure="The server is set up wrongly; try again another day or use another recipe.",
         )
@@ -344,7 +344,7 @@ def _refused(status: int, headers: Mapping[str, str], address: str) -> Exception
         "E-NET-03",
         f"{shown(address)} was refused with status {status}"
         + (f": usually {_USUALLY[status]}." if status in _USUALLY else "."),
-        rule="A catalogue must name files that can be had.",
+        rule="A catalogue must name files that can be downloaded.",
         cure="Check the recipe, or wait for its keeper to correct the catalogue.",
         status=status,
     )
@@ -407,16 +407,16 @@ def _no_network(place: Place, why: str, cure: str) -> SitingError:
 def _gave_up(address: str, why: str) -> SitingError:
     return ResourceError(
         "E-NET-04",
-        f"{shown(address)} did not answer whole and in time, {_TRIES} times: {why}.",
-        rule="A piece of data is taken whole or not at all.",
-        cure="Try again in a while with the same command: what has come is kept.",
+        f"{shown(address)} did not send a complete answer in time, {_TRIES} times: {why}.",
+        rule="Data are used when they are complete, or not at all.",
+        cure="Try again in a while with the same command: what has arrived is kept.",
     )
 
 
 def _wrong_part(address: str, came: str) -> SitingError:
     return SitingError(
         "E-NET-06",
-        f"{shown(address)}: {came} came in place of the part that was asked.",
+        f"{shown(address)}: {came} came instead of the part that was asked for.",
         rule="A large file is read by parts (HTTP ranges, RFC 9110); the part must be the one "
         "asked.",
         cure="Download the file by hand and give it with --dem or --land-cover.",
@@ -435,7 +435,7 @@ def _too_much(address: str, size: int, most: int) -> SitingError:
 def _not_safe(address: str, target: str) -> SitingError:
     return SitingError(
         "E-NET-01",
-        f"{shown(address)} leads to {shown(target)!r}, which is no https address.",
+        f"{shown(address)} leads to {shown(target)!r}, which is not an https address.",
         rule="A safe connection never leads to an unsafe one.",
-        cure="Correct the recipe, or tell the keeper of the catalogue.",
+        cure="Correct the recipe, or report it to the keeper of the catalogue.",
     )

@@ -117,8 +117,8 @@ class Budget:
         if self.left < 0:
             raise SitingError(
                 "E-SIZE-01",
-                f"{what} sends more than the estimate and half of it.",
-                rule="What is downloaded is known before and never far exceeded.",
+                f"{what} sends more than one and a half times the estimate.",
+                rule="The size of a download is estimated before and not exceeded by much.",
                 cure="Run again with a larger --most-mb if you trust the catalogue.",
             )
 

@@ -217,8 +217,8 @@ def _check_sums(mosaic: Mosaic) -> None:
                 "E-SUM-01",
                 f"{shown(remote.address)} has the SHA-256 {remote.sha256[:16]}..., its catalogue "
                 f"says {told[4:20]}....",
-                rule="A file must be the one that its catalogue tells of.",
-                cure="Try again in a while; if it stays so, tell the keeper of the catalogue.",
+                rule="A file must be the one that its catalogue describes.",
+                cure="Try again later; if that does not help, report it to the catalogue's keeper.",
             )
 
 

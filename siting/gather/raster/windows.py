@@ -92,8 +92,8 @@ def opened(path: str, remote: RemoteFile | None, *, key: str) -> Iterator[Datase
         raise SitingError(
             "E-FILE-02",
             f"{shown(remote.address)} cannot be read as a GeoTIFF: {str(error)[:200]}.",
-            rule="A raster of a catalogue must be whole.",
-            cure="Tell the keeper of the catalogue; take the data from another recipe meanwhile.",
+            rule="A raster of a catalogue must be complete.",
+            cure="Report it to the catalogue's keeper; use another recipe in the meantime.",
         ) from error
     finally:
         fault, remote.fault = remote.fault, None
@@ -122,7 +122,7 @@ def unchanged(remote: RemoteFile | None, action: Callable[[], Found]) -> Found:
             "E-CHANGED-01",
             f"{shown(remote.address)} changed twice while it was being read.",
             rule="All pieces of a raster must be of one state.",
-            cure="Wait until its publisher is done, then run the same command again.",
+            cure="Wait until its publisher has finished, then run the same command again.",
         ) from None
 
 

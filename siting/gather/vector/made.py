@@ -130,7 +130,7 @@ def _earlier(folder: Path) -> tuple[dict[str, Any], list[Note]]:
     except (OSError, ValueError, KeyError, TypeError, StopIteration):
         raise SitingError(
             "E-FILE-02",
-            f"{folder} has no sources.json that tells of its {layers.FILE}.",
+            f"{folder} has no sources.json that describes its {layers.FILE}.",
             rule="A folder given with --osm is one that siting gather --osm has made.",
             cure="Make it again from the extract (.osm.pbf).",
         ) from None

@@ -148,7 +148,7 @@ def _column(frame: gpd.GeoDataFrame, column: str, file: str, layer: str) -> list
             "E-FIELD-01",
             f"{file} has no column {column!r} (layers.{layer} of the mapping).",
             rule="Every column that the mapping names must be in the layer.",
-            cure=f"It has {names}. Shapefiles cut names after ten signs.",
+            cure=f"It has {names}. Shapefiles cut names to ten characters.",
         )
     return column_text(frame, column)
 

@@ -152,7 +152,7 @@ def _table(path: Path, layer: str, boxes: Sequence[Box]) -> gpd.GeoDataFrame:
             raise SitingError(
                 "E-FILE-02",
                 f"{path} cannot be read as an OpenStreetMap extract: {str(error)[:150]}.",
-                rule="An extract must be whole; nothing is written of half a one.",
+                rule="An extract must be complete.",
                 cure="Download it again.",
             ) from error
     frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)

@@ -180,7 +180,7 @@ def _signed(value: int) -> int:
 def _no_extract(path: Path) -> SitingError:
     return SitingError(
         "E-FILE-02",
-        f"{path} is no whole OpenStreetMap extract.",
-        rule="An extract is a file in the PBF form (.osm.pbf), whole and not packed again.",
+        f"{path} is not a complete OpenStreetMap extract.",
+        rule="An extract is a file in the PBF form (.osm.pbf), complete and not compressed again.",
         cure="Download it again; unpack .bz2 and .gz files first.",
     )

@@ -140,7 +140,7 @@ def _richdem() -> Any:
         raise SitingError(
             "E-ENGINE-01",
             f'The protocol asks for terrain.engine = "richdem", which cannot be loaded: {error}.',
-            rule="The engine that the protocol names must be installed; no other takes its place.",
+            rule="The engine that the protocol names must be installed; no other is used instead.",
             cure='Install it as docs/method.md says ("Another engine"), or write '
             'engine = "built-in".',
         ) from error

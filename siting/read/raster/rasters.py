@@ -259,7 +259,7 @@ def _check_degrees(dataset: DatasetReader, transform: Affine, crs: str, file: st
             f"{file} declares {name_of(crs)} and has corners at {corners[0][0]:.6g}, "
             f"{corners[0][1]:.6g} and {corners[1][0]:.6g}, {corners[1][1]:.6g}.",
             rule="Coordinates must fit the declared system: "
-            + ("these are degrees, not metres." if degrees_as_metres else "these are no degrees."),
+            + ("these are degrees, not metres." if degrees_as_metres else "these are not degrees."),
             cure="Declare the right coordinate system in the file.",
         )
 

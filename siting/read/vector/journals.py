@@ -80,7 +80,7 @@ def _settled(path: Path, key: str) -> bytes:
             raise SitingError(
                 "E-FILE-02",
                 f"{path} ({key}) cannot be read: {error}.",
-                rule="A GeoPackage and the journal beside it must be whole.",
+                rule="A GeoPackage and the journal beside it must be complete.",
                 cure="Close the program that has it open and copy the file again.",
             ) from error
     data[_MODE] = _PLAIN

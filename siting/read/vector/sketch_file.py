@@ -210,7 +210,7 @@ def _first_fault(error: Exception) -> str:
 def _damaged(file: str, why: str) -> SitingError:
     return SitingError(
         "E-SKETCH-01",
-        f"{file} is not a whole sketch: {why}.",
+        f"{file} is not a complete sketch: {why}.",
         rule="A sketch is the file that a sketch page saves.",
         cure=_CURE,
     )

@@ -59,7 +59,7 @@ def check_tiles(path: str, *, key: str) -> None:
         raise SitingError(
             "E-FILE-04",
             f"{path} ({key}): the tiles {found[0]} are a view.",
-            rule="The cells of a raster must be in the file, not worked out at every reading.",
+            rule="The cells of a raster must be in the file, not computed each time it is read.",
             cure="Save the raster as GeoTIFF.",
         )
 
@@ -80,7 +80,7 @@ def _opened(path: str, source: str | bytes) -> Iterator[sqlite3.Connection]:
             raise SitingError(
                 "E-FILE-02",
                 f"{path} cannot be read: {error}.",
-                rule="A GeoPackage must be whole.",
+                rule="A GeoPackage must be complete.",
                 cure="Copy or download it again.",
             ) from error
 
