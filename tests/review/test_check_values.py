@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from scipy.stats import kendalltau, spearmanr
 
-from siting.review.statistics import glm, ranks
+from siting.review.statistics import glm, ranks, second_opinion
 from siting.review.statistics.weights import shrunken
 from tests.real_places import DATA
 
@@ -104,13 +104,23 @@ def test_counts_by_maximum_likelihood(group, savanna):
     assert glm.pearson_per_df(glm.poisson(y, days, x), y) == pytest.approx(pearson, abs=1e-6)
 
 
-def test_rank_correlations(savanna):
-    y = savanna["ungulates"] / savanna["days"]
-    for name, expected in (("pan_distance_m", -0.311655), ("river_distance_m", -0.369090),
-                           ("road_distance_m", -0.143324), ("tree_share_100m", -0.344360),
-                           ("lens_height_cm", 0.243019), ("view_obscured", -0.011747)):  # fmt: skip
-        assert ranks.spearman(savanna[name], y).value == pytest.approx(expected, abs=1e-6)
-    assert kendalltau(savanna["river_distance_m"], y)[0] == pytest.approx(-0.240317, abs=1e-6)
+# Spearman of rate with pan, river, road, tree share, lens height, obscured view; Kendall of river.
+RANKS = {
+    "all": ([-0.337182, -0.387530, -0.209005, -0.245526, 0.178818, -0.030968], -0.260526),
+    "ungulates": ([-0.311655, -0.369090, -0.143324, -0.344360, 0.243019, -0.011747], -0.240317),
+    "carnivores": ([0.031926, -0.006530, -0.211898, 0.207739, -0.180161, 0.098245], 0.0),
+}
+MEASURES = ("pan_distance_m", "river_distance_m", "road_distance_m", "tree_share_100m",
+            "lens_height_cm", "view_obscured")  # fmt: skip
+
+
+@pytest.mark.parametrize("group", RANKS)
+def test_rank_correlations(group, savanna):
+    y = savanna[group] / savanna["days"]
+    expected, kendall = RANKS[group]
+    found = [ranks.spearman(savanna[name], y).value for name in MEASURES]
+    np.testing.assert_allclose(found, expected, atol=1e-6)
+    assert kendalltau(savanna["river_distance_m"], y)[0] == pytest.approx(kendall, abs=1e-6)
 
 
 MORAN = {"all": (0.2974, 0.001), "ungulates": (0.2663, 0.002), "carnivores": (-0.0393, 0.58)}
@@ -171,6 +181,39 @@ def test_river_matters_less_once_neighbours_may_be_alike(savanna):
     assert (found.w[3], found.sd[3]) == pytest.approx((-0.093, 0.049), abs=6e-4)
 
 
+def test_river_with_a_field_over_the_ground(savanna):
+    """gpboost 1.8.0, exponential covariance: -0.065512 (0.126406), tree -0.086549 (0.046747).
+
+    Its search stops a little before the top of the likelihood, so the third digit is the last one
+    that two programs share.
+    """
+    east, north = kilometres(savanna)
+    distance = np.hypot(np.subtract.outer(east, east), np.subtract.outer(north, north)) * 1000
+    found = second_opinion.spatial_counts(
+        savanna["ungulates"], savanna["days"], six_columns(savanna), distance
+    )
+    assert (found.coef[2], found.se[2]) == pytest.approx((-0.065512, 0.126406), abs=1e-3)
+    assert (found.coef[4], found.se[4]) == pytest.approx((-0.086549, 0.046747), abs=5e-4)
+    alone = glm.negative_binomial(savanna["ungulates"], savanna["days"], six_columns(savanna))
+    assert found.log_likelihood > alone.log_likelihood
+    assert abs(found.coef[2]) < 0.3 * abs(alone.coef[2])
+
+
+def test_clusters_by_maximum_likelihood():
+    """gpboost 1.8.0 on invented counts of 40 clusters of three cameras."""
+    rng = np.random.default_rng(5)
+    m, days = rng.uniform(size=(120, 3)), rng.integers(14, 61, 120)
+    shift, cluster = rng.normal(0, 0.5, 40), np.repeat(np.arange(40), 3)
+    mu = days * np.exp(-2 + m @ (1, 0.5, 0) + shift[cluster])
+    y = rng.negative_binomial(1 / 0.8, 1 / (1 + 0.8 * mu))
+    apart = np.where(cluster[:, None] == cluster[None, :], 0.0, np.inf)
+    found = second_opinion.spatial_counts(y, days, m, apart)
+    np.testing.assert_allclose(found.coef, [-1.691679, 0.694454, 0.350062, 0.023999], atol=2e-5)
+    assert found.variance == pytest.approx(0.235106, abs=2e-5)
+    assert 1 / found.alpha == pytest.approx(1.335097, abs=1e-4)
+    assert found.log_likelihood == pytest.approx(-415.837918, abs=1e-6)
+
+
 def test_against_sampling_without_laplace(savanna):
     """emcee, 32 walkers of 5,000 steps, the same priors: bounds good to about 0.015 themselves."""
     found = shrunken(savanna["ungulates"], savanna["days"], criteria(savanna), W0, tau=0.7)
@@ -217,6 +260,11 @@ WEEKS = {
 }
 
 
+ODDS_ENDS = {
+    "bobcat": (4.265644, 8.381768), "coyote": (5.241544, 8.483465), "redfox": (4.380622, 10.263232)
+}  # fmt: skip
+
+
 @pytest.fixture(scope="module")
 def weeks() -> tuple[dict[str, np.ndarray], np.ndarray]:
     rdata = pytest.importorskip("rdata", reason="rdata is not installed (tests of the review)")
@@ -241,6 +289,47 @@ def test_weeks_detected(species, weeks):
     assert ratio.coef[1] == pytest.approx(rate, abs=1e-6)
     ends = np.exp(ratio.coef[1] + np.array([-1, 1]) * 1.959964 * ratio.robust_se[1])
     assert ends == pytest.approx(bounds, abs=6e-4)
+    odds_ends = np.exp(odds.coef[1] + np.array([-1, 1]) * 1.959964 * odds.robust_se[1])
+    assert odds_ends == pytest.approx(ODDS_ENDS[species], abs=2e-5)
+
+
+BETA_BINOMIAL = {"bobcat": (1.6778, 0.131), "coyote": (1.7666, 0.265), "redfox": (1.8133, 0.258)}
+
+
+@pytest.mark.parametrize("species", BETA_BINOMIAL)
+def test_weeks_that_hang_together(species, weeks):
+    y = weeks[0][species].sum(axis=1)
+    found = second_opinion.beta_binomial(y, np.full(len(y), 3), weeks[1])
+    w, rho = BETA_BINOMIAL[species]
+    assert found.coef[1] == pytest.approx(w, abs=5e-5)
+    assert found.rho == pytest.approx(rho, abs=5e-4)
+    plain = glm.binomial(y, np.full(len(y), 3), weeks[1], link="logit")
+    assert found.log_likelihood > plain.log_likelihood
+
+
+# Odds ratio per e-fold of people on 464 trails; 95 % by the model and by HC0.
+PEOPLE = {
+    "bobcat": (0.919226, (0.8436, 1.0016), (0.8354, 1.0114)),
+    "coyote": (0.980562, (0.9230, 1.0417), (0.9082, 1.0587)),
+    "redfox": (1.137737, (1.0128, 1.2781), (0.9870, 1.3114)),
+}
+
+
+@pytest.mark.parametrize("species", PEOPLE)
+def test_people_on_trails(species, weeks):
+    """Every robust interval holds 1; the model's own does not for the red fox."""
+    trail, columns = weeks[1][:, 0] == 1, weeks[1]
+    people = np.log(columns[:, 5] + 0.001)
+    x = np.column_stack([people, columns[:, 1:5]])[trail]
+    y = weeks[0][species].sum(axis=1)[trail]
+    assert len(y) == 464
+    fit = glm.binomial(y, np.full(len(y), 3), x, link="logit")
+    odds, model, robust = PEOPLE[species]
+    assert np.exp(fit.coef[1]) == pytest.approx(odds, abs=6e-7)
+    for se, ends in ((fit.se, model), (fit.robust_se, robust)):
+        got = np.exp(fit.coef[1] + np.array([-1, 1]) * 1.959964 * se[1])
+        assert got == pytest.approx(ends, abs=6e-5)
+    assert robust[0] < 1 < robust[1]
 
 
 def test_groups_as_one(weeks):
