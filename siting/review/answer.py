@@ -28,6 +28,7 @@ from siting.words.office import review as words
 Floats = NDArray[np.float64]
 _WITHIN_CLUSTERS = 10
 _MOST_OF_ONE = 1 / 3
+_LEAST_OF_EITHER = 5
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,8 @@ class Answer:
     notes: tuple[Note, ...] = ()
     expected: Floats | None = None
     groups: tuple[GroupRow, ...] = ()
+    picked: Interval | None = None
+    random_cameras: int = 0
 
 
 def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answer:
@@ -85,7 +88,8 @@ def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answe
         within_p=_within(cameras),
         classes=ranks.classes(cameras.score, cameras.events, cameras.days, cameras.cluster),
         weights=rows, held_out=held, fragment=fragment, notes=(*found, *more),
-        expected=_expected(cameras), groups=groups,
+        expected=_expected(cameras), groups=groups, picked=picked_over_random(cameras),
+        random_cameras=0 if cameras.random is None else int(cameras.random.sum()),
     )  # fmt: skip
 
 
@@ -153,6 +157,28 @@ def _against(cameras: Cameras, held: HeldOut) -> list[Note]:
     if max(by_cluster) > _MOST_OF_ONE * cameras.events.sum():
         notes.append(warning("W-HELD-02", why=words.ONE_PLACE))
     return notes
+
+
+def picked_over_random(cameras: Cameras) -> Interval | None:
+    """Rate at picked places over that at random ones; None below five cameras of either.
+
+    Whole clusters are drawn again and again, as for the pairs.
+    """
+    random = cameras.random
+    if random is None or min(random.sum(), (~random).sum()) < _LEAST_OF_EITHER:
+        return None
+
+    def ratio(counts: Floats) -> Floats:
+        parts = [(counts[:, kept] @ cameras.events[kept]) / (counts[:, kept] @ cameras.days[kept])
+                 for kept in (~random, random)]  # fmt: skip
+        return np.asarray(parts[0] / parts[1])
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        drawn = ratio(ranks.drawn_counts(cameras.cluster, draws=1999))
+        whole = float(ratio(np.ones((1, len(random))))[0])
+    low, high = np.nanpercentile(drawn, [5, 95])
+    found = Interval(whole, float(low), float(high))
+    return found if np.isfinite(found).all() else None
 
 
 def _within(cameras: Cameras) -> float | None:

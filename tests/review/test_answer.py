@@ -10,13 +10,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from siting.review.answer import Answer, answer, headline_of
+from siting.review.answer import Answer, answer, headline_of, picked_over_random
 from siting.review.cameras import Cameras
 from siting.review.shown.page import headline, questions, review_page
 from siting.review.statistics.headline import verdict
 from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken
 from siting.words.office import review as words
+from siting.words.office.review_notes import NOTES
 
 W0 = np.log([3, 2, 2, 2, 1.5, 1.5])
 AT = np.column_stack([np.arange(80.0), np.arange(80.0)])
@@ -162,7 +163,7 @@ def test_verdicts_follow_the_interval(ends, expected):
     assert verdict(Interval(*ends), by_ratios=False) in ("works", "cannot tell", "wrong way")
 
 
-CLAIMS = ("significant", "more animals.", "proves", "caused", "because of the score", "no effect",
+CLAIMS = ("significant", "more animals", "proves", "caused", "because of the score", "no effect",
           "does not work", "will record", "detection probability")  # fmt: skip
 
 
@@ -196,6 +197,55 @@ def test_no_sentence_claims_more_than_its_interval(said, level, fragment):
         assert "Places with a higher score recorded more" not in told[0]
     if level != "full" or not fragment:
         assert "Suggested" not in told[5]
+
+
+@pytest.mark.parametrize("code", NOTES)
+def test_no_note_claims_more_than_was_seen(code):
+    sentence = NOTES[code]
+    assert not [claim for claim in CLAIMS if claim in sentence.lower()], sentence
+    assert sentence.endswith((".", "}", "?"))
+
+
+MORE = "recorded more"
+
+
+@pytest.mark.parametrize("said", words.SHORT)
+def test_no_page_claims_more_than_its_verdict(said, three_levels):
+    """The whole page, with every verdict put into an answer of every level."""
+    for found, cameras in three_levels:
+        page = review_page(replace(found, verdict=said), cameras, about="deer")
+        text = " ".join(html.unescape(re.sub(r"<[^>]+>", " ", page)).split())
+        assert not [claim for claim in CLAIMS if claim in text.lower()]
+        for shown in re.finditer(r"\d+ of 100 pairs", text):
+            assert text[shown.end() :].startswith((" (", " at these places"))
+        if said not in ("works", "works less", "works more"):
+            assert "Places with a higher score recorded more" not in text
+        if not found.fragment:
+            assert "Suggested:" not in text
+        # A ratio of the season stands with its range.
+        for shown in re.finditer(r"the protocol, says (\d\.\d)", text):
+            assert text[shown.end() :].startswith(" (")
+
+
+@pytest.fixture(scope="module")
+def three_levels():
+    made = (season(12), season(30), season(60))
+    return [(answer(one, group="deer"), one) for one in made]
+
+
+def test_picked_places_are_set_beside_random_ones():
+    cameras = season(100, truth=W0, alpha=0.3)
+    random = np.arange(100) % 5 == 0
+    events = np.where(random, cameras.events, cameras.events * 3)
+    found = picked_over_random(replace(cameras, events=events, random=random))
+    plain = cameras.events[~random].sum() / cameras.days[~random].sum()
+    plain /= cameras.events[random].sum() / cameras.days[random].sum()
+    assert found.value == pytest.approx(3 * plain)
+    assert found.low < found.value < found.high
+    assert picked_over_random(cameras) is None
+    assert picked_over_random(replace(cameras, random=np.arange(100) < 4)) is None
+    assert "again, as 20 did" in words.next_season(all_good=False, cameras=100, random=20)
+    assert "again" not in words.next_season(all_good=False, cameras=100, random=3)
 
 
 def test_the_page_needs_nothing_and_runs_nothing():

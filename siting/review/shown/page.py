@@ -46,6 +46,7 @@ def review_page(
         about=clean(about),
         headline=headline(found),
         questions=questions(found, cameras),
+        ranges=words.ABOUT_90 if found.slope is not None else "",
         used=_used(found),
         notes=[clean(note.text) for note in found.notes if not public],
         plots=_plots(found, cameras, public),
@@ -71,7 +72,11 @@ def headline(found: Answer) -> str:
 
 def questions(found: Answer, cameras: Cameras) -> list[tuple[str, str]]:
     """A coordinator's five questions with their answers."""
-    changed = [_label(row.name) for row in found.weights if row.proposed is not None]
+    changed = [
+        words.change(_label(row.name), protocol=row.protocol, proposed=row.proposed)
+        for row in found.weights
+        if row.proposed is not None
+    ]
     kept = [_label(row.name) for row in found.weights if row.proposed is None]
     judged = bool(found.weights) or found.level in ("list", "few")
     sure = (
@@ -86,7 +91,9 @@ def questions(found: Answer, cameras: Cameras) -> list[tuple[str, str]]:
         sure,
         words.what_to_change(changed, fragment=found.fragment, level=found.level, judged=judged),
         words.what_stays(kept if found.weights else []),
-        words.next_season(all_good=all_good(cameras), cameras=found.cameras),
+        words.next_season(
+            all_good=all_good(cameras), cameras=found.cameras, random=found.random_cameras
+        ),
     )
     return list(zip(words.QUESTIONS, answers, strict=True))
 
@@ -113,8 +120,11 @@ def _used(found: Answer) -> list[tuple[str, str]]:
     if found.slope is not None:
         value, low, high = found.slope
         rows.append(("Slope of records on the score", f"{value:.2f} ({low:.2f} to {high:.2f})"))
+    if found.picked is not None:
+        said = words.picked(found.picked, random=found.random_cameras)
+        rows.append(("Picked places against random ones", said))
     if found.within_p is not None:
-        rows.append(("Chance alone, within properties", f"{found.within_p:.2f}"))
+        rows.append(("Chance alone, within properties", words.chance(found.within_p)))
     return rows
 
 

@@ -20,8 +20,8 @@ QUESTIONS = (
 )
 
 LIMITS = (
-    "Cameras count pictures, not animals: a place that recorded more may have more animals, the "
-    "same animals passing more often, or a clearer view.",
+    "Cameras count pictures, not animals: where they recorded more, more kinds may have come, the "
+    "same animals may have passed more often, or the view was clearer.",
     "One animal that passes every day looks the same as thirty that pass once.",
     "If the crew found a worn path more often where the score was high, the map gets credit for "
     "the crew's eyes. These data cannot show it.",
@@ -44,7 +44,7 @@ ASK = (
 )
 """What only the office can know; no data show it."""
 
-_ABOUT_90 = (
+ABOUT_90 = (
     "The range in brackets: nine seasons in ten like this one would put the true value inside."
 )
 
@@ -163,7 +163,7 @@ def how_sure(verdict: str, *, slope: Ends | None, cameras: int, places: int) -> 
         "no sign": "The data fit a score of no use; they do not fit what the protocol promises.",
         "wrong way": "The data do not fit a score that is of any use.",
     }[verdict]
-    return f"{said} {strength} {_ABOUT_90}"
+    return f"{said} {strength}"
 
 
 def order_only(pairs: Ends | None) -> str:
@@ -172,7 +172,7 @@ def order_only(pairs: Ends | None) -> str:
         return "Not at all: there are too few cameras for a verdict."
     return (
         "Only the order of the scores can be judged, because this protocol does not score by rate "
-        f"ratios: {in_100(pairs)} is what counts, and 50 is chance. {_ABOUT_90}"
+        f"ratios: {in_100(pairs)} is what counts, and 50 is chance."
     )
 
 
@@ -189,6 +189,31 @@ def weight(
     )
 
 
+_NAMED_FIRST = 3
+
+
+def change(label: str, *, protocol: float, proposed: float) -> str:
+    """One suggested ratio, old and new.
+
+    Examples
+    --------
+    >>> change("water", protocol=2.0, proposed=1.27)
+    'water from 2 to 1.3'
+    """
+    return f"{label} from {protocol:.2g} to {proposed:.2g}"
+
+
+def chance(p: float) -> str:
+    """A p of a permutation test, as exact as a person can use it.
+
+    Examples
+    --------
+    >>> chance(0.0005), chance(0.234)
+    ('under 0.01', '0.23')
+    """
+    return "under 0.01" if p < 0.01 else f"{p:.2f}"
+
+
 def what_to_change(labels: Sequence[str], *, fragment: bool, level: str, judged: bool) -> str:
     """What the season asks to change in the protocol."""
     if level in ("list", "few"):
@@ -199,9 +224,11 @@ def what_to_change(labels: Sequence[str], *, fragment: bool, level: str, judged:
         return "Nothing yet: a change is suggested from 40 cameras at 15 independent places on."
     if not labels or not fragment:
         return "Nothing in this season asks for a change."
+    first, more = labels[:_NAMED_FIRST], len(labels) - _NAMED_FIRST
+    others = f", and {more} more in the table below" if more > 0 else ""
     return (
-        f"Suggested: {', '.join(labels)}. The lines are in protocol-change.toml; nothing changes "
-        "until you accept them."
+        f"Suggested: {', '.join(first)}{others}. The lines are in protocol-change.toml; nothing "
+        "changes until you accept them."
     )
 
 
@@ -213,17 +240,37 @@ def what_stays(labels: Sequence[str]) -> str:
     return f"{', '.join(labels)}. {always}"
 
 
-def next_season(*, all_good: bool, cameras: int) -> str:
+def picked(ratio: Ends, *, random: int) -> str:
+    """Picked places beside random ones, where some cameras stood at random.
+
+    Parameters
+    ----------
+    ratio : events a day at picked places over those at random ones, with its 90 % range
+    """
+    value, low, high = ratio
+    return (
+        f"{value:.1f} times as many events a day ({low:.1f} to {high:.1f}); "
+        f"{count(random, 'camera', 'cameras')} stood at random places"
+    )
+
+
+def next_season(*, all_good: bool, cameras: int, random: int = 0) -> str:
     """What would teach more."""
-    random = "Put one camera in five at a random place, and say which ones."
+    again = f" again, as {random} did this time" if 5 * random >= cameras > 0 else ""
+    one_in_five = f"Put one camera in five at a random place{again}, and say which ones."
     if all_good:
         return (
             "The cameras stood at high-scoring places, as they should. That is why this season can "
-            f"hardly tell good places from poor ones. {random}"
+            f"hardly tell good places from poor ones. {one_in_five}"
         )
     if cameras < 40:
-        return f"More places rather than longer seasons: 40 cameras tell you most of it. {random}"
-    return f"{random} Two cameras on one property that differ in one doubtful point teach the most."
+        return (
+            f"More places rather than longer seasons: 40 cameras tell you most of it. {one_in_five}"
+        )
+    return (
+        f"{one_in_five} Two cameras on one property that differ in one doubtful point teach the "
+        "most."
+    )
 
 
 def neighbourhood() -> str:

@@ -1,0 +1,59 @@
+"""review.html in a browser: axe finds nothing, five answers stand on the first screen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from siting.review.answer import answer
+from siting.review.shown.page import review_page
+from tests.browser.conftest import PHONE, WIDE
+from tests.review.test_answer import W0, season
+
+STATES = {
+    "list": lambda: season(8),
+    "few": lambda: season(12),
+    "full": lambda: season(60, truth=W0 + np.array([1.2, 0, 0, -0.9, 0, 0]), alpha=0.4),
+}
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    folder, out = tmp_path_factory.mktemp("review"), {}
+    rng = np.random.default_rng(1)
+    for name, made in STATES.items():
+        cameras = made()
+        count = len(cameras.ids)
+        cameras = replace(cameras, at_m=rng.uniform(0, 6000, (count, 2)),
+                          random=np.arange(count) % 5 == 0)  # fmt: skip
+        found = answer(cameras, group="deer")
+        out[name] = folder / f"{name}.html"
+        text = review_page(found, cameras, about="deer, 2026-05-01 to 2026-06-30")
+        out[name].write_text(text, encoding="utf-8")
+    return out
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
+def test_axe_finds_nothing_and_the_answers_come_first(browser, pages, size, scheme):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+    context = browser.new_context(**size, color_scheme=scheme)
+    page = context.new_page()
+    sent = []
+    page.on("request", lambda request: sent.append(request.url))
+    for name, file in pages.items():
+        page.goto(file.as_uri())
+        result = axe.Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}})
+        faults = [(v["id"], [n["html"][:120] for n in v["nodes"][:3]])
+                  for v in result.response["violations"]]  # fmt: skip
+        assert faults == [], name
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= size["viewport"]["width"], name
+        answers = page.locator(".questions").bounding_box()
+        assert answers["y"] + answers["height"] <= size["viewport"]["height"], name
+        assert page.locator(".questions dd").count() == 5
+    assert [url for url in sent if not url.startswith("file:")] == []
+    context.close()
