@@ -136,8 +136,22 @@ def check_inputs(inputs: Inputs, protocol: Protocol) -> tuple[str, bool]:
     lines = [line for finding in findings for line in _lines(finding)]
     faults = sum(1 for finding in findings if finding.error)
     lines.append("")
-    lines.append("No fault found." if not faults else f"{faults} to fix before a run.")
+    lines.append(f"{faults} to fix before a run." if faults else _no_fault(findings))
     return _plain("\n".join(lines)), not faults
+
+
+def _no_fault(findings: Sequence[Finding]) -> str:
+    """The last line of a check; of several parcels it says what each command does with them."""
+    many = next((f.facts for f in findings if "parcels" in f.facts), None)
+    if many is None:
+        return "No fault found."
+    bad = many["parcels"] - many["without a fault"]
+    left_out = f", and leaves out {bad} that cannot be scored" if bad else ""
+    return (
+        f"No fault found in the files. 'siting batch' takes all {many['parcels']} parcels"
+        f"{left_out}; "
+        "'siting score' takes one: name it with --parcel-id."
+    )
 
 
 def gather_to_folder(

@@ -23,6 +23,10 @@ def test_parcels_that_the_dem_does_not_cover_are_told(tmp_path):
     assert "parcels: 6" in found.out
     assert "without a fault: 2" in found.out
     assert found.out.count("E-COVER-0") == 4
+    # 'score' would ask for one of them, so "no fault" alone would promise too much.
+    last = found.out.rstrip().splitlines()[-1]
+    assert "takes all 6 parcels, and leaves out 4" in last
+    assert "--parcel-id" in last
 
 
 def test_where_no_parcel_can_be_scored_check_says_so(tmp_path):
