@@ -59,6 +59,7 @@ def score_to_folder(
     """
     names = output_names(public=public)
     # Before the work: a run must not end at a folder that cannot be written.
+    # Before minutes of work: a folder that cannot be used is known now.
     check_destination(folder, names, kind=PUBLIC if public else SCORE, inputs=inputs)
     check_replaceable(folder, names, inputs=inputs, protocol=protocol, overwrite=overwrite)
     parcel = read_parcel(inputs)
@@ -67,6 +68,7 @@ def score_to_folder(
     result = site_parcel(inputs, protocol, parcel, progress=progress, decisions=decisions)
     if not public:
         # After it: only now is it known what the files were read as.
+        # Only now are the fingerprints of all files known.
         check_same_sources(folder, result, overwrite=overwrite)
     progress("writing the map and the files")
     result.write(folder, public=public)

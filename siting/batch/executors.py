@@ -36,6 +36,7 @@ WORKER_ENVIRONMENT = {
     "VECLIB_MAXIMUM_THREADS": "1",
     "NUMBA_NUM_THREADS": "1",
 }
+# A worker that does not end by itself within this time hangs in a library.
 _STOP_SECONDS = 2.0
 
 
@@ -92,6 +93,7 @@ def run_jobs(
             job = under_way.pop(ended.name)
             if ended.died:
                 _LOG.warning("%s is tried once more, alone", ended.name)
+                # It may have died because the others took the memory: alone it gets a fair trial.
                 again.append((ended.name, job, True))
             else:
                 yield ended
@@ -189,8 +191,10 @@ class PoolExecutor:
         process = self._context.Process(
             target=_work, args=(theirs, self._task), name="siting worker", daemon=True
         )
+        # Set before the start: libraries read these as they are loaded, before any code of ours.
         with _environment(WORKER_ENVIRONMENT):
             process.start()
+        # Our copy of their end: while it is open, a worker that dies does not close the pipe.
         theirs.close()
         return _Worker(process, ours)
 
@@ -264,6 +268,8 @@ def _environment(values: dict[str, str]) -> Iterator[None]:
 def _work(pipe: Connection, task: Task) -> None:
     """The life of a worker: jobs from the pipe until it closes."""
     prepare_worker()
+    # A parent that was killed cannot stop its workers, and these would write into a folder that
+    # the next run believes to have for itself.
     threading.Thread(target=_die_with_parent, daemon=True).start()
     while True:
         try:
@@ -282,6 +288,7 @@ def _die_with_parent() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         multiprocessing.connection.wait([parent.sentinel])
+        # No clean-up: the main thread may be deep in a library, and must write nothing more.
         os._exit(1)
 
 

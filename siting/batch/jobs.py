@@ -72,6 +72,7 @@ def do_job(job: Job) -> Done | Failure:
         return _done(job)
     except SitingError as error:
         return _failure(error, job.inputs)
+    # Whatever it is, it must not end the worker: a job returns its failure.
     except Exception as error:
         if out_of_memory(error):
             needed = memory_error("The parcel needed more memory than there was.")
@@ -84,6 +85,7 @@ def _failure(error: SitingError, inputs: Inputs) -> Failure:
     """The failure as the journal and failures.csv hold it, without the way to the user's files."""
     message = str(error).removeprefix(f"{error.code}: ")
     homes = {str(inputs.folder.absolute()), *(str(Path(f).parent) for f in _absolute_files(inputs))}
+    # The longest first: the folder of one file may lie in that of another.
     for home in sorted(homes, key=len, reverse=True):
         message = message.replace(f"{home}/", "")
     return {"code": error.code, "message": message}

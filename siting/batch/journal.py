@@ -42,12 +42,14 @@ def entry_of(line: bytes | str) -> Entry | None:
 
 
 def _plain(entry: Mapping[str, Any]) -> str:
+    # allow_nan=False: NaN is not JSON, and a line with it could not be read back everywhere.
     return json.dumps(
         entry, sort_keys=True, ensure_ascii=True, allow_nan=False, separators=(",", ":")
     )
 
 
 def _check(text: str) -> str:
+    # Against damage, not against people: 64 bits are plenty.
     return hashlib.sha256(text.encode("ascii")).hexdigest()[:16]
 
 

@@ -89,6 +89,7 @@ def run_batch(
     ResourceError
         E-LOCK-01, E-DISK-01 or E-MEM-01.
     """
+    # Before the lock: a folder of somebody else's files must not even get a lock file.
     check_destination(folder, OUTPUTS, kind=BATCH, inputs=inputs)
     check_same_list(folder, inputs=inputs, overwrite=options.overwrite)
     make_folder(folder)
@@ -101,6 +102,7 @@ def run_batch(
         # A fault in a template is told now, not after all the parcels.
         letter_templates(inputs)
         watcher.stage("taking fingerprints of the files")
+        # Every byte of the inputs, not their dates: a copied or touched file is the same file.
         files = file_prints(inputs, journal)
         shared = fingerprints.settings_print(
             inputs, protocol, files=files, program=fingerprints.program_print()
@@ -134,6 +136,7 @@ def _write(batch: Batch, work: Work, files: Mapping[str, str]) -> None:
         # A proposal of an earlier run would contradict the tables beside it.
         remove(work.folder / ASSIGNMENTS)
     office = office_files(work.decided.of, survey=work.inputs.survey, protocol=work.protocol)
+    # No camera is up any more: tables of an earlier run would say there is one.
     for name in set(OFFICE) - set(office):
         remove(work.folder / name)
     _write_letters(batch, work)

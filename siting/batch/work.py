@@ -172,10 +172,12 @@ class Work:
     def close(self) -> None:
         """End the workers, also those with a parcel under way."""
         if self._executor is not None:
+            # After an error or Ctrl-C nobody waits for the jobs under way.
             self._executor.close(at_once=sys.exc_info()[0] is not None)
             self._executor = None
 
     def _entry(self, parcel: Parcel) -> Mapping[str, Any] | None:
+        # An entry under another fingerprint was made from other inputs and counts for nothing.
         entry = self._journal.get("parcel", parcel.id)
         return entry if entry is not None and entry["key"] == self._keys[parcel.id] else None
 
@@ -185,6 +187,7 @@ class Work:
         if entry is None:
             return False
         if "row" not in entry:
+            # The same inputs would fail again, unless the fault was the machine's.
             return not entry["code"].startswith(_PASSING)
         if not pages:
             return True

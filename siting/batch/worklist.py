@@ -56,6 +56,7 @@ def batch_parcels(inputs: Inputs) -> list[Parcel]:
     parcels = all_parcels(inputs)
     names: dict[str, str] = {}
     for parcel in parcels:
+        # Two identifiers share a name only if their 32-bit hashes clash: rare, not impossible.
         other = names.setdefault(safe_name(parcel.id), parcel.id)
         if other != parcel.id:
             raise SitingError(
@@ -135,10 +136,12 @@ class Sizes:
         left, bottom, right, top = shapely.bounds(shape)
         unit = metres_per_unit(parcel.crs)
         scale_y = _METRES_PER_DEGREE if unit is None else unit
+        # A degree of longitude shrinks towards the poles; an estimate needs no more than that.
         scale_x = scale_y * (np.cos(np.radians((bottom + top) / 2)) if unit is None else 1.0)
         wide = (abs((right - left) * scale_x) + 2 * self.context_m) / self.cell_m
         high = ((top - bottom) * scale_y + 2 * self.context_m) / self.cell_m
         cells = wide * high
+        # An outline with infinite corners fails in its own job, with a message of its own.
         if not np.isfinite(cells):
             return budget.WORKER_BYTES
         return budget.WORKER_BYTES + int(min(cells, 1e12) * self.bytes_each)

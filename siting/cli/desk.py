@@ -66,6 +66,7 @@ def desk(
 ) -> None:
     """Open the survey office in your browser: sign-ups, land, places, files. Needs no internet."""
     try:
+        # The desk is an extra: its libraries may be missing, and no other command may need them.
         from siting.desk.run import run_desk
     except ModuleNotFoundError as error:
         raise click.ClickException(

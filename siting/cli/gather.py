@@ -86,6 +86,7 @@ def gather(out: Path, **options: Any) -> None:
 
     def confirm(estimate: str, size: int) -> bool:
         del size
+        # Without a terminal nobody can answer, and silence is not consent.
         click.echo(estimate, err=True)
         return agreed or (sys.stdin.isatty() and click.confirm("Download it?", err=True))
 
@@ -99,6 +100,7 @@ def _ask(options: dict[str, Any]) -> Any:
     from siting.gather.recipes import load_recipe
     from siting.gather.run import Ask
 
+    # Without land, an extract alone is made into the folder that later calls use.
     land = [options.pop(name) for name in ("point", "radius", "parcel", "bounds")]
     region = None if options["osm"] and not any(land) else _region(*land)
     files = {name: options.pop(name) for name in ("dem", "land_cover")}

@@ -46,9 +46,11 @@ def main() -> None:
     # The libraries make half a million lasting objects: searching them again and again for
     # garbage takes a tenth of a short run.
     gc.set_threshold(100_000, 50, 50)
+    # Read before click does: faults in its own reading of the command line obey it, too.
     debug = "--debug" in sys.argv
     forgive_closed_streams()
     try:
+        # On its own click would print and exit by itself; here every end passes the lines below.
         status = siting.main(prog_name="siting", standalone_mode=False)
     except SitingError as error:
         if debug:
@@ -79,6 +81,7 @@ def main() -> None:
 
 def _interrupted() -> SystemExit:
     """The end of a run that was stopped; a second Ctrl-C no longer disturbs it."""
+    # Python's own clean-up follows; a second Ctrl-C there would print a trace.
     for kind in (signal.SIGINT, signal.SIGTERM):
         signal.signal(kind, signal.SIG_IGN)
     click.echo("Interrupted; nothing half-written was left.", err=True)

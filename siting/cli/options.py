@@ -41,6 +41,8 @@ INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--places", "survey.places", "places.csv of an earlier run: places keep their names."),
     ("--grid-crs", "grid.crs", "Metric map projection for the working grid."),
 )
+# Options count from the folder the user is in, keys of a file from the folder of the file: paths
+# of options are made absolute before the two are merged.
 _PATHS = {
     "parcel.file",
     "dem.file",
@@ -53,6 +55,7 @@ _PATHS = {
 
 def input_options(command: Command) -> Command:
     """All keys of the inputs file as options of a command."""
+    # Decorators pile up from below: reversed, the help lists them in this order.
     for name, key, text in reversed(INPUT_OPTIONS):
         many = key.startswith("layers.") or key == "survey.visited"
         text = f"{text} May be given more than once." if many else text
@@ -139,6 +142,7 @@ def overrides(options: dict[str, Any]) -> dict[str, Any]:
     if point is not None:
         lon, _, lat = point.partition(",")
         _put(out, "parcel.point", [number("point", lon), number("point", lat)])
+        # A point replaces the outline that an inputs file names.
         _put(out, "parcel.file", "")
     if radius is not None:
         _put(out, "parcel.radius_m", radius)

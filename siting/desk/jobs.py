@@ -126,6 +126,7 @@ class Runner:
 
     def _loop(self) -> None:
         while (uid := self._waiting.get()) is not None:
+            # It was cancelled while it waited.
             with self._lock:
                 if uid not in self._listed:
                     continue
@@ -151,6 +152,7 @@ class Runner:
         began = time.monotonic()
         kind, value = self._worked(Score(inputs, self._protocol, out), uid)
         if kind == "died" and not self._cancelled.is_set():
+            # One more try: memory that was taken by something else may be free again.
             self._tell("stage", {"uid": uid, "stage": "starting again"})
             shutil.rmtree(out, ignore_errors=True)
             kind, value = self._worked(Score(inputs, self._protocol, out), uid)
@@ -185,6 +187,7 @@ class Runner:
         folder = parcel_folder(self._office, uid) / RUNS
         if kind == "done":
             self._store.end_run(run, "done", summary=str(value), seconds=seconds)
+            # Only the last run is shown: older ones would pile up on a laptop's disk.
             for other in folder.iterdir():
                 if other.name != run:
                     shutil.rmtree(other, ignore_errors=True)

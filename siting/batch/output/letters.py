@@ -135,6 +135,7 @@ def _written(
         problem=problem,
         sources=sources,
     )
+    # A blank that is empty leaves its paragraph empty: out it goes, with its space.
     parts = [part.strip() for part in filled.split("\n\n") if part.strip()]
     body = "\n".join(f"<p>{html.escape(part)}</p>" for part in parts)
     name = safe_name(row["parcel_id"])
@@ -147,5 +148,6 @@ def _written(
 
 def _without_thanks(sentence: str) -> str:
     """The sentence of parcels.csv thanks by itself; the letter has done so already."""
+    # The letter template has its own thanks, with the name of the land.
     _, mark, rest = sentence.partition("): ")
     return f"{rest[:1].upper()}{rest[1:]}" if mark else sentence

@@ -201,6 +201,7 @@ def _middle_lon(shapes: Iterable[Geometry | None]) -> float:
     if not lon:
         return 0.0
     turn = np.radians(np.array(lon))
+    # A mean of degrees would put parcels at 179 and -179 on the far side of the Earth.
     return float(np.degrees(np.arctan2(np.sin(turn).mean(), np.cos(turn).mean())))
 
 
@@ -238,5 +239,6 @@ def _rings(shape: Geometry, left: float, top: float, step: float) -> list[list[i
             for ring in (part.exterior, *part.interiors):
                 xy = shapely.get_coordinates(ring)
                 steps = np.rint((xy - [left, top]) * [1.0, -1.0] / step).astype(np.int64)[:-1]
+                # Differences take fewer digits than positions.
                 found.append(np.diff(steps, axis=0, prepend=0).ravel().tolist())
     return found

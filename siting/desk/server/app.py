@@ -216,6 +216,7 @@ class _Routes:
         """The shapes of a dropped file; nothing of it is kept until the page saves them."""
         name, content = await dropped_file(request)
         digest = hashlib.sha256(content).hexdigest()
+        # Read in another process, which needs a file; the name of the upload is never a path.
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "dropped"
             write_atomic(path, content)
@@ -234,6 +235,7 @@ class _Routes:
     async def score_all(self, request: Request) -> Response:
         del request
         for row in views.signup_rows(self.desk.store):
+            # One that failed is not tried again by itself: its land has not changed.
             if row["status"] in ("Ready to score", "Changed since scored"):
                 self.desk.runner.add(row["uid"])
         return JSONResponse(self.desk.runner.state(), status_code=202)
@@ -258,6 +260,7 @@ class _Routes:
         asked = DecisionIn.model_validate(await json_of(request))
         found = views.places_data(self.desk.folder, self.desk.store, uid)
         spots = {spot["rank"]: spot for spot in found["spots"]}
+        # The page may show an older run than the folder holds: its ranks were other places.
         if found["run"] != asked.run or asked.rank not in spots:
             raise Conflict(uid)
         spot = spots[asked.rank]
@@ -278,6 +281,7 @@ class _Routes:
         folder = views.run_folder(self.desk.folder, self.desk.store, request.path_params["uid"])
         if folder is None or name not in _FILES or not (folder / name).is_file():
             return refused(REFUSED["file"], 404)
+        # A result holds other people's text; under the desk's own policy it could ask the desk.
         headers = {**HEADERS, "Content-Security-Policy": RESULT_POLICY}
         return FileResponse(folder / name, headers=headers)
 
@@ -323,5 +327,6 @@ class _Routes:
         png = await asyncio.get_running_loop().run_in_executor(
             self.tiles, self.desk.relief.png, tile
         )
+        # The address names the elevations by their stamp, so a tile never changes.
         kept = {"Cache-Control": "private, max-age=86400, immutable"}
         return Response(png, media_type="image/png", headers=kept)

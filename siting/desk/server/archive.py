@@ -11,6 +11,7 @@ from typing import Any
 
 from siting.words.office.desk import HAND_OVER
 
+# No tables and no record: a volunteer needs what is opened, printed or sent to a GPS.
 _FOR_VOLUNTEER = ("map.html", "field_sheet.html", "spots.gpx")
 
 

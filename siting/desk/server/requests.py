@@ -54,6 +54,7 @@ class DecisionIn(BaseModel):
 
 async def _body(request: Request, most: int) -> bytes:
     """The body, refused while it comes in once it is too long."""
+    # Counted as it comes: the length a request states may be wrong or missing.
     pieces, size = [], 0
     async for piece in request.stream():
         size += len(piece)
@@ -70,6 +71,7 @@ async def _body(request: Request, most: int) -> bytes:
 
 async def json_of(request: Request) -> dict[str, Any]:
     """The object that a request sends as JSON; ValueError for anything else."""
+    # A form of another page cannot send this type without asking first, and the desk says no.
     if request.headers.get("content-type", "").split(";")[0] != "application/json":
         raise ValueError("JSON is expected")
     content = json.loads(await _body(request, MOST_JSON))

@@ -53,6 +53,7 @@ class Gate:
 
     def enter(self, key: str) -> Response:
         """The answer to the one-time address: a cookie and the way to the desk, once."""
+        # In constant time: how long a wrong key takes must not say how much of it was right.
         good = hmac.compare_digest(key, self.key) and time.monotonic() < self._key_ends
         if not good:
             return refused(REFUSED["used"])
@@ -63,12 +64,14 @@ class Gate:
 
     def refuses(self, request: Request) -> str:
         """Why a request may not go on; "" when it may."""
+        # Another name that was made to lead to this machine (DNS rebinding) is not the desk's own.
         hosts = [v.decode("latin-1") for k, v in request.headers.raw if k == b"host"]
         if len(hosts) != 1 or hosts[0] not in self._hosts:
             return "host"
         site = request.headers.get("sec-fetch-site", "same-origin")
         if site not in ("same-origin", "none"):
             return "another page"
+        # A browser sets Origin itself: a form on another page cannot claim to be ours.
         changes = request.method not in ("GET", "HEAD")
         origin = request.headers.get("origin")
         ours = tuple(f"http://{host}" for host in self._hosts)

@@ -37,11 +37,15 @@ class OfficeFile:
     def __init__(self, folder: Path) -> None:
         self.path = folder / FILE
         with _failures_of(self.path):
+            # Transactions are begun by hand (isolation_level=None), and the runner writes from a
+            # thread of its own (check_same_thread=False).
             self._db = sqlite3.connect(
                 self.path, timeout=_WAIT_MS / 1000, isolation_level=None, check_same_thread=False
             )
             self._db.row_factory = sqlite3.Row
+            # A write-ahead log would be a second file: a folder copied without it would lose rows.
             self._db.execute("PRAGMA journal_mode = DELETE")
+            # A row that the page called saved must survive a power cut.
             self._db.execute("PRAGMA synchronous = FULL")
             add_functions(self._db)
             self._open()
@@ -70,6 +74,7 @@ class OfficeFile:
     def copy_to(self, target: Path) -> None:
         """A copy of one moment, also while somebody writes."""
         with _failures_of(target):
+            # A copy of the file itself could catch it between two writes.
             self._db.execute("VACUUM INTO ?", (str(target),))
 
     # --- one act, whole or not at all --------------------------------------------------------
@@ -78,6 +83,7 @@ class OfficeFile:
     def _act(self, what: str, uid: str, before: Any = None, after: Any = None) -> Iterator[None]:
         """A transaction that also writes one line of the record of changes."""
         with _failures_of(self.path):
+            # Takes the write lock at once: begun as a reader, it could be refused in the middle.
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield

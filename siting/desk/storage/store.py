@@ -65,6 +65,7 @@ class Store(OfficeFile):
 
     def change_signup(self, uid: str, changes: Mapping[str, Any]) -> None:
         """Texts and priority of a sign-up changed; unknown names are refused with ValueError."""
+        # The names become part of the SQL, so nothing but these may be one.
         strange = set(changes) - {*_TEXTS, "priority"}
         if strange:
             raise ValueError(f"a sign-up has no {sorted(strange)[0]!r}")
@@ -129,6 +130,7 @@ class Store(OfficeFile):
         the state `rev` that the drawing began from.
         """
         before = self.land(uid)
+        # Somebody drew in another window meanwhile: neither drawing may silently win.
         if before.rev != rev:
             raise Conflict(uid)
         old = {shape.uid: shape for shape in before.shapes}
@@ -172,7 +174,9 @@ class Store(OfficeFile):
             )
         else:
             self._db.execute(
-                f"DELETE FROM {shape.layer} WHERE uid = ? AND gone_at IS NOT NULL", (shape.uid,)
+                # Undo brings a shape back under its old uid, which its removed row still holds.
+                f"DELETE FROM {shape.layer} WHERE uid = ? AND gone_at IS NOT NULL",
+                (shape.uid,),
             )
             self._insert(shape.layer, {"uid": shape.uid, "signup_uid": uid, **values})
 
@@ -248,6 +252,7 @@ class Store(OfficeFile):
 
     def receive(self, name: str, sha256: str, *, kind: str, uid: str = "") -> bool:
         """A file that came in; False when the same bytes are here already."""
+        # The same file dropped twice is one file, whatever its name.
         known = self._db.execute("SELECT 1 FROM received WHERE sha256 = ?", (sha256,)).fetchone()
         if known:
             return False
