@@ -200,6 +200,7 @@ def nearby(
         unknown_trail_m=_distance(point, unknown),
         park_m=park_m,
         dem_cell_m=land.dem_cell_m,
+        # Not known is no reason to leave a caution out.
         slope_deg=90.0 if math.isnan(slope_deg) else slope_deg,
         walk_slope_deg=walk.steepest_deg if walk else 0.0,
         crossings=walk.known_crossings + walk.unknown_crossings if walk else 0,
@@ -213,6 +214,7 @@ def _beside_road_m(land: Land, walk: Walk) -> float:
     frame = land.vectors.get("roads")
     if frame is None or frame.empty:
         return 0.0
+    # A farm track has too little traffic to warn of.
     busy = np.asarray(frame.geometry[frame["class"] != "track"], dtype=object)
     beside = shapely.union_all(shapely.buffer(busy, _BESIDE_M))
     return float(shapely.length(shapely.intersection(walk.line, beside)))
@@ -256,6 +258,7 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         "crossing_water": crossing and water,
         "crossing": crossing and not water,
         "water": water and not crossing,
+        # Where water is mapped close by, its own caution says more.
         "valley": near.valley_m <= rules.water_m and not water,
         "steep": steep,
         "livestock": near.livestock_m <= rules.livestock_m,

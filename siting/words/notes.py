@@ -102,6 +102,7 @@ def _stability(
 def _turning(choice: Choice, *, shown: int) -> str:
     what = criteria.label_of(choice.criterion, choice.criterion)
     who = f"spot {choice.winner + 1}" if choice.winner < shown else "a place not shown"
+    # Ratios, as the protocol has them; the logarithm is for the arithmetic only.
     new, old = (math.exp(weight) for weight in (choice.turns_at, choice.weight))
     return f'({who}) if the ratio of "{what}" were {new:.2g} instead of {old:.2g}'
 

@@ -153,7 +153,10 @@ def _many(area: Geometry) -> shapely.MultiPolygon:
 def _walks(result: Result, facts: Sequence[SpotFacts]) -> gpd.GeoDataFrame:
     walked = [fact for fact in facts if fact.walk is not None]
     shown = [
-        c for c in columns.COLUMNS if c.name in ("rank", "spot_id") or c.name.startswith("walk_")
+        # By name, so that a new column of the walk comes along.
+        c
+        for c in columns.COLUMNS
+        if c.name in ("rank", "spot_id") or c.name.startswith("walk_")
     ]
     lines = [fact.walk.line for fact in walked if fact.walk is not None]
     return _frame(_values(result, walked, shown), lines, crs=result.land.grid.crs)
@@ -166,6 +169,7 @@ def _no_go(result: Result, set_backs: NoGoRules) -> gpd.GeoDataFrame:
     shown = [bit for bit in NoGo if bit is not NoGo.OUTSIDE]
     for bit, found in drawing.zone_areas(result.no_go, shown, grid=result.land.grid):
         parts = [area for area in found if isinstance(area, shapely.Polygon)]
+        # One row per reason, not per piece: a map program then lists them by name.
         bits.append(bit)
         areas.append(shapely.MultiPolygon(parts))
     columns = {

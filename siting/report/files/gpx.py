@@ -77,12 +77,15 @@ def _waypoint(root: ElementTree.Element, fact: SpotFacts, *, asked: tuple[str, .
         _child(point, "ele", words=f"{fact.elevation_m:.1f}")
     _child(point, "name", words=short_name(fact.label, fact.place))
     text = " ".join((*asked, *_description(fact)))
+    # Some receivers show only the comment, others only the description (common practice, no
+    # source).
     _child(point, "cmt", words=text)
     _child(point, "desc", words=text)
     _child(point, "type", words="camera spot")
     extensions = _child(point, "extensions")
     values = {
         "rank": fact.spot.rank,
+        # In a namespace of our own: GPX has no such fields, and readers skip what they do not know.
         "score": rounded(fact.spot.score, 4),
         "heading_true_deg": whole_degrees(fact.facing.heading_deg),
         "heading_magnetic_deg": whole_degrees(fact.facing.magnetic_deg),

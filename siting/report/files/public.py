@@ -67,6 +67,7 @@ def public_place(result: Result, *, decimals: int) -> Place:
     decimals : int
         Digits kept of longitude and latitude; 2 is about 1.1 km north-south.
     """
+    # A square by the sea or a lake may leave little land: then the next coarser one.
     for digits in range(decimals, -1, -1):
         place = _place(result, digits)
         if _area_m2(result, place.possible) >= _needed_m2(result):
@@ -83,6 +84,7 @@ def _place(result: Result, decimals: int) -> Place:
     size_m = math.sqrt(land.parcel_shape.envelope.area) + land.parcel_shape.hausdorff_distance(
         middle
     )
+    # The diagonal: a corner of the square is farther from its middle than a side.
     reach_m = math.hypot(half_m, half_m * math.cos(math.radians(lat))) + size_m
     radius_m = math.ceil(reach_m / _RADIUS_STEP_M) * _RADIUS_STEP_M
     return Place(lon, lat, decimals, int(radius_m), _possible(result, lon, lat, radius_m))
@@ -93,6 +95,7 @@ def _possible(result: Result, lon: float, lat: float, radius_m: float) -> BoolAr
     grid = result.land.grid
     at = transformer("EPSG:4326", grid.crs).transform(lon, lat)
     within = burn([shapely.Point(at).buffer(radius_m)], grid=grid)
+    # A searcher leaves out what maps show to be closed: such ground hides nothing.
     seen_closed = (result.no_go & np.uint16(~_UNSEEN & 0xFFFF)) != 0
     found: BoolArray = within & ~seen_closed & np.isfinite(result.land.dem)
     return found

@@ -106,6 +106,7 @@ def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Pict
         attribution_control=False,
         max_bounds_viscosity=0.8,
     )
+    # folium draws a random name; the same result must give the same bytes.
     page._id = _MAP_ID
     for name, picture, opacity in (("ground", shade, 1.0), ("score", colours, _SCORE_OPACITY)):
         layer = folium.raster_layers.ImageOverlay(
@@ -120,6 +121,7 @@ def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Pict
     figure: Any = page.get_root()
     figure._id = _MAP_ID
     for element in (page, figure):
+        # folium would load these from the network.
         element.default_js, element.default_css = [], []
     figure.render()
     return str(figure.script.render())

@@ -17,6 +17,7 @@ def ground_window(result: Result) -> Grid:
     """The part of the grid that the page shows: the parcel, the walks, and some land around."""
     grid = result.land.grid
     left, bottom, right, top = _extent(result)
+    # In proportion for large land, so that its surroundings can be recognised on a phone.
     margin = max(_MARGIN_M, 0.15 * max(right - left, top - bottom))
     cell = grid.cell_size_m
     row = int((grid.top - top - margin) // cell)

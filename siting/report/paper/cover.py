@@ -29,6 +29,7 @@ def cover_map(
     """
     shapes = [result.land.parcel_shape, *(f.walk.line for f in facts if f.walk is not None)]
     bounds = shapely.buffer(shapely.box(*shapely.total_bounds(shapes)), 25.0).bounds
+    # The map gets what the table and warnings leave, so that the cover stays one page.
     height = _cover_height_mm(len(facts), warnings)
     window = window_around(bounds, width_mm=_COVER_WIDTH_MM, height_mm=height, key="cover")
     label = clean(result.land.parcel.label or result.land.parcel.id)

@@ -205,6 +205,7 @@ def _page(
         if fact.elevation_m is None
         else f"{fact.elevation_m:.0f} m ({round(fact.elevation_m) / 0.3048:.0f} ft)",
         geo=geo,
+        # A geo link opens whatever map app a phone has; no address of any company is in it.
         qr=_qr(geo, fact),
         map=_spot_map(result, fact, shut=shut, camera=camera, number=number),
         rose=rose(facing),
@@ -233,6 +234,7 @@ def _full(fact: SpotFacts, cautions: Sequence[str]) -> bool:
 def _degrees(fact: SpotFacts) -> str:
     """Latitude and longitude to five decimals, about a metre, with their halves named."""
     north, east = ("N" if fact.lat >= 0 else "S"), ("E" if fact.lon >= 0 else "W")
+    # Five decimals are about a metre; more would claim what neither map nor phone knows.
     return f"{abs(fact.lat):.5f}° {north}, {abs(fact.lon):.5f}° {east}"
 
 
@@ -272,6 +274,7 @@ def _qr(geo: str, fact: SpotFacts) -> Markup:
     import segno
 
     title = f"Position of spot {fact.spot.rank} as a geo link"
+    # Level M reads with 15 % of the code dirty or creased, in a code that is still small.
     code = segno.make(geo, error="m", micro=False)
     return Markup(code.svg_inline(scale=1, border=4, omitsize=True, svgclass="qr", title=title))
 

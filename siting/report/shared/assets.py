@@ -54,6 +54,7 @@ def leaflet_script() -> str:
     """Leaflet's program, without the links that its attribution and its source map would show."""
     text = leaflet_file("leaflet.js").decode("utf-8").replace("\r\n", "\n")
     text = re.sub(r"\n//# sourceMappingURL=\S+\s*$", "\n", text)
+    # An address in a script reads like a request to whoever checks that the page makes none.
     return text.replace("https://leafletjs.com", "")
 
 
@@ -61,6 +62,7 @@ def leaflet_style() -> str:
     """Leaflet's style sheet without the rules that load pictures (the page uses none of them)."""
     text = leaflet_file("leaflet.css").decode("utf-8").replace("\r\n", "\n")
     text = re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)
+    # Pictures of the style sheet would be loaded from beside the page, where there are none.
     kept = [rule for rule in re.findall(r"[^{}]+\{[^{}]*\}", text) if "url(" not in rule]
     return "".join(kept)
 
@@ -184,6 +186,7 @@ def render(template: str, **values: object) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    # For every template: who made the page, and the credit that the map library's licence asks for.
     environment.globals |= {"version": __version__, "map_credit": MAP_CREDIT}
     return environment.get_template(template).render(**values)
 

@@ -40,6 +40,7 @@ class Fit:
 
     def __call__(self, first: FloatArray, second: FloatArray) -> Pair:
         """Evaluate at points; the page does exactly the same."""
+        # Centred and scaled: raw metres to the third power would lose their last digits.
         terms = _terms(
             (np.asarray(first) - self.centre_in[0]) / self.scale_in,
             (np.asarray(second) - self.centre_in[1]) / self.scale_in,
@@ -83,6 +84,7 @@ class Frame:
 
     def lonlat(self, easting: FloatArray, northing: FloatArray) -> Pair:
         """Longitude and latitude, degrees, the longitude unwrapped about `lon_0`."""
+        # errcheck: an infinite coordinate would end up in the page as null and stop its drawing.
         lon, lat = self.grid.to_lonlat.transform(easting, northing, errcheck=True)
         return unwrapped(np.asarray(lon), self.lon_0), np.asarray(lat)
 

@@ -80,6 +80,7 @@ def plane_over(frame: Frame, *, grid: Grid, pixels_per_cell: float) -> Plane:
     )
     stretch = (right - left) / (grid.n_cols * grid.cell_size_m)
     pixel = grid.cell_size_m * stretch / pixels_per_cell
+    # A very large parcel gets coarser pixels, so that a phone can still open the page.
     pixel = max(pixel, math.sqrt((right - left) * (top - bottom) / _MOST_PIXELS))
     width = math.ceil((right - left) / pixel - 1e-6)
     height = math.ceil((top - bottom) / pixel - 1e-6)
@@ -112,6 +113,7 @@ def warped(
         dst_nodata=fill,
         init_dest_nodata=True,
         resampling=Resampling.bilinear if smooth else Resampling.nearest,
+        # Exact for every pixel: an approximated warp moves the picture against the lines on it.
         tolerance=0.0,
     )
     return out
@@ -119,6 +121,7 @@ def warped(
 
 def _mercator_crs(lon_0: float) -> tuple[str, float]:
     """Web Mercator to warp to, and how far east of its origin it has been moved, metres."""
+    # Near the 180th meridian a parcel would be torn in two; its own meridian keeps it whole.
     if abs(lon_0) < 170.0:
         return "EPSG:3857", 0.0
     moved = (

@@ -33,4 +33,5 @@ def island(data: Mapping[str, Any]) -> str:
     '{"name":"\\\\u003c/script\\\\u003e"}'
     """
     text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    # As escapes these are the same JSON, and no text can close the script element.
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")

@@ -19,6 +19,7 @@ def size(count: int) -> str:
     >>> size(1_234_567), size(20_000)
     ('1.2 MB', '0.1 MB')
     """
+    # "0.0 MB" reads like a fault.
     return f"{max(count / 1e6, _SMALL_MB):,.1f} MB"
 
 

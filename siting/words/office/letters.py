@@ -80,6 +80,7 @@ def limit_of(result: Result, *, rules: NoGoRules) -> Limit:
     if top is not None:
         words = _closed_words(top, shares[top], result.land, rules)
         closed = Limit(str(top.name).lower(), words, shares[top])
+    # Half of the land closed outweighs any weakness of a spot on the rest.
     if 1.0 - result.usable_share >= _CLOSED:
         return closed
     if best is None:
@@ -105,6 +106,7 @@ def _nothing_found(result: Result, closed: Limit) -> Limit:
 
 def closed_shares(no_go: NoGoArray) -> dict[NoGo, float]:
     """Share of the parcel's cells that each reason closes; cells may have several reasons."""
+    # Of the owner's own land alone: what is closed around it is no concern of a letter.
     inside = no_go[(no_go & NoGo.OUTSIDE) == 0]
     if not inside.size:
         return {}
@@ -177,6 +179,7 @@ def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
         weak = "one weak place" if count == 1 else f"{count} weak places"
         return f"the maps show only {weak} for a camera{because}"
     if score < _GOOD_SCORE:
+        # Neither praised nor played down: about as good as plain ground.
         return f"the maps show {places} where a camera could stand{though}"
     suit = "that would suit a camera well"
     if limit.problem != NONE:

@@ -50,6 +50,7 @@ def visit_plan(rules: VisitRules) -> VisitPlan:
     card_pictures = rules.card_gb * 1000.0 / rules.picture_mb
     full = card_pictures / per_day
     by_pictures = rules.battery_pictures / per_day
+    # Rates add up, days do not: each use drains what the other leaves.
     flat = 1.0 / (1.0 / by_pictures + 1.0 / rules.battery_days)
     check = max(1, math.floor(min(rules.first_check_days, full, flat)))
     pictures = (

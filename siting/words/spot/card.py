@@ -30,6 +30,7 @@ def reading(heading_deg: float, magnetic_deg: float | None, *, span_deg: float =
     >>> reading(45.0, 54.4, span_deg=45.0)
     'north-east, anywhere from 32° to 77° on a compass (22° to 68° true)'
     """
+    # No single number: a volunteer would set it to the degree.
     if span_deg:
         true = f"{span_words(heading_deg, span_deg)} true"
         way = f"{compass_word(heading_deg)}, anywhere from"

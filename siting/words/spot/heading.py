@@ -89,6 +89,7 @@ def notes(facts: HeadingFacts) -> tuple[str, ...]:
     if facts.won_by:
         facing = compass_word(facts.rival_deg)
         said.append(f"facing {facing} there would be less low sun, but this way {_better(facts)}")
+    # Otherwise a reader looks for a better heading that does not exist.
     if facts.least_sun_minutes >= 1.0:
         said.append("every direction has some low sun here")
     saved = facts.flat_minutes - facts.sun_minutes
@@ -113,6 +114,7 @@ def _better(facts: HeadingFacts) -> str:
 def lens_advice(facts: HeadingFacts, *, lens_height_m: float) -> str:
     """Height and tilt of the lens; `lens_height_m` in metres above the ground."""
     said = []
+    # Cells too coarse to know the ground ahead: no angle is claimed.
     if not np.isfinite(facts.rise_deg):
         said.append("tilt it to match the ground ahead")
     elif facts.rise_deg <= -_LEVEL_DEG:

@@ -60,6 +60,7 @@ def short_name(label: str, place: PlaceName) -> str:
     >>> short_name("02", PlaceName("Log over the brook", aside="11 m (36 ft) to the east"))
     '02 Log over the brook'
     """
+    # Shortened by meaning first: how far off matters least on a screen that shows the map.
     without = PlaceName(place.what, place.side)
     for words in (full_name(place), full_name(without)):
         if len(whole := f"{label} {' '.join(words.split())}".strip()) <= _LONGEST:

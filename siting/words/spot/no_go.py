@@ -192,6 +192,7 @@ def _road(land: Land, rules: NoGoRules) -> str:
         return "too near a road"
     kind = np.asarray(roads["class"], dtype=object)
     shapes = np.asarray(roads.geometry.values, dtype=object)
+    # By the ground it takes, not by the road that is nearest: the letter speaks of the whole land.
     taken: dict[str, float] = {}
     for name in ROAD_CLASSES:
         set_back: float = getattr(rules, f"road_{name}_m")

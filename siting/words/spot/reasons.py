@@ -53,6 +53,7 @@ def why(
         strong,
         key=lambda n: (how[n] != criteria.ASSUMED, rows[n].told_by_name, -strength[n]),
     )
+    # The spot's name says this already; alone it must stay, or there would be no reason at all.
     if named and len(chosen) > 1 and rows[chosen[-1]].told_by_name:
         chosen.pop()
     if not chosen:
@@ -137,6 +138,7 @@ def on_site(
         said.append("Choose a healthy, living tree as thick as your leg that does not sway.")
     if role in (CoverRole.SHRUB, CoverRole.WETLAND, CoverRole.CROP):
         said.append("Think ahead: could these plants grow into the view within weeks?")
+    # Valley lines, too: streams may be missing from the maps.
     wet = ("distance_to_water_m", "distance_to_valley_m")
     if any(measures.get(layer, math.inf) < max(30.0, search_radius) for layer in wet):
         said.append("Look for flood marks (driftwood, mud lines) and stay well above them.")
@@ -158,6 +160,7 @@ def wet_warnings(
     dem_cell_m : cell size of the elevation file, metres: no height is given from wide cells
     error_m : error of the elevations, metres
     """
+    # The wetness index is also high on steep ground with much land above it, which drains.
     flat = measures.get("slope_deg", math.inf) <= rules.wet_slope_deg
     wet = flat and measures.get("wetter_than_share", 0.0) >= 1.0 - rules.wet_share
     flood = _flood(measures, rules=rules, dem_cell_m=dem_cell_m, error_m=error_m)

@@ -139,6 +139,7 @@ def _named(
     shown: Shown,
 ) -> Spot:
     """The spot with its name and kind: nothing that is out of its picture gives it either."""
+    # A name for something behind the camera would send a volunteer to the wrong side.
     place = _place(candidate, shown, radius_m=spot.search_radius_m)
     return replace(
         spot,
@@ -209,6 +210,7 @@ class Picture:
         radius_m : how far off the place may be, metres: on coarse maps nearer things may be in view
         turned_deg : bearing of grid north from true north, degrees
         """
+        # Where only a direction is known the place is not exact either: within its radius counts.
         most = max(self.most_m, radius_m) if aim.span_deg else self.most_m
         if bearing_deg is None or not math.isfinite(away_m):
             return away_m <= most
@@ -287,6 +289,7 @@ def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: floa
     """
     row, col = at
     around = distance_m[max(row - 1, 0) : row + 2, max(col - 1, 0) : col + 2]
+    # At the edge of the known, half of the slope is missing and its direction would be wrong.
     if around.shape != (3, 3) or not np.isfinite(around).all():
         return None
     south, east = (float(np.gradient(around, cell_size_m, axis=k)[1, 1]) for k in (0, 1))
