@@ -19,6 +19,7 @@ from siting.desk.storage.store import Store
 from siting.desk.tiles import Relief
 from siting.disk.files import make_folder, remove
 from siting.disk.lock import locked
+from siting.errors import SitingError
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
@@ -73,7 +74,15 @@ def _socket(port: int) -> socket.socket:
     """A socket of this machine only. With the protocol named, answers are not held back 40 ms."""
     made = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    made.bind(("127.0.0.1", port))
+    try:
+        made.bind(("127.0.0.1", port))
+    except OSError as error:
+        raise SitingError(
+            "E-DESK-05",
+            f"Port {port} of this machine cannot be used: {error.strerror or error}.",
+            rule="The desk listens on one port that no other program uses.",
+            cure="Leave out --port, and a free one is taken.",
+        ) from error
     made.listen(100)
     return made
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import socket
 import time
 import zipfile
 from pathlib import Path
@@ -17,6 +18,7 @@ from siting.desk import run as desk_run
 from siting.desk.server.app import make_app
 from siting.desk.server.security import Gate
 from siting.desk.storage.office import INPUTS_FILE, open_office, parcel_folder
+from siting.errors import SitingError
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 PORT = 8123
@@ -193,6 +195,24 @@ def test_what_makes_no_sense_is_refused_in_words(office, value):
     answer = office.send("PUT", f"/api/land/{uid}", value)
     assert answer.status_code == 400
     assert answer.json()["message"]
+
+
+def test_a_body_of_lists_within_lists_is_refused_and_the_desk_goes_on(office):
+    headers = {**office.headers, "Content-Type": "application/json"}
+    deep = b"[" * 200_000
+    assert office.client.post("/api/signups", content=deep, headers=headers).status_code == 400
+    assert office.get("/api/signups").status_code == 200
+
+
+def test_a_sketch_page_of_a_sign_up_that_is_gone(office):
+    assert office.get("/api/sketch/nobody").status_code == 404
+
+
+def test_a_port_in_use_is_told():
+    with socket.socket() as taken, pytest.raises(SitingError, match="E-DESK-05"):
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        desk_run._socket(taken.getsockname()[1])
 
 
 def test_tiles_show_the_relief_and_nothing_beyond_it(office):

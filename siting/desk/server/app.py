@@ -304,7 +304,9 @@ class _Routes:
         from siting.commands import sketch_text_for
 
         uid = request.path_params["uid"]
-        row = next(r for r in views.signup_rows(self.desk.store) if r["uid"] == uid)
+        row = next((r for r in views.signup_rows(self.desk.store) if r["uid"] == uid), None)
+        if row is None:
+            return refused(REFUSED["gone"], 404)
         if row["lon"] is None:
             return refused(REFUSED["no place"], 409)
         inputs = load_inputs(self.desk.folder / MAPS, NO_PLACE)

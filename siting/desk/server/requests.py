@@ -74,7 +74,10 @@ async def json_of(request: Request) -> dict[str, Any]:
     # A form of another page cannot send this type without asking first, and the desk says no.
     if request.headers.get("content-type", "").split(";")[0] != "application/json":
         raise ValueError("JSON is expected")
-    content = json.loads(await _body(request, MOST_JSON))
+    try:
+        content = json.loads(await _body(request, MOST_JSON))
+    except RecursionError:
+        raise ValueError("lists within lists, thousands deep") from None
     if not isinstance(content, dict):
         raise ValueError("an object is expected")
     return content
