@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
+from siting.words.spot.reasons import NOTHING_DRAWS
 from tests.browser.conftest import WIDE, click_at, island_of, move_weights, opened
 from tests.browser.reports import open_card, report
 from tests.fake_result import FIRM
@@ -125,11 +128,15 @@ def test_a_feature_has_its_sign_and_its_name_only_near_by(wide):
     assert "log over the brook" in wide.locator(".name-feature").all_text_contents()
 
 
-def test_equal_toss_ups_are_not_sent_to_in_order(browser, tmp_path):
-    """Rank says nothing where the first spots are toss-ups with one index."""
+@pytest.mark.parametrize(
+    "unlike",
+    [{"stability": replace(FIRM, word="toss-up", share_among=0.2)}, {"why": NOTHING_DRAWS}],
+    ids=["toss-ups", "plain ground"],
+)
+def test_equal_spots_are_not_sent_to_in_order(unlike, browser, tmp_path):
+    """Rank says nothing where the first spots have one index and nothing sets them apart."""
     base = map_result()
-    unsure = replace(FIRM, word="toss-up", share_among=0.2)
-    alike = tuple(replace(s, score=base.spots[0].score, stability=unsure) for s in base.spots)
+    alike = tuple(replace(s, score=base.spots[0].score, **unlike) for s in base.spots)
     path = tmp_path / "map.html"
     path.write_text(map_page(replace(base, spots=alike), protocol=Protocol()), encoding="utf-8")
     with opened(browser, path, **WIDE) as found:

@@ -41,6 +41,7 @@ from siting.words.spot.card import (
 )
 from siting.words.spot.extents import extent_words
 from siting.words.spot.heading import FAIR, GOOD, lens_height
+from siting.words.spot.reasons import NOTHING_DRAWS
 
 
 def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, Any]:
@@ -227,6 +228,7 @@ def spot_data(
         "aim": _aim(facts),
         "walk": _walk(result, facts, frame.grid),
         "sure": facts.stability,
+        "plain": spot.why == NOTHING_DRAWS,
         "stability": facts.stability_words,
     }
 

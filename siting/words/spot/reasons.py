@@ -17,6 +17,12 @@ STRONG = 0.5
 
 _WEAK = 0.75
 
+NOTHING_DRAWS = (
+    "Nothing on these maps draws animals here more than to the ground around: go by fresh tracks "
+    "and worn paths.",
+)
+"""What is said of a place for which no criterion speaks: it has no rank among its like."""
+
 
 def why(
     memberships: Mapping[str, float],
@@ -68,10 +74,7 @@ def why(
         )
         for row in (rows[name] for name in chosen)
     )
-    return said or (
-        "Nothing on these maps draws animals here more than to the ground around: go by fresh "
-        "tracks and worn paths.",
-    )
+    return said or NOTHING_DRAWS
 
 
 def pulled_down(

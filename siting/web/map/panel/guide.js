@@ -70,9 +70,9 @@ function firstWords() {
   return [go + (left.length < order.length ? " next. " : " first. "), ...aboutSpot(left[0])];
 }
 
-// How many of the first spots are toss-ups with one index: "first" says nothing of them.
+// How many of the first spots are toss-ups, or plain ground, with one index: "first" says nothing.
 function countAlike(spots) {
-  const same = (spot) => spot.sure === "toss-up" && spot.tenths === spots[0].tenths;
+  const same = (spot) => (spot.plain || spot.sure === "toss-up") && spot.tenths === spots[0].tenths;
   const end = spots.findIndex((spot) => !same(spot));
   return end < 0 ? spots.length : end;
 }
