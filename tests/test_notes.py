@@ -5,8 +5,12 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pytest
+
 from siting.notes import GAP, SEVERITY, head_and_gaps, severity, worst_first
+from siting.pipeline import _result_notes
 from siting.types import Note
+from siting.words.spot.card import walk_lines
 
 PACKAGE = Path(__file__).parents[1] / "siting"
 
@@ -51,3 +55,29 @@ def test_every_warning_of_the_program_has_a_place_in_the_order():
         for code in re.findall(r'"(W-[A-Z]+(?:-[A-Z]+)*-\d\d)"', path.read_text(encoding="utf-8"))
     }
     assert found - set(SEVERITY) == set()
+
+
+@pytest.mark.parametrize(
+    ("spots", "usable", "words"),
+    [
+        (3, 0.01, "Only 1\u00a0% of this parcel is open to a camera."),
+        (1, 0.6, "There is one place only"),
+        (3, 0.06, ""),
+        (0, 0.01, "No spot was found"),
+    ],
+)
+def test_a_parcel_that_suits_badly_warns(spots, usable, words):
+    found = _result_notes([object()] * spots, usable, scant_share=0.05)
+    assert [n.text.startswith(words) for n in found] == ([True] if words else [])
+    if words and spots:
+        assert [n.code for n in found] == ["W-SCANT-01"]
+        assert "before a camera is promised" in found[0].text
+
+
+def test_a_walk_over_the_land_of_others_is_said_first():
+    walk = {"length_m": 990.0, "there_min": 20.0, "back_min": 20.0, "climb_m": 0.0, "along": (),
+            "from_road": False, "unknown_crossings": 0}  # fmt: skip
+    first, then = walk_lines(**walk, outside_m=932.0)
+    assert first.startswith("930 m (3050 ft) of the walk are on somebody else's land: ask")
+    assert then.startswith("990 m")
+    assert len(walk_lines(**walk, outside_m=4.0)) == 1

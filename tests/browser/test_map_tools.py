@@ -91,6 +91,7 @@ def test_the_first_words_follow_the_reports_and_the_weights(wide):
     # Why there, which way, what if it is no good, and how to report, before anything is tapped.
     assert island_of(wide)["spots"][0]["why"][0] in first.inner_text()
     assert "Face " in first.inner_text()
+    assert " is the highest here." in first.inner_text()
     then = wide.locator("#first-next")
     assert then.inner_text().startswith("No good when you get there? Report it as ruled out")
     assert "Visits" in then.inner_text()
@@ -118,6 +119,8 @@ def test_the_list_tells_what_helps_to_choose(wide):
     assert any("min walk" in row for row in rows)
     assert any(row.endswith(("firm", "fair", "toss-up")) for row in rows)
     assert "among the first five" in wide.locator("#order-note").inner_text()
+    # One farm may get two answers: from a batch on coarse maps, and alone on fine ones.
+    assert "finer or coarser maps" in wide.locator("#precision-words").text_content()
 
 
 def test_a_feature_has_its_sign_and_its_name_only_near_by(wide):

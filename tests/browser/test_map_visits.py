@@ -127,6 +127,27 @@ def test_a_wrong_value_is_named_and_nothing_is_kept(wide, fields, words):
     assert handed_back(wide)["records"] == []
 
 
+def test_the_next_check_visit_is_said_and_one_tap_brings_the_form(browser, page_file):
+    with opened(browser, page_file, timezone_id="UTC", **PHONE) as found:
+        page = ready(found)
+        open_card(page, 2)
+        page.locator("#card-2").get_by_role("button", name="Report a visit").click()
+        expect(page.locator("#visit-2-state")).to_be_focused()
+        expect(page.locator("#visit-2-state")).to_be_in_viewport()
+        report(page, "visit-2", "camera up", at="2027-04-03T10:20")
+        words = page.locator("#card-2 .next-visit").inner_text()
+        # 13 days by the sums of card and batteries at the default settings.
+        assert "Next check visit: about 16 April 2027." in words
+        assert "empty card" in words
+        page.click("#card-2 .next-visit summary")
+        assert (
+            "Batteries: change all of them below 50 %."
+            in page.locator("#card-2 .next-visit").inner_text()
+        )
+        report(page, "visit-2", "taken down")
+        assert page.locator("#card-2 .next-visit").count() == 0
+
+
 def test_ruling_out_needs_a_reason(wide):
     open_card(wide, 1)
     report(wide, "visit-1", "ruled out")

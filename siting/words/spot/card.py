@@ -103,7 +103,7 @@ def outside_line(outside_m: float, length_m: float) -> str:
     Examples
     --------
     >>> outside_line(932.0, 990.0)
-    "932 m (3060 ft) of the walk are on somebody else's land: ask its owner first."
+    "930 m (3050 ft) of the walk are on somebody else's land: ask its owner first."
     >>> outside_line(985.0, 990.0)
     "Nearly all of the walk is on somebody else's land: ask its owner first."
     """

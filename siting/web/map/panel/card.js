@@ -21,7 +21,8 @@ export function fillCard(spot) {
   card.replaceChildren(
     chosen ? form : "",
     node("p", { class: "buttons" }, node("button", { type: "button", class: "closer",
-      onclick: () => closeUp(spot) }, "Look closer on the map")),
+      onclick: () => closeUp(spot) }, "Look closer on the map"),
+    node("button", { type: "button", onclick: () => goToForm(spot) }, "Report a visit")),
     facts(spot),
     COMMON_CAUTIONS.length ? fold("cautions", "Take care everywhere on this parcel ("
       + COMMON_CAUTIONS.length + ")", lines(COMMON_CAUTIONS)) : "",
@@ -31,6 +32,13 @@ export function fillCard(spot) {
     spot.aim && spot.aim.rose.length ? fold("rose", "All headings", rose(spot.aim)) : "",
     chosen ? "" : form);
   card.querySelectorAll("details").forEach((one) => { one.open = open.includes(one.dataset.fold); });
+}
+
+// The form stands under the folds: one tap brings it up.
+function goToForm({ n }) {
+  const choice = byId("visit-" + n + "-state");
+  choice.scrollIntoView({ block: "center" });
+  choice.focus({ preventScroll: true });
 }
 
 function fold(name, title, ...content) {

@@ -62,7 +62,8 @@ function nextVisit(key) {
   const last = inOrder(reportsOf(key)).pop();
   if (!last || !STANDING.includes(last.state)) return "";
   const { after_days: days, bring, steps } = FORM.check;
-  const due = new Date(Date.parse(last.at.slice(0, 10)) + days * 86400e3).toISOString().slice(0, 10);
+  const due = new Date(Date.parse(last.at.slice(0, 10)) + days * 86400e3).toLocaleDateString("en-GB",
+    { day: "numeric", month: "long", year: "numeric", timeZone: "UTC" });
   return node("div", { class: "next-visit" },
     node("p", {}, node("b", {}, "Next check visit: about " + due + "."), " Bring " + bring + "."),
     node("details", { class: "fold" }, node("summary", {}, "What to do there"),

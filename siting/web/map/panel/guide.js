@@ -2,7 +2,7 @@
 
 import { byId, node, user } from "../../shared/dom.js";
 import { stateOf } from "../../model/decisions.js";
-import { lengthWords, minuteWords } from "../../model/lengths.js";
+import { indexWords, lengthWords, minuteWords } from "../../model/lengths.js";
 import { DATA, STATE, listen, spotOf } from "../data.js";
 import { allReports, settledPlace, spotState } from "../reports.js";
 import { isStanding } from "./form.js";
@@ -38,11 +38,14 @@ function nextWords() {
   if (!free.length) return "";
   return (free.length > 1 ? "No good when you get there? Report it as ruled out, with the reason, and "
     + "go to the next spot. " : "No good when you get there? Report it as ruled out, with the reason. ")
-    + "To report, tap the spot, then “What happened?”. To send your reports, open Visits.";
+    + "To report, tap the spot, then “Report a visit”. To send your reports, open Visits.";
 }
 
 function firstWords() {
-  const order = orderNow().map(spotOf);
+  const order = orderNow().map(spotOf), place = settledPlace();
+  if (place && stateOf(allReports(), place.id) !== "taken down") {
+    return [user(DATA.proposed.words), " Report on it under Visits."];
+  }
   if (!order.length) {
     return ["No place on this parcel passed the survey's rules. Ask any place on the map to see why."];
   }
@@ -51,10 +54,6 @@ function firstWords() {
   const left = order.filter((spot) => spotState(spot) !== "ruled out");
   if (!left.length) {
     return ["All spots are ruled out. Hand your reports back under Visits and ask your coordinator."];
-  }
-  const place = settledPlace();
-  if (place && stateOf(allReports(), place.id) !== "taken down") {
-    return [user(DATA.proposed.words), " Report on it under Visits."];
   }
   // What was settled before is said above, or over by what was reported since.
   const asked = DATA.proposed && DATA.proposed.state === "proposed";
@@ -67,7 +66,10 @@ function firstWords() {
     ...aboutSpot(left[0])];
   }
   const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
-  return [go + (left.length < order.length ? " next. " : " first. "), ...aboutSpot(left[0])];
+  if (left.length < order.length) return [go + " next. ", ...aboutSpot(left[0])];
+  if (STATE.moved) return [go + " first. ", ...aboutSpot(left[0])];
+  return [go + " first. ", ...aboutSpot(left[0]), order.length > 1
+    ? " Its index, " + indexWords(left[0].tenths) + ", is the highest here." : ""];
 }
 
 // How many of the first spots are toss-ups, or plain ground, with one index: "first" says nothing.
