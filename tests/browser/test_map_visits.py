@@ -144,7 +144,7 @@ def test_the_next_check_visit_is_said_and_one_tap_brings_the_form(browser, page_
             "Batteries: change all of them below 50 %."
             in page.locator("#card-2 .next-visit").inner_text()
         )
-        report(page, "visit-2", "taken down")
+        report(page, "visit-2", "taken down", at="2027-06-01T09:00")
         assert page.locator("#card-2 .next-visit").count() == 0
 
 
