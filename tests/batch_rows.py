@@ -48,6 +48,8 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
         "lat_deg": lat,
         "area_ha": 31.5,
         "best_score": score,
+        "judged_by": ["trails", "water"],
+        "best_without": {},
         "spots": 0 if score is None else 1 + k % 10,
         "firm_spots": 0 if score is None else k % 4,
         "usable_share": round(chance.random(), 4),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import logging
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ from siting.read.vector.decision_files import Decisions
 from siting.read.vector.parcels import checked_parcel
 from siting.report import write_report
 from siting.report.files.places import places_now
+from siting.scoring.common_maps import best_without, fair_share, maps_of
 from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
@@ -139,6 +141,8 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
         "lat_deg": round(float(lat), 6),
         "area_ha": round(area_m2 / 1e4, 2),
         "best_score": None if best is None else _number(best.score, 4),
+        "judged_by": maps_of(result.land),
+        "best_without": best_without(result.scores, result.no_go == 0, scoring=protocol.scoring),
         "spots": len(result.spots),
         "firm_spots": firm,
         "usable_share": round(result.usable_share, 6),
@@ -223,17 +227,19 @@ def too_large(needed: int) -> Failure:
     }
 
 
-def options_of(row: ScoredParcel) -> list[Option]:
+def options_of(row: ScoredParcel, *, left_out: Sequence[str] = ()) -> list[Option]:
     """The spots of a parcel that may become the camera of its cell.
 
     Where one was chosen, or a camera stands, only that place: also where it is no spot any more.
+    `left_out` names the maps that some parcels of the batch lack (`not_common`).
     """
     settled = row["decided"]
+    fair = fair_share(row["best_without"], left_out)
     if settled is None:
-        return [_option(row, spot) for spot in row["top"]]
+        return [_option(row, spot, fair=fair) for spot in row["top"]]
     mine = [spot for spot in row["top"] if spot["place_id"] == settled["place_id"]]
     if mine:
-        return [_option(row, mine[0])]
+        return [_option(row, mine[0], fair=fair)]
     return [
         Option(
             cell=row["survey_cell"],
@@ -248,7 +254,7 @@ def options_of(row: ScoredParcel) -> list[Option]:
     ]
 
 
-def _option(row: ScoredParcel, spot: ScoredSpot) -> Option:
+def _option(row: ScoredParcel, spot: ScoredSpot, *, fair: float) -> Option:
     settled = row["decided"]
     return Option(
         cell=row["survey_cell"],
@@ -262,4 +268,5 @@ def _option(row: ScoredParcel, spot: ScoredSpot) -> Option:
         usable_share=float(row["usable_share"]),
         of_spots=len(row["top"]),
         decided=settled["state"] if settled else "",
+        fair=fair,
     )

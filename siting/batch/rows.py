@@ -6,7 +6,10 @@ journal after a crash must equal the row that was made, or a resumed batch would
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple, TypedDict
+
+from siting.scoring.common_maps import fair_share, not_common
 
 
 class ScoredSpot(TypedDict):
@@ -43,6 +46,7 @@ class ScoredParcel(TypedDict):
     """One scored parcel; None is "not known" or, for `best_score`, "no spot".
 
     `lon_deg`, `lat_deg` is a point inside it (WGS 84), `usable_share` and `limit_share` are 0..1.
+    `judged_by` and `best_without` are those of `siting.scoring.common_maps`.
     `caution_spots` stands beside `cautions`: ranks of the spots each is about, [] for all.
     """
 
@@ -54,6 +58,8 @@ class ScoredParcel(TypedDict):
     lat_deg: float
     area_ha: float
     best_score: float | None
+    judged_by: list[str]
+    best_without: dict[str, float]
     spots: int
     firm_spots: int | None
     usable_share: float
@@ -104,3 +110,17 @@ class Offer(NamedTuple):
 
     place_id: str
     because: str
+
+
+def comparable_scores(rows: Sequence[ScoredParcel]) -> list[float | None]:
+    """The best index of each parcel by the maps that all of them have, None where it has no spot.
+
+    A parcel without a mapped trail may have trails: it must not lose to one for its map.
+    """
+    left_out = not_common([row["judged_by"] for row in rows])
+    return [
+        None
+        if row["best_score"] is None
+        else round(row["best_score"] * fair_share(row["best_without"], left_out), 4)
+        for row in rows
+    ]

@@ -14,7 +14,7 @@ from siting.batch.executors import Executor, PoolExecutor, SerialExecutor, run_j
 from siting.batch.jobs import Job, parcel_folder
 from siting.batch.journal import Journal
 from siting.batch.output.tables import Batch
-from siting.batch.rows import Done, FailedParcel, Failure, ScoredParcel
+from siting.batch.rows import Done, FailedParcel, Failure, ScoredParcel, comparable_scores
 from siting.batch.survey.assign import Assignment, assign
 from siting.batch.worklist import Decided, Sizes, outlines
 from siting.decisions.history import reported
@@ -22,9 +22,11 @@ from siting.decisions.places import KnownPlace
 from siting.disk.files import LAST, file_hash
 from siting.read.land import credits_of
 from siting.report.files.places import places_csv
+from siting.scoring.common_maps import not_common
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol as SurveyProtocol
 from siting.types import Parcel
+from siting.words.office.compared import compared_notes
 
 # Failures that lie with the machine or the moment, not with the parcel: tried again at each start.
 _PASSING = ("E-DISK", "E-MEM", "E-CRASH", "E-CHANGED", "E-LOCK", "E-OUT", "E-INTERNAL", "E-FILE")
@@ -146,13 +148,15 @@ class Work:
         pages = {
             p.id: parcel_folder(Path(), p.id).as_posix() for p in self.parcels if p.id in wanted
         }
+        rows = self._rows()
         notes = [note.text for note in self.decided.notes]
+        notes += compared_notes([row["judged_by"] for row in rows])
         states = {
             name: reported(found.records, parcel=name, known=found.known)
             for name, found in self.decided.of.items()
         }
         return Batch(
-            self._rows(),
+            rows,
             failures,
             outlines(self.parcels),
             pages,
@@ -257,7 +261,14 @@ class Work:
         if not self.options.assign:
             return None
         cells = sorted({parcel.cell for parcel in self.parcels if parcel.cell})
-        options = [o for row in self._rows() if row["survey_cell"] for o in jobs.options_of(row)]
+        rows = self._rows()
+        left_out = not_common([row["judged_by"] for row in rows])
+        options = [
+            option
+            for row in rows
+            if row["survey_cell"]
+            for option in jobs.options_of(row, left_out=left_out)
+        ]
         return assign(options, cells=cells, rules=self.protocol.assign)
 
     def _offered(self, assignment: Assignment | None) -> Mapping[str, tuple[str, str]]:
@@ -278,8 +289,12 @@ class Work:
             return {row["parcel_id"] for row in rows}
         if most == 0:
             return set()
-        scored = [(row["best_score"], row) for row in rows if row["best_score"] is not None]
-        # By the index alone: equal ones keep the order of their file.
+        scored = [
+            (score, row)
+            for row, score in zip(rows, comparable_scores(rows), strict=True)
+            if score is not None
+        ]
+        # By the index that compares fairly alone: equal ones keep the order of their file.
         best = [row for _, row in sorted(scored, key=lambda pair: -pair[0])[:most]]
         chosen = [c.chosen.parcel for c in assignment.cells if c.chosen] if assignment else []
         return {*(row["parcel_id"] for row in best), *chosen}

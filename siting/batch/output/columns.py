@@ -29,6 +29,7 @@ class ParcelRow:
     role: str
     folder: str
     state: tuple[str, str] = ("", "")
+    comparable: float | None = None
 
     @property
     def best(self) -> ScoredSpot | None:
@@ -74,6 +75,9 @@ PARCELS: tuple[Column[ParcelRow], ...] = (
            "index of the best spot; it helps to choose where to look first and does not say how "
            "likely you are to see an animal",
            lambda p: p.row["best_score"]),
+    Column("comparable_score", "decimal", _INDEX,
+           "the same by the maps that all parcels have (trails, water): compare parcels by this",
+           lambda p: p.comparable),
     Column("spots", "whole", "", "ranked spots", lambda p: p.row["spots"]),
     Column("firm_spots", "whole", "",
            "how many of them are firm: they stay among the first when the maps and settings are "

@@ -18,7 +18,7 @@ from siting.batch.output.columns import (
     ChoiceRow,
     ParcelRow,
 )
-from siting.batch.rows import FailedParcel, ScoredParcel
+from siting.batch.rows import FailedParcel, ScoredParcel, comparable_scores
 from siting.batch.survey.assign import Assignment, CellChoice
 from siting.credits import Credit
 from siting.disk.files import built_by
@@ -84,8 +84,9 @@ def parcel_rows(batch: Batch) -> list[ParcelRow]:
             role.get(row["parcel_id"], ""),
             batch.pages.get(row["parcel_id"], ""),
             batch.states.get(row["parcel_id"], ("", "")),
+            comparable,
         )
-        for row in batch.rows
+        for row, comparable in zip(batch.rows, comparable_scores(batch.rows), strict=True)
     ]
 
 

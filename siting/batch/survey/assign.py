@@ -98,8 +98,8 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
         because = f"it goes best with the cameras around survey cell {cell}"
         traded = f"{_called(best)} would be better, but {_against(program, ranked[0], others)}."
     else:
-        top = max(ranked, key=lambda n: (program.options[n].score, -n))
-        if program.options[top].score > option.score + TIE:
+        top = max(ranked, key=lambda n: (program.options[n].fair_score, -n))
+        if program.options[top].fair_score > option.fair_score + TIE:
             called = _called(program.options[top])
             traded = f"{called} scores more, but its parcel comes later by priority."
     over = f"{_over_share(program, pick, others)}{_scant(option, program.rules)}"

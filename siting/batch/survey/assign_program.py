@@ -26,7 +26,8 @@ class Option:
     of the place kinds of the criteria or "other"; `usable_share` is the part of its parcel that is
     open to a camera, 0..1, and `of_spots` how many spots its parcel has in all. `decided` is
     "chosen" or "camera up" for a place that a volunteer settled on; it keeps its cell. Such a
-    place may be none of the parcel's spots: then `spot` is None and `score` NaN.
+    place may be none of the parcel's spots: then `spot` is None and `score` NaN. `fair` is what
+    is left of its parcel's best index by the maps that all parcels of the batch have.
     """
 
     cell: str
@@ -40,6 +41,12 @@ class Option:
     usable_share: float = 1.0
     of_spots: int = 2
     decided: str = ""
+    fair: float = 1.0
+
+    @property
+    def fair_score(self) -> float:
+        """The index by the maps that all parcels have: what parcels are compared by."""
+        return self.score * self.fair
 
 
 def place_kind(kind: str) -> str:
@@ -180,7 +187,7 @@ def _values(options: Sequence[Option], rules: AssignRules) -> NDArray[np.float64
     for option in options:
         if not np.isnan(option.priority):
             worst[option.cell] = max(worst.get(option.cell, -np.inf), option.priority)
-    out = np.nan_to_num(np.array([o.score for o in options], dtype=np.float64), nan=0.0)
+    out = np.nan_to_num(np.array([o.fair_score for o in options], dtype=np.float64), nan=0.0)
     for n, option in enumerate(options):
         if option.cell in first:
             # A parcel without a priority comes after those that have one.

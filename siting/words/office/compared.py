@@ -1,0 +1,25 @@
+"""What a batch says where its parcels were not all judged by the same maps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from siting.scoring.common_maps import not_common
+
+
+def compared_notes(judged: Sequence[Sequence[str]]) -> list[str]:
+    """A sentence for each map that some parcels lack; none where all have the same.
+
+    `judged` holds the names of the maps that have something on each parcel.
+
+    Examples
+    --------
+    >>> compared_notes([["trails"], []])[0][:60]
+    'The map of trails shows nothing on 1 of 2 parcels. It may be'
+    """
+    return [
+        f"The map of {name} shows nothing on {sum(name not in maps for maps in judged)} of "
+        f"{len(judged)} parcels. It may be incomplete there, so parcels are compared without it "
+        "(comparable_score in parcels.csv)."
+        for name in not_common(judged)
+    ]
