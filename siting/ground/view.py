@@ -7,7 +7,7 @@ elevations end: what lies beyond is not known and is not guessed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -35,11 +35,13 @@ _MOST_SAMPLES = 2_000_000
 class Ground:
     """Elevations and where their cells lie.
 
-    `dem` is (rows, cols) float32, metres above any datum, NaN = no data.
+    `dem` is (rows, cols) float32, metres above any datum, NaN = no data; `averages` keeps coarser
+    ones that were asked for, by their factor: a skyline asks for the same again and again.
     """
 
     dem: FloatArray
     grid: Grid
+    averages: dict[int, Ground] = field(default_factory=dict, repr=False, compare=False)
 
 
 class Skyline(NamedTuple):
@@ -283,6 +285,12 @@ def coarser(ground: Ground, factor: int) -> Ground:
     """Elevations averaged over blocks of `factor` x `factor` cells; NaN only where all are NaN."""
     if factor == 1:
         return ground
+    if factor not in ground.averages:
+        ground.averages[factor] = _averaged(ground, factor)
+    return ground.averages[factor]
+
+
+def _averaged(ground: Ground, factor: int) -> Ground:
     grid, padding = ground.grid.coarsened(factor), ground.grid.padding(factor)
     padded = np.pad(ground.dem.astype(np.float32), padding, constant_values=np.nan)
     blocks = padded.reshape(grid.n_rows, factor, grid.n_cols, factor)
