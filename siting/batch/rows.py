@@ -33,7 +33,10 @@ class ScoredSpot(TypedDict):
 
 
 class SettledPlace(TypedDict):
-    """Where a camera stands ("camera up") or is to go ("chosen"); `spot` is None off the list."""
+    """Where a camera stands ("camera up") or is to go ("chosen"), degrees WGS 84.
+
+    `spot` is None where the place is on no list.
+    """
 
     state: str
     spot: int | None

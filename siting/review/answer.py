@@ -35,7 +35,8 @@ _LEAST_OF_EITHER = 5
 class Answer:
     """All that review.html and its tables say.
 
-    `level` is how much may be said: "list", "few", "headline" or "full".
+    `level` is how much may be said: "list", "few", "headline" or "full". Days are camera-days,
+    events independent ones, pairs won and p values shares, 0..1; what was not worked out is None.
     """
 
     group: str

@@ -70,7 +70,7 @@ class Cameras:
         return self.columns if self.terms is None else np.column_stack([self.columns, self.terms])
 
     def part(self, kept: NDArray[np.bool_]) -> Cameras:
-        """The cameras where `kept` is True."""
+        """The cameras where `kept`, shape (n,), is True."""
         rows = {
             name: value[kept]
             for name in ("events", "days", "score", "cluster", "columns", "terms", "at_m", "cells",

@@ -23,7 +23,8 @@ _MOST_OF_ALL = 0.8
 class GroupRow:
     """One group: its events, slope of ln rate on the score, p adjusted for how many were looked at.
 
-    `worth_watching` is the most that is ever said of it.
+    The slope is without a unit (1 as the protocol says), p 0..1; `worth_watching` is the most that
+    is ever said of a group.
     """
 
     name: str
@@ -76,12 +77,16 @@ def _main(by_group: Mapping[str, Floats]) -> list[str]:
 
 
 def holm(p: list[float]) -> list[float]:
-    """Values of p adjusted so that one finding by luck is no likelier than if one were looked at.
+    """Values of p (0..1) adjusted, so that looking at many groups makes no chance finding likelier.
 
     Examples
     --------
     >>> holm([0.01, 0.04, 0.03])
     [0.03, 0.06, 0.06]
+
+    References
+    ----------
+    Holm S (1979) Scand. J. Stat. 6:65-70 (from memory).
     """
     order = np.argsort(p)
     out = np.empty(len(p))

@@ -20,7 +20,10 @@ _ONE_BY_ONE, _FOLDS = 30, 10
 
 @dataclass(frozen=True)
 class HeldOut:
-    """Log scores of left-out clusters by protocol, and standard errors of their differences."""
+    """Log scores of left-out clusters by protocol, and standard errors of their differences.
+
+    Sums of ln probabilities, without a unit; higher is better.
+    """
 
     protocol: float
     proposed: float

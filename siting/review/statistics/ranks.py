@@ -63,7 +63,12 @@ def _pairs(score: Floats, rate: Floats, comparable: Any) -> tuple[Floats, Floats
 
 
 def drawn_counts(cluster: Labels, *, draws: int, seed: int = 1) -> Floats:
-    """How often each row stands in each draw of whole clusters with replacement, (draws, n)."""
+    """How often each row stands in each draw of whole clusters with replacement, (draws, n).
+
+    Parameters
+    ----------
+    cluster : (n,) labels
+    """
     rng = np.random.default_rng(seed)
     _, group = np.unique(cluster, return_inverse=True)
     count = int(group.max()) + 1
@@ -141,7 +146,7 @@ def spearman(score: Floats, rate: Floats) -> Interval:
 
 
 def class_of(score: Floats) -> NDArray[np.intp]:
-    """Fifths of the score, thirds below 50 cameras: 0 is the lowest."""
+    """Fifths of the score (n,), thirds below 50 cameras: 0 is the lowest."""
     count = 5 if len(score) >= _FIFTHS_FROM else 3
     order = np.argsort(np.argsort(score, kind="stable"), kind="stable")
     return np.minimum((order * count) // len(score), count - 1)
@@ -177,10 +182,15 @@ def best_possible(
     draws: int = 400,
     seed: int = 1,
 ) -> float:
-    """Share of pairs that a perfect score would have won at these very places, on average.
+    """Share of pairs, 0..1, that a perfect score would have won at these very places, on average.
 
-    Cameras at good places only can hardly be told apart: this is what could be seen at best.
+    Cameras that all stand at good places can hardly be ranked: this is the most one could see.
     Drawn from the fitted dispersion and spread with a slope of 1 on the score.
+
+    Parameters
+    ----------
+    score, days, cluster : (n,) ln score, camera-days and labels
+    intercept, alpha, spread : ln rate, dispersion and spread of clusters, from the fit
     """
     rng = np.random.default_rng(seed)
     names, group = np.unique(cluster, return_inverse=True)

@@ -18,7 +18,7 @@ _STEPS = 200
 
 
 class BetaBinomial(NamedTuple):
-    """Coefficients (p + 1,) as ln odds ratios, the intercept first; correlation in a site."""
+    """Coefficients (p + 1,), ln odds ratios, intercept first; correlation in a site, 0 to 1."""
 
     coef: Floats
     rho: float

@@ -146,7 +146,7 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
     """One sentence about a parcel for the answer to its sign-up.
 
     It names no person and promises nothing; it says what the maps show. A parcel of which less than
-    `scant_share` is open to a camera, or with one place only, hears that we must look first.
+    `scant_share` (0..1) is open to a camera, or with only one place, hears that we must look first.
     """
     parcel = result.land.parcel
     land = f"your land ({parcel.label or parcel.id})"

@@ -204,7 +204,7 @@ def change(label: str, *, protocol: float, proposed: float) -> str:
 
 
 def chance(p: float) -> str:
-    """A p of a permutation test, as exact as a person can use it.
+    """A p of a permutation test (0..1), as exact as a person can use it.
 
     Examples
     --------
