@@ -165,7 +165,7 @@ def test_no_sentence_claims_what_a_map_cannot_know(result):
             "ford, in the north of the land",
         ),
         (None, "edge", "where forest meets field"),
-        (None, "unknown", "on ground that suits a camera"),
+        (None, "unknown", "on ground like that around it"),
     ],
 )
 def test_where_a_spot_is(result, name, kind, words):
@@ -177,7 +177,7 @@ def test_where_a_spot_is(result, name, kind, words):
 def test_every_attractor_has_a_place_in_words(result):
     spot = fake_spot(1, land=result.land)
     for kind in attractors():
-        assert where(replace(spot, name="", kind=kind)) != "on ground that suits a camera"
+        assert where(replace(spot, name="", kind=kind)) != "on ground like that around it"
 
 
 def test_counting_firm_spots(result):

@@ -81,8 +81,8 @@ def smoothed(
         out = np.clip(mean, low, high)
     text = (
         f"{file} has heights in steps of {step_m:.2g} m on cells of {cell_m:.2g} m: hillsides look "
-        f"like stairs. They were smoothed within half a step; slopes are less exact, and heights "
-        "above water are not told."
+        f"like stairs. They were smoothed within half a step; slopes are less exact, and no height "
+        "above water is given."
     )
     exact_m = max(cell_m, step_m / _GENTLE_RISE)
     return np.where(known, out, np.nan), exact_m, (Note("W-TERRACE-01", "warning", text),)

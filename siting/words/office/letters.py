@@ -137,7 +137,7 @@ def where(spot: Spot) -> str:
         return letter_name(spot.place or PlaceName(spot.name))
     rows = criteria.attractors()
     if spot.kind not in rows:
-        return "on ground that suits a camera"
+        return "on ground like that around it"
     how = criteria.known_at(spot.kind, spot.measures)
     return rows[spot.kind].as_known(how).letter_place
 
