@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from siting.batch.executors import one_thread
 from siting.disk.files import canonical_json, make_folder, remove, staged
 from siting.disk.lock import locked
 from siting.errors import SitingError
@@ -22,6 +23,7 @@ from siting.report.destination import (
 )
 from siting.review.answer import Answer, answer
 from siting.review.assemble import cameras_of
+from siting.review.blanks import Blanks, blanks_of
 from siting.review.cameras import LEAST_CAMERAS, Cameras
 from siting.review.places import Judged, judge_places
 from siting.review.recorded.effort import ALL_WILD, GAPS_MIN, CameraRow, camera_rows
@@ -46,6 +48,7 @@ class Review:
     judged: Judged
     cameras: Cameras
     answer: Answer
+    blanks: Blanks | None = None
 
 
 def review_season(
@@ -84,10 +87,12 @@ def review_season(
     judged = judge_places(kept, inputs, protocol)
     cameras, doubts = cameras_of(rows, judged, protocol, season)
     asked = (warning("W-MAPDATE-01"),)
-    found = answer(
-        cameras, group=group, notes=(*season.notes, *notes, *judged.notes, *doubts, *asked)
-    )
-    return Review(season, rows, judged, cameras, found)
+    noticed = (*season.notes, *notes, *judged.notes, *doubts, *asked)
+    # Sums over several threads may differ in their last digit, and with it a file.
+    with one_thread():
+        found = answer(cameras, group=group, notes=noticed)
+    blanks = blanks_of(season, rows, protocol, time_zone=inputs.survey.time_zone or "UTC")
+    return Review(season, rows, judged, cameras, found, blanks)
 
 
 def _events_of(rows: Sequence[CameraRow]) -> float:
@@ -122,7 +127,7 @@ def write_review(
     check_kind(folder, NAMES, kind=kind)
     _check_replaceable(folder, review, public=public, overwrite=overwrite)
     make_folder(folder)
-    page = review_page(found, cameras, about=_about(review), public=public)
+    page = review_page(found, cameras, about=_about(review), blanks=review.blanks, public=public)
     with locked(folder), staged(folder, REVIEW_RECORD) as stage:
         stage.write("review.html", page)
         stage.write(

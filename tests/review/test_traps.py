@@ -184,6 +184,14 @@ def test_28_a_clock_that_is_marked_as_wrong(tmp_path):
     assert "W-CLOCK-02" in codes(made)
     rows, _ = camera_rows(read_season([made]), today=TODAY)
     assert rows[0].events[30.0] == 1
+    assert rows[0].deployment.clock_doubtful
+
+
+def test_the_mark_of_random_places_is_read(tmp_path):
+    """As this program writes it, and as a bare tag."""
+    for tag, random in (("placement:random | stratum:woods", True), ("random", True), ("", False)):
+        made = package(tmp_path / "p", [{"deploymentTags": tag}], [{}])
+        assert read_season([made]).deployments["d1"].at_random is random
 
 
 def test_29_mixed_seasons():

@@ -12,6 +12,7 @@ from siting import __version__, criteria
 from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.text import clean
 from siting.review.answer import Answer
+from siting.review.blanks import Blanks, rate_by_heading
 from siting.review.cameras import Cameras
 from siting.review.change import TAU, WeightRow
 from siting.review.groups import GroupRow
@@ -28,6 +29,7 @@ def review_page(
     cameras: Cameras,
     *,
     about: str,
+    blanks: Blanks | None = None,
     public: bool = False,
 ) -> str:
     """The whole page as HTML text.
@@ -37,6 +39,7 @@ def review_page(
     found, cameras : the answer and the arrays it was made from
     about : str
         Which season, for the line under the title.
+    blanks : what blank pictures say of the sun, or None
     public : bool
         Leave out whatever tells of a single deployment or place.
     """
@@ -51,6 +54,7 @@ def review_page(
         notes=[clean(note.text) for note in found.notes if not public],
         plots=_plots(found, cameras, public),
         tables=_tables(found, public),
+        blanks=None if blanks is None else _blanks(blanks, public),
         weights=[_weight(row) for row in found.weights],
         limits=words.LIMITS,
         ask=words.ASK,
@@ -197,6 +201,20 @@ def _group_cells(row: GroupRow) -> tuple[str, ...]:
         clean(row.name), f"{row.events:.0f}", f"{row.slope.value:.2f}",
         f"{row.slope.low:.2f} to {row.slope.high:.2f}", words.GROUP_SAID[row.worth_watching],
     )  # fmt: skip
+
+
+def _blanks(found: Blanks, public: bool) -> Mapping[str, Any]:
+    """What blank pictures say, and their table by the way the cameras looked."""
+    rows = [
+        (name, cameras, words.rate(rate))
+        for name, (cameras, rate) in rate_by_heading(found).items()
+        if cameras and not (public and cameras < _PUBLIC_CLASS)
+    ]
+    return {
+        "said": words.blanks(found.hour, why=found.why, cameras=found.cameras),
+        "head": ("Facing", "Cameras", "Blanks per 100 camera-days"),
+        "rows": rows,
+    }
 
 
 def _class_names(count: int) -> Sequence[str]:

@@ -289,6 +289,26 @@ def against_none() -> str:
     )
 
 
+def blanks(hour: Ends | None, *, why: str, cameras: int) -> str:
+    """What blank pictures say of a low sun in the picture.
+
+    Parameters
+    ----------
+    hour : times as many blanks with an hour a day more of low sun, with its 90 % range
+    why : "few" or "alike" where nothing is said
+    """
+    if why == "few":
+        return f"{count(cameras, 'camera', 'cameras')} with a heading: too few to say anything."
+    if why == "alike" or hour is None:
+        return "Nearly all cameras faced north or south, so their headings cannot be compared."
+    value, low, high = hour
+    return (
+        f"An hour a day more of low sun in the picture went with {value:.1f} times the blanks "
+        f"({low:.1f} to {high:.1f}), {count(cameras, 'camera', 'cameras')}. The skyline is taken "
+        "as level; wind, heat and moving shade are not in the data."
+    )
+
+
 METHOD = (
     "Each camera's place was scored by the same program and maps as before the season, where it "
     "really stood.",
