@@ -9,10 +9,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from siting.batch.executors import one_thread
 from siting.disk.files import canonical_json, make_folder, remove, staged
 from siting.disk.lock import locked
 from siting.errors import SitingError
+from siting.kernels.threads import one_thread
 from siting.read.input_files import read_text
 from siting.report.destination import (
     REVIEW,
