@@ -146,6 +146,22 @@ def text(asked: argparse.Namespace) -> Iterator[Row]:
     yield told("files to pass on hold no exact place, name or outline", "tests/test_public.py")
 
 
+def attack(asked: argparse.Namespace) -> Iterator[Row]:
+    """What a hostile or merely odd file, folder, machine or reader does."""
+    yield told("places passed on that were found again with the same maps: none, so passed",
+               "tests/test_public_attack.py", "tests/test_public_edges.py")  # fmt: skip
+    yield told("a result made from other bytes is never taken for done", "tests/test_stale.py")
+    yield told("never over what is read, never mixed, no link followed",
+               "tests/test_destination.py")  # fmt: skip
+    yield told("a server on this machine that must stay silent, over every format",
+               "tests/test_silence.py")  # fmt: skip
+    yield told("endless queries, giant shapes, 20,000 holes: a code or done in seconds",
+               "tests/test_bounded.py")  # fmt: skip
+    yield told("numbers, fields, names and signs of any kind", "tests/test_odd_files.py")
+    yield told("what an outsider found in an afternoon", "tests/test_outsider.py")
+    yield told("a page's store that anyone could have written", "tests/browser/test_map_store.py")
+
+
 def laws(asked: argparse.Namespace) -> Iterator[Row]:
     """Laws that hold for all inputs."""
     yield told("properties (Hypothesis)", "tests/properties", "tests/test_grid.py",
@@ -249,7 +265,7 @@ def _help_seconds() -> float:
 PARTS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "inputs": inputs, "damage": damage, "files": files, "kills": kills, "sameness": sameness,
     "page": page, "text": text, "laws": laws, "differences": differences,
-    "faults": faults, "costs": costs,
+    "attack": attack, "faults": faults, "costs": costs,
 }  # fmt: skip
 
 

@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 import time
+from types import SimpleNamespace
 from unittest import mock
 
 import numpy as np
@@ -22,8 +23,18 @@ from siting.disk.files import write_atomic
 from siting.disk.paths import file_and_layer, told_paths
 from siting.read.vector.decision_files import read_decisions, read_given, read_places
 from siting.read.vector.parcels import point_parcel
+from siting.report.destination import (
+    BATCH,
+    PUBLIC,
+    REVIEW,
+    REVIEW_PUBLIC,
+    REVIEW_RECORD,
+    SCORE,
+    check_kind,
+)
 from siting.report.files.geopackage import geopackage
 from siting.report.shared.facts import spot_facts
+from siting.review.run import FRAGMENT, NAMES, _check_replaceable
 from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_inputs
 from siting.settings.protocol import NoGoRules
@@ -327,3 +338,35 @@ def test_a_folder_called_like_a_file_of_decisions_is_passed_over(tmp_path):
     (tmp_path / "returned" / "odd.json").mkdir(parents=True)
     run(land, "check")
     assert read_given(load_inputs(tmp_path / "inputs.toml")) == ()
+
+
+# --- reviews ---
+
+
+@pytest.mark.parametrize("kind", [REVIEW_PUBLIC, SCORE, PUBLIC, BATCH])
+def test_a_review_shares_no_folder_with_another_kind(kind, tmp_path):
+    (tmp_path / REVIEW_RECORD).write_text(json.dumps({"kind": REVIEW}))
+    check_kind(tmp_path, NAMES, kind=REVIEW)
+    assert code_of(check_kind, tmp_path, NAMES, kind=kind) == "E-OUT-03"
+
+
+def test_a_review_replaces_one_of_the_same_packages_and_nothing_else(tmp_path):
+    review = SimpleNamespace(season=SimpleNamespace(sources={"season.csv": "a1"}))
+    check = _check_replaceable
+    check(tmp_path, review, public=False, overwrite=False)
+    (tmp_path / "review.csv").write_text("mine")
+    assert code_of(check, tmp_path, review, public=False, overwrite=False) == "E-OUT-04"
+    check(tmp_path, review, public=False, overwrite=True)
+    (tmp_path / REVIEW_RECORD).write_text(json.dumps({"sources": {"season.csv": "a1"}}))
+    check(tmp_path, review, public=False, overwrite=False)
+    # One to pass on does not say what it was made from.
+    assert code_of(check, tmp_path, review, public=True, overwrite=False) == "E-OUT-04"
+
+
+def test_the_rules_a_review_reads_are_not_overwritten(tmp_path, capsys):
+    rules = tmp_path / FRAGMENT
+    rules.write_text("")
+    (tmp_path / "inputs.toml").write_text("")
+    words = ("review", tmp_path / "p", "--inputs", tmp_path / "inputs.toml", "--protocol", rules)
+    status, told = said(capsys, *words, "-o", tmp_path)
+    assert (status, told[:8]) == (3, "E-OUT-02")
