@@ -45,7 +45,7 @@ CODES: dict[str, str] = {
     "E-GEOM-04": "A parcel is too small or too narrow for the cells.",
     "E-GEOM-05": "A parcel file holds several parcels and none was chosen.",
     "E-GEOM-06": "A point and radius do not describe a parcel.",
-    "E-GEOM-07": "Two parcels of one batch cannot be told apart.",
+    "E-GEOM-07": "Two parcels of one batch cannot be distinguished.",
     "E-FILE-01": "A file is missing.",
     "E-FILE-02": "A file cannot be read as what it should be.",
     "E-FILE-03": "A file cannot be read: permission denied.",

@@ -118,6 +118,8 @@ class Offer(NamedTuple):
 def comparable_scores(rows: Sequence[ScoredParcel]) -> list[float | None]:
     """The best index of each parcel by the maps that all of them have, None where it has no spot.
 
+    One per row, without a unit, 1 = plain ground.
+
     A parcel without a mapped trail may have trails: it must not lose to one for its map.
     """
     left_out = not_common([row["judged_by"] for row in rows])

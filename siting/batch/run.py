@@ -99,7 +99,7 @@ def run_batch(
         watcher.stage("reading the parcels")
         sizes = try_inputs(inputs, protocol)
         parcels = batch_parcels(inputs)
-        # A fault in a template is told now, not after all the parcels.
+        # A fault in a template is reported now, not after all the parcels.
         letter_templates(inputs)
         watcher.stage("taking fingerprints of the files")
         # Every byte of the inputs, not their dates: a copied or touched file is the same file.

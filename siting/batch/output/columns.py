@@ -23,7 +23,10 @@ def page_of(folder: str) -> str:
 
 @dataclass(frozen=True)
 class ParcelRow:
-    """What a row of a scored parcel is made from; `role` and `folder` are "" for none."""
+    """What a row of a scored parcel is made from; `role` and `folder` are "" for none.
+
+    Indices are without a unit, 1 = plain ground.
+    """
 
     row: ScoredParcel
     role: str

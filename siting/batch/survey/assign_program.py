@@ -45,7 +45,7 @@ class Option:
 
     @property
     def fair_score(self) -> float:
-        """The index by the maps that all parcels have: what parcels are compared by."""
+        """The index (without a unit) by the maps all parcels have: what they are compared by."""
         return self.score * self.fair
 
 

@@ -16,7 +16,7 @@ _UNEVEN = 0.1
 
 
 def visits_of_days(events: Floats, days: Floats) -> tuple[Floats, list[Note]]:
-    """Visits, where what was handed over are days with a record; the events themselves otherwise.
+    """Visits, where the table counts days with a record; the events themselves otherwise.
 
     On d days with rate v a day a share 1 - exp(-v) of the days has a record: the complementary
     log-log of that share is ln v, so -d ln(1 - y / d) stands for the visits. A ratio of 2 would

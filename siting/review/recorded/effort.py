@@ -156,8 +156,8 @@ def _species_of(
     tame = sorted(name for name in counts if name.lower() in TAME)
     notes = []
     if tame:
-        told = [f"{name} ({counts[name]:g})" for name in tame]
-        notes.append(warning("W-NAME-02", names=some(told)))
+        listed = [f"{name} ({counts[name]:g})" for name in tame]
+        notes.append(warning("W-NAME-02", names=some(listed)))
     wild = set(counts) - set(tame)
     kinds: dict[str, set[str]] = defaultdict(set)
     for name in sorted(wild):
@@ -167,8 +167,8 @@ def _species_of(
         return wild, dict(kinds), notes
     unknown = sorted(wild - set(groups))
     if unknown:
-        told = [f"{name} ({counts[name]:g})" for name in unknown]
-        notes.append(warning("W-NAME-01", n=len(unknown), names=some(told)))
+        listed = [f"{name} ({counts[name]:g})" for name in unknown]
+        notes.append(warning("W-NAME-01", n=len(unknown), names=some(listed)))
     return {name for name in wild if groups.get(name) == group}, dict(kinds), notes
 
 
@@ -226,7 +226,7 @@ def _overlaps(rows: Sequence[CameraRow]) -> Iterable[Note]:
 
 
 def _event_notes(records: Sequence[Record]) -> Iterable[Note]:
-    """Warn where pictures rather than visits seem to have been handed over."""
+    """A warning where the records look like single pictures rather than visits."""
     by_key: dict[tuple[str, str], list[dt.datetime]] = defaultdict(list)
     for record in records:
         by_key[record.deployment, record.species].append(record.time)

@@ -26,7 +26,7 @@ class Seen:
     last: dict[str, dt.datetime] = field(default_factory=dict)
     blanks: dict[str, list[dt.datetime]] = field(default_factory=lambda: defaultdict(list))
     kinds: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
-    told: Counter[str] = field(default_factory=Counter)
+    counted: Counter[str] = field(default_factory=Counter)
     once: set[tuple[str, str, dt.datetime, str]] = field(default_factory=set)
 
     def latest(self, key: str, time: dt.datetime | None) -> None:
@@ -60,7 +60,7 @@ def observations(
         time = instant(row.get("eventStart", ""), where=f"observations.csv, row {number}")
         seen.latest(row.get("deploymentID", ""), time)
         if row.get("mediaID") in lapsed or row.get("eventID") in lapsed:
-            seen.told["lapse"] += 1
+            seen.counted["lapse"] += 1
         elif time is not None and _counts(row, with_events):
             _take(seen, row, time, deployments)
     _drop_regular(seen)
@@ -93,12 +93,12 @@ def _take(seen: Seen, row: Row, time: dt.datetime, deployments: Mapping[str, Dep
         return
     species = " ".join(row.get("scientificName", "").split())
     once = (key, species, time, row.get("sex", "") + row.get("lifeStage", ""))
-    seen.told["twice"] += once in seen.once
+    seen.counted["twice"] += once in seen.once
     seen.once.add(once)
     if key not in deployments:
-        seen.told["strange"] += 1
+        seen.counted["strange"] += 1
     elif _outside(deployments[key], time):
-        seen.told["outside"] += 1
+        seen.counted["outside"] += 1
     else:
         seen.records.append(Record(key, species, time, _certain(row)))
 
@@ -122,25 +122,25 @@ def _drop_regular(seen: Seen) -> None:
         stamp, count = stamps.most_common(1)[0]
         if len(times) >= _LEAST_REGULAR and count > _REGULAR_SHARE * len(times):
             kept = [t for t in times if (t.minute, t.second) != stamp]
-            seen.told["lapse"] += len(times) - len(kept)
+            seen.counted["lapse"] += len(times) - len(kept)
             seen.blanks[key] = kept
 
 
 def _notes(seen: Seen, levels: set[str], deployments: Mapping[str, Deployment]) -> Iterable[Note]:
-    told = seen.told
+    counted = seen.counted
     if {"event", "media"} <= levels:
         yield warning("W-LEVEL-01")
-    if told["lapse"]:
-        yield warning("W-LAPSE-01", n=told["lapse"])
+    if counted["lapse"]:
+        yield warning("W-LAPSE-01", n=counted["lapse"])
     kinds = sum(seen.kinds.values(), Counter())
     total = sum(kinds[kind] for kind in _KINDS)
     still_open = sum(kinds[kind] for kind in _OPEN_KINDS)
     if still_open > _UNCLASSIFIED_SHARE * total:
         yield warning("W-TYPE-01", n=still_open, total=total)
-    if told["outside"]:
-        yield warning("W-CLOCK-01", n=told["outside"])
-    if told["twice"]:
-        yield warning("W-TWICE-01", n=told["twice"])
+    if counted["outside"]:
+        yield warning("W-CLOCK-01", n=counted["outside"])
+    if counted["twice"]:
+        yield warning("W-TWICE-01", n=counted["twice"])
     without = sum(not seen.blanks.get(key) for key in deployments)
     if total and without > _NO_BLANKS_SHARE * len(deployments):
         yield warning("W-BLANK-01")

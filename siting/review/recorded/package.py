@@ -199,7 +199,7 @@ def _plain_table(path: Path, time_zone: str) -> Season:
             "E-TABLE-01",
             f"{path.name} has the columns {', '.join(names) or 'of an empty file'}.",
             rule=f"A plain table has {', '.join(_TABLE_COLUMNS)} and events or events_<species>.",
-            cure="Rename the columns, or hand over a Camera Trap Data Package.",
+            cure="Rename the columns, or use a Camera Trap Data Package.",
         )
     zone = ZoneInfo(time_zone) if time_zone else None
     deployments, counts = [], {}
@@ -246,7 +246,7 @@ def _joined(seasons: Sequence[Season], names: Sequence[str]) -> Season:
                     f"{name}: the deployment {key} has another place or other dates than in an "
                     "earlier package.",
                     rule="A deployment of one identifier is the same in all packages.",
-                    cure="Rename one of them, or hand over the newer package alone.",
+                    cure="Rename one of them, or review the newer package alone.",
                 )
             deployments[key] = one
     records = tuple(dict.fromkeys(r for s in seasons for r in s.records))

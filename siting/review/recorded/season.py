@@ -66,7 +66,7 @@ class Season:
     records : animal records that count (one level of observation, no set-up pictures)
     counts : events by deployment and species, where a plain table gives counts and no times
     last_picture : instant of the last picture of any kind at a deployment
-    blanks : instants of blank observations by deployment; empty where none were handed over
+    blanks : instants of blank observations by deployment; empty where the package has none
     open_share : share of a deployment's observations that nobody has classified
     notes : assumptions and warnings of the reading
     sources : file name to SHA-256

@@ -103,7 +103,7 @@ def shrunken(
         Standard deviation of a true weight about the protocol's; 0.7 is "right within a factor of
         2 two times in three" (our choice).
     cluster : (n,) labels of parcels or cells, or None
-        With one camera a cluster, dispersion and spread cannot be told apart: the cluster term is
+        With one camera a cluster, dispersion and spread cannot be separated: the cluster term is
         left out.
     level : float, share that the interval holds
     at : (dispersion, spread of clusters in ln rate) where they are known: quick, for comparisons

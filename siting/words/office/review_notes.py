@@ -12,7 +12,7 @@ NOTES: Mapping[str, str] = {
     "W-ALIKE-01": "Too similar at these places to be separated: {names}.",
     "W-BAIT-01": "{n} cameras had bait, which draws animals by itself. {what}",
     "W-BLANK-01": (
-        "Blank pictures were not handed over for most deployments: nothing is said about them."
+        "Most deployments come without their blank pictures: nothing is said about these."
     ),
     "W-CAMERA-01": "{names}. Each is allowed to record more or less than the others.",
     "W-CLOCK-01": (
