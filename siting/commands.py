@@ -35,7 +35,7 @@ from siting.settings.protocol import Protocol
 from siting.types import Result
 
 if TYPE_CHECKING:
-    from siting.gather.run import Ask
+    from siting.gather.ask import Ask
 _SKETCH_RADIUS_M = 1000.0
 # In the head of every sketch page: siting/web/sketch/sketch.html.
 _SKETCH_MARK = "<title>Draw your land"

@@ -163,7 +163,7 @@ READS_OUTSIDE_TEXT = {
     "siting.disk.files",  # names of folders from parcel ids
     "siting.ground.cover",  # class codes of a legend
     "siting.read.cover",  # class codes
-    "siting.read.input_files",  # XML and JSON of users
+    "siting.read.file_kinds",  # XML and JSON of users
     "siting.report.files.gpx",  # what XML cannot hold
     "siting.report.files.tables",
     "siting.report.shared.assets",  # scripts and styles of libraries

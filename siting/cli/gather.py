@@ -97,8 +97,8 @@ def gather(out: Path, **options: Any) -> None:
 
 def _ask(options: dict[str, Any]) -> Any:
     """The options of gather as what is to be gathered."""
+    from siting.gather.ask import Ask
     from siting.gather.recipes import load_recipe
-    from siting.gather.run import Ask
 
     # Without land, an extract alone is made into the folder that later calls use.
     land = [options.pop(name) for name in ("point", "radius", "parcel", "bounds")]

@@ -128,6 +128,8 @@ def reported(
     """What was last reported of a parcel, and the day: of a camera that stands before all else."""
     records = in_order(records)
     standing = [d for d in deployments_of(records, parcel=parcel, known=known) if d.end is None]
+    # A camera that stands outranks later words about other places: it is what must be fetched one
+    # day.
     last = max((d.last_seen for d in standing), key=moment_of, default=None)
     if last is None and not records:
         return "", ""

@@ -66,6 +66,8 @@ def proposal_of(
     records = tuple(records)
     standing = [d for d in deployments_of(records, parcel=parcel, known=known) if d.end is None]
     if standing:
+        # By name where two were put up at one moment, so that the answer is the same in any order
+        # of files.
         return _standing(max(standing, key=lambda d: (moment_of(d.start), d.location)), ranks)
     for state in (CHOSEN, PROPOSED):
         asked = {n: r for n, r in last_states(records).items() if r.state == state}

@@ -31,7 +31,11 @@ class KeyRule(Table):
 
 
 class RasterRecipe(Table):
-    """One raster of a recipe: where it lies, what it is, and what its publisher asks for."""
+    """One raster of a recipe: where it lies, what it is, and what its publisher asks for.
+
+    `cell_m` is in metres, `degrees` the side of a tile; `nodata` and `sea_level` are in the unit of
+    the cells.
+    """
 
     title: str = Field(min_length=1, max_length=200, description="Name of the data.")
     publisher: str = Field(min_length=1, max_length=200, description="Who publishes them.")
@@ -79,6 +83,8 @@ class RasterRecipe(Table):
     @classmethod
     def _numbers(cls, data: Any) -> Any:
         if isinstance(data, dict):
+            # TOML knows whole numbers and decimals apart; -9999 is meant as the decimal that cells
+            # hold.
             whole = {
                 k: float(v)
                 for k, v in data.items()
@@ -96,7 +102,10 @@ class RasterRecipe(Table):
         if self.way != "files":
             if not self.endpoint:
                 raise ValueError(f"way = {self.way!r} needs an endpoint")
+            # The braces of a tile's pattern would make an address that cannot be parsed.
             host = urlsplit(self.endpoint.replace("{", "").replace("}", "")).hostname or ""
+            # The recipe must allow what it asks for itself: hosts stand in one list, to be read at
+            # a glance.
             if host not in self.hosts:
                 raise ValueError(f"the host of the endpoint, {host!r}, must stand in hosts")
         if self.way in ("search", "items") and not self.collection:
@@ -164,6 +173,7 @@ def load_recipe(name: str) -> Recipe:
             cure="Choose one of them, or name a file of your own that ends in .toml.",
         )
     recipe = validate(Recipe, data, source=name)
+    # Land cover of the whole Earth serves many recipes: it stands in one of them.
     if recipe.land_cover is None and recipe.land_cover_of in shipped:
         other = load_recipe(recipe.land_cover_of).land_cover
         recipe = recipe.model_copy(update={"land_cover": other})
@@ -181,6 +191,7 @@ def key_of(rule: KeyRule | None) -> Key | None:
     if rule is None:
         return None
     value = os.environ.get(rule.env, "").strip()
+    # A line break in a key would smuggle a header into the request.
     if not value or not value.isprintable():
         raise SitingError(
             "E-KEY-01",

@@ -68,6 +68,7 @@ def earlier(folder: Path) -> dict[str, Any]:
         record = json.loads(text)
     except (OSError, ValueError):
         return {}
+    # Of another version nothing is taken over: all is gathered anew rather than half understood.
     return record if isinstance(record, dict) and record.get("version") == FORMAT else {}
 
 
@@ -91,6 +92,7 @@ def kept(folder: Path, entries: Sequence[Entry], key: str) -> list[Entry]:
         e
         for e in entries
         if e.key == key
+        # A record from elsewhere may name any path; only files of this folder are ours.
         and Path(e.file).name == e.file
         and (folder / e.file).is_file()
         and file_hash(folder / e.file) == e.sha256
@@ -99,6 +101,7 @@ def kept(folder: Path, entries: Sequence[Entry], key: str) -> list[Entry]:
 
 def key_of(*facts: Any) -> str:
     """Fingerprint of what a file depends on, the program's version among it."""
+    # The program's version is part of it: a correction must reach regions that were made before.
     return text_hash(canonical_json([__version__, *facts]))[:32]
 
 
@@ -112,7 +115,8 @@ def sources_text(
 ) -> str:
     """sources.json: no path of a machine, no query of an address, no key.
 
-    `inputs` is the SHA-256 of inputs.toml as it was last written by us.
+    `margin_m` is the ground around the land, metres; `inputs` is the SHA-256 of inputs.toml as it
+    was last written by us.
     """
     record = {
         "version": FORMAT,

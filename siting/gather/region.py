@@ -22,6 +22,7 @@ from siting.types import Parcel
 
 _GRID_CELL_M = 30.0
 _MOST_KM2 = 5_000.0
+# A degree at most: catalogues cut in degrees, and a slip of units asks for half a continent.
 _MOST_SIDE_DEG = 1.0
 _FARTHEST_LAT = 84.0
 
@@ -45,7 +46,7 @@ class Region:
     parcels: tuple[Parcel, ...] = ()
 
     def grid(self, margin_m: float) -> Grid:
-        """A coarse grid over the land and the margin, to ask for what lies under it."""
+        """A coarse grid (30 m) over the land and `margin_m` metres around it."""
         left, bottom, right, top = self.shape.bounds
         return Grid.from_bounds(
             (left - margin_m, bottom - margin_m, right + margin_m, top + margin_m),
@@ -61,7 +62,10 @@ class Region:
         return [(west, south, 180.0, north), (-180.0, south, east, north)]
 
     def key(self, margin_m: float) -> list[float]:
-        """Numbers that say which region this is: the same land has the same ones."""
+        """Numbers that say which region this is: its boxes in degrees, `margin_m` metres wider.
+
+        The same land has the same ones.
+        """
         return [round(v, 7) for box in self.boxes(margin_m) for v in box]
 
     def frame(self) -> gpd.GeoDataFrame:
@@ -74,7 +78,13 @@ class Region:
 
 
 def from_point(lon: float, lat: float, radius_m: float) -> Region:
-    """A circle about a point."""
+    """A circle about a point, (lon, lat) in degrees WGS 84, `radius_m` in metres.
+
+    Raises
+    ------
+    SitingError
+        E-BOX-02 for numbers that are no place, E-BOX-01 near the poles.
+    """
     parcel = point_parcel(lon, lat, radius_m)
     return _checked(Region(parcel.geometry, parcel.crs, point=(lon, lat, radius_m)))
 
@@ -84,10 +94,13 @@ def from_file(text: str, crs: str = "") -> Region:
     file, layer = file_and_layer(text)
     path = resolve(file, Path(), allow_remote=False)
     given = read_parcels(path, ParcelInput(file=file, crs=crs), layer=layer)
+    # Checked now, as scoring will: a region must not be gathered for outlines that cannot be
+    # scored.
     sound = [checked_parcel(parcel, file=Path(path).name) for parcel in given]
     whole = gpd.GeoSeries(
         [shape for p in sound for shape in [project(p.geometry, p.crs, WGS84, file=file)]]
     )
+    # One middle for all outlines, so that all of them are cut on one map.
     every = shapely.GeometryCollection(list(whole))
     lon, lat = middle_lonlat(every, WGS84, file=file)
     local = local_crs(lon, lat)
@@ -108,6 +121,7 @@ def from_bounds(west: float, south: float, east: float, north: float) -> Region:
             "to 90, the south below the north.",
             cure="Check the order and the unit; metres are not understood here.",
         )
+    # Across 180 degrees west is the larger number: two boxes that meet there.
     halves = [(west, east)] if west < east else [(west, 180.0), (-180.0, east)]
     boxes = [shapely.box(w, south, e, north) for w, e in halves if w < e]
     outline = boxes[0] if len(boxes) == 1 else shapely.MultiPolygon(boxes)

@@ -43,6 +43,7 @@ def check_sentinels(raw: FloatArray, metres: FloatArray, *, file: str, key: str)
     suspects = [
         value
         for value, height in ((low, lowest), (high, highest))
+        # In the file's own numbers first: -9999 in feet would pass for -3048 m.
         if value in _SENTINELS or abs(height) > _BEYOND_DOUBT_M
     ]
     if not suspects and _zero_border(raw):
@@ -80,6 +81,7 @@ def _stands_alone(raw: FloatArray, metres: FloatArray) -> list[float]:
         signed = sign * heights
         end = float(signed.min())
         rest = signed[signed > end]
+        # One or two such cells may be a pit or a mast; a fill value comes in numbers.
         if rest.size == 0 or rest.size > signed.size - 4:
             continue
         nearest, farthest = float(rest.min()), float(rest.max())
@@ -96,6 +98,7 @@ def _zero_border(values: FloatArray) -> bool:
     if border.size == 0 or rest.size == 0:
         return False
     share = float((border == 0).mean())
+    # Land that lies at 0 itself may have zeros along its border.
     return share > _LEAST_ZERO_BORDER and float(np.median(np.abs(rest))) > 30.0
 
 
@@ -115,7 +118,10 @@ def check_elevations(dem_m: FloatArray, *, file: str) -> None:
 
 
 def check_canopy(canopy_m: FloatArray, *, file: str) -> None:
-    """E-VALUE-02 when vegetation is higher than any tree: it is then no height above the ground."""
+    """E-VALUE-02 when vegetation is higher than any tree: it is then no height above the ground.
+
+    `canopy_m` is (rows, cols) float, metres above the ground, NaN = not known.
+    """
     highest = float(np.nanmax(canopy_m, initial=0.0))
     if highest > _HIGHEST_TREE_M:
         raise SitingError(
@@ -141,7 +147,18 @@ def check_percent(values: FloatArray, *, file: str) -> None:
 
 
 def check_relief(dem_m: FloatArray, *, cell_size_m: float, file: str) -> tuple[Note, ...]:
-    """A warning when the ground is so steep everywhere that its unit must be doubted."""
+    """A warning when the ground is so steep everywhere that its unit must be doubted.
+
+    Parameters
+    ----------
+    dem_m : (rows, cols) float, metres, NaN = no data
+    cell_size_m : float, edge of a cell, metres
+    file : name to show
+
+    Returns
+    -------
+    W-STEEP-01 where half of the ground is steeper than 45 degrees, else nothing
+    """
     north, east = np.gradient(np.asarray(dem_m, dtype=np.float64), cell_size_m)
     rise = np.hypot(east, north)
     rise = rise[np.isfinite(rise)]
@@ -156,7 +173,10 @@ def check_relief(dem_m: FloatArray, *, cell_size_m: float, file: str) -> tuple[N
 
 
 def check_class_scale(scale: float, offset: float, *, file: str) -> None:
-    """E-CODES-02 when a raster says that its numbers must be scaled: class codes never are."""
+    """E-CODES-02 when a raster says that its numbers must be scaled: class codes never are.
+
+    `scale` (1) and `offset` (0) are those of the band, without a unit.
+    """
     if scale != 1.0 or offset != 0.0:
         raise SitingError(
             "E-CODES-02",
@@ -175,6 +195,7 @@ def check_class_codes(values: NDArray[np.generic], *, file: str) -> NDArray[np.i
     """
     known = values[np.isfinite(values)]
     if known.size and not np.array_equal(known, np.round(known)):
+        # The first of them is named: it can be looked for in the file.
         example = float(known[known != np.round(known)][0])
         raise SitingError(
             "E-CODES-02",
@@ -247,6 +268,7 @@ def check_coverage(
     if share < 0.95:
         text = f"{file} covers {percent(share)} of the parcel; the rest was not scored."
         notes.append(Note("W-COVER-01", "warning", text))
+    # Around it, too: a stream just over the boundary still draws animals.
     around = float(known[~inside].mean()) if not inside.all() else 1.0
     if around < 0.95:
         text = (
@@ -264,6 +286,7 @@ def check_zone(time_zone: str, lon: float) -> tuple[Note, ...]:
     """
     if not time_zone:
         return ()
+    # In summer, when the clock may be an hour further from the sun.
     midsummer = dt.datetime(2027, 7, 1, 12, tzinfo=ZoneInfo(time_zone))
     offset = midsummer.utcoffset() or dt.timedelta()
     away_h = (offset.total_seconds() / 3600.0 - lon / 15.0 + 12.0) % 24.0 - 12.0
@@ -299,6 +322,7 @@ def check_cells(inside: BoolArray, shape: Geometry, *, cell_size_m: float, what:
     count = int(inside.sum())
     if count >= 9:
         return
+    # As for a strip: twice the area over the outline is its width.
     width = 2.0 * shape.area / max(shape.length, 1e-9)
     needed = max(min((shape.area / 9.0) ** 0.5, width), 0.1)
     raise SitingError(

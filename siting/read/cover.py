@@ -26,7 +26,8 @@ from siting.ground.cover import (
     shipped_legend,
 )
 from siting.read import checks
-from siting.read.input_files import input_path, raster_path, read_text
+from siting.read.file_kinds import read_text
+from siting.read.input_files import input_path, raster_path
 from siting.read.raster import raster_layers
 from siting.read.vector import vectors
 from siting.read.vector.columns import column_text
@@ -99,6 +100,7 @@ def read_legend(inputs: Inputs, spec: CoverInput) -> Legend:
     name = spec.legend
     if name in SHIPPED:
         return shipped_legend(name)
+    # A word that is no shipped legend is a slip; a file is meant only where the name says so.
     if not name.lower().endswith(".csv"):
         raise SitingError(
             "E-LEGEND-01",
@@ -129,6 +131,7 @@ def _polygons(inputs: Inputs, spec: CoverInput, grid: Grid) -> CoverRead:
         )
     codes, legend = _codes(inputs, spec, column_text(frame, spec.column), name)
     wanted = areas & (codes != NO_CODE)
+    # Stable: polygons of one size keep the file's order.
     order = np.argsort(-shapely.area(shapes[wanted]), kind="stable")
     pairs = [(shapes[wanted][i], int(codes[wanted][i])) for i in order]
     burnt = np.full(grid.shape, NO_CODE, dtype=np.int32)
@@ -157,6 +160,7 @@ def _codes(
     inputs: Inputs, spec: CoverInput, values: Sequence[str], name: str
 ) -> tuple[NDArray[np.int32], Legend]:
     """The code of each polygon, -1 for those left out, and the legend of the codes."""
+    # Without a list the column must hold codes, which the legend then explains.
     if not spec.values:
         legend = read_legend(inputs, spec)
         strange = sorted({v for v in values if v and not _CODE.fullmatch(v)})
@@ -169,6 +173,8 @@ def _codes(
     strange = sorted({m for m in meant if m not in known and m not in LEFT_OUT})
     if strange:
         raise _unknown(name, spec.column, strange, f"A role is one of {', '.join(known)}.")
+    # Numbers by the sorted values: the same polygons get the same codes in whatever order they
+    # come.
     told = sorted({(v, m) for v, m in zip(values, meant, strict=True) if m in known})
     number = {value: n for n, (value, _) in enumerate(told, start=1)}
     codes = np.array([number.get(v, NO_CODE) for v in values], dtype=np.int32)

@@ -51,6 +51,7 @@ def _belonging(path: Path) -> Iterator[Path]:
 
     They share its name up to the ending: `dem.tif.ovr`, `dem.tfw`, `roads.dbf`, `farm.gpkg-wal`.
     """
+    # By the stem, in lower case: DEM.TFW belongs to dem.tif on a card from another system.
     start = f"{path.stem.lower()}."
     for other in sorted(path.parent.iterdir()):
         if other != path and other.name.lower().startswith(start) and other.is_file():

@@ -18,17 +18,11 @@ from siting.ground.distance import burn
 from siting.read import checks
 from siting.read.cover import read_cover, read_legend
 from siting.read.crs.projection import name_of, project
+from siting.read.heights import read_canopy, read_dem
 from siting.read.input_files import input_path, raster_path
-from siting.read.land import (
-    all_parcels,
-    read_canopy,
-    read_decisions_of,
-    read_dem,
-    read_land,
-    read_parcel,
-)
+from siting.read.land import all_parcels, read_decisions_of, read_land, read_parcel
 from siting.read.raster import rasters
-from siting.read.vector import vectors
+from siting.read.vector import files, vectors
 from siting.read.vector.parcels import checked_parcel
 from siting.read.working_grid import choose_grid
 from siting.settings.given.layers import LayerInput
@@ -39,6 +33,7 @@ from siting.types import CoverRole, Land, Note, Parcel
 
 Told = tuple[Any, dict[str, Any], tuple[Note, ...]]
 Look = tuple[str, str, Callable[[], Told]]
+# Twenty faults are read to the end, and forty parcels show what a batch will meet.
 _MOST_FAULTS, _MOST_READ = 20, 40
 
 
@@ -168,6 +163,7 @@ def _several(inputs: Inputs, every: Sequence[Parcel], protocol: Protocol) -> dic
     """
     file = Path(file_and_layer(inputs.parcel.file)[0]).name
     faults: dict[str, SitingError] = {}
+    # Evenly over the file: neighbours share their faults.
     chosen = set(np.linspace(0, len(every) - 1, min(_MOST_READ, len(every))).astype(int).tolist())
     for number, parcel in enumerate(every):
         try:
@@ -262,7 +258,7 @@ def _polygons_alone(inputs: Inputs, spec: CoverInput) -> Told:
     file, layer = file_and_layer(spec.files[0])
     given = LayerInput(file=file, layer=spec.layer or layer, crs=spec.crs)
     path = input_path(inputs, file)
-    _, crs, count = vectors.layer_facts(path, given, layer=given.layer, key="land_cover")
+    _, crs, count = files.layer_facts(path, given, layer=given.layer, key="land_cover")
     return None, {"crs": name_of(crs), "shapes": count}, ()
 
 

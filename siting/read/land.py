@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,16 +15,15 @@ from siting.decisions.places import KnownPlace
 from siting.disk.files import State, file_state
 from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
-from siting.grid import FloatArray, Grid
+from siting.grid import Grid
 from siting.ground.cover import NO_CODE, roles
 from siting.ground.distance import burn
 from siting.read import checks
 from siting.read.cover import CoverRead, read_cover
 from siting.read.crs.projection import name_of, project
-from siting.read.input_files import RasterPath, input_path, raster_path, resolve
-from siting.read.raster import raster_layers
+from siting.read.heights import CanopyRead, DemRead, read_canopy, read_dem
+from siting.read.input_files import input_path, raster_path, resolve
 from siting.read.raster.far_dem import read_far
-from siting.read.raster.tags import lost_lines
 from siting.read.vector import parcels, vectors
 from siting.read.vector.decision_files import (
     Decisions,
@@ -40,15 +39,9 @@ from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
 from siting.settings.protocol_field import DecisionRules
 from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray
-from siting.words.office.gather import surface
 
 _FILE_TIMES = tuple[str, State]
 _DECISION_RULES = DecisionRules()
-# A camera is strapped to what is at least this high; where a tenth is covered there is a tree. (Own
-# choice; no source.)
-_LEAST_TREE_M, _LEAST_TREE_PERCENT = 3.0, 10.0
-# Wider cells mix what stands before the lens with what stands beside it.
-_WIDEST_CANOPY_M = 10.0
 
 
 def read_parcel(inputs: Inputs) -> Parcel:
@@ -110,6 +103,7 @@ def read_land(
     SitingError
         See docs/errors.md; nothing is returned half-read.
     """
+    # Looked at again when all is read: a file that is still being copied must not give half a land.
     before = file_times(inputs)
     dem_path = raster_path(inputs, inputs.dem, key="dem")
     grid, notes = choose_grid(inputs, dem_path, parcel, rules=rules)
@@ -180,17 +174,6 @@ def credits_of(inputs: Inputs) -> tuple[Credit, ...]:
     )
 
 
-@dataclass(frozen=True)
-class DemRead:
-    """Elevations on the grid: (rows, cols) float32, metres; share of the parcel they cover."""
-
-    values: FloatArray
-    cell_m: float
-    share: float
-    source: Source
-    notes: tuple[Note, ...]
-
-
 def _read_cover(
     inputs: Inputs, grid: Grid, inside: BoolArray, rules: GridRules
 ) -> CoverRead | None:
@@ -230,77 +213,6 @@ def _known(
     return out
 
 
-def read_dem(
-    inputs: Inputs, path: RasterPath, grid: Grid, inside: BoolArray, *, rules: GridRules
-) -> DemRead:
-    """The DEM of the inputs on the grid, checked over the parcel."""
-    dem, facts, source, notes = raster_layers.read_elevation(
-        path,
-        inputs.dem,
-        grid,
-        key="dem",
-        z_unit=inputs.dem.z_unit,
-        most_gb=rules.most_memory_gb,
-        allow_remote=inputs.allow_remote,
-    )
-    share, more = checks.check_coverage(np.isfinite(dem), inside, file=facts.file, what="DEM")
-    steep = checks.check_relief(dem, cell_size_m=grid.cell_size_m, file=facts.file)
-    high = (surface("dem", facts.file),) if inputs.dem.surface == "yes" else ()
-    return DemRead(
-        dem, facts.cell_m, share, source, (*notes, *more, *steep, *high, *lost_lines(inputs))
-    )
-
-
-@dataclass(frozen=True)
-class CanopyRead:
-    """Vegetation on the grid, for what its cells can tell.
-
-    Parameters
-    ----------
-    height_m : (rows, cols) float32, metres, NaN = not known; None where cells are too wide to say
-        what stands before a lens, or hold no heights
-    trees : (rows, cols) float32, 1 where trees to strap a camera to are likely, 0 elsewhere, NaN =
-        not known
-    """
-
-    height_m: FloatArray | None
-    trees: FloatArray
-    source: Source
-    notes: tuple[Note, ...]
-
-
-def read_canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> CanopyRead | None:
-    """The canopy of the inputs on the grid: heights, or percent of tree cover."""
-    spec = inputs.canopy
-    if spec is None:
-        return None
-    values, facts, source, notes = raster_layers.read_elevation(
-        raster_path(inputs, spec, key="canopy"),
-        spec,
-        grid,
-        key="canopy",
-        z_unit=spec.z_unit,
-        most_gb=rules.most_memory_gb,
-        allow_remote=inputs.allow_remote,
-        smooth=False,
-    )
-    percent = spec.z_unit == "percent"
-    if percent:
-        checks.check_percent(values, file=source.file)
-    else:
-        checks.check_canopy(values, file=source.file)
-    least = _LEAST_TREE_PERCENT if percent else _LEAST_TREE_M
-    trees = np.where(np.isfinite(values), values >= least, np.nan).astype(np.float32)
-    if not percent and facts.cell_m <= _WIDEST_CANOPY_M:
-        return CanopyRead(np.maximum(values, 0.0), trees, source, notes)
-    what = "holds percent of tree cover" if percent else f"has cells of {facts.cell_m:.0f} m"
-    text = (
-        f"{source.file} {what}: it tells where trees to strap a camera to are likely, but not what "
-        "stands in front of the lens. The view is judged by the land cover."
-    )
-    return CanopyRead(None, trees, source, (*notes, Note("W-CANOPY-01", "warning", text)))
-
-
 def _read_layers(
     inputs: Inputs, grid: Grid
 ) -> tuple[Mapping[str, Any], tuple[Source, ...], tuple[Note, ...]]:
@@ -323,6 +235,7 @@ def _once(inputs: Inputs, specs: Sequence[LayerInput]) -> list[tuple[str, LayerI
     found: dict[tuple[Path, str], tuple[str, LayerInput]] = {}
     for spec in specs:
         path = input_path(inputs, spec.file)
+        # All but the name: the same file read in two ways stands there twice for a reason.
         rest = spec.model_dump_json(exclude={"file"})
         found.setdefault((Path(path).resolve(), rest), (path, spec))
     return list(found.values())
@@ -356,6 +269,7 @@ def _decided(
     found = effects_of(decisions.records, grid=grid, vectors=layers, rules=rules)
     out = dict(layers)
     if found.busy_trails:
+        # A copy: the layer is shared by all parcels of a batch, the decision is of this one.
         trails = layers["trails"].copy()
         trails.loc[trails.index[found.busy_trails], "use"] = "busy"
         out["trails"] = trails

@@ -64,6 +64,7 @@ def choose_grid(
     cell, anchor, cell_notes = _cell(facts, crs, inputs, rules)
     shape = project(parcel.geometry, parcel.crs, crs, file="parcel")
     left, bottom, right, top = shape.bounds
+    # The context: streams, roads and hills beside the parcel count as much as those on it.
     pad = rules.context_m
     bounds = (left - pad, bottom - pad, right + pad, top + pad)
     grid = Grid.from_bounds(bounds, crs=crs, cell_size_m=cell, anchor=anchor)
@@ -81,6 +82,7 @@ def _check_memory(grid: Grid, parcel: Parcel, rules: GridRules) -> None:
     most = rules.most_memory_gb * 1e9
     if need <= most:
         return
+    # The size that would fit is worked out, for the message must say what to write.
     share = max(most - _BYTES_AT_LEAST, 1.0) / (cells * _BYTES_A_CELL)
     fits = 1.05 * grid.cell_size_m / math.sqrt(share)  # the lattice may take a row or two more
     size = "a larger grid.cell_size_m"
@@ -113,6 +115,7 @@ def _cell(
     own = facts.crs == crs and is_metric_map(facts.crs) and square and low <= t.a <= high
     if own and asked in (None, t.a):
         return t.a, (t.c, t.f), ()
+    # Two figures: 9.26 m of a file in degrees become 9.3, a size one can say.
     cell = asked if asked is not None else min(max(_rounded(facts.cell_m), low), high)
     if asked is not None or math.isclose(cell, facts.cell_m, rel_tol=0.05):
         return cell, (0.0, 0.0), ()

@@ -13,7 +13,7 @@ from siting.disk.files import canonical_json, make_folder, remove, staged
 from siting.disk.lock import locked
 from siting.errors import SitingError
 from siting.kernels.threads import one_thread
-from siting.read.input_files import read_text
+from siting.read.file_kinds import read_text
 from siting.report.destination import (
     REVIEW,
     REVIEW_PUBLIC,

@@ -11,6 +11,7 @@ import rasterio
 from scipy.spatial import cKDTree
 
 from siting.errors import SitingError
+from siting.gather.raster import cloud as clouds
 from siting.gather.raster import lidar
 from siting.kernels.threads import one_thread
 from tests.gather import land
@@ -131,7 +132,7 @@ def test_the_region_scores(made, tmp_path):
 
 @pytest.fixture(scope="module")
 def points(made):
-    return lidar.read([str(made[0] / "tile.laz")], land_grid())
+    return clouds.read([str(made[0] / "tile.laz")], land_grid())
 
 
 def test_pieces_meet_without_a_step(made, points, monkeypatch):
@@ -174,8 +175,8 @@ def test_the_distance_rule_is_fifteen_metres(made, points):
 def test_a_cloud_that_cannot_serve_is_refused(more, code, tmp_path):
     path = cloud(tmp_path / "a.las", per_m2=0.2, **more)
     with pytest.raises(SitingError) as failure:
-        found = lidar.read([str(path)], land_grid())
-        lidar.check(found)
+        found = clouds.read([str(path)], land_grid())
+        clouds.check(found)
     assert failure.value.code == code
     assert failure.value.cure
 
@@ -185,14 +186,14 @@ def test_what_is_no_cloud_is_told(data, tmp_path):
     path = tmp_path / "a.las"
     path.write_bytes(data)
     with pytest.raises(SitingError, match="E-LIDAR-03"):
-        lidar.read([str(path)], land_grid())
+        clouds.read([str(path)], land_grid())
 
 
 def test_half_a_cloud_is_refused(tmp_path):
     path = cloud(tmp_path / "a.laz", per_m2=0.2)
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
     with pytest.raises(SitingError, match="E-LIDAR-03"):
-        lidar.read([str(path)], land_grid())
+        clouds.read([str(path)], land_grid())
 
 
 def test_a_spike_is_counted(tmp_path):

@@ -14,9 +14,10 @@ import time
 import pytest
 
 from siting.errors import SitingError
-from siting.gather.network import net
+from siting.gather.network import failures
 from siting.gather.network.addresses import checked, machine_of, shown
-from siting.gather.network.net import Door, Key, Refused
+from siting.gather.network.failures import Refused
+from siting.gather.network.net import Door, Key
 from siting.gather.network.pieces import BLOCK, Budget, Changed, RemoteFile
 from tests.gather import server
 from tests.gather.server import Site, first_then, serving, status
@@ -90,8 +91,9 @@ def test_a_date_may_stand_in_retry_after():
     soon = time.time() + 30
     from email.utils import formatdate
 
-    assert 28 <= net._retry_after(formatdate(soon, usegmt=True)) <= 30
-    assert net._retry_after("never") == net._retry_after("nan") == net._retry_after("-5") == 0.0
+    assert 28 <= failures._retry_after(formatdate(soon, usegmt=True)) <= 30
+    for text in ("never", "nan", "-5"):
+        assert failures._retry_after(text) == 0.0
 
 
 @pytest.mark.parametrize("fault", ["drip", "drip_headers", "silent"])

@@ -14,7 +14,7 @@ from siting.batch.survey.assign_program import Option
 from siting.decisions.proposal import CAMERA_UP
 from siting.disk.files import safe_name
 from siting.errors import SitingError
-from siting.read.input_files import read_text
+from siting.read.file_kinds import read_text
 from siting.report.shared.credits import short_lines
 from siting.report.shared.text import clean
 from siting.words.office.letters import credit_line

@@ -49,6 +49,7 @@ def shown(address: str) -> str:
             host += f":{parts.port}"
     except ValueError:
         return "an address that is none"
+    # Neither user nor query: keys and signatures stand in both.
     text = f"{parts.scheme}://{host}{parts.path}" if parts.scheme else parts.path
     text = "".join(c if c.isprintable() else "\ufffd" for c in text)
     return text if len(text) <= _MOST_SHOWN else text[: _MOST_SHOWN - 1] + "\u2026"
@@ -100,6 +101,7 @@ def _split(address: str) -> SplitResult:
         _ = parts.port
     except ValueError:
         raise _no_address(address, "") from None
+    # Before it is parsed for good: some libraries strip such characters and ask another address.
     if any(ord(c) <= 32 or ord(c) == 127 for c in address) or not address.isascii():
         raise _no_address(address, "")
     return parts
@@ -138,8 +140,10 @@ def machine_of(place: Place, resolve: Resolver) -> str:
     here = place.host in LOOPBACK
     for text in found:
         machine = ipaddress.ip_address(text.partition("%")[0])
+        # An IPv4 address in IPv6 clothes is judged as what it is.
         if isinstance(machine, ipaddress.IPv6Address) and machine.ipv4_mapped:
             machine = machine.ipv4_mapped
+        # Every address of the name must be public: which one is taken is the system's choice.
         good = machine.is_loopback if here else machine.is_global and not machine.is_multicast
         if not good:
             raise SitingError(

@@ -20,6 +20,7 @@ from siting.errors import SitingError
 from siting.gather.network.addresses import shown
 from siting.gather.network.net import Answer, Door
 
+# About the size of one packed tile of a GeoTIFF: little comes in vain.
 BLOCK = 65_536
 _RUN_BLOCKS = 128
 """Blocks of one request at most: 8 MB, so that little is lost when it breaks off."""
@@ -39,6 +40,7 @@ class Kept:
         self.path = path
         self.total = -1
         self.tag = ""
+        # By the number of the block: where its bytes begin in our file, and how many they are.
         self._at: dict[int, tuple[int, int]] = {}
         self._read_all()
 
@@ -58,6 +60,8 @@ class Kept:
         self.total, self.tag = total, tag
         digest = hashlib.sha256(data).hexdigest()
         head = {"at": start, "n": len(data), "sha256": digest, "total": total, "tag": tag}
+        # The head says how long the bytes are and what they sum to: a torn record is known by
+        # itself.
         line = canonical_json(head).replace("\n", "").encode() + b"\n"
         offset = self.path.stat().st_size if self.path.exists() else 0
         make_folder(self.path.parent)
@@ -87,6 +91,7 @@ class Kept:
             while line := stream.readline(4096):
                 head = _head(line)
                 data = stream.read(head["n"] + 1) if head else b""
+                # From the first unsound record on nothing is trusted: what follows may be anything.
                 if not head or hashlib.sha256(data[:-1]).hexdigest() != head["sha256"]:
                     break
                 self._note(head["at"], head["n"], sound + len(line))
@@ -181,6 +186,7 @@ class RemoteFile(io.RawIOBase):
     def _fetch(self, start: int, length: int) -> None:
         if self.kept.total >= 0:
             length = min(length, self.kept.total - start)
+        # A server without parts sends the whole; up to 50 MB that is taken.
         answer = self._door.get(self.address, most=max(length, _WHOLE), part=(start, length))
         self.budget.spend(len(answer.body), shown(self.address))
         self._check(answer)
@@ -202,9 +208,11 @@ class RemoteFile(io.RawIOBase):
         """A file that changed meanwhile, or that is no raster at all."""
         if self.kept.total >= 0:
             total = len(answer.body) if answer.status == 200 else answer.total
+            # Blocks of two editions in one file would be neither.
             if total != self.kept.total or answer.tag != self.kept.tag:
                 raise Changed
         if answer.start == 0 and not answer.body.startswith(_TIFF):
+            # A login page with status 200 is the commonest wrong answer.
             page = answer.body.lstrip().startswith(_WEB_PAGE)
             raise SitingError(
                 "E-NET-07",
@@ -255,6 +263,7 @@ class Cursor(io.RawIOBase):
 
     def _guarded(self, action: Any) -> Any:
         """Keep the first failure: the library would print it and tell "Read failed"."""
+        # After a failure the library asks on for a while; nothing more is sent for.
         if self._file.fault is not None:
             return b""
         try:

@@ -21,6 +21,7 @@ from siting.gather.network.net import Door
 
 Box = tuple[float, float, float, float]
 _PAGE_BYTES, _RUN_BYTES = 5_000_000, 200_000_000
+# Far deeper than any catalogue: deeper pages are made to exhaust whoever reads them.
 _MOST_DEPTH = 50
 _MOST_PAGES = 2_000
 _MOST_SIGNS = 200
@@ -105,6 +106,7 @@ class Pages:
 
     def _kept(self, path: Path) -> bytes | None:
         try:
+            # A day: catalogues grow by the week, and a run that is begun again must not ask anew.
             if abs(self._now - path.stat().st_mtime) < _DAY_S:
                 return path.read_bytes()
         except OSError:
@@ -134,6 +136,8 @@ def _parsed(text: bytes, address: str) -> dict[str, Any]:
 
 def _depth(text: bytes) -> int:
     """How deep brackets are nested; those in strings count, too, which errs on the safe side."""
+    # Counted before it is parsed: Python's reader would end with an error of its own, or not at
+    # all.
     deep = most = 0
     for sign in text:
         if sign in b"[{":
@@ -192,6 +196,7 @@ def _linked(pages: Pages, address: str) -> Iterator[tuple[dict[str, Any], str]]:
         seen.add(address)
         page = pages.get(address)
         yield page, address
+        # Only by GET: what a catalogue wants posted is not sent.
         nexts = [
             link
             for link in _list(page, "links")
@@ -206,6 +211,8 @@ def walk(pages: Pages, wanted: Wanted, boxes: list[Box]) -> list[Item]:
     seen: set[str] = set()
     waiting = [wanted.endpoint]
     while waiting:
+        # Depth first, in the order of the links, so that items come up in the catalogue's own
+        # order.
         address = waiting.pop()
         if address in seen:
             continue
@@ -249,6 +256,7 @@ def _item(
         E-STAC-04 when it lacks the file that is wanted.
     """
     box = _box(feature.get("bbox"))
+    # An item without a box may lie anywhere: it is looked at, not passed over.
     if box is not None and not any(_touch(box, one) for one in boxes):
         return None
     of = feature.get("collection")
@@ -309,6 +317,7 @@ def _box(value: Any) -> Box | None:
     except (TypeError, ValueError):
         return None
     if len(numbers) == 6:
+        # Six numbers have heights between the corners.
         numbers = [numbers[0], numbers[1], numbers[3], numbers[4]]
     return (numbers[0], numbers[1], numbers[2], numbers[3])
 
@@ -321,6 +330,7 @@ def _touch(one: Box, other: Box) -> bool:
     second = (
         [(other[0], other[2])] if other[0] <= other[2] else [(other[0], 180.0), (-180.0, other[2])]
     )
+    # Touching counts: a tile that only shares its edge with the land costs one look.
     return any(a[0] <= b[1] and b[0] <= a[1] for a in first for b in second)
 
 

@@ -21,12 +21,13 @@ from siting.gather.recipes import RasterRecipe
 from siting.gather.region import Region
 from siting.ground.cover import SHIPPED, canonical_codes, parse_legend, shipped_legend
 from siting.read import checks
-from siting.read.input_files import read_text
+from siting.read.file_kinds import read_text
 from siting.types import BoolArray, Note
 from siting.words.office import gather as words
 
 CONTEXT_M = 700.0
 """Ground around the land that scoring always reads, with some cells to spare."""
+# As far as the skyline is looked for by default (8 km), and the context.
 _FAR_M, _FAR_FROM_CELL_M = 8_800.0, 10.0
 _WHOLE = 0.9995
 _MULTIHASH_SHA256 = "1220"
@@ -81,6 +82,17 @@ def plan(
     ids: Sequence[str] = (),
 ) -> LayerPlan:
     """Find the tiles of a layer and what they will cost; reads headers only.
+
+    Parameters
+    ----------
+    layer : "dem", "land_cover" or "canopy"
+    recipe : RasterRecipe
+    region : Region
+    network : Network
+    files : rasters given by hand, in place of the recipe's
+    margin_m : float, ground around the land, metres; elevations may take more (`margin_of`)
+    with_fill : bool, fill holes from the next product
+    ids : items that the last run took
 
     Raises
     ------
@@ -160,10 +172,12 @@ def make(
     notes = [*plan.notes]
     if differing:
         notes.append(words.shared_cells(layer, differing))
+    # Asked for, never by itself: two products side by side make a step in the ground.
     if with_fill and not known.all():
         values, known, more = _filled(plan, values, known)
         values, known, mosaic = trimmed(values, known, mosaic)
         notes += more
+    # Only where the catalogue had no tile at all: a hole in a tile is not the sea.
     if plan.absent and recipe.sea_level is not None:
         values[~known] = recipe.sea_level
         known[:] = True
@@ -261,7 +275,9 @@ def _surface_notes(layer: str, mosaic: Mosaic, recipe: RasterRecipe) -> list[Not
         return []
     if recipe.surface == "yes":
         return [words.surface(layer, recipe.title)]
+    # Publishers put it into file names: DSM, MNS (French), DOM (German).
     names = " ".join(p.tile.id for p in mosaic.pieces).lower()
+    # A hint only: nothing but the publisher's word says what the heights are of.
     hint = next((word for word in _SURFACE_HINTS if word in names), "")
     return [words.surface_unknown(mosaic.first.file, hint)]
 

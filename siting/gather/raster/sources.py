@@ -10,15 +10,18 @@ from pathlib import Path
 
 from siting.errors import SitingError
 from siting.gather.network.addresses import shown
-from siting.gather.network.net import Door, Refused
+from siting.gather.network.failures import Refused
+from siting.gather.network.net import Door
 from siting.gather.network.pieces import Budget, RemoteFile
 from siting.gather.network.stac import Box, Item, Pages, Wanted, search, walk
 from siting.gather.raster.windows import Tile, facts_of
 from siting.gather.recipes import RasterRecipe, key_of
 from siting.settings.given.rasters import RasterInput
 
+# Over the sea there is no tile; some stores answer 403 for what is not there.
 _NO_TILE = (403, 404)
 _ENDINGS = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".jp2")
+# Each tile costs a request for its head, before a single cell has come.
 _MOST_TILES = 400
 
 
@@ -90,6 +93,7 @@ def from_network(
     if not items:
         raise _nothing(layer, recipe, boxes, _reach(pages, recipe))
     again = [item for item in items if item.id in set(ids)]
+    # All of them or none: half an old edition beside half a new one would show as a seam.
     items = again if ids and len(again) == len(set(ids)) else items
     if len(items) > _MOST_TILES:
         raise _many(layer, recipe, len(items))
@@ -123,6 +127,7 @@ def _corners(boxes: list[Box], degrees: int) -> list[tuple[int, int]]:
     for west, south, east, north in boxes:
         for lat in range(math.floor(south / degrees), math.floor(north / degrees) + 1):
             for lon in range(math.floor(west / degrees), math.floor(east / degrees) + 1):
+                # At 180 degrees the next tile is that at -180, which the other box asks for.
                 if lon * degrees < 180:
                     out.add((lat * degrees, lon * degrees))
     return sorted(out)
@@ -166,6 +171,7 @@ def from_files(layer: str, recipe: RasterRecipe, paths: Sequence[str]) -> Found:
     files: list[Path] = []
     for text in paths:
         path = Path(text)
+        # Sorted: of tiles that overlap the first by name counts.
         inside = sorted(p for p in path.glob("*") if p.suffix.lower() in _ENDINGS)
         if path.is_dir() and inside:
             files += inside

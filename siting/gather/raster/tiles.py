@@ -126,6 +126,7 @@ def _mosaic(tiles: Sequence[Tile], land: Grid, wide: Grid, beyond: bool) -> Mosa
     bottom, right = max(s[2] for s in spans), max(s[3] for s in spans)
     if beyond:
         width, height = wide.bounds[2] - wide.bounds[0], wide.bounds[3] - wide.bounds[1]
+        # Twice as far as asked: the window is cut to what is wanted just below.
         more = math.ceil(2.0 * max(width, height) / base.cell_m)
         top, left, bottom, right = top - more, left - more, bottom + more, right + more
     whole = replace(
@@ -169,6 +170,7 @@ def _unrolled(tile: Tile, land: Grid) -> Tile:
     left, bottom, right, top = land.bounds
     lon, _ = transformer(land.crs, facts.crs).transform((left + right) / 2, (bottom + top) / 2)
     middle, _ = facts.transform @ (facts.shape[1] / 2, facts.shape[0] / 2)
+    # Near the land no longitude may jump from 180 to -180 between two tiles.
     turns = 360.0 * round((lon - middle) / 360.0)
     if not turns:
         return tile
@@ -254,6 +256,7 @@ def join(
         part, there = read_window(piece.tile, piece.window, key=key)
         rows = slice(piece.row, piece.row + part.shape[0])
         cols = slice(piece.col, piece.col + part.shape[1])
+        # Editions that overlap should agree where they do; if not, that is told, not averaged.
         both = known[rows, cols] & there
         if both.any() and not np.array_equal(values[rows, cols][both], part[both]):
             differing.append(piece.tile.id)
@@ -295,6 +298,7 @@ def fill(
         **options,
     )
     both = known & np.isfinite(laid)
+    # The step at the seam, in the unit of the cells: what a reader would see as a cliff.
     step = float(np.median(laid[both] - values[both])) if both.any() else math.nan
     holes = ~known & np.isfinite(laid)
     out = values.copy()

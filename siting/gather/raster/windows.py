@@ -69,6 +69,7 @@ def opened(path: str, remote: RemoteFile | None, *, key: str) -> Iterator[Datase
         with rasters.opened(path, key=key, spec=RasterInput(file=path)) as dataset:
             yield dataset
         return
+    # A name that nobody could have chosen: no file beside ours is ever taken for it.
     name = f"{remote.kept.path.stem}.tif"
 
     def opener(asked: str, mode: str = "r") -> Any:
@@ -83,6 +84,7 @@ def opened(path: str, remote: RemoteFile | None, *, key: str) -> Iterator[Datase
             warnings.catch_warnings(),
             unreadable_notices_ignored(),
         ):
+            # Told by `describe`, in words a user can act on.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             with rasterio.open(name, "r", driver="GTiff", opener=opener) as dataset:
                 yield dataset

@@ -36,6 +36,7 @@ def missing_value(
         return None
     if np.issubdtype(values.dtype, np.floating):
         return float("nan")
+    # A number that a class or a height has would make holes of good cells.
     used = set(np.unique(values[known]).tolist())
     limits = np.iinfo(values.dtype)
     wanted = (*_CLASS_NODATA, int(_HEIGHT_NODATA), int(limits.min), int(limits.max))
@@ -76,6 +77,7 @@ def tiff(
             blockxsize=256,
             blockysize=256,
             compress="deflate",
+            # By kind of number: neighbouring cells differ little, and differences pack well.
             predictor=3 if out.dtype.kind == "f" else 2,
             bigtiff="if_safer",
         ) as file:

@@ -36,11 +36,13 @@ def tidy(frame: gpd.GeoDataFrame, *, source: str) -> gpd.GeoDataFrame:
     out = frame[[*known, "geometry"]].copy()
     for name in known:
         out[name] = out[name].fillna("").astype(str).str.slice(0, 200)
+    # Beside each feature: layers of two sources are joined, and each line must stay tellable.
     out["source"] = source
     out = gpd.GeoDataFrame(out, geometry="geometry", crs=frame.crs).to_crs("EPSG:4326")
     shapes = np.asarray(out.geometry)
     keys = pd.DataFrame({name: out[name] for name in known})
     keys["shape"] = shapely.to_wkb(shapes, hex=True) if len(out) else pd.Series([], dtype=object)
+    # By content: the same features give the same bytes in whatever order the reader brought them.
     order = keys.sort_values([*known, "shape"], kind="stable").index
     return out.loc[order].reset_index(drop=True)
 

@@ -16,7 +16,7 @@ from rasterio.features import rasterize
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.gather.vector import layers, mapping, osm
-from siting.gather.vector.tags import COVER, cover_of
+from siting.gather.vector.cover_tags import COVER, cover_of
 from siting.grid import Grid
 from siting.lengths import percent
 from siting.read.crs.projection import WGS84, project
@@ -81,6 +81,7 @@ def make(
         rules = mapping.load_mapping(Path(mapping_file))
         mapped, left_out = mapping.read(rules, Path(mapping_file).parent, boxes)
         notes += left_out
+        # Said, not removed: which of the two is the better one nobody here can know.
         notes += _twins(frames, mapped)
         told.append(mapping.facts(rules, mapped))
         title = told[-1]["title"]
@@ -150,6 +151,7 @@ def _twins(
 def _cover(frames: Mapping[str, gpd.GeoDataFrame], land: Grid) -> list[Note]:
     """How much of the land the areas cover; E-COVER-02 under 60 %."""
     frame = frames.get("cover")
+    # Burnt, not summed: areas of volunteers overlap.
     burnt = np.zeros(land.shape, dtype=np.uint8)
     if frame is not None and len(frame):
         shapes = [project(g, WGS84, land.crs, file="cover") for g in np.asarray(frame.geometry)]

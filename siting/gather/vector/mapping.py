@@ -18,7 +18,7 @@ from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.read.vector.columns import CLASSED, column_text
-from siting.read.vector.vectors import read_frame
+from siting.read.vector.files import read_frame
 from siting.settings.given.layers import LayerInput
 from siting.settings.given.tables import LAYER_NAMES, Table
 from siting.settings.text.faults import validate
@@ -107,6 +107,7 @@ def read(
             if dropped:
                 notes.append(words.dropped(layer, Path(rule.file).name, dropped))
             parts.append(part)
+            # Two registers of one road network: the same road twice would be two roads.
             if number and layer in CLASSED:
                 twins = count_twins(parts[0], part)
                 if twins:
@@ -133,6 +134,7 @@ def _layer(
     frame = frame.to_crs("EPSG:4326")
     near = np.zeros(len(frame), dtype=bool)
     for box in boxes:
+        # Whole features, not cut ones: a road that leaves the land goes on there.
         near |= frame.intersects(shapely.box(*box)).to_numpy()
     frame = frame[near].reset_index(drop=True)
     for column, wanted in rule.where.items():
@@ -161,6 +163,7 @@ def _meant(
     found = _column(frame, rule.column, file, layer) if rule.column else [""] * len(frame)
     meant = [_meaning(text, rule, bool(rule.column), standard) for text in found]
     strange = sorted({f for f, m in zip(found, meant, strict=True) if m is None})
+    # Also the mapping's own words: "minro" for "minor" would be a class that nobody scores.
     strange += sorted({m for m in meant if standard and m and m not in (*known, fallback, "drop")})
     if strange:
         raise SitingError(
@@ -195,6 +198,7 @@ def _meaning(text: str, rule: LayerRule, named: bool, standard: str) -> str | No
     if text in rule.drop:
         return "drop"
     if not text:
+        # An empty class is a fault where classes count, and nothing to speak of where they do not.
         return rule.empty or ("" if not standard else None)
     if not standard and not rule.values and not rule.drop:
         return text
@@ -208,6 +212,7 @@ def count_twins(first: gpd.GeoDataFrame, second: gpd.GeoDataFrame) -> int:
     """
     if not len(first) or not len(second):
         return 0
+    # Metres are needed, and the zone of the first file is near enough for counting.
     crs = first.estimate_utm_crs()
     legs, leg_deg = _pieces(np.asarray(first.to_crs(crs).geometry))
     tree = shapely.STRtree(legs)

@@ -21,10 +21,12 @@ from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.gather.vector import pbf
-from siting.gather.vector.tags import ON_FOOT, Layers, layers_of
+from siting.gather.vector.tag_table import Layers
+from siting.gather.vector.tags import ON_FOOT, layers_of
 from siting.types import BoolArray, Note
 from siting.words.office import gather as words
 
+# Two years, our choice: in that time paths and houses change.
 _OLD_DAYS = 730
 ATTRIBUTION = "\u00a9 OpenStreetMap contributors, ODbL 1.0 (openstreetmap.org/copyright)"
 SHORT = "\u00a9 OpenStreetMap contributors"
@@ -47,7 +49,10 @@ _WHERE = {
 
 @dataclass(frozen=True)
 class Extract:
-    """What an extract became: layers, what it says of itself, and what must be said."""
+    """What an extract became: layers, what it says of itself, and what must be said.
+
+    `areas` are the extract's areas in degrees (EPSG:4326), for the land cover.
+    """
 
     layers: Layers
     areas: gpd.GeoDataFrame
@@ -81,6 +86,7 @@ def read(
         points, lines, areas, on_route=_on_route(lines, routes), hunting_no_go=hunting_no_go
     )
     notes = [*_told(path, layers), *_age(head, now)]
+    # With boxes the areas at their rims are cut by us; without, the extract itself cut them.
     if not boxes:
         notes += _left_out(path, areas)
     return Extract(layers, areas, head, tuple(notes))
@@ -126,6 +132,7 @@ def _own_tags() -> Iterator[None]:
     """The reader makes columns of our tags while this lasts."""
     place = resources.files("siting").joinpath("data/osmconf.ini")
     with resources.as_file(place) as config:
+        # Put back afterwards: other readers in this process have options of their own.
         options = {"OSM_CONFIG_FILE": str(config), "OGR_INTERLEAVED_READING": None}
         before = {name: pyogrio.get_gdal_config_option(name) for name in options}
         pyogrio.set_gdal_config_options(options)
@@ -192,6 +199,7 @@ def _legs(shapes: np.ndarray) -> Iterator[set[tuple[bytes, bytes]]]:
         parts = shape.geoms if hasattr(shape, "geoms") else [shape]
         found = set()
         for part in parts:
+            # Exact coordinates: legs of a route are the very legs of its ways.
             corners = [c.tobytes() for c in shapely.get_coordinates(part)]
             found |= {(min(a, b), max(a, b)) for a, b in itertools.pairwise(corners)}
         yield found

@@ -17,6 +17,7 @@ from pathlib import Path
 
 from siting.errors import SitingError
 
+# The form's own limits; a damaged or made-up size must not be believed.
 _MOST_BLOB = 32 * 1024 * 1024
 _MOST_HEAD = 64 * 1024
 Field = tuple[int, int, int | bytes]
@@ -47,6 +48,7 @@ def header(path: Path) -> Header:
         for number, _, value in _fields(data):
             if number == 1 and isinstance(value, bytes):
                 box = _box(value)
+            # The numbers of the fields are those of the form's description (osmformat.proto).
             elif number == 32 and isinstance(value, int):
                 date = dt.datetime.fromtimestamp(value, dt.UTC)
             elif number in (17, 34) and isinstance(value, bytes) and not origin:
@@ -122,6 +124,7 @@ def _unpacked(blob: bytes) -> bytes:
             return value
         if number == 3 and isinstance(value, bytes):
             unpacker = zlib.decompressobj()
+            # At most so much comes out, whatever the head promised.
             data = unpacker.decompress(value, _MOST_BLOB)
             if unpacker.unconsumed_tail or not unpacker.eof:
                 raise ValueError("more than a blob may hold")
@@ -161,6 +164,7 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
         if byte < 0x80:
             return value, at
         shift += 7
+        # Ten bytes hold any number of 64 bits: a longer one is damaged.
         if shift > 63:
             raise ValueError("a number without end")
 

@@ -7,8 +7,7 @@ A path whose tags say nothing of who uses it stays "unknown": absence of a tag i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable
 
 import geopandas as gpd
 import numpy as np
@@ -16,6 +15,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from siting.gather.vector.tag_table import Layers, Tags
 from siting.types import BoolArray
 
 MAJOR = ("motorway", "trunk", "primary", "secondary", "raceway")
@@ -35,68 +35,6 @@ FENCES = ("fence", "wall", "hedge")
 _STOCK = ("farmyard", "animal_keeping")
 _FEEDING = ("game_feeding", "feeding_place")
 _HUTS = ("wilderness_hut", "alpine_hut", "camp_site")
-
-
-@dataclass
-class Layers:
-    """Layers by name, and what must be said of them.
-
-    `frames` hold name, kind (reason in no_go), class of roads, use of trails, and shapes in
-    degrees. `counts` hold numbers to tell: dropped, unknown, hunting stands.
-    """
-
-    frames: dict[str, gpd.GeoDataFrame] = field(default_factory=dict)
-    counts: dict[str, int] = field(default_factory=dict)
-    strange: dict[str, int] = field(default_factory=dict)
-
-
-class Tags:
-    """A table of features whose tags are asked for by name: lower case, first value of a list."""
-
-    def __init__(self, frame: gpd.GeoDataFrame) -> None:
-        self.frame = frame
-        self._known: dict[str, pd.Series] = {}
-
-    def __getitem__(self, name: str) -> pd.Series:
-        if name not in self._known:
-            self._known[name] = self._column(name)
-        return self._known[name]
-
-    def _column(self, name: str) -> pd.Series:
-        if name not in self.frame.columns:
-            return pd.Series("", index=self.frame.index, dtype=object)
-        text = self.frame[name].fillna("").astype(str)
-        first: pd.Series = text.str.partition(";")[0].str.strip().str.lower()
-        return first
-
-    def isin(self, name: str, values: Iterable[str]) -> BoolArray:
-        """Where a tag has one of the values."""
-        out: BoolArray = self[name].isin(list(values)).to_numpy(dtype=bool)
-        return out
-
-    def has(self, name: str) -> BoolArray:
-        """Where a tag is set and is not "no"."""
-        out: BoolArray = (~self[name].isin(["", "no"])).to_numpy(dtype=bool)
-        return out
-
-    def part(
-        self, rows: BoolArray, kind: object, *, shapes: object = None, **more: object
-    ) -> gpd.GeoDataFrame:
-        """The features of some rows with their name and kind, and columns besides."""
-        frame = self.frame[rows]
-        name = frame["name"].fillna("").astype(str) if "name" in frame else ""
-        columns: dict[str, object] = {"name": name, "kind": _of(kind, rows)}
-        columns |= {key: _of(value, rows) for key, value in more.items()}
-        geometry = frame.geometry if shapes is None else shapes
-        out = gpd.GeoDataFrame(columns, geometry=np.asarray(geometry), crs=frame.crs)
-        return out.reset_index(drop=True)
-
-
-def _of(value: object, rows: BoolArray) -> object:
-    """Values of some rows, from one value for all or a column of every row."""
-    if isinstance(value, str):
-        return [value] * int(rows.sum())
-    return np.asarray(value, dtype=object)[rows]
 
 
 def layers_of(
@@ -139,6 +77,7 @@ def _base(way: Tags) -> pd.Series:
 
 def _roads(out: Layers, way: Tags, area: Tags, sound: BoolArray) -> None:
     kind, rows = _road_class(way)
+    # Nothing on top of the ground meets a road below it.
     under = way.isin("tunnel", _UNDER)
     rows &= sound
     out.counts["roads in tunnels, dropped"] = int((rows & under).sum())
@@ -174,6 +113,7 @@ def _trails(
     path, bridle = way.isin("highway", ["path"]), way.isin("highway", ["bridleway"])
     designated = np.zeros(len(way.frame), dtype=bool)
     for mode in ("foot", "bicycle", "horse"):
+        # Somebody put up a sign: people will come.
         designated |= way.isin(mode, ["designated"])
     shown = way.isin("sac_scale", _EASY) | way.isin("trail_visibility", ("excellent", "good"))
     marked = shown | way.has("ref") | (way["name"].to_numpy() != "")
@@ -197,6 +137,7 @@ def _trails(
     use = np.select([r[0] for r in rules], [r[1] for r in rules], "unknown")
     words = np.select([r[0] for r in rules], [r[2] for r in rules], "")
     kind = way["highway"].to_numpy() + words.astype(object)
+    # Squares and promenades: people walk along their edges and across.
     squares = area.isin("highway", ("pedestrian", "footway"))
     frames = [way.part(rows, kind, use=use)]
     if squares.any():
@@ -210,6 +151,7 @@ def _trails(
 def _water(out: Layers, node: Tags, way: Tags, area: Tags) -> None:
     running = way.isin("waterway", _RUNNING)
     under = running & way.has("tunnel")
+    # Shown in the kind: near a bed that is dry in summer the water counts all the same.
     dry = way.isin("intermittent", ["yes"]) | way.has("seasonal")
     kind = way["waterway"] + pd.Series(np.where(dry, ", dry at times", ""), index=way.frame.index)
     out.counts["waterways in tunnels, dropped"] = int(under.sum())
@@ -265,6 +207,7 @@ def _middles(way: Tags, rows: BoolArray) -> object:
 def _buildings(out: Layers, node: Tags, area: Tags) -> None:
     no = ("", "no", "entrance")
     built, spot = ~area.isin("building", no), ~node.isin("building", no)
+    # A hut is a house for our purpose: somebody sleeps there.
     hut = node.isin("tourism", _HUTS) | node.isin("amenity", ["shelter"])
     camp = (area.isin("tourism", _HUTS) | area.isin("amenity", ["shelter"])) & ~built
     out.frames["buildings"] = _together(
@@ -290,6 +233,7 @@ def _animals(out: Layers, node: Tags, area: Tags) -> None:
         | area.isin("leisure", ["horse_riding"])
         | area.isin("amenity", ["animal_breeding"])
     )
+    # Said apart: a pasture is empty for half the year, a farmyard is not.
     grazed = area.isin("meadow", ["pasture"]) & ~stock
     out.frames["livestock"] = _together(
         [
@@ -303,6 +247,7 @@ def _no_go(out: Layers, node: Tags, area: Tags, *, hunting_no_go: bool) -> None:
     military = area.isin("landuse", ["military"]) | area.isin("military", ("danger_area", "range"))
     stand = node.isin("amenity", ["hunting_stand"]) | node.has("hunting")
     grounds = area.isin("leisure", ["hunting"]) | area.has("hunting")
+    # Told even where they close nothing: whoever goes there in the season must know.
     out.counts["hunting stands and grounds"] = int(stand.sum() + grounds.sum())
     parts = [area.part(military, "military")]
     if hunting_no_go:
@@ -318,6 +263,7 @@ def _others(out: Layers, node: Tags, way: Tags, area: Tags) -> None:
     parking = node.isin("amenity", ["parking"]) & ~node.isin("access", closed)
     lots = area.isin("amenity", ["parking"]) & ~area.isin("access", closed)
     head = node.isin("highway", ["trailhead"])
+    # A point in the car park: the way in begins at one place.
     inside = shapely.point_on_surface(np.asarray(area.frame.geometry[lots]))
     out.frames["way_in"] = _together(
         [
@@ -366,49 +312,3 @@ def _together(frames: list[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
     some = [frame for frame in frames if len(frame)] or frames[:1]
     joined = pd.concat(some, ignore_index=True)
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=frames[0].crs)
-
-
-# Land cover of areas: role codes of the legend that gather writes, in the order of the table.
-COVER: Mapping[str, tuple[tuple[str, tuple[str, ...]], ...]] = {
-    "water": (("natural", ("water",)), ("landuse", ("reservoir", "basin"))),
-    "tree": (
-        ("natural", ("wood",)),
-        ("landuse", ("forest",)),
-        ("wetland", ("swamp", "mangrove")),
-    ),
-    "shrub": (("natural", ("scrub", "heath")),),
-    "grass": (("natural", ("grassland", "fell")),),
-    "pasture": (("landuse", ("meadow",)), ("farmland", ("pasture",))),
-    "crop": (
-        (
-            "landuse",
-            ("farmland", "orchard", "vineyard", "greenhouse_horticulture", "plant_nursery"),
-        ),
-    ),
-    "wetland": (("natural", ("wetland",)),),
-    "built": (
-        (
-            "landuse",
-            (
-                "residential", "industrial", "commercial", "retail", "farmyard", "cemetery",
-                "construction", "brownfield", "allotments", "grass",
-            ),
-        ),
-        ("leisure", ("park", "garden", "pitch", "golf_course")),
-    ),
-    "bare": (("natural", ("bare_rock", "scree", "sand", "shingle")), ("landuse", ("quarry",))),
-    "snow": (("natural", ("glacier",)),),
-}  # fmt: skip
-
-
-def cover_of(areas: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Areas that say what covers the ground, with the column role; first rule that fits counts."""
-    tags = Tags(areas)
-    role = np.full(len(areas), "", dtype=object)
-    for name, rules in COVER.items():
-        fits = np.zeros(len(areas), dtype=bool)
-        for key, values in rules:
-            fits |= tags.isin(key, values)
-        role[(role == "") & fits] = name
-    rows = role != ""
-    return tags.part(rows, role, role=role)

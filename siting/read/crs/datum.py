@@ -67,6 +67,7 @@ def conversion_note(
     """
     operation = _best_operation(source, target, bounds_lonlat)
     text, accuracy_m, best_available, missing = operation
+    # Half a cell, or what a phone cannot tell anyway: a smaller shift shows nowhere.
     limit_m = max(cell_m / 2.0, GPS_M)
     if accuracy_m < 0:
         return _unknown_datum(source, target, limit_m)
@@ -122,6 +123,7 @@ def _best_operation(
         return ("same datum", 0.0, True, "")
     first_crs, second_crs = horizontal(source), horizontal(target)
     west, south, east, north = bounds
+    # Across the antimeridian the library knows no area: then all operations are looked at.
     area: Any = AreaOfInterest(west, south, east, north) if west <= east else None
     with warnings.catch_warnings():
         # PROJ warns of missing grids; they are told in the message.

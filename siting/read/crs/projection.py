@@ -67,6 +67,7 @@ def file_crs(crs: Any, *, file: str, asserted: str, key: str) -> str:
             rule="It must be one that the PROJ library knows.",
             cure="Save the file again in a common system, for instance EPSG:4326.",
         ) from error
+    # Axis order left aside: files and catalogues write the same system either way.
     if given and not CRS(given).equals(CRS(text), ignore_axis_order=True):
         raise SitingError(
             "E-CRS-07",
@@ -135,7 +136,10 @@ def is_metric_map(text: str) -> bool:
 
 
 def scale_error(text: str, lon: float, lat: float) -> float:
-    """Largest relative error of lengths at a place on the map projection, 0 for none."""
+    """Largest relative error of lengths at a place on the map projection, 0 for none.
+
+    `lon` and `lat` are degrees WGS 84; the error is a ratio, 0.001 = a metre in a kilometre.
+    """
     factors = Proj(_plain(text)).get_factors(lon, lat)
     scales = (factors.meridional_scale, factors.parallel_scale)
     worst = max(abs(s - 1.0) for s in scales)
@@ -148,6 +152,7 @@ def turned_deg(text: str, lon: float, lat: float) -> float:
     Some systems count to the south and west, and polar ones turn with the longitude; headings
     and words such as "north of the brook" need a map whose top is north.
     """
+    # Some ten metres; near the pole southwards, for there is no more north to go.
     step = 1e-4 if lat < 89.0 else -1e-4
     change = transformer(WGS84, text)
     x, y = change.transform([lon, lon, lon + 1e-4], [lat, lat + step, lat])
@@ -167,6 +172,7 @@ def local_crs(lon: float, lat: float) -> str:
         flat = CRS(f"+proj=aeqd +lat_0={lat:.2f} +lon_0={lon:.2f} +datum=WGS84 +units=m")
         named = flat.to_json_dict() | {"name": f"local map about {lat:.2f}, {lon:.2f}"}
         return crs_text(CRS.from_json_dict(named))
+    # The plain zones, without the exceptions of Norway and Svalbard: the scale holds there as well.
     zone = int(((lon + 180.0) % 360.0) // 6.0) + 1
     return f"EPSG:{32600 + zone if lat >= 0 else 32700 + zone}"
 
@@ -262,6 +268,7 @@ def check_place(lon: float, lat: float, crs: str, *, what: str) -> tuple[Note, .
 def _degrees_outside(area: tuple[float, float, float, float], lon: float, lat: float) -> float:
     """How far a place lies outside an area (west, south, east, north), degrees; 0 inside."""
     west, south, east, north = area
+    # Areas may lie across 180 degrees: then west is the larger number.
     width = (east - west) % 360.0 if east - west < 360.0 else 360.0
     past = (lon - west) % 360.0
     across = 0.0 if past <= width else min(past - width, 360.0 - past)
@@ -315,6 +322,7 @@ def middle_lonlat(geometry: Geometry, crs: str, *, file: str) -> tuple[float, fl
     cut in two at 180 degrees, or drawn with corners on both sides of it, has its middle there.
     """
     corners = shapely.get_coordinates(project(geometry, crs, WGS84, file=file))
+    # As directions: the plain mean of 179 and -179 degrees would be on the other side of the globe.
     angle = np.radians(corners[:, 0])
     mean = math.degrees(math.atan2(np.sin(angle).mean(), np.cos(angle).mean()))
     away = (corners[:, 0] - mean + 180.0) % 360.0 - 180.0

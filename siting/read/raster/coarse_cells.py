@@ -49,6 +49,7 @@ def read_coarse(
     rows = _span(window.row_off, window.height, step, facts.shape[0])
     cols = _span(window.col_off, window.width, step, facts.shape[1])
     out = np.full((max(len(rows), 0), max(len(cols), 0)), np.nan, dtype=np.float32)
+    # Pieces lie on a lattice of their own, so that parcels beside each other ask for the same ones.
     size = max(_PIECE_CELLS // step, 1)
     state = _state(dataset)
     for top in range(rows.start // size * size, rows.stop if out.size else 0, size):

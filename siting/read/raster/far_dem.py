@@ -13,7 +13,8 @@ from rasterio.windows import Window
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
-from siting.read.input_files import RasterPath, is_remote
+from siting.read.file_kinds import is_remote
+from siting.read.input_files import RasterPath
 from siting.read.raster import overviews, rasters
 from siting.read.raster.coarse_cells import read_coarse
 from siting.read.raster.rasters import RasterFacts
@@ -31,7 +32,7 @@ _MOST_CELLS = 16_000_000
 
 
 def far_grid(grid: Grid, *, reach_m: float) -> Grid:
-    """The grid of the far elevations: the working grid widened by `reach_m` on every side."""
+    """The grid of the far elevations: the working grid with `reach_m` metres more on every side."""
     left, bottom, right, top = grid.bounds
     return Grid.from_bounds(
         (left - reach_m, bottom - reach_m, right + reach_m, top + reach_m),
@@ -138,6 +139,7 @@ def _window(facts: RasterFacts, grid: Grid, reach_m: float) -> tuple[float, Grid
         return reach_m, wide, window
     left, bottom, right, top = grid.bounds
     side = math.sqrt(_MOST_CELLS) * facts.cell_m
+    # A square of as many cells as allowed, with the working grid in its middle.
     reach = max((side - max(right - left, top - bottom)) / 2.0, 0.0)
     wide = far_grid(grid, reach_m=reach)
     return reach, wide, rasters.source_window(facts, wide, margin=1)

@@ -20,6 +20,7 @@ from siting.read.raster import rasters
 from siting.read.raster.rasters import DRIVERS, RasterFacts
 from siting.types import Note
 
+# Twenty-five places of 64 cells are soon read, and a copy of other heights fails at nearly all.
 _SAMPLES, _CELLS = 5, 8  # places a side that are compared, and cells of the copy at each
 _BEYOND = 0.05  # of the range of heights: how far a smooth resampling may overshoot
 _LEAST_AGREEING = 0.98
@@ -46,6 +47,7 @@ def find(
         return None, ()
     if not rasters.is_plain_overview(path, dataset):
         return None, (_note(facts, "point to another file or are no TIFF"),)
+    # The raster is open without its copies; opened once more with them it tells their factors.
     with DatasetReader(path, driver=list(DRIVERS)) as whole:
         factors = whole.overviews(facts.band)
     usable = [i for i, f in enumerate(factors) if f * facts.cell_m <= most_cell_m]

@@ -7,12 +7,11 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from affine import Affine
 from numpy.typing import NDArray
 from pyproj import Geod
 from rasterio.enums import MaskFlags
 from rasterio.io import DatasetReader
-from rasterio.warp import Resampling, reproject
+from rasterio.warp import Resampling
 from rasterio.windows import Window
 
 from siting.credits import Source
@@ -21,8 +20,9 @@ from siting.grid import FloatArray, Grid, transformer
 from siting.ground.cover import NO_CODE
 from siting.read import checks
 from siting.read.crs.datum import conversion_note
-from siting.read.crs.projection import WGS84, inverse_bounds, metres_per_unit, name_of
+from siting.read.crs.projection import WGS84, inverse_bounds, name_of
 from siting.read.input_files import RasterPath
+from siting.read.on_grid import lay_on_grid
 from siting.read.raster import terraces
 from siting.read.raster.rasters import RasterFacts, cell_metres_at, describe, opened, source_window
 from siting.read.raster.units import elevation_factor
@@ -158,6 +158,7 @@ def read_elevation(
     if infinite:
         text = f"{facts.file} ({key}): {infinite:,} infinite values were read as no data."
         notes += (Note("A-NODATA-01", "assumption", text),)
+    # What later steps may trust: cells of stairs that were smoothed are finer than what they know.
     exact_m = facts.cell_m
     terraced: tuple[Note, ...] = ()
     if smooth:
@@ -170,7 +171,7 @@ def read_elevation(
         method = Resampling.average if finer else Resampling.bilinear
     else:
         method = Resampling.med if finer else Resampling.nearest
-    out, how = _lay_on_grid(metres, facts, window, grid, method=method, missing=np.nan)
+    out, how = lay_on_grid(metres, facts, window, grid, method=method, missing=np.nan)
     notes += (*_notes(facts, grid, how, key), *terraced)
     source = _source(facts, key, metres, how, factor, spec)
     return out.astype(np.float32), replace(facts, cell_m=exact_m), source, notes
@@ -215,7 +216,7 @@ def read_classes(
         raise _all_missing(facts, key)
     finer = facts.cell_m < 0.75 * grid.cell_size_m
     method = Resampling.mode if finer else Resampling.nearest
-    out, how = _lay_on_grid(code, facts, window, grid, method=method, missing=NO_CODE)
+    out, how = lay_on_grid(code, facts, window, grid, method=method, missing=NO_CODE)
     notes = _notes(facts, grid, how, key)
     return out.astype(np.int32), facts, _source(facts, key, code, how, 1.0, spec), notes
 
@@ -254,88 +255,6 @@ def _all_missing(facts: RasterFacts, key: str) -> SitingError:
     )
 
 
-def _lay_on_grid(
-    values: NDArray[Any], facts: RasterFacts, window: Window, grid: Grid, *, method: Resampling,
-    missing: float,
-) -> tuple[NDArray[Any], str]:  # fmt: skip
-    origin = facts.transform @ (window.col_off, window.row_off)
-    offset = _lattice_offset(facts, grid, origin)
-    if offset is not None:
-        return _pasted(values, offset, grid, missing), "cells used as they are"
-    out = np.full(grid.shape, missing, dtype=values.dtype)
-    across, down = _scales(facts, grid)
-    reproject(
-        values,
-        out,
-        src_transform=_within_180(
-            facts.transform @ Affine.translation(window.col_off, window.row_off), window, facts.crs
-        ),
-        src_crs=facts.crs,
-        src_nodata=missing,
-        dst_transform=grid.transform,
-        dst_crs=grid.crs,
-        dst_nodata=missing,
-        resampling=method,
-        num_threads=1,
-        # Without them the library guesses them from how much of the grid the file covers, and the
-        # same file, cut in two, gives other heights.
-        XSCALE=across,
-        YSCALE=down,
-    )
-    return out, f"resampled by {method.name}"
-
-
-def _scales(facts: RasterFacts, grid: Grid) -> tuple[float, float]:
-    """Cells of the grid to one of the file, across and down, at the middle of the grid."""
-    left, bottom, right, top = grid.bounds
-    change = transformer(grid.crs, facts.crs)
-    x, y = change.transform((left + right) / 2, (bottom + top) / 2)
-    t = facts.transform
-    east, north = transformer(facts.crs, grid.crs).transform(
-        [x, x + t.a, x + t.b], [y, y + t.d, y + t.e]
-    )
-    across = float(np.hypot(east[1] - east[0], north[1] - north[0])) / grid.cell_size_m
-    down = float(np.hypot(east[2] - east[0], north[2] - north[0])) / grid.cell_size_m
-    known = np.isfinite([across, down]).all() and min(across, down) > 0
-    return (across, down) if known else (1.0, 1.0)
-
-
-def _within_180(transform: Affine, window: Window, crs: str) -> Affine:
-    """The place of a window, with longitudes counted from -180 to 180 where it is in degrees."""
-    if metres_per_unit(crs) is not None:
-        return transform
-    middle, _ = transform @ (window.width / 2, window.height / 2)
-    turns = -360.0 * round(middle / 360.0)
-    return Affine.translation(turns, 0.0) @ transform
-
-
-def _lattice_offset(
-    facts: RasterFacts, grid: Grid, origin: tuple[float, float]
-) -> tuple[int, int] | None:
-    """(row, col) of the window's corner on the grid when their cells coincide, else None."""
-    t, size = facts.transform, grid.cell_size_m
-    same = facts.crs == grid.crs and facts.north_up
-    if not (same and abs(t.a / size - 1) < 1e-9 and abs(-t.e / size - 1) < 1e-9):
-        return None
-    col, row = (origin[0] - grid.left) / size, (grid.top - origin[1]) / size
-    if abs(col - round(col)) > 1e-3 or abs(row - round(row)) > 1e-3:
-        return None
-    return round(row), round(col)
-
-
-def _pasted(
-    values: NDArray[Any], offset: tuple[int, int], grid: Grid, missing: float
-) -> NDArray[Any]:
-    out = np.full(grid.shape, missing, dtype=values.dtype)
-    row, col = offset
-    rows, cols = values.shape
-    r0, r1 = max(row, 0), min(row + rows, grid.n_rows)
-    c0, c1 = max(col, 0), min(col + cols, grid.n_cols)
-    if r1 > r0 and c1 > c0:
-        out[r0:r1, c0:c1] = values[r0 - row : r1 - row, c0 - col : c1 - col]
-    return out
-
-
 def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ...]:
     notes = [Note("A-RESAMPLE-01", "assumption", f"{facts.file} ({key}): {how}.")]
     cell_m = max(grid.cell_size_m, facts.cell_m)
@@ -365,7 +284,9 @@ def _source(
     spec: RasterInput,
 ) -> Source:
     """A fingerprint of the window as it was read: huge files are never read whole."""
+    # Of the cells as read: a file saved again with the same heights is the same land.
     digest = hashlib.sha256(np.ascontiguousarray(values).tobytes())
+    # With place and system: the same heights elsewhere are other land.
     digest.update(repr((facts.crs, tuple(facts.transform)[:6], values.shape)).encode())
     told = {
         "crs": name_of(facts.crs),

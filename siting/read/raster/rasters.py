@@ -25,14 +25,8 @@ from siting.grid import FloatArray, Grid, transformer
 from siting.read import library
 from siting.read.crs.datum import check_environment
 from siting.read.crs.projection import file_crs, metres_per_unit, name_of
-from siting.read.input_files import (
-    TIFF_HEADS,
-    RasterPath,
-    check_mask,
-    check_raster_file,
-    is_remote,
-    starts_like,
-)
+from siting.read.file_kinds import TIFF_HEADS, check_mask, check_raster_file, is_remote, starts_like
+from siting.read.input_files import RasterPath
 from siting.read.raster import tiles
 from siting.read.raster.notices import unreadable_notices_ignored
 from siting.read.vector import views
@@ -50,6 +44,7 @@ _REMOTE = {
     "GDAL_HTTP_RETRY_DELAY": "1",
     "GDAL_HTTP_MULTIRANGE": "SERIAL",
 }
+# Nine such cells are 20 ha: nothing of what is looked for shows in them.
 _COARSEST_M = 150.0
 _MOST_PIECE_BYTES = 1_000_000_000
 _MOST_BANDS = 256  # of a file whose band is not named
@@ -105,6 +100,7 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
     check_environment()
     library.check_unset()
     remote = not ours and is_remote(path)
+    # Named one by one: some of the library's many drivers run programs or ask the network.
     drivers = ["VRT"] if ours else [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
     if not ours and not remote and not allow_remote:
         check_raster_file(path, key=key)
@@ -249,6 +245,7 @@ def _no_position(file: str, why: str) -> SitingError:
 def _check_degrees(dataset: DatasetReader, transform: Affine, crs: str, file: str) -> None:
     """E-CRS-07 when numbers and declared system do not fit: degrees tagged as metres or reverse."""
     corners = [transform @ point for point in ((0, 0), (dataset.width, dataset.height))]
+    # Degrees end at 180 (some files count to 360); a map in metres has its corners thousands away.
     far = max(abs(v) for corner in corners for v in corner)
     unit_m = metres_per_unit(crs)
     degrees_as_metres = unit_m is not None and far <= 360 and abs(transform.determinant) < 0.01
@@ -285,6 +282,7 @@ def _band(dataset: DatasetReader, asked: int, file: str, key: str) -> int:
 def _cell_metres(transform: Affine, crs: str, shape: tuple[int, int]) -> float:
     """Mean edge of a cell at the raster's middle, metres."""
     unit_m = metres_per_unit(crs)
+    # The side of a square of the same area, for cells in degrees are no squares on the ground.
     edge = math.sqrt(abs(transform.determinant))
     if unit_m is not None:
         return edge * unit_m
@@ -304,6 +302,7 @@ def cell_metres_at(facts: RasterFacts, easting: float, northing: float, *, crs: 
     east, north = transformer(facts.crs, crs).transform(
         [x, x + t.a, x + t.b], [y, y + t.d, y + t.e]
     )
+    # By the two sides of a cell there, so that a turned raster has its true size, too.
     area = (east[1] - east[0]) * (north[2] - north[0]) - (east[2] - east[0]) * (north[1] - north[0])
     return math.sqrt(abs(area)) if math.isfinite(area) and area else facts.cell_m
 

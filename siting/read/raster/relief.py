@@ -84,6 +84,7 @@ def _read(inputs: Inputs, bounds: tuple[float, float, float, float]) -> Relief |
             return None
         if window.width * window.height > _MOST_CELLS:
             return None
+        # Averages where cells are merged: single cells would make a coarse hillside look rough.
         finer = facts.cell_m < grid.cell_size_m
         with WarpedVRT(
             dataset,

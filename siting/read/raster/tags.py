@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from siting.read.input_files import is_remote, raster_path
+from siting.read.file_kinds import is_remote
+from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.given.rasters import RasterInput
 from siting.settings.inputs import Inputs
@@ -19,6 +20,7 @@ def lost_lines(inputs: Inputs) -> tuple[Note, ...]:
     `siting gather` writes the lines into the rasters, too: where only a part of a region was
     copied, they would else be lost without a word.
     """
+    # A line that the inputs file has is said anyway; only a lost one needs a warning.
     told = {one.attribution for one in inputs.credits()}
     specs: dict[str, RasterInput | None] = {"dem": inputs.dem, "canopy": inputs.canopy}
     cover = inputs.land_cover

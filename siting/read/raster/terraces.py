@@ -29,7 +29,9 @@ _GENTLE_RISE = 0.1
 
 
 def step_of(numbers: NDArray[np.float64]) -> float:
-    """The step of which nearly all numbers are multiples, 0 for none.
+    """The step of which nearly all numbers are multiples, in the unit of the numbers; 0 for none.
+
+    `numbers` is an array of any shape, NaN = no data.
 
     Examples
     --------
@@ -39,6 +41,7 @@ def step_of(numbers: NDArray[np.float64]) -> float:
     known = numbers[np.isfinite(numbers)]
     if known.size < 2:
         return 0.0
+    # Every n-th of them tells as much as all, and a large window has millions.
     some = known[:: max(known.size // 200_000, 1)]
     for step in _STEPS:
         off = np.abs(some / step - np.round(some / step))
@@ -78,6 +81,7 @@ def smoothed(
     low, high = out - np.float32(step_m / 2), out + np.float32(step_m / 2)
     for width in _WIDTHS:
         mean = _mean(out, weight, width)
+        # Clipped each time: what is smoothed next must already lie within what the file says.
         out = np.clip(mean, low, high)
     text = (
         f"{file} has heights in steps of {step_m:.2g} m on cells of {cell_m:.2g} m: hillsides look "

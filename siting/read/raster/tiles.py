@@ -31,7 +31,11 @@ _KEPT = Kept(most=8)
 
 @dataclass(frozen=True)
 class Tile:
-    """What one tile says of itself; all but place, size and name must be the same in all tiles."""
+    """What one tile says of itself; all but place, size and name must be the same in all tiles.
+
+    `transform` goes from (col, row) to the unit of `crs`, metres or degrees; `no_data` is in the
+    unit of the cells.
+    """
 
     path: str
     crs: str
@@ -46,6 +50,7 @@ class Tile:
     @property
     def kind(self) -> dict[str, object]:
         """What must be the same in all tiles of one raster, by name."""
+        # Rounded: tiles of one product differ in the last digit of their cell size.
         edges = tuple(round(v, 12) for v in (self.transform.a, self.transform.e))
         return {
             "coordinate system": name_of(self.crs),

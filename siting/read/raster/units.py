@@ -78,6 +78,7 @@ def elevation_factor(
         said.append(("its band", unit_factor(band_unit, what=f"The band of {file}", key=key)))
     if asserted:
         said.append((f"{key}.z_unit", unit_factor(asserted, what=f"{key}.z_unit")))
+    # The two feet differ by 2 in a million: that much is no contradiction.
     if said and any(abs(f / said[0][1] - 1.0) > 1e-4 for _, f in said):
         told = ", ".join(f"{who} {_unit_name(f)}" for who, f in said)
         raise SitingError(
@@ -90,6 +91,7 @@ def elevation_factor(
     if said:
         return said[-1][1], ()
     horizontal = CRS(crs).sub_crs_list[0] if CRS(crs).is_compound else CRS(crs)
+    # A map in feet is the one hint of elevations in feet; on a map in metres nobody uses them.
     across = horizontal.axis_info[0].unit_conversion_factor if horizontal.is_projected else 1.0
     if abs(across - 1.0) > 1e-6:
         raise SitingError(
@@ -104,6 +106,7 @@ def elevation_factor(
 
 def _vertical_unit(crs: str) -> float | None:
     parsed = CRS(crs)
+    # A compound system says the unit of its heights itself; nothing else is as sure.
     for part in parsed.sub_crs_list:
         if part.is_vertical:
             return float(part.axis_info[0].unit_conversion_factor)

@@ -15,6 +15,7 @@ from siting.settings.inputs import Inputs
 
 # What anybody may see from the road: nothing that people said of their own land.
 SHOWN_LAYERS = ("water", "roads", "trails", "buildings")
+# So much more is shown than the land: one finds one's place by what lies beside it.
 _MARGIN = 1.6
 _EMPTY_CELLS = 64
 Shown = tuple[tuple[FloatArray | None, Grid], dict[str, list[Geometry]], tuple[float, float, float]]
@@ -26,6 +27,16 @@ def sketch_ground(inputs: Inputs | None, point: tuple[float, float], radius_m: f
     """The ground around a point (longitude, latitude), from the inputs' DEM and layers.
 
     Without inputs, or where the DEM has nothing there, an empty grid in a local metric system.
+
+    Parameters
+    ----------
+    inputs : Inputs or None
+    point : (longitude, latitude), degrees WGS 84
+    radius_m : float, how far the land reaches, metres
+
+    Returns
+    -------
+    Shown; elevations in the unit of the raster, shapes and place in metres of the grid's system
 
     Raises
     ------

@@ -24,6 +24,7 @@ CLASSED = {
 }
 # Words that tell a way on foot, as tags and map legends of many countries' English have them.
 _ON_FOOT = ("path", "foot", "steps", "bridle", "pedestrian", "trail", "cycleway")
+# More kinds than a map legend ever has: such a column holds names.
 _MOST_KINDS = 60
 _TURNING = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 _ZERO_WIDTH = frozenset("\u00ad\u034f\u180e\u200b\u2060\u2061\u2062\u2063\u2064\ufeff")
@@ -51,8 +52,8 @@ def layer_columns(
 
     Returns
     -------
-    (columns, kept, notes) : columns as lists in the order of the features; kept is False for
-        features that the inputs leave out
+    (columns, kept, notes) : columns as lists in the order of the features, error_m in metres (NaN =
+        nobody said); kept is (n,) bool, False for features that the inputs leave out
 
     Raises
     ------
@@ -63,6 +64,7 @@ def layer_columns(
     out["kind"] = column_text(frame, "kind") if name != "no_go" else column_text(frame, "reason")
     out["error_m"] = [np.nan if spec.error_m is None else spec.error_m] * len(frame)
     kept = np.ones(len(frame), dtype=bool)
+    # Only roads and trails have classes that count; of all others a column gives the kind.
     standard, known, fallback = CLASSED.get(name, ("", (), ""))
     column = spec.column or standard
     if spec.column and column not in frame.columns:
@@ -167,6 +169,7 @@ def plain_text(value: Any) -> str:
     """One value as a line of text; whole numbers that were stored as decimals lose their ".0"."""
     if value is None or value is pd.NaT or value is pd.NA or value != value:
         return ""
+    # A column of whole numbers with one gap is stored as decimals: lot 7 must not become 7.0.
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     text = "".join(_SPACES.get(c, c) for c in str(value))

@@ -20,7 +20,8 @@ from siting.decisions.places import KnownPlace
 from siting.disk.files import file_hash
 from siting.errors import SitingError
 from siting.read.crs.projection import WGS84, project
-from siting.read.input_files import read_text, resolve
+from siting.read.file_kinds import read_text
+from siting.read.input_files import resolve
 from siting.settings.inputs import Inputs
 from siting.types import Note, Parcel
 
@@ -75,6 +76,7 @@ def read_given(inputs: Inputs) -> tuple[Given, ...]:
         path = Path(resolve(named, inputs.folder, allow_remote=False))
         paths = [path]
         if path.is_dir():
+            # Sorted: which of two exports counts must not hang on how a folder lists them.
             paths = sorted(p for p in path.iterdir() if p.suffix.lower() in (".json", ".csv"))
             # A link to nothing or a pipe says what is wrong with it, and none is waited for.
             paths = [Path(resolve(str(p), path, allow_remote=False)) for p in paths]
@@ -100,6 +102,7 @@ def check_parcels(given: Iterable[Given], parcels: Collection[str]) -> tuple[Not
         if not spoken or "" in spoken or spoken & set(parcels):
             continue
         others = ", ".join(sorted(spoken)[:5])
+        # A folder may hold the files of all parcels; a file that was named is meant for this one.
         if one.named:
             raise SitingError(
                 "E-VISIT-02",
@@ -147,6 +150,7 @@ def _check_near(records: Iterable[Record], parcel: Parcel, name: str) -> None:
     lon, lat = shapely.get_coordinates(
         project(parcel.geometry.representative_point(), parcel.crs, WGS84, file=name)
     )[0]
+    # Beyond the land itself: a phone's position may be off, and cameras stand outside outlines.
     reach_m = _STRAY_M + _extent_m(parcel)
     for record in records:
         point = point_of(record)
@@ -181,6 +185,7 @@ def read_decisions(path: Path) -> DecisionsFile:
     text = read_text(path, key=_KEY)
     data = _json(path, text) if text.lstrip().startswith("{") else _table(path, text)
     try:
+        # Through JSON: tables hold text only, and this reading turns it into numbers by one rule.
         return DecisionsFile.model_validate_json(json.dumps(data))
     except ValidationError as error:
         raise _faulty(path, error) from error

@@ -24,7 +24,7 @@ def check_effort(shapes: NDArray[np.object_] | list[Geometry], *, what: str) -> 
 
     Parameters
     ----------
-    shapes : geometries, None and empty ones let pass
+    shapes : (n,) geometries, None and empty ones let pass
     what : name to show
     """
     corners = shapely.get_num_coordinates(np.asarray(shapes, dtype=object))
@@ -44,10 +44,13 @@ def _pairs(shape: Geometry) -> float:
     """About how many pairs of pieces have boxes that overlap, from evenly spread pieces."""
     points = shapely.get_coordinates(shape)
     low, high = np.minimum(points[:-1], points[1:]), np.maximum(points[:-1], points[1:])
+    # Two hundred pieces spread over the ring tell its kind; all of them would take what is to be
+    # saved.
     some = np.linspace(0, len(low) - 1, _SAMPLES).astype(int)
     met = 0
     for piece in some:
         across = (low[:, 0] <= high[piece, 0]) & (high[:, 0] >= low[piece, 0])
         across &= (low[:, 1] <= high[piece, 1]) & (high[:, 1] >= low[piece, 1])
         met += int(across.sum())
+    # Each pair is met from both of its pieces, hence the half.
     return met / _SAMPLES * len(low) / 2

@@ -83,5 +83,6 @@ def _settled(path: Path, key: str) -> bytes:
                 rule="A GeoPackage and the journal beside it must be complete.",
                 cure="Close the program that has it open and copy the file again.",
             ) from error
+    # The copy in memory has no log beside it: the library must not look for one.
     data[_MODE] = _PLAIN
     return bytes(data)

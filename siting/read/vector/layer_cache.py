@@ -49,7 +49,7 @@ class WholeLayer:
         self._moved: dict[str, dict[int, Geometry]] = {}
 
     def rows_in(self, boxes: Sequence[Bounds]) -> NDArray[np.int64]:
-        """Numbers of the features whose bounds meet one of the boxes; all when there is none."""
+        """Numbers (n,) of the features whose bounds meet one of the boxes; all without a box."""
         if not boxes:
             return np.arange(len(self._shapes))
         left, bottom, right, top = self._bounds.T
@@ -59,13 +59,13 @@ class WholeLayer:
         return np.flatnonzero(hit)
 
     def mended(self, rows: NDArray[np.int64]) -> int:
-        """How many of these features had to be repaired."""
+        """How many of these (n,) features had to be repaired."""
         return int(self._bad[rows].sum())
 
     def moved(
         self, rows: NDArray[np.int64], crs: str, move: Callable[[Geometry], Geometry]
     ) -> Shapes:
-        """These features' shapes in another system; each is moved there only once."""
+        """These (n,) features' shapes in another system; each is moved there only once."""
         known = self._moved.setdefault(crs, {})
         for row in rows.tolist():
             if row not in known:
@@ -105,6 +105,7 @@ class Kept:
             self._values.move_to_end(key)
             value: Value = self._values[key]
             return value
+        # Made before it is counted: a failure leaves nothing behind under the key.
         value = self._values[key] = make()
         self._sum += self._size(value)
         while self._sum > self._most:

@@ -25,7 +25,8 @@ from siting.read.crs.projection import (
 )
 from siting.read.vector.columns import column_text, hidden_signs
 from siting.read.vector.effort import check_effort
-from siting.read.vector.vectors import WITHIN_M, check_numbers, read_frame, simpler
+from siting.read.vector.files import check_numbers, read_frame
+from siting.read.vector.vectors import WITHIN_M, simpler
 from siting.settings.inputs import ParcelInput
 from siting.types import Note, Parcel
 
@@ -97,6 +98,7 @@ def read_parcels(path: str, spec: ParcelInput, *, layer: str) -> list[Parcel]:
 def _identifiers(frame: gpd.GeoDataFrame, column: str, file: str) -> list[str]:
     name = column or ("id" if "id" in frame.columns else "")
     if not name:
+        # A file of one outline needs no identifier; several without one are counted.
         every = [str(number) for number in range(1, len(frame) + 1)]
         return ["parcel"] if len(frame) == 1 else every
     ids = [text.strip() for text in column_text(frame, name)]
@@ -199,6 +201,7 @@ def _sound_areas(flat: Geometry, parcel: Parcel, file: str) -> tuple[Geometry, t
     mended = shapely.make_valid(flat, method="structure", keep_collapsed=False)
     areas = [part for part in _flatten(mended) if part.geom_type == "Polygon"]
     sound = shapely.union_all(areas)
+    # By the rings as drawn, crossing or not: that is what the owner meant by so many acres.
     before, after = _ring_area(flat), float(sound.area)
     if after == 0.0 and before == 0.0:
         raise _no_outline(file, f"{_called(parcel)} is a {flat.geom_type} without area")

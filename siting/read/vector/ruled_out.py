@@ -61,6 +61,7 @@ def effects_of(
         if not grid.contains(*grid.rowcol(here.x, here.y)):
             continue
         out.places += 1
+        # At least the rule's: a place ruled out must not come back a few steps aside.
         around_m = max(record.radius_m or 0.0, rules.again_m)
         if record.reason == "owner":
             out.closed.append(_owned(record, here, to_grid, max(around_m, rules.owner_m)))

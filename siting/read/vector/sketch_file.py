@@ -37,7 +37,9 @@ SHAPES: dict[str, tuple[str, ...]] = {
     "roads": LINES,
 }
 """The layers of a sketch, each with the shapes it may hold."""
+# Far more than a hand draws on a phone, and far less than it takes to hold up an office.
 _MOST_BYTES, _MOST_FEATURES, _MOST_CORNERS = 1_000_000, 500, 20_000
+# About a centimetre; what a finger draws is off by metres.
 _DECIMALS = 7
 _COLUMNS = ("name", "kind", "use", "class", "reason")
 _CURE = "Ask the volunteer to save the file again from the sketch page."
@@ -89,10 +91,12 @@ class Sketch(_Open):
     def layers(self) -> tuple[str, ...]:
         """Layers that the volunteer spoke of, in a fixed order: marked, or answered "none"."""
         drawn = {feature.properties.layer for feature in self.features}
+        # "None" is knowledge: an empty layer closes a question that a missing one leaves open.
         none = {layer for layer, answer in self.answers.items() if answer == "none"}
         return tuple(layer for layer in SHAPES if layer in drawn | none)
 
 
+# By what it says and not by its name: phones rename what they send (.json becomes .txt).
 def is_sketch(path: str) -> bool:
     """Whether a local file says that it is a sketch; small files ending in json are looked into."""
     place = Path(path)
@@ -218,6 +222,7 @@ def _damaged(file: str, why: str) -> SitingError:
 
 def _numbers(value: Any) -> Iterator[float]:
     """Every number in nested lists; ValueError for anything else."""
+    # No recursion: a file of ten thousand brackets would end the program.
     stack = [value]
     while stack:
         one = stack.pop()

@@ -31,6 +31,7 @@ def check_views(path: str, source: str | bytes, *, key: str) -> bool:
     """
     if not path.lower().endswith(".gpkg"):
         return True
+    # One clock for all views together, for the library asks every one of them.
     end = time.monotonic() + _MOST_S
     with _opened(path, source) as base:
         asked = "select name from sqlite_master where type = 'view' order by name"
@@ -71,6 +72,7 @@ def _opened(path: str, source: str | bytes) -> Iterator[sqlite3.Connection]:
         base = sqlite3.connect(":memory:")
         base.deserialize(source)
     else:
+        # Immutable: SQLite then makes no lock and no file beside the user's.
         address = Path(path).absolute().as_uri() + "?mode=ro&immutable=1"
         base = sqlite3.connect(address, uri=True)
     with closing(base):
@@ -92,6 +94,7 @@ def _why_not(base: sqlite3.Connection, layer: str, end: float) -> str:
     # The limit holds for the whole library in this process, so it is lifted again.
     base.execute(f"pragma hard_heap_limit = {_MOST_HEAP}")
     try:
+        # A name cannot be a parameter of a question; doubled quotes keep it a name.
         name = layer.replace('"', '""')
         for number, _ in enumerate(base.execute(f'select * from "{name}"')):
             if number >= _MOST_ROWS:

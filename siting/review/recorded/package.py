@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from siting.disk.files import file_hash
 from siting.errors import SitingError
-from siting.read.input_files import read_text
+from siting.read.file_kinds import read_text
 from siting.review.recorded.observations import observations
 from siting.review.recorded.season import Deployment, Season
 from siting.review.recorded.tables import (
