@@ -101,7 +101,7 @@ def test_the_error_density_and_age_are_told(made):
     record = json.loads((folder / "region" / "sources.json").read_text(encoding="utf-8"))
     notes = {n[0]: n[2] for source in record["sources"] for n in source["notes"]}
     assert "half lie within 0.0" in notes["A-LIDAR-01"]
-    assert "to a square metre" in notes["A-LIDAR-01"]
+    assert "per square metre" in notes["A-LIDAR-01"]
     assert "W-HOLE-01" in notes
     assert "Warning: dem: nothing is known of 0.0" in done.output
 

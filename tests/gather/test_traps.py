@@ -314,7 +314,7 @@ def test_an_older_edition_fills_only_when_asked_and_its_step_is_told(site, tmp_p
     second.mkdir()
     out = joined(site, second, two_parts, "--fill")
     told = notes_of(out)["W-SEAM-01"]
-    assert float(re.search(r"lies ([+-][\d.]+) m", told)[1]) == pytest.approx(0.70, abs=0.02)
+    assert float(re.search(r"([+-][\d.]+) m off there", told)[1]) == pytest.approx(0.70, abs=0.02)
     with rasterio.open(out / "dem.tif") as dem:
         assert np.isfinite(dem.read(1)).all()
 
