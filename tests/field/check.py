@@ -28,7 +28,7 @@ from siting.lengths import COMPASS
 from tests.field.places import Raw, write_all
 
 GEOD = Geod(ellps="WGS84")
-REACH_M = 700.0
+REACH_M = 1200.0
 WINDS = {word: 45.0 * number for number, word in enumerate(COMPASS)}
 # What a sentence or a name claims is there: pattern, kind of thing.
 CLAIMS = (
@@ -215,8 +215,8 @@ def _false_claims(
     said: str, place: shapely.Point, radius: float, slack: float, ground: Ground
 ) -> list[str]:
     out = []
-    if re.search(r"may be dry|not mapped|[Nn]o tree cover|next tree", said):
-        if match := re.search(r"next tree cover is about (\d+) m", said):
+    if re.search(r"may be dry|not mapped|no trees here|nearest trees", said):
+        if match := re.search(r"nearest trees on the map are about (\d+) m", said):
             away, _ = ground.nearest("tree", place)
             if abs(away - float(match[1])) > max(radius, slack) + 10:
                 out.append(f"{said!r}: tree at {away:.0f} m")
