@@ -35,8 +35,7 @@ _MOST_SAMPLES = 2_000_000
 class Ground:
     """Elevations and where their cells lie.
 
-    `dem` is (rows, cols) float32, metres above any datum, NaN = no data; `averages` keeps coarser
-    ones that were asked for, by their factor: a skyline asks for the same again and again.
+    `dem` is (rows, cols) float32, metres above any datum, NaN = no data; `averages`: coarser ones.
     """
 
     dem: FloatArray
@@ -138,8 +137,7 @@ def skyline(
     our own).
     """
     eye = elevation_at(near, place) + eye_height_m
-    lens = np.stack([*place, eye], axis=1)
-    radian = np.radians(azimuth_deg - convergence_deg)
+    lens, radian = np.stack([*place, eye], axis=1), np.radians(azimuth_deg - convergence_deg)
     tangent = np.full((len(eye), len(radian)), -np.inf, np.float32)
     reach = np.zeros(tangent.shape, np.float32)
     alive = np.broadcast_to(np.isfinite(eye)[:, None], tangent.shape).copy()
@@ -283,21 +281,15 @@ def _cells_of(
 
 def coarser(ground: Ground, factor: int) -> Ground:
     """Elevations averaged over blocks of `factor` x `factor` cells; NaN only where all are NaN."""
-    if factor == 1:
-        return ground
-    if factor not in ground.averages:
-        ground.averages[factor] = _averaged(ground, factor)
-    return ground.averages[factor]
-
-
-def _averaged(ground: Ground, factor: int) -> Ground:
+    if factor == 1 or factor in ground.averages:
+        return ground.averages.get(factor, ground)
     grid, padding = ground.grid.coarsened(factor), ground.grid.padding(factor)
     padded = np.pad(ground.dem.astype(np.float32), padding, constant_values=np.nan)
     blocks = padded.reshape(grid.n_rows, factor, grid.n_cols, factor)
     count = np.isfinite(blocks).sum(axis=(1, 3))
     total = np.nansum(blocks, axis=(1, 3), dtype=np.float64)
     mean = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
-    return Ground(mean.astype(np.float32), grid)
+    return ground.averages.setdefault(factor, Ground(mean.astype(np.float32), grid))
 
 
 def _levels(

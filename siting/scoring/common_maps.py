@@ -33,8 +33,8 @@ def best_without(scores: Scores, open_ground: BoolArray, *, scoring: Scoring) ->
 
     Returns
     -------
-    mapping from the names of the maps left out, joined by "+" ("" for none), to an index; empty
-    where no ground is open
+    mapping from the names of the maps left out, joined by "+" ("" for none), to an index, the ratio
+    to plain ground; empty where no ground is open
     """
     parts = {name: values[open_ground] for name, values in scores.memberships.items()}
     found = {}
