@@ -53,23 +53,29 @@ function firstWords() {
   if (standing.length) return standingWords(standing[0]);
   const left = order.filter((spot) => spotState(spot) !== "ruled out");
   if (!left.length) {
-    return ["All spots are ruled out. Hand your reports back under Visits and ask your coordinator."];
+    return ["All spots are ruled out. Send your reports under Visits and ask your coordinator."];
   }
   // What was settled before is said above, or over by what was reported since.
   const asked = DATA.proposed && DATA.proposed.state === "proposed";
   const proposed = asked && left.find(({ n }) => n === DATA.proposed.spot);
   if (proposed && !STATE.moved) return [user(DATA.proposed.words), " ", ...aboutSpot(proposed)];
-  const alike = STATE.moved || left.length < order.length ? 0 : countAlike(left);
+  return choiceWords(left, order);
+}
+
+// The spot to begin with where neither the survey nor a report has settled it.
+function choiceWords(left, order) {
+  const skipped = left.length < order.length;
+  const alike = STATE.moved || skipped ? 0 : countAlike(left);
   if (alike > 1) {
     return ["These maps cannot rank spots 1 to " + alike + ": they have the same index, and any of "
       + "them may be the best. Start with the one that is easiest to reach. Spot 1: ",
     ...aboutSpot(left[0])];
   }
   const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
-  if (left.length < order.length) return [go + " next. ", ...aboutSpot(left[0])];
-  if (STATE.moved) return [go + " first. ", ...aboutSpot(left[0])];
-  return [go + " first. ", ...aboutSpot(left[0]), order.length > 1
-    ? " Its index, " + indexWords(left[0].tenths) + ", is the highest here." : ""];
+  if (skipped) return [go + " next. ", ...aboutSpot(left[0])];
+  const highest = !STATE.moved && order.length > 1
+    ? " Its index, " + indexWords(left[0].tenths) + ", is the highest here." : "";
+  return [go + " first. ", ...aboutSpot(left[0]), highest];
 }
 
 // How many of the first spots are toss-ups, or plain ground, with one index: "first" says nothing.
@@ -85,7 +91,7 @@ function standingWords(spot) {
       + "on the spot's card."];
   }
   return ["Your camera is up at spot " + spot.n + ". Report each check visit on the spot's card, and "
-    + "hand your reports back under Visits."];
+    + "send your reports under Visits."];
 }
 
 function aboutSpot({ title, walk, why: [why], face_brief: facing }) {

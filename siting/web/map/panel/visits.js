@@ -99,7 +99,7 @@ function keptWords() {
   const where = "Reports stay in this browser on this device only. Save or share them to hand them "
     + "back.";
   return { kept: where,
-    "not kept": "This browser keeps nothing: hand your reports back before you close the page.",
+    "not kept": "This browser keeps nothing: send your reports before you close the page.",
     damaged: "Part of what this browser had kept for the page was damaged and was left out: check "
       + "your reports. " + where }[storeState()];
 }
