@@ -71,6 +71,7 @@ CODES: dict[str, str] = {
     "E-DESK-03": "A dropped file is larger or slower than the desk allows.",
     "E-DESK-04": "A new office has no maps.",
     "E-DESK-05": "The desk cannot listen on the port asked for.",
+    "E-DESK-06": "Data cannot be gathered for this sign-up now.",
     "E-LETTER-01": "A letter template cannot be filled in.",
     "E-OUT-01": "The output folder cannot be used.",
     "E-OUT-02": "A run would overwrite a file that it reads.",

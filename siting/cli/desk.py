@@ -64,7 +64,7 @@ def desk(
     no_browser: bool,
     port: int,
 ) -> None:
-    """Open the survey office in your browser: sign-ups, land, places, files. Needs no internet."""
+    """Open the survey office in your browser: sign-ups, land, places, files. Works offline."""
     try:
         # The desk is an extra: its libraries may be missing, and no other command may need them.
         from siting.desk.run import run_desk

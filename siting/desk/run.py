@@ -9,6 +9,7 @@ from pathlib import Path
 
 from rasterio.warp import transform_bounds
 
+from siting.desk.downloads import Downloads
 from siting.desk.jobs import Reader, Runner
 from siting.desk.server.app import Desk, make_app
 from siting.desk.server.events import Events
@@ -65,6 +66,7 @@ def run_desk(
         try:
             uvicorn.Server(config).run(sockets=[listening])
         finally:
+            desk.downloads.close()
             desk.runner.close()
             desk.reader.close()
             desk.store.close()
@@ -103,6 +105,7 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
         events=events,
         bounds=_bounds(inputs),
         season=season(inputs),
+        downloads=Downloads(folder, store, events.tell),
     )
 
 

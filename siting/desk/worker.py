@@ -53,7 +53,24 @@ class Known:
     bounds: tuple[float, float, float, float]
 
 
-Job = Score | ReadUpload | Known
+@dataclass(frozen=True)
+class Recipes:
+    """Which open data an office can gather."""
+
+    office: Path
+
+
+@dataclass(frozen=True)
+class Gather:
+    """Gather open data for the land in a sign-up's folder, or around its place (lon, lat)."""
+
+    office: Path
+    folder: Path
+    place: tuple[float, float] | None
+    recipe: str
+
+
+Job = Score | ReadUpload | Known | Recipes | Gather
 
 
 class Worker:
@@ -66,8 +83,8 @@ class Worker:
         self._process.start()
         there.close()
 
-    def send(self, job: Job) -> None:
-        """Give the worker its next job."""
+    def send(self, job: Job | bool) -> None:
+        """Give the worker its next job, or the answer to its question."""
         self.pipe.send(job)
 
     def receive(self, timeout_s: float) -> tuple[str, Any] | None:
@@ -154,6 +171,12 @@ def _work(job: Job, pipe: Connection) -> Any:
         from siting.desk.uploads import shapes_in
 
         return shapes_in(job.file, job.name)
+    if isinstance(job, Recipes | Gather):
+        from siting.desk import gathering
+
+        if isinstance(job, Recipes):
+            return gathering.offered(job.office)
+        return gathering.gathered(job.office, job.folder, job.place, job.recipe, pipe)
     from siting.desk.region import known_shapes
 
     return known_shapes(job.inputs, job.bounds)

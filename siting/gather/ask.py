@@ -37,6 +37,8 @@ class Ask:
     hunting_no_go : bool
         Keep spots clear of mapped hunting stands.
     lidar : point clouds (files or folders) that elevations and vegetation are made of
+    ask_from_mb : float
+        Downloads of more than this are asked about first.
     """
 
     region: Region | None
@@ -53,6 +55,7 @@ class Ask:
     mapping: str = ""
     hunting_no_go: bool = False
     lidar: tuple[str, ...] = ()
+    ask_from_mb: float = 50.0
 
     @property
     def land(self) -> Region:

@@ -22,7 +22,6 @@ from siting.gather.record import Entry
 from siting.types import Note
 from siting.words.office import gather as words
 
-_ASK_FROM_BYTES = 50_000_000
 _SPARE_BYTES = 1_000_000
 
 
@@ -201,11 +200,11 @@ def _agree(
             rule=f"At most {ask.most_mb:g} MB are (--most-mb).",
             cure="Gather a smaller region, or raise --most-mb.",
         )
-    if total > _ASK_FROM_BYTES and not confirm(told, total):
+    if total > ask.ask_from_mb * 1e6 and not confirm(told, total):
         raise SitingError(
             "E-SIZE-01",
             f"{words.size(total)} was not agreed to, so nothing was downloaded.",
-            rule=f"More than {words.size(_ASK_FROM_BYTES)} are asked about first.",
+            rule=f"More than {words.size(int(ask.ask_from_mb * 1e6))} are asked about first.",
             cure="Run again and answer yes, or add --yes.",
         )
     if network.budget is not None:

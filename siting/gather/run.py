@@ -48,6 +48,7 @@ def gather(
     *,
     confirm: Callable[[str, int], bool],
     progress: Callable[[str], None],
+    came: Callable[[int], None] | None = None,
     make_door: Callable[..., Door] = Door,
     now: dt.datetime | None = None,
 ) -> Gathered:
@@ -59,6 +60,7 @@ def gather(
     folder : Path
     confirm : function (estimate in words, bytes) that says whether to download so much
     progress : function, told each stage
+    came : function, told the bytes of each piece of a raster that comes
     make_door : maker of doors to the network
     now : time with a zone, for sources.json
 
@@ -75,7 +77,7 @@ def gather(
         network = Network(
             folder / WAITING,
             ask.allow_hosts,
-            Budget(_PLANNING_BYTES),
+            Budget(_PLANNING_BYTES, came),
             make_door,
             now=when.timestamp(),
         )

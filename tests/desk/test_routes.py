@@ -48,6 +48,7 @@ class Office:
 
     def close(self) -> None:
         self.client.__exit__(None, None, None)
+        self.desk.downloads.close()
         self.desk.runner.close()
         self.desk.reader.close()
         self.desk.store.close()

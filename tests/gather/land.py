@@ -96,8 +96,13 @@ def gather(
     out: Path, recipe_file: Path, *more: object, point: str = POINT, radius: int = 300
 ) -> Result:
     """Run the command as a user would."""
-    line = ["gather", "--point", point, "--radius", radius, "-o", out, "--recipe", recipe_file]
-    return CliRunner().invoke(siting, [str(w) for w in (*line, *more)])
+    place = ("--point", point, "--radius", radius)
+    return gather_words(*place, "-o", out, "--recipe", recipe_file, *more)
+
+
+def gather_words(*words: object) -> Result:
+    """Run the command with these words."""
+    return CliRunner().invoke(siting, ["gather", *(str(word) for word in words)])
 
 
 def files_in(folder: Path) -> dict[str, bytes]:

@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import AsyncIterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from markupsafe import Markup
@@ -27,9 +27,11 @@ from starlette.responses import (
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from siting.desk.downloads import Downloads
 from siting.desk.jobs import Reader, Runner
 from siting.desk.server import views
 from siting.desk.server.archive import archive_of
+from siting.desk.server.data import data_routes
 from siting.desk.server.events import Events
 from siting.desk.server.faults import conflict, failed, first_fault, invalid, missing
 from siting.desk.server.requests import (
@@ -43,7 +45,7 @@ from siting.desk.server.requests import (
 )
 from siting.desk.server.security import HEADERS, RESULT_POLICY, Gate, guarded, refused
 from siting.desk.storage.land import LandIn
-from siting.desk.storage.office import MAPS, NO_PLACE
+from siting.desk.storage.office import NO_PLACE, maps_file
 from siting.desk.storage.store import Conflict, Missing, Store
 from siting.desk.tiles import Relief, Tile
 from siting.desk.uploads import table_rows
@@ -72,6 +74,8 @@ class Desk:
     events: Events
     bounds: tuple[float, float, float, float]
     season: str
+    downloads: Downloads
+    reliefs: dict[str, Relief] = field(default_factory=dict)
 
 
 def make_app(desk: Desk) -> Starlette:
@@ -107,6 +111,7 @@ def make_app(desk: Desk) -> Starlette:
             Route("/api/hand-over/{uid}", routes.hand_over),
             Route("/api/sketch/{uid}", routes.sketch),
             Route("/api/events", routes.events),
+            *data_routes(desk, json_of),
             Route("/result/{uid}/{name}", routes.result),
             Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}.png", routes.tile),
             Mount("/static", StaticFiles(directory=WEB)),
@@ -209,7 +214,8 @@ class _Routes:
 
     async def known(self, request: Request) -> Response:
         west, south, east, north = (float(v) for v in request.query_params["box"].split(","))
-        job = Known(self.desk.folder / MAPS, (west, south, east, north))
+        maps = maps_file(self.desk.folder, request.query_params.get("for", ""))
+        job = Known(maps, (west, south, east, north))
         return JSONResponse({"rows": await asyncio.to_thread(self.desk.reader.read, job)})
 
     async def upload(self, request: Request) -> Response:
@@ -309,7 +315,7 @@ class _Routes:
             return refused(REFUSED["gone"], 404)
         if row["lon"] is None:
             return refused(REFUSED["no place"], 409)
-        inputs = load_inputs(self.desk.folder / MAPS, NO_PLACE)
+        inputs = load_inputs(maps_file(self.desk.folder, uid), NO_PLACE)
         page = await asyncio.to_thread(
             sketch_text_for, inputs, (row["lon"], row["lat"]), row["label"]
         )
@@ -324,11 +330,11 @@ class _Routes:
         tile = Tile(asked["zoom"], asked["column"], asked["row"])
         if not tile.is_on_earth:
             return refused(REFUSED["tile"], 404)
-        if asked["stamp"] != self.desk.relief.stamp():
+        stamp, ours = asked["stamp"], self.desk.relief
+        relief = ours if stamp == ours.stamp() else self.desk.reliefs.get(stamp)
+        if relief is None or not stamp.startswith(relief.stamp()):
             return refused(REFUSED["old tiles"], 410)
-        png = await asyncio.get_running_loop().run_in_executor(
-            self.tiles, self.desk.relief.png, tile
-        )
+        png = await asyncio.get_running_loop().run_in_executor(self.tiles, relief.png, tile)
         # The address names the elevations by their stamp, so a tile never changes.
         kept = {"Cache-Control": "private, max-age=86400, immutable"}
         return Response(png, media_type="image/png", headers=kept)

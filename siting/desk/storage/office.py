@@ -24,6 +24,7 @@ from siting.settings.text.toml import read_toml
 MAPS = "office.toml"
 LAND_FILE = "land.json"
 INPUTS_FILE = "inputs.toml"
+_MAP_TABLES = ("dem", "land_cover", "canopy", "layers", "sources")
 NO_PLACE: dict[str, Any] = {"parcel": {"point": [0.0, 0.0], "radius_m": 100.0, "file": ""}}
 _HEAD = (
     "# The maps of this office, and the dates of the season. Paths count from this folder.\n"
@@ -95,6 +96,17 @@ def parcel_folder(office: Path, uid: str) -> Path:
     return office / "parcels" / safe_name(uid)
 
 
+def region_folder(office: Path, uid: str) -> Path:
+    """Where the open data that were gathered for a sign-up lie."""
+    return parcel_folder(office, uid) / "region"
+
+
+def maps_file(office: Path, uid: str) -> Path:
+    """The inputs file with the maps of a sign-up: those gathered for it, else the office's."""
+    own = region_folder(office, uid) / INPUTS_FILE
+    return own if own.is_file() else office / MAPS
+
+
 def write_inputs(office: Path, uid: str, land: Land, *, label: str, cell: str) -> Path:
     """A sign-up's land and inputs file, as `siting score` takes them; the inputs file's path.
 
@@ -102,8 +114,8 @@ def write_inputs(office: Path, uid: str, land: Land, *, label: str, cell: str) -
     or not known is left out. The outline's name on pages is the sign-up's label.
     """
     folder = parcel_folder(office, uid)
-    make_folder(folder)
-    tables = _moved(read_toml(office / MAPS), office.resolve(), folder.resolve())
+    write_land(office, uid, land, label=label)
+    tables = _maps_for(office, uid)
     tables["parcel"] = {"file": f"{LAND_FILE}::{OUTLINE}", "label_column": "name"}
     given = tables.setdefault("layers", {})
     spoken = {shape.layer for shape in land.shapes}
@@ -112,10 +124,28 @@ def write_inputs(office: Path, uid: str, land: Land, *, label: str, cell: str) -
         before = given.get(name, [])
         region = before if isinstance(before, list) else [before]
         given[name] = [*region, f"{LAND_FILE}::{name}"]
-    text = sketch_text(land.shapes, land.answers, label=label)
-    write_atomic(folder / LAND_FILE, text)
     write_atomic(folder / INPUTS_FILE, _comment(label, cell) + tomli_w.dumps(tables))
     return folder / INPUTS_FILE
+
+
+def write_land(office: Path, uid: str, land: Land, *, label: str) -> None:
+    """A sign-up's land alone, as a sketch file."""
+    folder = parcel_folder(office, uid)
+    make_folder(folder)
+    write_atomic(folder / LAND_FILE, sketch_text(land.shapes, land.answers, label=label))
+
+
+def _maps_for(office: Path, uid: str) -> dict[str, Any]:
+    """The office's tables, paths counted from a sign-up's folder; maps gathered for it instead."""
+    folder, region = parcel_folder(office, uid), region_folder(office, uid)
+    tables: dict[str, Any] = _moved(read_toml(office / MAPS), office.resolve(), folder.resolve())
+    if not (region / INPUTS_FILE).is_file():
+        return tables
+    theirs = _moved(read_toml(region / INPUTS_FILE), region.resolve(), folder.resolve())
+    for name in _MAP_TABLES:
+        tables.pop(name, None)
+    # Layers of the office do not reach here: an empty window of them would claim "none there".
+    return tables | {name: theirs[name] for name in _MAP_TABLES if name in theirs}
 
 
 def _comment(label: str, cell: str) -> str:

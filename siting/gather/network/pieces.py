@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -112,13 +112,16 @@ def _head(line: bytes) -> dict[str, Any] | None:
 
 @dataclass
 class Budget:
-    """Bytes that may still come, over all files of a run."""
+    """Bytes that may still come, over all files of a run; `came` is told of each piece."""
 
     left: int
+    came: Callable[[int], None] | None = None
 
     def spend(self, size: int, what: str) -> None:
         """E-SIZE-01 when more has come than was estimated, by half and more."""
         self.left -= size
+        if self.came is not None:
+            self.came(size)
         if self.left < 0:
             raise SitingError(
                 "E-SIZE-01",

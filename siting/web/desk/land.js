@@ -7,6 +7,7 @@ import { drawing } from "../shared/draw.js";
 import { pathStyle } from "../sketch/style.js";
 import { DATA, download, get, send, sendFile } from "./api.js";
 import { aboutPart } from "./about.js";
+import { dataHidden, dataPart } from "./data.js";
 import { attempt, button, fault, field, say, titled } from "./page.js";
 
 const LAYERS = DATA.words.layers;
@@ -190,7 +191,7 @@ export function landView(desk) {
     const box = L.latLngBounds([[south, west], [north, east]]);
     const corners = now.state.shapes.flatMap((shape) => shape.corners);
     return corners.length && !corners.some((corner) => box.contains(corner))
-      ? "This lies outside your survey's maps. Are longitude and latitude swapped?" : "";
+      ? "This lies outside your survey's maps. Are longitude and latitude swapped? If not, get data for this area." : "";
   }
 
   function frame() {
@@ -202,7 +203,7 @@ export function landView(desk) {
   async function drawKnown() {
     const box = desk.map.getBounds().pad(0.3);
     const sides = [box.getWest(), box.getSouth(), box.getEast(), box.getNorth()];
-    const { rows } = await get(`/api/known?box=${sides.join(",")}`);
+    const { rows } = await get(`/api/known?for=${now.uid}&box=${sides.join(",")}`);
     known.clearLayers();
     rows.forEach(({ layer, kind, corners }) => {
       const options = { pane: "known", className: `known known-${layer} known-${kind}`, interactive: false };
@@ -330,7 +331,7 @@ export function landView(desk) {
             button("Undo", () => view.restoredBack(), { id: "undo" }),
             button("Redo", () => view.restoredOn(), { id: "redo" })),
           node("p", { class: "small", id: "why-not" }), filePart(),
-          aboutPart(desk, now, status), node("div", { id: "layers" }));
+          aboutPart(desk, now, status), dataPart(desk.map, uid, drawKnown), node("div", { id: "layers" }));
         known.addTo(desk.map);
         pen.choose(null, false);
         frame();
@@ -341,6 +342,7 @@ export function landView(desk) {
     hide() {
       now.state = null;
       known.remove();
+      dataHidden();
       pen.choose(null, false);
       byId("cross").hidden = true;
     },

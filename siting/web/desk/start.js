@@ -3,6 +3,7 @@
 import { byId } from "../shared/dom.js";
 import { setUpTheme } from "../shared/theme.js";
 import { DATA, listen, send } from "./api.js";
+import { dataEvent } from "./data.js";
 import { landView } from "./land.js";
 import { listView } from "./list.js";
 import { attempt, deskMap, fault, say } from "./page.js";
@@ -60,6 +61,7 @@ function setUp() {
     },
     cancelled: () => say("Cancelled. The earlier result is kept."),
     failed: async ({ message }) => { await attempt(list.load); fault(new Error(message)); },
+    data: dataEvent,
     signups: () => { attempt(list.load); },
   });
   document.addEventListener("keydown", (event) => {

@@ -1,0 +1,112 @@
+"""Getting open data at the desk, with the mouse: size, question, bar, cancel, resume."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from tests.browser.conftest import PHONE, WIDE
+from tests.desk.test_data import LAT, LON, OWN, held, noisy_halves
+from tests.gather import land
+from tests.gather.catalogue import item
+from tests.gather.server import serving
+
+SAMPLE = Path(__file__).parents[2] / "sample_rasters"
+
+
+@pytest.fixture
+def site(tmp_path):
+    with serving() as here:
+        items = [item(here, path, "dem") for path in noisy_halves(tmp_path)]
+        items.append(item(here, land.cover(tmp_path), "cover"))
+        land.serve(here, items)
+        yield here
+
+
+@pytest.fixture
+def address(site, tmp_path):
+    """A desk as a user runs it, with a recipe of its own."""
+    office = tmp_path / "office"
+    (office / "recipes").mkdir(parents=True)
+    land.rules(site, office / "recipes")
+    words = ["desk", str(SAMPLE / "inputs.toml"), "-o", str(office), "--no-browser"]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "siting", *words], stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT, text=True,
+    )  # fmt: skip
+    assert process.stdout is not None
+    said = ""
+    while "http://" not in said:
+        line = process.stdout.readline()
+        assert line, said
+        said += line
+    found = re.search(r"http://\S+", said)
+    assert found is not None
+    yield found.group()
+    process.terminate()
+    process.wait(20)
+
+
+def test_data_are_asked_for_cancelled_taken_up_and_shown(browser, address, site, tmp_path):
+    with closing(browser.new_context(**WIDE)) as context:
+        story(context.new_page(), address, site, tmp_path)
+
+
+def story(page, address, site, tmp_path):
+    page.set_default_timeout(20_000)
+    complaints: list[str] = []
+    page.on("pageerror", lambda error: complaints.append(str(error)))
+    page.on("console", lambda m: complaints.append(m.text) if m.type == "error" else None)
+    page.goto(address)
+    page.locator("#title", has_text="Sign-ups").wait_for()
+    page.get_by_text("Paste a table", exact=True).click()
+    page.get_by_label("The first row names").fill(f"label\tlon\tlat\nFar meadow\t{LON}\t{LAT}")
+    page.get_by_role("button", name="Add all").click()
+    page.locator("#rows").get_by_role("button", name="Far meadow").click()
+    page.get_by_text("Get data for this area").click()
+    page.get_by_label("Which data").select_option(OWN)
+    with held(site):
+        page.get_by_role("button", name="See how much it is").click()
+        page.get_by_text(re.compile(r"Download about \d+\.\d MB")).wait_for()
+        shots(page, tmp_path, "asked")
+        page.get_by_role("button", name="Download", exact=True).click()
+        page.get_by_text(re.compile(r"^(?!0\.0)\d+\.\d MB of about")).wait_for()
+        assert float(page.locator("#data progress").get_attribute("value")) > 0
+        shots(page, tmp_path, "coming")
+        page.get_by_role("button", name="Cancel the download").click()
+        page.get_by_text("The download was broken off").wait_for()
+    page.reload()
+    page.get_by_text("The download was broken off").wait_for()
+    page.get_by_label("Which data").select_option(OWN)
+    page.get_by_role("button", name="Go on with the download").click()
+    page.get_by_role("button", name="Download", exact=True).click()
+    page.get_by_text("Example survey, Test dem").wait_for()
+    # The ground that was gathered is drawn where the office's maps have none.
+    stamp = r"[^/]+-[^/]+-[^/]+-[^/]+"
+    for _ in range(100):
+        tiles = page.locator("#map img.leaflet-tile-loaded").evaluate_all(
+            "all => all.map(a => a.src)"
+        )
+        if any(re.search(rf"/tile/{stamp}/", address) for address in tiles):
+            break
+        page.wait_for_timeout(100)
+    else:
+        raise AssertionError(tiles)
+    shots(page, tmp_path, "there")
+    assert complaints == [], json.dumps(complaints)
+
+
+def shots(page, folder: Path, name: str) -> None:
+    """Pictures at both widths; nothing may stick out at the side of a phone."""
+    page.screenshot(path=folder / f"{name}-wide.png")
+    page.set_viewport_size(PHONE["viewport"])
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.get_by_text("Get data for this area").scroll_into_view_if_needed()
+    page.screenshot(path=folder / f"{name}-phone.png")
+    page.set_viewport_size(WIDE["viewport"])
