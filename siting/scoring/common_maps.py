@@ -31,6 +31,8 @@ def maps_of(land: Land) -> list[str]:
 def best_without(scores: Scores, open_ground: BoolArray, *, scoring: Scoring) -> dict[str, float]:
     """The best index of the open ground without each choice of maps, headings left out.
 
+    `open_ground` is (rows, cols) bool, True where a camera may stand.
+
     Returns
     -------
     mapping from the names of the maps left out, joined by "+" ("" for none), to an index, the ratio
