@@ -103,7 +103,7 @@ def test_the_error_density_and_age_are_told(made):
     assert "half lie within 0.0" in notes["A-LIDAR-01"]
     assert "per square metre" in notes["A-LIDAR-01"]
     assert "W-HOLE-01" in notes
-    assert "Warning: dem: nothing is known of 0.0" in done.output
+    assert "Warning: dem: there are no data for 0.0" in done.output
 
 
 def test_vegetation_is_measured_above_the_ground(made):
