@@ -40,7 +40,8 @@ async function load() {
   now.seen = { ...seen, recipes: rows };
   if (now.relief) now.relief.remove();
   now.relief = seen.stamp
-    ? L.tileLayer(`/tile/${seen.stamp}/{z}/{x}/{y}.png`, { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" })
+    ? L.tileLayer(`/tile/${seen.stamp}/{z}/{x}/{y}.png`,
+      { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" })
       .addTo(now.map) : null;
   if (seen.state !== "none" || !seen.reaches) byId("data-part").open = true;
   draw();
@@ -81,7 +82,8 @@ function coming() {
 
 function offer() {
   const { seen } = now;
-  const recipe = node("select", {}, seen.recipes.map(({ name, title }) => node("option", { value: name }, user(title))));
+  const recipe = node("select", {}, seen.recipes.map(
+    ({ name, title }) => node("option", { value: name }, user(title))));
   const begin = () => act("", { recipe: recipe.value });
   const has = seen.lines.length > 0;
   return [

@@ -191,7 +191,7 @@ export function landView(desk) {
     const box = L.latLngBounds([[south, west], [north, east]]);
     const corners = now.state.shapes.flatMap((shape) => shape.corners);
     return corners.length && !corners.some((corner) => box.contains(corner))
-      ? "This lies outside your survey's maps. Are longitude and latitude swapped? If not, get data for this area." : "";
+      ? "This lies outside your survey's maps. Are longitude and latitude swapped? If not, get data for it." : "";
   }
 
   function frame() {
