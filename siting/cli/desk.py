@@ -30,12 +30,18 @@ from siting.cli.options import number
     help="File to write.",
 )
 def sketch(inputs_file: Path | None, point: str, radius: float, made_for: str, out: Path) -> None:
-    """Write a page on which a volunteer draws the land. It works offline, on a phone or laptop."""
+    """Write a page on which a volunteer draws the land. It works offline, on a phone or laptop.
+
+    \f
+    What follows the form feed is not shown as help: `radius` is in metres.
+    """
     from siting.commands import sketch_to_file
     from siting.settings.load import load_inputs
 
+    # Without a comma the latitude is empty, and `number` names the option at fault.
     lon, _, lat = point.partition(",")
     place = (number("point", lon), number("point", lat))
+    # As in the other commands, a point replaces the outline that the inputs file names.
     over = {"parcel": {"point": list(place), "radius_m": radius, "file": ""}}
     inputs = load_inputs(inputs_file, over) if inputs_file is not None else None
     click.echo(sketch_to_file(inputs, out, point=place, radius_m=radius, made_for=made_for))

@@ -85,6 +85,7 @@ def gather(out: Path, **options: Any) -> None:
     ask = _ask(options)
 
     def confirm(estimate: str, size: int) -> bool:
+        # The estimate has the size in words; the number is for the page of the desk.
         del size
         # Without a terminal nobody can answer, and silence is not consent.
         click.echo(estimate, err=True)
@@ -125,6 +126,7 @@ def _ask(options: dict[str, Any]) -> Any:
 def _region(point: str | None, radius: float | None, parcel: str | None, bounds: str | None) -> Any:
     from siting.gather import region
 
+    # Where two kinds of land are given, which one to gather is not guessed.
     if [point, parcel, bounds].count(None) != 2 or (point is None) != (radius is None):
         raise click.UsageError("Give one of --point with --radius, --parcel, or --bounds.")
     if parcel is not None:

@@ -57,6 +57,7 @@ def input_options(command: Command) -> Command:
     """All keys of the inputs file as options of a command."""
     # Decorators pile up from below: reversed, the help lists them in this order.
     for name, key, text in reversed(INPUT_OPTIONS):
+        # A layer may lie in several files, and reports of visits come back as many files.
         many = key.startswith("layers.") or key == "survey.visited"
         text = f"{text} May be given more than once." if many else text
         command = click.option(name, default=None, multiple=many, help=text)(command)
@@ -155,6 +156,7 @@ def _typed(key: str, value: str) -> Any:
     import datetime as dt
 
     if key in _PATHS or key.startswith("layers."):
+        # Made absolute, an address would pass for a missing file and an empty text for this folder.
         return value if "://" in value or not value else str(Path(value).absolute())
     if key.endswith("_day"):
         try:
@@ -164,6 +166,7 @@ def _typed(key: str, value: str) -> Any:
 
             said = f"{value!r} is not a date; use {iso_form(value)}."
             raise click.BadParameter(said) from error
+    # A legend is a shipped name or a file; only a file counts from the user's folder.
     if key == "land_cover.legend" and value.lower().endswith(".csv"):
         return str(Path(value).absolute())
     return value

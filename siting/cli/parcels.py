@@ -51,9 +51,11 @@ def score(
 def _pages(context: click.Context, option: click.Parameter, value: str) -> int | None:
     """How many parcels get pages: 0 for "none", None for "all", else the number in the text."""
     del context, option
+    # "20" and "best20" are as clear as "best 20": nobody is sent back for the spelling.
     words = value.lower().replace("best", " ").split()
     if words in (["none"], ["all"]):
         return 0 if words == ["none"] else None
+    # isdigit alone lets "²" pass, at which int() fails.
     if len(words) == 1 and words[0].isascii() and words[0].isdigit():
         return int(words[0])
     raise click.BadParameter(f'{value!r} is not "none", "all" or "best 20".')
@@ -119,5 +121,6 @@ def check(inputs_file: Path | None, protocol_file: Path | None, **options: Any) 
     inputs, protocol = settings_of(inputs_file, protocol_file, options)
     text, sound = check_inputs(inputs, protocol)
     click.echo(text)
+    # 3, as for every fault of what was given (docs/commands.md): a script can stop before the run.
     if not sound:
         raise SystemExit(3)

@@ -13,6 +13,7 @@ class progress_line:  # noqa: N801 - used like a function
     """Shows the stages of a run on a terminal; silent when the output goes to a file or a log."""
 
     def __init__(self) -> None:
+        # Not on standard output, which holds the result alone and can be piped on.
         self._shown = sys.stderr.isatty()
         self._start = time.monotonic()
 
@@ -26,4 +27,6 @@ class progress_line:  # noqa: N801 - used like a function
     def _tell(self, stage: str) -> None:
         if self._shown:
             spent = time.monotonic() - self._start
+            # The whole line is erased first, or the end of a longer stage would stay behind this
+            # one.
             click.echo(f"\r\033[K{stage} ... ({spent:.0f} s)", nl=False, err=True)

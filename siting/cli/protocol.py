@@ -30,8 +30,11 @@ def protocol(protocol_file: Path | None, change: Path | None, target: str | None
 
     if target is None:
         shown = load_protocol(protocol_file, changed_by=change)
+    # A file of one's own has ratios already: which of the two should win is not guessed.
     elif protocol_file is not None or change is not None:
         raise click.UsageError("Name a protocol file or --for, not both.")
     else:
         shown = protocol_for(TARGET_GROUPS[target])
+    # The text ends with a line feed of its own: `siting protocol > protocol.toml` keeps it as it
+    # is.
     click.echo(protocol_text(shown), nl=False)

@@ -43,6 +43,8 @@ def review(
     """Check whether higher scores recorded more last season."""
     from siting.commands import review_to_folder
 
+    # The table alone says which species a group has, and a table without a group leaves open which
+    # one the survey is for: that is to be said before the results are seen.
     if bool(group) != bool(species):
         raise click.UsageError("--group and --species belong together.")
     said = review_to_folder(

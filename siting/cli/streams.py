@@ -22,6 +22,7 @@ class Forgiving:
         try:
             return int(self._stream.write(text))
         except (OSError, ValueError):
+            # A pipe that was closed is an OSError, a stream that was closed a ValueError.
             self._give_up()
             return len(text)
 
@@ -39,6 +40,7 @@ class Forgiving:
         os.close(nowhere)
 
     def __getattr__(self, name: str) -> Any:
+        # Whatever else a library asks of a stream (isatty, encoding, buffer) is answered as before.
         return getattr(self._stream, name)
 
 
@@ -48,6 +50,8 @@ def forgive_closed_streams() -> None:
         try:
             os.fstat(number)
         except OSError:
+            # The lowest free number is taken, and 0 is looked at first: each gets its own number
+            # back.
             os.open(os.devnull, os.O_RDONLY if number == 0 else os.O_WRONLY)
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
