@@ -46,15 +46,19 @@ def available_bytes() -> int:
     free = int(psutil.virtual_memory().available)
     try:
         most, used = (path.read_text(encoding="ascii").strip() for path in _CGROUP)
+        # The machine may have more free than a container is allowed, and the system kills what goes
+        # beyond that.
         if most != "max":
             free = min(free, int(most) - int(used))
     except (OSError, ValueError):
+        # No container, or another system: the machine's own figure stands.
         pass
     return max(free, 0)
 
 
 def usable_cpus() -> int:
     """Processors that this process may use."""
+    # A container or a cluster's queue may allow fewer processors than the machine has.
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
@@ -83,6 +87,7 @@ def plan_workers(needs: Sequence[int], *, asked: int | None, free: int) -> Plan:
     ('shared', 'shared', 'shared', 'alone')
     """
     budget = int(free * (1 - _LEFT_SHARE))
+    # The median, so that one very large parcel does not slow down all the others.
     usual = sorted(needs)[len(needs) // 2] if needs else WORKER_BYTES
     most = budget // usual
     if budget < WORKER_BYTES or (asked is not None and asked > 1 and asked > most):

@@ -59,6 +59,7 @@ class DaskExecutor:
     @property
     def width(self) -> int:
         """One job to each thread of the cluster, and one waiting."""
+        # The waiting job is there so that a worker need not idle while its answer travels.
         threads = sum(self._client.nthreads().values())
         return max(int(threads) + len(self._client.nthreads()), 1)
 
@@ -70,6 +71,7 @@ class DaskExecutor:
     def submit(self, name: str, job: Any) -> None:
         """Send a job; marked as not pure, or the cluster might reuse an old answer."""
         self._tries += 1
+        # Two jobs of one key are the same job to the scheduler, so every try has a key of its own.
         key = f"siting-{os.getpid()}-{self._tries}"
         future = self._client.submit(_on_cluster, self._task, job, key=key, pure=False, retries=0)
         self._futures[future] = (name, job)
@@ -84,8 +86,10 @@ class DaskExecutor:
                         list(self._futures), timeout=5, return_when="FIRST_COMPLETED"
                     ).done
             except TimeoutError:
+                # Nothing ended in 5 s: the look at the cluster below must come round all the same.
                 done = set()
             except distributed.CancelledError:
+                # One lost job ends the wait for all of them; which one it was stands in its status.
                 done = {f for f in self._futures if f.status in ("cancelled", "lost")}
             if done:
                 self._seen = time.monotonic()
@@ -168,6 +172,7 @@ def connect(task: Task, address: str, *, inputs: Inputs, folder: Path) -> DaskEx
     try:
         found = executor.on_workers(_seen_by_worker, [str(path) for path in paths])
         until = time.monotonic() + _FIRST_WORKER_SECONDS
+        # Workers may be starting at this very moment: a cluster without any is asked again.
         while not found and time.monotonic() < until:
             time.sleep(1.0)
             found = executor.on_workers(_seen_by_worker, [str(path) for path in paths])
@@ -181,6 +186,7 @@ def connect(task: Task, address: str, *, inputs: Inputs, folder: Path) -> DaskEx
 def _seen_by_worker(paths: list[str]) -> dict[str, Any]:
     """What a worker computes with and which of the paths it sees, with their sizes."""
     sizes = {
+        # The size of a folder differs from one file system to the next and says nothing.
         path: (-1 if Path(path).is_dir() else Path(path).stat().st_size)
         for path in paths
         if Path(path).exists()

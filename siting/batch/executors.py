@@ -97,6 +97,7 @@ def run_jobs(
                 again.append((ended.name, job, True))
             else:
                 yield ended
+    # A large parcel has not been tried yet: if it dies in its turn, it gets a second one, too.
     again.extend((name, job, False) for name, job in alone)
     while again:
         name, job, last = again.popleft()
@@ -112,8 +113,11 @@ def prepare_worker() -> None:
     """One thread, a small raster cache, and Ctrl-C ignored: the parent decides when to stop."""
     from threadpoolctl import threadpool_limits
 
+    # Both are needed: a library that is loaded already no longer reads the environment, and one
+    # that is loaded later is not reached by the limit.
     os.environ.update(WORKER_ENVIRONMENT)
     threadpool_limits(limits=1)
+    # Python sets signals in the main thread only, and a Dask worker runs its jobs in others.
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.SIG_IGN)
 
@@ -126,6 +130,8 @@ class SerialExecutor:
     def __init__(self, task: Task) -> None:
         self._task = task
         self._open = ExitStack()
+        # As in a worker: sums over several threads may differ in their last digit, and the result
+        # of a parcel must not depend on where it ran.
         self._open.enter_context(one_thread())
         self._queue: deque[tuple[str, Any]] = deque()
 
@@ -184,6 +190,7 @@ class PoolExecutor:
         try:
             worker.pipe.send(job)
         except (BrokenPipeError, ConnectionError):
+            # Nothing is lost: `wait` finds the closed pipe and reports the job as died.
             _LOG.debug("worker %s had died before its job", worker.process.pid)
 
     def _started(self) -> _Worker:
@@ -200,6 +207,7 @@ class PoolExecutor:
 
     def wait(self) -> list[Ended]:
         """Wait until a job has ended; return all that have."""
+        # The pipe of a worker that died is ready, too: reading it fails at once.
         ready = multiprocessing.connection.wait([worker.pipe for worker, _ in self._busy])
         ended: list[Ended] = []
         for worker, count in list(self._busy):
@@ -307,6 +315,7 @@ def stop_signals() -> Iterator[None]:
 
     kinds = [signal.SIGINT, signal.SIGTERM]
     if sys.platform == "win32":
+        # Ctrl-Break of Windows is a signal of its own.
         kinds.append(signal.SIGBREAK)
     before = {kind: signal.signal(kind, stop) for kind in kinds}
     try:

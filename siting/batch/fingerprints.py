@@ -86,6 +86,8 @@ def settings_print(
     program : see `program_print`
     """
     given: dict[str, Any] = {
+        # What was decided counts parcel by parcel (`parcel_print`): here it would make every parcel
+        # due again whenever one volunteer sends a file.
         "inputs": inputs.model_dump(
             mode="json", exclude={"parcel": True, "survey": {"visited", "places"}}
         ),

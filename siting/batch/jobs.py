@@ -126,6 +126,7 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
     """
     parcel = result.land.parcel
     shape = result.land.parcel_shape
+    # Not the centroid, which may lie outside a bent parcel or in its hole.
     inside = shapely.point_on_surface(shape)
     lon, lat = result.land.grid.to_lonlat.transform(inside.x, inside.y)
     limit = limit_of(result, rules=protocol.no_go)
@@ -247,6 +248,8 @@ def options_of(row: ScoredParcel, *, left_out: Sequence[str] = ()) -> list[Optio
             spot=None,
             lon=settled["lon_deg"],
             lat=settled["lat_deg"],
+            # This run did not score the place; any number would count in the sum that is made
+            # greatest.
             score=math.nan,
             kind=place_kind(""),
             decided=settled["state"],

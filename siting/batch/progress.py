@@ -41,12 +41,14 @@ class BatchProgress:
         self.close()
         if done:
             click.echo(f"{done} done already", err=True)
+        # Parcels that were done before do not count in the rate: they took no time of this run.
         self._total, self._before, self._ended, self._failed = total, done, 0, 0
         self._start = self._shown_s = time.monotonic()
         if total:
             self._bar = tqdm(
                 total=total,
                 unit=" parcels",
+                # A bar that draws itself anew would fill a log with its copies.
                 disable=not self._terminal,
                 file=sys.stderr,
                 dynamic_ncols=True,

@@ -175,6 +175,7 @@ def _write_letters(batch: Batch, work: Work) -> None:
     texts = letter_templates(work.inputs)
     files = letters(batch, texts) if batch.assignment is not None else {}
     for path in sorted(folder.glob("*")) if folder.is_dir() else ():
+        # Anything else in the folder was not written by a batch and is not ours to remove.
         if path.name not in files and path.suffix in (".txt", ".html"):
             remove(path)
     if files:

@@ -120,6 +120,7 @@ class Work:
         while True:
             assignment = self._assigned()
             wanted = self._wanted(assignment)
+            # A page names the proposed place first: one made for another proposal is made again.
             self._offers = self._offered(assignment)
             todo = [
                 p
@@ -215,6 +216,7 @@ class Work:
         for (name, _), turn in zip(work, plan.turns, strict=True):
             if turn == budget.REFUSED:
                 self._keep(by_id[name], jobs.too_large(self._sizes.needed(by_id[name])))
+        # Kept from the rows to the pages: new workers would load every library again.
         if self._executor is None:
             self._executor = self._started(plan.workers)
         for ended in run_jobs(self._executor, fits, alone=alone):
@@ -225,12 +227,14 @@ class Work:
             parcel,
             self.inputs,
             self.protocol,
+            # A worker may have another working folder, where a relative path would lead elsewhere.
             self.folder.absolute() if pages else None,
             self.decided.of[parcel.id],
             self._offers.get(parcel.id),
         )
 
     def _keep(self, parcel: Parcel, outcome: Done | Failure) -> None:
+        # On disk before it is counted: what was shown as done is done, also after a power cut.
         self._journal.add("parcel", parcel.id, key=self._keys[parcel.id], **outcome)
         self._watcher.ended(failed="row" not in outcome)
 
@@ -243,6 +247,7 @@ class Work:
         plan = budget.plan_workers(
             needs, asked=None if asked is None else max(asked, 1), free=budget.available_bytes()
         )
+        # The turns stay: a parcel that is too large for the machine is too large for this process.
         return plan if asked != 0 else budget.Plan(0, plan.turns, plan.bytes_needed)
 
     def _started(self, workers: int) -> Executor:
@@ -260,6 +265,8 @@ class Work:
     def _assigned(self) -> Assignment | None:
         if not self.options.assign:
             return None
+        # From the parcels and not from the rows, so that a cell whose parcels all failed is named,
+        # too.
         cells = sorted({parcel.cell for parcel in self.parcels if parcel.cell})
         rows = self._rows()
         left_out = not_common([row["judged_by"] for row in rows])

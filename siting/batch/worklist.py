@@ -35,6 +35,7 @@ from siting.types import Note, Parcel
 
 # A window of a raster as it is read: its own cells, a float copy and a mask.
 _WINDOW_BYTES = 14
+# On the equator, where degrees are widest: the memory is not estimated too low.
 _METRES_PER_DEGREE = 111_320.0
 
 

@@ -26,7 +26,9 @@ from siting.types import Note
 from siting.words.office import review as words
 
 Floats = NDArray[np.float64]
+# Our choice, no source: fewer clusters of two cameras leave a permutation few ways to differ.
 _WITHIN_CLUSTERS = 10
+# Our choice, no source: one cluster with more than this would speak for the whole season.
 _MOST_OF_ONE = 1 / 3
 _LEAST_OF_EITHER = 5
 
@@ -66,6 +68,7 @@ def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answe
     found = list(notes)
     cameras, more = wider_clusters(cameras)
     found += more
+    # Counted after the clusters were widened: cameras that are alike are not independent places.
     n, clusters = len(cameras.ids), len(set(cameras.cluster))
     days, events = float(cameras.days.sum()), float(cameras.events.sum())
     level = level_of(n, clusters, days, events)
@@ -109,6 +112,9 @@ def headline_of(cameras: Cameras, level: str) -> tuple[Verdict, Interval | None,
     slope = Interval(float(fit.w[0]), float(fit.low[0]), float(fit.high[0]))
     by_ratios = bool(len(cameras.protocol_w))
     best = None
+    # A perfect score wins 56 of 100 pairs where all cameras stand in the best tenth of the land and
+    # 65 at random places (simulated). Without this figure beside it a protocol that was followed
+    # well looks useless.
     if by_ratios:
         best = ranks.best_possible(
             cameras.score, cameras.days, cameras.cluster,
@@ -139,6 +145,8 @@ def _change(cameras: Cameras, level: str) -> _Change:
     rows, notes, fit = weight_rows(cameras)
     rows, more = carried_by_one(cameras, rows, fit)
     notes += more
+    # With 20 cameras the intervals of the few weights that may change hold the truth in 64 to 88 %
+    # of simulated seasons, with 40 in 83 to 92 %: only from there on is a change considered.
     held = held_out(cameras) if level == "full" else None
     if held and any(row.proposed is not None for row in rows):
         against = _against(cameras, held)
@@ -152,6 +160,7 @@ def _change(cameras: Cameras, level: str) -> _Change:
 def _against(cameras: Cameras, held: HeldOut) -> list[Note]:
     """Reasons to suggest no change although some weight could move."""
     notes = []
+    # A change that predicts unseen cameras worse is no gain, however firm its weights look.
     if held.proposed < held.protocol:
         notes.append(warning("W-HELD-01"))
     by_cluster = [cameras.events[cameras.cluster == c].sum() for c in np.unique(cameras.cluster)]
@@ -174,6 +183,7 @@ def picked_over_random(cameras: Cameras) -> Interval | None:
                  for kept in (~random, random)]  # fmt: skip
         return np.asarray(parts[0] / parts[1])
 
+    # A draw of clusters may hold no camera at a random place: its ratio is NaN and is left out.
     with np.errstate(divide="ignore", invalid="ignore"):
         drawn = ratio(ranks.drawn_counts(cameras.cluster, draws=1999))
         whole = float(ratio(np.ones((1, len(random))))[0])
@@ -192,5 +202,6 @@ def _within(cameras: Cameras) -> float | None:
 
 def _expected(cameras: Cameras) -> Floats:
     """Events each camera would have had at the common rate, by its score alone."""
+    # Less the greatest score, so that exp cannot overflow; the factor falls out with the sum below.
     raw = cameras.days * np.exp(cameras.score - cameras.score.max())
     return np.asarray(raw * cameras.events.sum() / raw.sum())

@@ -30,6 +30,7 @@ def cameras_of(
     # A criterion that one parcel's maps cannot judge is judged nowhere: places must compare.
     names = tuple(n for n in judged.protocol_w if all(n in place.columns for place in places))
     columns = [[place.columns[name] for name in names] for place in places]
+    # Cameras on one property record the same animals; one off every parcel stands for itself.
     clusters = [place.parcel_id or row.cluster for row, place in zip(used, places, strict=True)]
     days = np.array([row.days for row in used], dtype=float)
     events, notes = visits_of_days(

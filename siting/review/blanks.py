@@ -21,9 +21,11 @@ from siting.review.statistics.weights import shrunken
 from siting.settings.protocol import Protocol
 
 Floats = NDArray[np.float64]
+# Our choice. Where nearly all cameras face north or south, their headings cannot be compared.
 _LEAST_CAMERAS, _LEAST_BLANKS, _LEAST_OFF_AXIS = 20, 30, 8
 _WITH_BLANKS = 0.2
 _SEQUENCE_MIN = 1.0
+# Wider than for the weights (0.7): no protocol stands behind it.
 _TAU = 1.0
 
 
@@ -61,6 +63,7 @@ def blanks_of(
     """
     used = [row for row in rows if _can_tell(row)]
     with_blanks = sum(bool(season.blanks.get(row.deployment.id)) for row in used)
+    # Blanks that were deleted before the package was made are no zeros.
     if not used or with_blanks < _WITH_BLANKS * len(used):
         return None
     table = [one for row in used for one in _months(season, row, protocol, time_zone)]
@@ -101,6 +104,7 @@ def _months(season: Season, row: CameraRow, protocol: Protocol, time_zone: str) 
         count = count_events((t for t in stamps if first <= t < last), gap_min=_SEQUENCE_MIN)
         minutes = _sun_in_view_min(one.lat, one.lon, one.heading_deg, first, last, protocol,
                                    time_zone)  # fmt: skip
+        # Blanks a day, never a share of the pictures: that share falls whenever animals come.
         days = (last - first).total_seconds() / 86_400
         yield _Row(one.id, one.heading_deg, count, days, minutes, first.month)
 
@@ -144,6 +148,8 @@ def hour_of_sun(table: Sequence[_Row]) -> Interval | None:
     hours = np.array([one.sun_min for one in table]) / 60
     if np.ptp(hours) < 0.1:
         return None
+    # The heading itself is no column: low sun is the reason and the heading its label, and where
+    # most cameras face north the two cannot be told apart.
     year = np.array([one.month for one in table]) * 2 * np.pi / 12
     fit = shrunken(
         [one.blanks for one in table], [one.days for one in table],

@@ -13,6 +13,7 @@ from siting.words.office import review as words
 Floats = NDArray[np.float64]
 
 LEAST_CAMERAS, LEAST_EVENTS = 10, 10
+# Floors are our choice, from seasons whose truth was known (docs/review.md).
 _HEADLINE_CAMERAS, _HEADLINE_CLUSTERS, _HEADLINE_EVENTS, _HEADLINE_DAYS = 20, 10, 30, 300
 _FRAGMENT_CAMERAS, _FRAGMENT_CLUSTERS = 40, 15
 

@@ -17,11 +17,16 @@ Floats = NDArray[np.float64]
 TAU = 0.7
 """The protocol is right within a factor of 2 two times in three (our choice)."""
 
+# So wide that the protocol has no say: for the column of the cameras alone, never suggested.
 ALONE_TAU = 10.0
 _TERM_TAU = 1.0
+# At least as much as the protocol says. With 10, 20 and 40 cameras this holds back 99, 93 and 65 %
+# of the weights (simulated, dispersion 1).
 _SAID = 0.5
 _FLAT_SD, _FEW_ON_A_SIDE = 0.15, 5
+# R^2 of 0.8 with the others: of such weights only the sum is known.
 _ALIKE_VIF = 5.0
+# Our choice: one season moves no weight further, the rest waits for the next.
 _MOST_FACTOR = 2.0
 _OWN_CODES = ("W-RANGE-01", "W-ALIKE-01", "W-FEW-02", "W-PLACE-05")
 

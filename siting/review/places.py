@@ -23,7 +23,9 @@ from siting.settings.protocol import Protocol
 from siting.types import NoGo, Note, Parcel, Result
 
 _ALONE_RADIUS_M = 60.0
+# Enough for a picture of twenty bars and a quartile; one parcel alone may have a million cells.
 _LAND_SAMPLE = 2000
+# A score of 0 has no logarithm.
 _LEAST_TOTAL = 1e-4
 _MOST_OUT = 0.4
 
@@ -80,6 +82,7 @@ def judge_places(deployments: Sequence[Deployment], inputs: Inputs, protocol: Pr
             try:
                 result = site_parcel(inputs, quick, parcel)
             except SitingError as error:
+                # The fault of one parcel's maps costs its own cameras only; they are counted below.
                 places |= {d.id: _outside(parcel, own, error.code) for d in held}
                 continue
             weights |= _ratios(result)
@@ -193,6 +196,7 @@ def _notes(
         )
     if out:
         notes.append(warning("W-OUT-01", n=len(out), names=some(out)))
+    # Kept all the same: a camera that stood there recorded what it recorded.
     closed = [key for key, place in places.items() if place.no_go and not place.code]
     if closed:
         notes.append(warning("W-OUT-02", n=len(closed), names=some(closed)))

@@ -78,6 +78,7 @@ def review_season(
     season = read_season(packages, time_zone=inputs.survey.time_zone)
     rows, notes = camera_rows(season, group=group, groups=groups, today=today)
     if _too_few_of(rows, group):
+        # Decided by counts, before any place is scored: a group must not be chosen for its answer.
         fewer = warning("W-GROUP-01", n=f"{_events_of(rows):.0f}", group=group)
         group = ALL_WILD
         rows, notes = camera_rows(season, group=group, groups=groups, today=today)

@@ -74,6 +74,7 @@ def _modules(
         raise ValueError(f"modules import in a circle: {' -> '.join((*trail, path))}")
     if path in done:
         return []
+    # A checkout on Windows has other line ends and must give the same script.
     text = read(path).replace("\r\n", "\n").rstrip("\n")
     out: list[str] = []
     for _, source in _IMPORT.findall(text):
@@ -85,6 +86,7 @@ def _modules(
     if left := _LEFT_OVER.search(body):
         raise ValueError(f"{path}: not understood: {left.group().strip()}")
     done[path] = frozenset(exported)
+    # Modules are strict by themselves, functions are not.
     inside = f'"use strict";\n{body}\nreturn {{ {", ".join(exported)} }};'
     return [*out, f"const {_name(path)} = (function () {{\n{inside}\n}})();"]
 

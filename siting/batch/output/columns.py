@@ -63,6 +63,8 @@ def _score(option: Option) -> float | None:
     return None if math.isnan(option.score) else option.score
 
 
+# One row to a column: a column once stood in five lists, and a new one was published unless
+# somebody thought of the list of what is not.
 PARCELS: tuple[Column[ParcelRow], ...] = (
     Column("parcel_id", "text", "", "as given", lambda p: clean(p.row["parcel_id"])),
     Column("parcel_label", "text", "", "as given", lambda p: clean(p.row["parcel_label"])),

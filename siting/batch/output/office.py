@@ -87,6 +87,7 @@ def _row(deployment: Deployment, clock: _Clock, survey: SurveyInput) -> dict[str
         "locationID": clean(deployment.location),
         "latitude": start.lat,
         "longitude": start.lon,
+        # The standard allows no 0. 15 m is also what a review takes where nothing is stated.
         "coordinateUncertainty": max(round(start.accuracy_m or start.radius_m or 15.0), 1),
         "deploymentStart": clock.text(start),
         "deploymentEnd": _end(deployment, clock, survey).isoformat(timespec="seconds"),
@@ -95,6 +96,7 @@ def _row(deployment: Deployment, clock: _Clock, survey: SurveyInput) -> dict[str
         "cameraHeading": _heading_deg(start),
         "timestampIssues": _clock_was_off(deployment),
         "baitUse": False,
+        # The standard parts groups by a pipe, so a name may not hold one.
         "deploymentGroups": f"parcel:{clean(deployment.parcel).replace('|', '/')}",
         "deploymentTags": " | ".join((state, f"checks:{len(deployment.checks)}")),
         "deploymentComments": _comment(deployment),
@@ -125,6 +127,7 @@ def _heading_deg(record: Record) -> int | None:
 
 def _clock_was_off(deployment: Deployment) -> bool | None:
     known = [c.clock_off_min for c in deployment.checks if c.clock_off_min is not None]
+    # An empty cell where nobody looked: false would claim that the clock was right.
     return any(abs(minutes) >= 1 for minutes in known) if known else None
 
 

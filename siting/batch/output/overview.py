@@ -77,6 +77,8 @@ def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
         frame = page_frame(grid)
         picture = ground_picture(dem, grid=grid, frame=frame)
         corners = np.array(picture.plane.corners)
+        # The relief has a middle of its own: on the 180th meridian it could be drawn a whole turn
+        # away from the parcels.
         corners[:, 1] += lon_0 - unwrapped(np.array(lon_0), frame.lon_0)
         ground = {"url": picture.url, "corners": corners.round(7).tolist()}
     return {
@@ -216,6 +218,7 @@ def _drawn(shapes: Sequence[Geometry | None], lon_0: float) -> dict[str, Any]:
     while True:
         light = [None if s is None else shapely.simplify(s, tolerance) for s in flat]
         points = sum(shapely.get_num_coordinates(s) for s in light if s is not None)
+        # A parcel of four corners has five points: with very many parcels nothing gets below that.
         if points <= max(_MOST_POINTS, 5 * len(shapes)) or tolerance > 1000.0:
             break
         tolerance *= 2.0

@@ -44,6 +44,7 @@ def batch_json(
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
         "inputs": {
+            # Records are passed on: no path of the machine may stand in them.
             "settings": plain(told_paths(inputs.model_dump(mode="json"), inputs.folder)),
             "files": dict(files),
         },

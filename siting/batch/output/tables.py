@@ -29,6 +29,7 @@ from siting.report.shared.credits import one_line
 
 CAMERA, RESERVE = "camera", "reserve"
 _CRS = "EPSG:4326"
+# About 1 cm, finer than any outline is known.
 _COORDINATE_DEG = 1e-7
 
 
@@ -143,6 +144,7 @@ def _areas(shape: Geometry | None) -> Geometry | None:
     if shape is None or shape.is_empty or not np.isfinite(shapely.bounds(shape)).all():
         return None
     sound = shape if shape.is_valid else shapely.make_valid(shape, method="structure")
+    # Repairing may leave lines and points, and a layer of areas holds neither.
     parts = [p for p in shapely.get_parts(sound) if isinstance(p, shapely.Polygon)]
     areas = shapely.MultiPolygon(parts)
     return shapely.set_precision(areas, _COORDINATE_DEG, mode="pointwise") if parts else None

@@ -147,6 +147,7 @@ def _reserves(
     program: Program, ranked: Sequence[int], pick: int | None, others: AbstractSet[int]
 ) -> tuple[Option, ...]:
     """The best spots of other parcels of the cell that keep apart from the other cells' cameras."""
+    # If an owner declines, a second spot on the same land is no reserve.
     taken = set() if pick is None else {program.options[pick].parcel}
     out: list[Option] = []
     for n in ranked:

@@ -57,6 +57,7 @@ def place_kind(kind: str) -> str:
 
 def best_few(options: Sequence[Option], rules: AssignRules) -> list[Option]:
     """The best few spots of each parcel, in a fixed order."""
+    # Of two answers that are equally good the solver returns one by the order of its input.
     ordered = sorted(options, key=lambda o: (o.cell, o.parcel, o.spot or 0))
     return [o for o in ordered if o.decided or _may_be_asked(o, rules)]
 
@@ -90,6 +91,8 @@ class Program:
 
     def most(self, kind: str, cameras: int) -> int:
         """How many of so many cameras may stand at this kind of place."""
+        # A share of 0.07 of 100 cameras comes to 7.000000000000001, which would be rounded up to 8
+        # without the allowance.
         share = float(getattr(self.rules.share, kind, 1.0))
         return max(int(np.ceil(share * cameras - TIE)), 1)
 
@@ -103,6 +106,8 @@ class Program:
         rows += self._settled()
         filled, _, _ = self._solved(rows, gain=np.ones(len(self.options)))
         cameras = float(filled.sum())
+        # Each step becomes a condition of the next: the wishes are met in their order and never
+        # weighed against each other.
         rows.append(_Row(every, cameras, cameras))
         for k, kind in enumerate(self.kinds):
             members = [n for n in every if self.options[n].kind == kind]
@@ -164,6 +169,7 @@ class Program:
                 [*(row.low for row in rows), 0.0],
                 [*(row.high for row in rows), most_slack],
             ),
+            # No gap is allowed: the reasons given for each cell hold for an optimum only.
             options={"time_limit": self.rules.time_limit_s, "mip_rel_gap": 0.0},
         )
         if found.x is None:
@@ -173,6 +179,7 @@ class Program:
                 rule=f"It may take {self.rules.time_limit_s:g} s a step (assign.time_limit_s).",
                 cure="Allow more time, or lower assign.spots_per_parcel or assign.distance_m.",
             )
+        # A solver keeps whole numbers within a tolerance: 0.9999999 stands for 1.
         x = np.rint(np.asarray(found.x, dtype=np.float64))
         return x[:count], x[count:], max(float(found.mip_gap or 0.0), 0.0)
 

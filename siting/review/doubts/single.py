@@ -27,6 +27,7 @@ def carried_by_one(
     Every deployment and every cluster is left out in turn, with dispersion and spread as they were
     found; the one that moves a weight most is then left out of the whole fit.
     """
+    # Held as found, which makes each fit quick: only the worst case is fitted whole.
     known = (max(fit.alpha, 1e-3), fit.spread)
     base = fit_of(cameras, TAU, at=known)
     parts = list(_parts(cameras))

@@ -55,6 +55,7 @@ def _bait(held: Sequence[Deployment]) -> tuple[_Columns, dict[str, str], list[No
     count = int(baited.sum())
     if not count:
         return {}, {}, []
+    # No camera without bait is left to compare with.
     if count == len(held):
         note = warning("W-BAIT-01", n=count, what="All had: nothing is said of ways and water.")
         return {}, dict.fromkeys(BAITED_AWAY, "W-BAIT-01"), [note]

@@ -21,8 +21,13 @@ GAPS_MIN = (30.0, 0.0, 60.0)
 """Independence intervals, minutes: the first is used, the others are shown beside it."""
 
 _DAY_S = 86_400.0
+# Our choice: ln of a few hours must not reach the fit as an offset.
 _LEAST_DAYS = 1.0
+# Our choice: both at once, so that neither a short stay nor a long one is doubted for a few quiet
+# days.
 _SILENT_DAYS, _SILENT_SHARE = 7.0, 0.25
+# Our choice: cameras nearer than this record the same animals; a place that does not say how exact
+# it is counts as good to 15 m.
 _NEAR_M, UNSTATED_M = 30.0, 15.0
 
 
@@ -119,6 +124,7 @@ def camera_rows(
     times, sure = _times(season.records), _times(r for r in season.records if r.certain)
     clusters, near = _clusters(list(season.deployments.values()))
     rows = []
+    # From the deployments and not from the records: cameras without animals would vanish.
     for key, one in season.deployments.items():
         days, left_out = _days(one, today)
         # A camera that sleeps longer than the gap cannot tell two visits apart any sooner.
@@ -165,6 +171,7 @@ def _species_of(
     kinds.pop("", None)
     if group == ALL_WILD:
         return wild, dict(kinds), notes
+    # Named with their counts: under a synonym the animals would be missing without a word.
     unknown = sorted(wild - set(groups))
     if unknown:
         listed = [f"{name} ({counts[name]:g})" for name in unknown]
@@ -182,6 +189,7 @@ def _events(season: Season, times: Times, key: str, wanted: set[str], gap_min: f
 
 def _days(one: Deployment, today: dt.datetime) -> tuple[float, str]:
     """Camera-days, and the code of the reason why the deployment cannot be used."""
+    # A missing end is never taken from the last animal: that would drop the quiet days.
     if one.start is None or one.end is None or one.end > today:
         return 0.0, "W-EFFORT-01"
     days = camera_days(one.start, one.end)
@@ -219,6 +227,8 @@ def _overlaps(rows: Sequence[CameraRow]) -> Iterable[Note]:
     for camera, several in by_camera.items():
         ordered = sorted(several, key=lambda d: (d.start or dt.datetime.min, d.id))
         for a, b in pairwise(ordered):
+            # Up to an hour is taken for a time noted roughly (our choice); more would count effort
+            # twice.
             if a.end and b.start and (a.end - b.start) > dt.timedelta(hours=1):
                 found.append(f"{camera}: {a.id} and {b.id}")
     if found:
@@ -235,6 +245,7 @@ def _event_notes(records: Sequence[Record]) -> Iterable[Note]:
         for times in by_key.values()
         for a, b in pairwise(sorted(set(times)))
     ]
+    # Our choice: records so close together are pictures of one visit.
     if gaps and float(np.median(gaps)) < 5:
         yield warning("W-EVENT-01", gap=f"{GAPS_MIN[0]:g}")
 
@@ -252,6 +263,7 @@ def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[N
     for i, a in enumerate(deployments):
         for b in deployments[:i]:
             if _one_place(a, b):
+                # The lesser name stays, so that the order of the rows changes nothing.
                 low, high = sorted((root(a.id), root(b.id)))
                 label[high] = low
                 joined.append(a.id)
@@ -264,5 +276,6 @@ def _clusters(deployments: Sequence[Deployment]) -> tuple[dict[str, str], list[N
 def _one_place(a: Deployment, b: Deployment) -> bool:
     if a.place_id and a.place_id == b.place_id:
         return True
+    # Places nearer to each other than they are exact may be one and the same.
     exact = max(_NEAR_M, a.uncertainty_m or UNSTATED_M, b.uncertainty_m or UNSTATED_M)
     return metres_between(a, b) < exact

@@ -11,6 +11,8 @@ from siting.review.recorded.season import Deployment, Record, warning
 from siting.review.recorded.tables import Row, instant
 from siting.types import Note
 
+# Our choice, no source: below this the label of a machine does not count as sure, and above these
+# shares of a season something is worth a warning.
 _SURE = 0.8
 _UNSURE_SHARE, _UNCLASSIFIED_SHARE, _NO_BLANKS_SHARE = 0.5, 0.05, 0.8
 _REGULAR_SHARE, _LEAST_REGULAR = 0.5, 20
@@ -55,9 +57,13 @@ def observations(
     """
     seen = Seen()
     lapsed = _lapsed(media)
+    # Both levels counted together count an animal twice: the standard's own example has 29 event
+    # rows beside 337 picture rows of the same visits.
     with_events = {r["deploymentID"] for r in rows if r.get("observationLevel") == "event"}
     for number, row in enumerate(rows, start=2):
         time = instant(row.get("eventStart", ""), where=f"observations.csv, row {number}")
+        # Before anything is left out: a picture by the clock or of a person shows that the camera
+        # worked.
         seen.latest(row.get("deploymentID", ""), time)
         if row.get("mediaID") in lapsed or row.get("eventID") in lapsed:
             seen.counted["lapse"] += 1
@@ -92,6 +98,8 @@ def _take(seen: Seen, row: Row, time: dt.datetime, deployments: Mapping[str, Dep
     if kind != "animal":
         return
     species = " ".join(row.get("scientificName", "").split())
+    # A female and a male of one visit stand on two rows, too: only rows alike in sex and age are
+    # twice.
     once = (key, species, time, row.get("sex", "") + row.get("lifeStage", ""))
     seen.counted["twice"] += once in seen.once
     seen.once.add(once)
@@ -112,6 +120,7 @@ def _certain(row: Row) -> bool:
     if row.get("classificationMethod") != "machine":
         return True
     text = row.get("classificationProbability", "")
+    # A machine that does not say how sure it is counts as unsure.
     return bool(text) and float(text) >= _SURE
 
 
@@ -135,6 +144,7 @@ def _notes(seen: Seen, levels: set[str], deployments: Mapping[str, Deployment]) 
     kinds = sum(seen.kinds.values(), Counter())
     total = sum(kinds[kind] for kind in _KINDS)
     still_open = sum(kinds[kind] for kind in _OPEN_KINDS)
+    # The animals among them are missing from the rates.
     if still_open > _UNCLASSIFIED_SHARE * total:
         yield warning("W-TYPE-01", n=still_open, total=total)
     if counted["outside"]:
@@ -142,6 +152,7 @@ def _notes(seen: Seen, levels: set[str], deployments: Mapping[str, Deployment]) 
     if counted["twice"]:
         yield warning("W-TWICE-01", n=counted["twice"])
     without = sum(not seen.blanks.get(key) for key in deployments)
+    # Blanks are often deleted before a season is passed on: then their number says nothing.
     if total and without > _NO_BLANKS_SHARE * len(deployments):
         yield warning("W-BLANK-01")
     doubtful = sum(not record.certain for record in seen.records)

@@ -30,7 +30,9 @@ from siting.review.recorded.tables import (
     rows_of,
 )
 
+# A small zip may unpack to more than the memory holds.
 _MOST_BYTES = 500_000_000
+# Our choice: a larger number is one in centimetres or feet.
 _TALLEST_M = 5.0
 # Livestock, pets and people that packages list among the animals (trap of names).
 TAME = {
@@ -93,6 +95,7 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
     try:
         with zipfile.ZipFile(path) as archive:
             for entry in archive.infolist():
+                # A zip often holds the package in a folder.
                 name = entry.filename.rpartition("/")[2].removesuffix(".csv")
                 if name not in ("deployments", "observations", "media"):
                     continue
@@ -103,6 +106,8 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
                         rule=f"A table of a package has at most {_MOST_BYTES:,} bytes.",
                         cure="Hand over the season in several packages.",
                     )
+                # Spreadsheets write a byte-order mark, which would become part of the first
+                # column's name.
                 text = archive.read(entry).decode("utf-8-sig")
                 tables[name] = rows_of(text, entry.filename)
     except FileNotFoundError as error:
@@ -124,11 +129,13 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
 
 def _package(tables: Mapping[str, list[Row]], sources: Mapping[str, str], path: Path) -> Season:
     rows = tables["deployments"]
+    # Row 1 is the heading, so that a message names the row that a spreadsheet shows.
     deployments = [_deployment(row, number) for number, row in enumerate(rows, start=2)]
     known = by_id(deployments, path.name)
     notes = (*place_notes(deployments), *moved_notes(deployments))
     media = tables.get("media", [])
     seen, more = observations(tables["observations"], media, known)
+    # Pictures without an observation show that a camera worked, too.
     for row in media:
         time = instant(row.get("timestamp", ""), where="media.csv, timestamp")
         seen.latest(row.get("deploymentID", ""), time)
@@ -163,6 +170,7 @@ def _deployment(row: Row, number: int) -> Deployment:
         end=instant(row.get("deploymentEnd", ""), where=f"{where}, deploymentEnd"),
         place_id=row.get("locationID", ""),
         camera_id=row.get("cameraID", ""),
+        # The standard allows no 0: it stands for an uncertainty that is not known.
         uncertainty_m=uncertainty or None,
         height_m=height,
         heading_deg=number_in(row, "cameraHeading", where=where),
@@ -249,6 +257,7 @@ def _joined(seasons: Sequence[Season], names: Sequence[str]) -> Season:
                     cure="Rename one of them, or review the newer package alone.",
                 )
             deployments[key] = one
+    # Packages that overlap hold the same records.
     records = tuple(dict.fromkeys(r for s in seasons for r in s.records))
     return Season(
         deployments=deployments,

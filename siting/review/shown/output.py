@@ -146,6 +146,7 @@ def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, ma
             f"[{group}.{row.name}]",
             f"ratio = {row.proposed:.2f}   # was {row.protocol:.2f}; this season with the protocol "
             f"{said}; the cameras' share {row.said_by_data:.2f}",
+            # A protocol states ends of 95 %, the pages of a review those of 90 %.
             f"low = {row.proposed * np.exp(-_Z95 * row.sd):.2f}",
             f"high = {row.proposed * np.exp(_Z95 * row.sd):.2f}",
         ]
@@ -167,6 +168,7 @@ def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, ma
 def deployment_hash(row: CameraRow) -> str:
     """SHA-256 of a deployment's identifier and dates; its place is left out of it."""
     one = row.deployment
+    # A protocol is passed around, and a place could be guessed back from its hash.
     return hashlib.sha256(f"{one.id}|{one.start}|{one.end}".encode()).hexdigest()
 
 

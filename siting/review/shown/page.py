@@ -21,6 +21,7 @@ from siting.words.office import review as words
 
 _Z90 = 1.645
 _ALL_GOOD_SHARE = 0.75
+# A smaller class could show what a single camera recorded.
 _PUBLIC_CLASS = 5
 
 
@@ -51,6 +52,7 @@ def review_page(
         questions=questions(found, cameras),
         ranges=words.ABOUT_90 if found.slope is not None else "",
         used=_used(found),
+        # Notes name single deployments.
         notes=[clean(note.text) for note in found.notes if not public],
         plots=_plots(found, cameras, public),
         tables=_tables(found, public),
@@ -142,6 +144,7 @@ def _plots(found: Answer, cameras: Cameras, public: bool) -> list[tuple[str, Mar
         shown = plots.weights_plot(found.weights, labels, prior_half=_Z90 * TAU)
         drawn.append(("Times as many records, by criterion", shown))
     if not public and cameras.at_m is not None and found.expected is not None:
+        # One more on both sides: a camera of few events must not stand out by chance.
         ratio = (cameras.events + 1) / (found.expected + 1)
         east, north = cameras.at_m.T
         shown = plots.residuals_plot(east, north, ratio)

@@ -73,6 +73,8 @@ def rates_plot(classes: Sequence[ScoreClass], expected: Sequence[float]) -> Mark
     if not known:
         _word(root, _WIDTH / 2, 100, "No events were recorded.")
         return _markup(root)
+    # Equal steps of the score promise equal factors of the rate: by logarithms they are a straight
+    # line.
     at = _log_scale([min(known) / 1.2, max(known) * 1.2], foot - 8, 16)
     step = (_RIGHT - _LEFT) / len(classes)
     for tick in _ticks(min(known), max(known)):

@@ -84,6 +84,7 @@ def _logit(eta: Floats) -> tuple[Floats, Floats]:
 
 
 def _cloglog(eta: Floats) -> tuple[Floats, Floats]:
+    # At these ends the share is some 1e-12 away from 0 and 1: the weights divide by both distances.
     rate = np.exp(np.clip(eta, -27, 3.3))
     return np.clip(-np.expm1(-rate), 1e-12, 1 - 1e-12), rate * np.exp(-rate)
 
@@ -101,6 +102,7 @@ def poisson(events: Any, days: Any, columns: Any) -> Fit:
         _with_intercept(columns),
     )
     beta = np.zeros(x.shape[1])
+    # Half an event more: a season without any has no logarithm.
     beta[0] = np.log((y.sum() + 0.5) / np.exp(offset).sum())
 
     def height(at: Floats) -> float:
@@ -120,6 +122,8 @@ def poisson(events: Any, days: Any, columns: Any) -> Fit:
 
 def pearson_per_df(fit: Fit, events: Any) -> float:
     """Pearson chi-square of a Poisson fit per degree of freedom; 1 where the model holds."""
+    # One site may carry it: 11.3 of 12.3 came from one of 1,437 sites of the bobcat data. So errors
+    # are never scaled by it unseen.
     y = np.asarray(events, float)
     return float(((y - fit.fitted) ** 2 / fit.fitted).sum() / (len(y) - len(fit.coef)))
 
@@ -138,6 +142,7 @@ def negative_binomial(events: Any, days: Any, columns: Any) -> Fit:
         np.log(np.asarray(days, float)),
         _with_intercept(columns),
     )
+    # Columns of one size: metres beside shares would make the search creep.
     scale = np.concatenate([[1.0], np.maximum(x[:, 1:].std(axis=0), 1e-9)])
     middle = np.concatenate([[0.0], x[:, 1:].mean(axis=0)])
     z = (x - middle) / scale
@@ -214,6 +219,8 @@ def _climbed(
         change = step(at)
         for _ in range(_HALVINGS):
             new = height(at + change)
+            # Relative to the height: a likelihood of thousands of events has no more digits to show
+            # a gain.
             if new >= reached - 1e-10 * abs(reached):
                 break
             change = change / 2
@@ -292,4 +299,5 @@ def morans_i(
     seen = index(centred)
     rng = np.random.default_rng(seed)
     hits = sum(index(rng.permutation(centred)) >= seen for _ in range(draws))
+    # The order that was seen is one of those possible, so that p is never 0.
     return seen, (1 + hits) / (1 + draws)

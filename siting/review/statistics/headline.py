@@ -77,4 +77,5 @@ def verdict(slope: Interval, *, by_ratios: bool = True) -> Verdict:
         if slope.low > 1:
             return "works more"
         return "works" if slope.high >= 1 else "works less"
+    # Never "does not work": an interval that holds 0 leaves room for some use.
     return "cannot tell" if slope.high >= 1 else "no sign"

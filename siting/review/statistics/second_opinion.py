@@ -86,6 +86,7 @@ def spatial_counts(events: Any, days: Any, columns: Any, distance_m: Any) -> Fie
     x = np.column_stack([np.ones(len(y)), (given - middle) / scale])
     metres = np.asarray(distance_m, float)
     known = metres[(metres > 0) & np.isfinite(metres)]
+    # In units of the usual distance, so that one start of the search suits any survey.
     unit_m = float(np.median(known)) if known.size else 1.0
     near = metres / unit_m
 

@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 _ALPHA = np.array([0.1, 0.2, 0.4, 0.8, 1.5, 3.0, 6.0])
 _SPREAD = np.array([0.0, 0.3, 0.6, 1.0])
 _SPREAD_PRIOR = 0.5
+# A standard deviation of 3 in ln rate: the level of a season is left to the data.
 _INTERCEPT_VARIANCE = 9.0
 _MOST_STEPS, _MOST_HALVINGS = 100, 40
 
@@ -113,6 +114,8 @@ def shrunken(
     Shrunken
     """
     y, d, m, w0 = (np.asarray(v, float) for v in (events, days, memberships, protocol_w))
+    # Not estimated: with tau on the grid as well, intervals of 90 % covered 87 to 92 %, with tau
+    # given 92 to 97 % (simulated, 10 to 200 cameras).
     prior_sd = np.broadcast_to(np.asarray(tau, float), w0.shape)
     data, spreads = _prepared(y, d, m, w0, prior_sd, cluster)
     log_alpha, spread = (v.ravel() for v in np.meshgrid(np.log(_ALPHA), spreads, indexing="ij"))
@@ -150,6 +153,8 @@ def _prepared(
         group, spreads = np.zeros(len(y), np.intp), _SPREAD[:1]
     else:
         group, spreads = np.unique(np.asarray(cluster), return_inverse=True)[1], _SPREAD
+    # Without centring, a perfect score at 40 cameras in the best tenth of the land came out at
+    # slope 0.60 in place of 1.00 (simulated).
     x = np.column_stack([np.ones(len(y)), m - m.mean(axis=0)])
     start = np.concatenate([[np.log((y.sum() + 0.5) / days.sum())], w0])
     precision = np.concatenate([[1 / _INTERCEPT_VARIANCE], 1 / prior_sd**2])
@@ -191,6 +196,7 @@ def _height(data: _Data, nodes: _Nodes, fixed: Floats, random: Floats) -> tuple[
     """Ln of likelihood times priors (b,), and expected events (b, n)."""
     y, r = data.y, nodes.r
     eta = fixed @ data.x.T + data.offset + random[:, data.group]
+    # A step that goes too far must come out low, so that it is halved, and not overflow.
     mu = np.exp(np.clip(eta, -30, 30))
     terms = gammaln(y + r) - gammaln(r) - gammaln(y + 1) + r * np.log(r) + y * eta
     likelihood = (terms - (y + r) * np.log(r + mu)).sum(axis=1)
@@ -205,6 +211,8 @@ def _curvature(data: _Data, nodes: _Nodes, mu: Floats) -> tuple[Floats, Floats, 
     weight = (data.y + nodes.r) * nodes.r * mu / (nodes.r + mu) ** 2
     diagonal: Floats = weight @ data.indicator + nodes.q[:, None]
     weighted = weight[:, :, None] * data.x
+    # The clusters are taken out first: only a small matrix is left to solve, and a fit takes 10 to
+    # 20 ms.
     cross: Floats = data.indicator.T @ weighted
     fixed = data.x.T @ weighted + np.diag(data.precision)
     schur: Floats = fixed - (cross / diagonal[:, :, None]).transpose(0, 2, 1) @ cross
@@ -238,6 +246,7 @@ def _uphill(
     new, mu = height, np.empty(0)
     for _ in range(_MOST_HALVINGS):
         new, mu = _height(data, nodes, fixed + step * d_fixed, random + step * d_random)
+        # Written this way round, NaN counts as down.
         down = ~(new >= height - 1e-9 - 1e-12 * np.abs(height))
         if not down.any():
             break
