@@ -63,6 +63,7 @@ class Downloads:
             if self._state.state in BUSY:
                 raise _refused("Data for a sign-up are being downloaded.", "Wait, or cancel it.")
             job = self._job(uid, recipe)
+            # A worker for each download: cancelling kills it, and no score may die with it.
             self._worker = worker = Worker()
             self._state = State(uid, "looking")
         threading.Thread(target=self._follow, args=(worker, job, uid), daemon=True).start()

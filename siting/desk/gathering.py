@@ -84,6 +84,7 @@ def _ask(office: Path, folder: Path, place: tuple[float, float] | None, recipe: 
     return Ask(
         region=_region(folder, place),
         recipe=_recipe(office, recipe),
+        # From the first byte: at the desk nothing is downloaded unasked.
         ask_from_mb=0.0,
         osm=str(osm) if osm.is_dir() else "",
     )

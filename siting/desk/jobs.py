@@ -21,6 +21,7 @@ from siting.words.office.desk import CRASHED
 _LOG = logging.getLogger(__name__)
 RUNS = "runs"
 _READ_LIMIT_S = 20.0
+# A cancel is seen after this long at most.
 _SLICE_S = 0.2
 Tell = Callable[[str, dict[str, Any]], None]
 """Called with the name of an event and its values, from any thread."""
@@ -146,8 +147,13 @@ class Runner:
 
     def _score(self, uid: str) -> None:
         signup, land = self._store.signup(uid), self._store.land(uid)
+        # Always scored from these files and never from the office file: this alone makes the desk's
+        # results those of the command line, byte for byte.
         inputs = write_inputs(self._office, uid, land, label=signup["label"], cell=signup["cell"])
+        # A run carries the state of the land it began from: after an edit it shows as older than
+        # the map.
         run = self._store.begin_run(uid, land_rev=land.rev)
+        # A folder for each run: one that fails or is cancelled leaves the last good one whole.
         out = parcel_folder(self._office, uid) / RUNS / run
         began = time.monotonic()
         kind, value = self._worked(Score(inputs, self._protocol, out), uid)

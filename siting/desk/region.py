@@ -28,6 +28,7 @@ def known_shapes(
     """
     inputs = load_inputs(inputs_file, NO_PLACE)
     west, south, east, north = bounds
+    # In metres, so that shapes are simplified alike in both directions.
     crs = local_crs((west + east) / 2, (south + north) / 2)
     box = project(shapely.box(*bounds), WGS84, crs, file="the map")
     span = max(box.bounds[2] - box.bounds[0], box.bounds[3] - box.bounds[1])

@@ -61,6 +61,7 @@ class Relief:
 
     def __init__(self, path: RasterPath, spec: DemInput) -> None:
         self._path, self._spec = path, spec
+        # A dataset of rasterio is not made for two threads at a time.
         self._own = threading.local()
 
     def stamp(self) -> str:
@@ -85,6 +86,7 @@ class Relief:
         dem = self._elevations(tile)
         _, bottom, _, top = tile.bounds()
         latitude = 2 * math.atan(math.exp((bottom + top) / 2 / 6378137.0)) - math.pi / 2
+        # Web Mercator stretches towards the poles: without the cosine, slopes come out too gentle.
         pixel_m = 2 * _HALF_M / 2**tile.zoom / SIZE * math.cos(latitude)
         light = hillshade(dem, pixel_m)[_EDGE:-_EDGE, _EDGE:-_EDGE]
         return _grey(light)
@@ -93,6 +95,8 @@ class Relief:
         dataset, facts = self._dataset()
         side = SIZE + 2 * _EDGE
         bounds = tile.bounds(_EDGE)
+        # Warped to the tile's own pixels, the source is read whole, without its overviews: 919 ms
+        # in place of 72 at zoom 9 (measured, 40 x 40 km at 10 m).
         fine = max(facts.cell_m, (bounds[2] - bounds[0]) / (4 * side))
         wide = max(2, round((bounds[2] - bounds[0]) / fine))
         with WarpedVRT(

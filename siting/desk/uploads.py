@@ -23,6 +23,8 @@ from siting.errors import SitingError
 from siting.read import library
 from siting.read.vector.sketch_file import SHAPES, is_sketch, read_sketch, sketch_frame
 
+# An archive of 194 kB said it held 200 MB, 1,028 times as much (tried): entries, bytes and ratio
+# have a limit each.
 _MOST_ENTRIES, _MOST_UNPACKED, _MOST_RATIO = 20, 200_000_000, 100
 _SHAPEFILE = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _MOST_FEATURES = 500
@@ -147,6 +149,7 @@ def _unpacked(file: Path, folder: Path) -> Path:
                 e for e in entries if Path(e.filename).suffix.lower() in (*_SHAPEFILE, ".kml")
             ]
             for entry in wanted:
+                # A link in an archive could lead out of the folder.
                 if stat.S_ISLNK(entry.external_attr >> 16):
                     raise _not_known(file.name)
                 _unpack_one(archive, entry, folder, file.name)
@@ -186,6 +189,8 @@ def _frame(path: Path, name: str) -> gpd.GeoDataFrame:
         expected = (
             {_DRIVERS[path.suffix], "KML"} if path.suffix == ".kml" else {_DRIVERS[path.suffix]}
         )
+        # Another format may carry the mark of this one in a comment and pass the look at its first
+        # bytes: only the driver that opened it says what it is.
         if info["driver"] not in expected:
             raise _not_known(name)
         frames = [pyogrio.read_dataframe(path, layer=one[0], force_2d=True) for one in layers]
@@ -208,6 +213,7 @@ def _frame(path: Path, name: str) -> gpd.GeoDataFrame:
 
 def _gpx(path: Path, name: str) -> gpd.GeoDataFrame:
     """Tracks and routes of a GPX file; a track that ends where it began is an outline."""
+    # Not the map library: an entity in the text must not lead to another file.
     from defusedxml.ElementTree import parse
 
     try:
@@ -230,6 +236,7 @@ def _gpx(path: Path, name: str) -> gpd.GeoDataFrame:
 
 def _closed(xy: list[tuple[float, float]]) -> Geometry:
     (west, south), (east, north) = xy[0], xy[-1]
+    # About 50 m: a walk round the land does not end on the very spot where it began.
     near = abs(west - east) < 0.0005 and abs(south - north) < 0.0005
     return shapely.Polygon(xy) if near and len(xy) >= 4 else shapely.LineString(xy)
 

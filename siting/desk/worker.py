@@ -24,6 +24,7 @@ _ENVIRONMENT = {
     "GDAL_HTTP_MAX_RETRY": "0",
     "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
     "PROJ_NETWORK": "OFF",
+    # A VRT called .kml was opened as one and showed the rows of another file (tried).
     "OGR_SKIP": "OGR_VRT",
 }
 
@@ -77,10 +78,12 @@ class Worker:
     """A running worker process and the pipe to it."""
 
     def __init__(self) -> None:
+        # Never by fork, which compiled loops and the raster library do not survive.
         context = get_context("spawn")
         self.pipe, there = context.Pipe()
         self._process = context.Process(target=serve, args=(there,), daemon=True)
         self._process.start()
+        # While our copy of its end is open, the pipe of a worker that died does not close.
         there.close()
 
     def send(self, job: Job | bool) -> None:
@@ -147,6 +150,8 @@ def _leave_with_parent() -> None:
         return
 
     def watch() -> None:
+        # A desk that was killed cannot end its worker, and the main thread may be deep in a
+        # library.
         wait([parent.sentinel])
         os._exit(1)
 
@@ -154,6 +159,7 @@ def _leave_with_parent() -> None:
 
 
 def _work(job: Job, pipe: Connection) -> Any:
+    # Each job imports what it needs: a dropped file does not wait for what only scoring uses.
     if isinstance(job, Score):
         from siting.commands import score_to_folder
         from siting.settings.load import load_inputs, load_protocol

@@ -57,6 +57,7 @@ from siting.report.shared.text import island
 from siting.settings.load import load_inputs
 from siting.words.office.desk import REFUSED, words_data
 
+# A list of what may be shown: a name from the page is joined to a path only if it stands here.
 _FILES = ("map.html", "field_sheet.html", "spots.gpx", "spots.csv", "spots.geojson", "run.json")
 _TILE_THREADS = 3
 
@@ -80,6 +81,7 @@ class Desk:
 
 def make_app(desk: Desk) -> Starlette:
     """The desk as an application; every request passes the gate first."""
+    # Threads of their own: a map that asks for many tiles at once must not keep answers waiting.
     tiles = ThreadPoolExecutor(_TILE_THREADS, thread_name_prefix="tile")
 
     @asynccontextmanager

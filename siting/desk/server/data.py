@@ -39,6 +39,7 @@ class Desk(Protocol):
 class _Begin(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
+    # No slash: the page names a recipe and never a path.
     recipe: str = Field(min_length=1, max_length=100, pattern=r"^[\w .-]+$")
 
 
@@ -114,6 +115,7 @@ def _stamp(desk: Desk, uid: str) -> str:
     # Two sign-ups may be gathered in one instant: the folder tells them apart.
     stamp = f"{relief.stamp()}-{region_folder(desk.folder, uid).parent.name}"
     desk.reliefs.setdefault(stamp, relief)
+    # Each holds an open raster: a long day over many sign-ups must not keep them all.
     while len(desk.reliefs) > _MOST_RELIEFS:
         desk.reliefs.pop(next(iter(desk.reliefs)))
     return stamp

@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 from typing import Any
 
 _QUIET_S = 15.0
+# A page that no longer reads must not fill the memory with what it missed.
 _MOST_WAITING = 1000
 
 
@@ -28,6 +29,7 @@ class Events:
         """Send an event to every page."""
         text = f"id: {next(self._numbers)}\nevent: {name}\ndata: {json.dumps(values)}\n\n"
         if self._loop is not None and not self._loop.is_closed():
+            # Work is done in other threads, and asyncio's queues are made for one.
             self._loop.call_soon_threadsafe(self._put, text)
 
     def _put(self, text: str | None) -> None:
@@ -44,6 +46,7 @@ class Events:
         mine: asyncio.Queue[str | None] = asyncio.Queue()
         self._listeners.add(mine)
         try:
+            # The browser connects again by itself; this is how soon.
             yield "retry: 1000\n\n"
             while True:
                 try:

@@ -18,6 +18,7 @@ MOST_JSON = 2_000_000
 class SignupIn(BaseModel):
     """A sign-up as the page sends it; `lon`, `lat` in degrees WGS 84, None where not known."""
 
+    # Python reads NaN in JSON, which no browser writes; it must not reach the office file.
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
     label: str = Field(min_length=1, max_length=200)

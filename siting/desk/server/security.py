@@ -16,11 +16,13 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from siting.words.office.desk import REFUSED
 
+# Nothing inline and nothing from elsewhere: text that passed for markup could not run or call out.
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
     "connect-src 'self'; frame-src 'self'; form-action 'self'; base-uri 'none'; "
     "frame-ancestors 'none'"
 )
+# An origin of its own: the map of a result needs its scripts, and they cannot call the desk.
 RESULT_POLICY = "sandbox allow-scripts allow-downloads allow-popups allow-modals"
 HEADERS = {
     "Content-Security-Policy": POLICY,
@@ -31,6 +33,7 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 TOKEN_HEADER = "x-desk"
+# The address stays in a terminal, where others may read it later.
 _KEY_LIFE_S = 600.0
 _PICTURES = ("/tile/", "/result/", "/static/", "/leaflet/")
 
@@ -59,6 +62,8 @@ class Gate:
             return refused(REFUSED["used"])
         self._key_ends = 0.0
         answer = RedirectResponse("/", status_code=303)
+        # Strict locked out a click from a page of web mail, even after a reload; Lax did not
+        # (measured).
         answer.set_cookie(self.cookie_name, self._cookie, httponly=True, samesite="lax", path="/")
         return answer
 
@@ -69,6 +74,7 @@ class Gate:
         if len(hosts) != 1 or hosts[0] not in self._hosts:
             return "host"
         site = request.headers.get("sec-fetch-site", "same-origin")
+        # "same-site" is refused, too: a page on another port of this machine is of the same site.
         if site not in ("same-origin", "none"):
             return "another page"
         # A browser sets Origin itself: a form on another page cannot claim to be ours.
@@ -83,6 +89,8 @@ class Gate:
         cookie = request.cookies.get(self.cookie_name, "")
         if not hmac.compare_digest(cookie.encode(), self._cookie.encode()):
             return "cookie"
+        # All ports of a host share their cookies, so data also need the token that only our page
+        # has; a picture cannot send a header and goes by the cookie alone.
         free = path == "/" or path.startswith(_PICTURES)
         given = request.headers.get(TOKEN_HEADER, "") or request.query_params.get("t", "")
         if not (free and not changes) and not hmac.compare_digest(

@@ -28,12 +28,14 @@ STATUSES = (
 
 def status_of(row: Mapping[str, Any]) -> str:
     """The status of a sign-up, worked out from what there is; one of `STATUSES`."""
+    # This alone is set by hand; the others follow from what there is and cannot contradict it.
     if row["set_aside_why"]:
         return "Set aside"
     if row["outline"] is None:
         return "No outline yet"
     if row["run_state"] is None:
         return "Ready to score"
+    # Before "failed": land that was changed since may well be scored now.
     if row["run_land_rev"] != row["land_rev"]:
         return "Changed since scored"
     if row["run_state"] == "failed":

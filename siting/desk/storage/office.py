@@ -150,6 +150,7 @@ def _maps_for(office: Path, uid: str) -> dict[str, Any]:
 
 def _comment(label: str, cell: str) -> str:
     words = " ".join(f"{label} {cell}".split())
+    # A label is anybody's text: a line end in it would begin a line of settings.
     shown = "".join(c for c in words if c.isprintable())
     return f"# {shown}\n\n"
 

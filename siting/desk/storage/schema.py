@@ -98,6 +98,7 @@ TABLES = (
         ),
     ),
 )
+# Its numbers put changes in order: a clock may be set back.
 _CHANGE = (
     "CREATE TABLE change (number INTEGER PRIMARY KEY AUTOINCREMENT, at TEXT NOT NULL, "
     "what TEXT NOT NULL, uid TEXT NOT NULL, before TEXT, after TEXT)"
@@ -134,12 +135,15 @@ def create(store: sqlite3.Connection, *, at: str) -> None:
         store.execute(
             f"CREATE TABLE {table.name} ({', '.join([_ROW, *shape, *table.columns, _TIMES])})"
         )
+        # Tables without shapes are named as well, or desktop programs would not list them.
         kind, srs = ("features", 4326) if table.shapes else ("attributes", None)
         store.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier, last_change, srs_id) "
             "VALUES (?, ?, ?, ?, ?)",
             (table.name, kind, table.name, at, srs),
         )
+        # No spatial index: its triggers call functions that SQLite itself lacks, and 5,000 rows
+        # need none.
         if table.shapes:
             store.execute(
                 "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', 'GEOMETRY', 4326, 0, 0)",
@@ -149,6 +153,7 @@ def create(store: sqlite3.Connection, *, at: str) -> None:
             store.execute(f"CREATE INDEX {table.name}_of ON {table.name} (signup_uid)")
     store.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     store.execute(f"PRAGMA user_version = {_GPKG_VERSION}")
+    # The standard keeps its own version in user_version, so the office's has a table.
     store.execute(f"CREATE TABLE {VERSION_TABLE} (number INTEGER NOT NULL)")
     store.execute(f"INSERT INTO {VERSION_TABLE} VALUES ({SCHEMA})")
 

@@ -135,6 +135,7 @@ class Store(OfficeFile):
             raise Conflict(uid)
         old = {shape.uid: shape for shape in before.shapes}
         new = {shape.uid: shape for shape in shapes}
+        # A new state without a change would call the last run out of date.
         if old == new and dict(before.answers) == dict(answers):
             return rev
         kept = {u: s for u, s in new.items() if old.get(u) == s}
