@@ -62,6 +62,7 @@ class Nearby:
 
 # Longer than the first steps from a parked car: only then does a walk beside traffic need a word.
 _BESIDE_ROAD_M, _BESIDE_M = 30.0, 10.0
+# The width up to which elevations show a line of sight, too (heading.finest_claim_m).
 _FINE_DEM_M = 5.0
 
 _TEXTS = {
@@ -149,6 +150,7 @@ _TEXTS = {
     ),
 }
 
+# On every piece of land: no map shows the season, the weather, a dead tree or who is alone.
 _ALWAYS = ("permission", "hunting", "alone", "weather", "tools", "trees", "people", "bait")
 _TICK_ROLES = frozenset(
     {
@@ -187,6 +189,7 @@ def nearby(
     busy: list[Geometry] = []
     unknown: list[Geometry] = []
     if trails is not None and "use" in trails.columns:
+        # A quiet trail brings few people and a game trail none; unknown use is said as such.
         busy = list(trails.geometry[trails["use"] == "busy"])
         unknown = list(trails.geometry[trails["use"] == "unknown"])
     point = shapely.Point(place)
@@ -194,6 +197,7 @@ def nearby(
         water_m=_distance(point, land.shapes("water")),
         valley_m=_distance(point, valley_lines),
         livestock_m=_distance(point, land.shapes("livestock")),
+        # To the line and not to the area, from which a place on the parcel is 0 m away.
         boundary_m=float(shapely.distance(point, shapely.boundary(land.parcel_shape))),
         road_m=_distance(point, land.shapes("roads")),
         people_m=_distance(point, [*land.shapes("buildings"), *busy]),
@@ -222,6 +226,7 @@ def _beside_road_m(land: Land, walk: Walk) -> float:
 
 def _distance(point: Geometry, shapes: Sequence[Geometry]) -> float:
     away = shapely.distance(point, np.asarray(shapes, dtype=object))
+    # An empty shape gives NaN and no shape an empty array: both mean that nothing is near.
     return float(np.nanmin(away, initial=np.inf))
 
 
@@ -263,6 +268,7 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         "steep": steep,
         "livestock": near.livestock_m <= rules.livestock_m,
         "boundary": near.boundary_m <= rules.boundary_m,
+        # Sooner than the card, which names such a stretch from 10 m on: a caution errs early.
         "neighbour": near.outside_m >= 1.0,
         "road": near.road_m <= rules.road_m or near.beside_road_m >= _BESIDE_ROAD_M,
         "people": near.people_m <= rules.people_m,

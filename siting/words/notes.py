@@ -119,6 +119,7 @@ def _not_judged(*, label: str, ratio: float, draws: bool) -> str:
 def _drawn(*, strata: Sequence[tuple[str, int, float]], seed: int, asked: int) -> str:
     """What was drawn from each habitat, and how much of it lies outside the draw."""
     drawn = sum(count for _, count, _ in strata)
+    # The closed share stands beside each habitat: an estimate holds for the rest of it only.
     each = "; ".join(
         f"{name}: {count}, {percent(closed)} of it closed" for name, count, closed in strata
     )
@@ -137,6 +138,8 @@ def _search_ended(*, looked: int) -> str:
     )
 
 
+# By code, so that scoring, heading and walk pass on values and hold no sentence themselves
+# (tests/test_imports.py).
 _SAYS: Mapping[str, Callable[..., str]] = {
     "A-COMPASS-01": _compass_day,
     "W-COMPASS-01": _no_compass,

@@ -8,6 +8,8 @@ from siting.settings.protocol_field import VisitRules
 from siting.words.office.service_interval import VisitPlan
 from siting.words.spot.heading import lens_height
 
+# Common practice, no source. It stands before the pages of the spots: it is read at home, where a
+# thing can still be packed.
 BRING = (
     "This sheet, a pen, and the phone with map.html and spots.gpx on it, charged",
     "Camera, strap, lock if you use one; fresh batteries and a spare set",
@@ -25,6 +27,7 @@ BRING_ON_CHECK = (
 )
 """What a check visit needs, as a clause (common practice, no source)."""
 
+# What the table of deployments asks for and only the day can say (FIELD_DAY there).
 RECORD = (
     "Date and time set up",
     "Set up by",
@@ -85,10 +88,13 @@ def set_up(camera: CameraRules, visits: VisitRules) -> tuple[tuple[str, str], ..
             "Height",
             f"lens {lens_height(camera.lens_height_m)}. In snow, measure from the top of the snow.",
         ),
+        # A camera close by turns the needle by far more than the magnetic model errs.
         ("Heading", "by compass, 1 m from the camera; keep sun and sky out of the picture."),
         ("Strap", "tight on a healthy, living tree; camera level or slightly down, never up."),
         ("View", _trim(camera)),
         ("Walk test", _walk_test(camera)),
+        # Ties the pictures to their place, also where the card's label is lost (common practice, no
+        # source).
         ("Number", "hold the spot's number and the date in front of the lens for one picture."),
         ("Armed", "switched on, test light off, cover closed; then leave the way you came."),
     )
@@ -110,9 +116,11 @@ def check_visit(visits: VisitRules) -> tuple[tuple[str, str], ...]:
     half = f"{visits.change_below_percent:g} %"
     return (
         ("On the way", "look for fresh snow, windfall and changed water; turn back when in doubt."),
+        # Opening the camera may add pictures of the visitor to the count.
         ("Picture count", "write it down before you open anything."),
         ("Batteries", f"change all of them below {half}."),
         ("Card", "swap it for the empty one; write both numbers down."),
+        # The difference is what corrects the times of all pictures since the last visit.
         ("Clock", "compare it with your phone; write the difference down before you set it."),
         ("Regrowth and snow", "cut what has grown, or clear the snow, before the lens; wipe it."),
         ("Aim", "has the camera slipped? Heading and height as written down."),

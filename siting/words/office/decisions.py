@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+# The keys stand in files that come back from browsers (docs/decisions.md): only the words beside
+# them may change.
 STATES = {
     "visited": "I was there",
     "chosen": "The camera will go here",
@@ -42,11 +44,13 @@ FIELDS = {
     "height_m": "Lens above the ground, m",
     "heading_magnetic_deg": "Heading by compass, degrees",
     "camera": "Camera number",
+    # Two cards change hands on a check visit: each label says which of them it asks for.
     "card": "Number of the card in it now",
     "card_out": "Number of the card taken out",
     "cleared": "What was cleared",
     "battery_percent": "Battery on arrival, %",
     "pictures": "Pictures on the card",
+    # Without "0 is right" a clock that was right and one that nobody looked at are both blank.
     "clock_off_min": "Camera's clock fast by, minutes (0 is right)",
     "done": "What was done",
     "note": "Note",

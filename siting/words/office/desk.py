@@ -22,6 +22,7 @@ class Layer:
     classes: tuple[tuple[str, str], ...] = ()
 
 
+# The sketch page asks no volunteer for roads; here the coordinator can add one that no map has.
 _ROADS = Layer(
     "roads",
     "Roads and drives",
@@ -46,6 +47,7 @@ def layers() -> tuple[Layer, ...]:
     return (*asked, _ROADS)
 
 
+# Goes out with the files, which show private land exactly: it says whom they are for.
 HAND_OVER = (
     "Open map.html in a web browser; it works without the internet. field_sheet.html is for "
     "printing, spots.gpx for a GPS or a map app.\n\n"
@@ -56,6 +58,7 @@ HAND_OVER = (
 
 REFUSED: dict[str, str] = {
     "used": "This address was used already. Start the desk again for a new one.",
+    # Another name could lead a strange page to this port (DNS rebinding, desk/server/security.py).
     "host": "This desk answers to 127.0.0.1 only.",
     "enter": "Open the desk by the address that the program printed.",
     "file": "There is no such file.",
@@ -68,10 +71,12 @@ REFUSED: dict[str, str] = {
 }
 """Why the desk does not do what a request asks."""
 
+# It ended without a word of its own, as where the system stops a program for want of memory.
 CRASHED = (
     "E-CRASH-01: The program that scores ended twice on this land. It may need more memory than "
     "there is: larger cells or a smaller outline help."
 )
+# An address that was used is worth nothing to whoever finds it in the terminal later.
 HOW_TO_STOP = "The address works once. To stop: press Ctrl and C here."
 
 

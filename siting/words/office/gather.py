@@ -71,6 +71,7 @@ def editions(layer: str, taken: str, others: Sequence[str]) -> Note:
 
 def items_changed(layer: str, gone: Sequence[str], new: Sequence[str]) -> Note:
     """A-EDITION-01: the catalogue has other items than last time."""
+    # Six are enough to see what kind of change it is; the note is one of several on a terminal.
     parts = [f"no longer there: {', '.join(gone[:6])}"] if gone else []
     parts += [f"new: {', '.join(new[:6])}"] if new else []
     text = f"{layer}: the catalogue has changed since the last run ({'; '.join(parts)})."
@@ -99,6 +100,7 @@ def shared_cells(layer: str, names: Sequence[str]) -> Note:
 def part_only(layer: str, share: float) -> Note:
     """W-COVER-01: tiles that leave part of the land out; `share` covered, 0..1."""
     text = f"{layer} covers {percent(share)} of the land and the ground around it."
+    # These notes are printed: not every terminal can show a space that does not break.
     return Note("W-COVER-01", "warning", text.replace(NO_BREAK, " "))
 
 
@@ -195,6 +197,7 @@ def density(
     held : (count, median, 95th percentile) of ground points kept back, and how far they lie from
         the surface, metres
     """
+    # A set, so that a cloud that was measured within one year names it once.
     span = " to ".join(str(year) for year in sorted({years[0], years[-1]})) if years else ""
     when = f"measured or filed in {span}, " if span else ""
     text = (
@@ -202,6 +205,7 @@ def density(
         f"{ground:.2g} of them on the ground; cells of {cell_m:g} m were made from it."
     )
     count, median, most = held
+    # Where nothing was held out no figure is given: 0.00 m would praise what was never tried.
     if count:
         text += (
             f" Of {count:,} ground points that were not used, half lie within {median:.2f} m of "

@@ -19,6 +19,8 @@ QUESTIONS = (
     "What about next season?",
 )
 
+# On every review, whatever its verdict: they follow from what a camera counts, and more cameras
+# cure none of them.
 LIMITS = (
     "Cameras count pictures, not animals: where they recorded more, more kinds may have come, the "
     "same animals may have passed more often, or the view was clearer.",
@@ -32,6 +34,8 @@ LIMITS = (
     "Kinds of animals cannot be compared with each other: they set off a camera differently.",
 )
 
+# The most that is said of one kind of animals: several are looked at besides, and p is adjusted for
+# that by Holm's method (docs/review.md).
 GROUP_SAID = {True: "worth watching", False: "nothing sure"}
 
 ONE_PLACE = "one place gave over a third of the events"
@@ -44,6 +48,7 @@ ASK = (
 )
 """What only the office can know; no data show it."""
 
+# The meaning of a 90 % range without the words of statistics.
 ABOUT_90 = (
     "The range in brackets: nine seasons in ten like this one would put the true value inside."
 )
@@ -100,6 +105,8 @@ def headline(
         so_many = count(cameras, "camera is", "cameras are")
         return f"{so_many} too few to say whether the score works."
     if verdict == "cannot tell":
+        # Chance in the counts keeps a perfect score from winning all pairs: that is what to compare
+        # with, not 100.
         against = (
             f"A perfect score would have won {round(100 * best_pairs)} of 100 pairs at these "
             "places; yours won"
@@ -150,11 +157,13 @@ def how_sure(verdict: str, *, slope: Ends | None, cameras: int, places: int) -> 
             f"{count(places, 'independent place', 'independent places')} are not enough for a "
             "verdict."
         )
+    # A slope of 1 is as promised: where the protocol says twice as many, b means 2 ** b times.
     value, low, high = slope
     strength = (
         f"Where the protocol promises twice the records, this season's cameras recorded "
         f"{2**value:.1f} times as many ({2**low:.1f} to {2**high:.1f})."
     )
+    # Only what the 90 % range leaves out is denied (table of verdicts in docs/review.md).
     said = {
         "works": "About as the protocol says.",
         "works less": "It works, but the differences are smaller than the protocol says.",
@@ -189,6 +198,7 @@ def weight(
     )
 
 
+# Three are read; the others stand in the table below the answer.
 _NAMED_FIRST = 3
 
 
@@ -220,6 +230,7 @@ def what_to_change(labels: Sequence[str], *, fragment: bool, level: str, judged:
         return "Nothing: too few cameras."
     if not judged:
         return "Nothing can be said: this protocol does not score by rate ratios."
+    # Floors of our choice (docs/review.md): below them a verdict is given, and no ratio changes.
     if level == "headline":
         return "Nothing yet: a change is suggested from 40 cameras at 15 independent places on."
     if not labels or not fragment:
@@ -234,6 +245,7 @@ def what_to_change(labels: Sequence[str], *, fragment: bool, level: str, judged:
 
 def what_stays(labels: Sequence[str]) -> str:
     """What the season cannot speak about."""
+    # Hardly any camera stands on closed ground: no season shows whether a set-back is right.
     always = "No-go rules, set-backs and curves: cameras stand on one side of them only."
     if not labels:
         return always
@@ -256,6 +268,7 @@ def picked(ratio: Ends, *, random: int) -> str:
 
 def next_season(*, all_good: bool, cameras: int, random: int = 0) -> str:
     """What would teach more."""
+    # "Again" only to a survey that did put one camera in five at random.
     again = f" again, as {random} did this time" if 5 * random >= cameras > 0 else ""
     one_in_five = f"Put one camera in five at a random place{again}, and say which ones."
     if all_good:
@@ -299,6 +312,7 @@ def blanks(hour: Ends | None, *, why: str, cameras: int) -> str:
     """
     if why == "few":
         return f"{count(cameras, 'camera', 'cameras')} with a heading: too few to say anything."
+    # Low sun stands in the east and west: cameras that look at neither say nothing about it.
     if why == "alike" or hour is None:
         return "Nearly all cameras faced north or south, so their headings cannot be compared."
     value, low, high = hour

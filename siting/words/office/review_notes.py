@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+# Sentences with blanks and no functions, so that a test can walk over every one of them.
 NOTES: Mapping[str, str] = {
     "W-ALIKE-01": "Too similar at these places to be separated: {names}.",
     "W-BAIT-01": "{n} cameras had bait, which draws animals by itself. {what}",
@@ -15,6 +16,7 @@ NOTES: Mapping[str, str] = {
         "Most deployments come without their blank pictures: nothing is said about these."
     ),
     "W-CAMERA-01": "{names}. Each is allowed to record more or less than the others.",
+    # Left out and not moved: by how much the clock was wrong is not in the data.
     "W-CLOCK-01": (
         "{n} records lie outside the dates of their deployment and were left out: was a clock "
         "wrong?"
@@ -23,6 +25,7 @@ NOTES: Mapping[str, str] = {
         "{n} deployments are marked as having a wrong clock: {names}. Their events count, their "
         "months and the sun's height do not."
     ),
+    # The complementary log-log, -d ln(1 - y / d): a day with a record may have had several visits.
     "W-COUNT-01": (
         "No camera has more events than days and many come close: these are days with a record, "
         "not visits. They were turned into visits a day (minus the logarithm of the share of days "
@@ -59,6 +62,7 @@ NOTES: Mapping[str, str] = {
         "at {least_places} places on."
     ),
     "W-GROUP-01": "{n} events of {group} are too few: all wild animals are judged in its place.",
+    # A column of zeros is a form that nobody filled in sooner than a survey that faces north.
     "W-HEAD-01": "{n} of {given} headings are 0: they are taken as not noted.",
     "W-HEAD-02": (
         "The headings of {n} deployments are compass headings by their comments: {names}. They are "
@@ -70,6 +74,7 @@ NOTES: Mapping[str, str] = {
     ),
     "W-HELD-02": "No change is suggested: {why}.",
     "W-LABEL-01": "{n} of {total} records were named by a machine that was not sure.",
+    # The clock takes its pictures whether an animal is there or not.
     "W-LAPSE-01": (
         "{n} observations are of pictures taken by the clock and not by an animal: they were left "
         "out."
@@ -88,6 +93,7 @@ NOTES: Mapping[str, str] = {
     ),
     "W-NAME-01": "{n} names are in no group and were not counted: {names}.",
     "W-NAME-02": "Livestock, pets and people are not counted as wild animals: {names}.",
+    # Without that place the ratio moves by over its standard deviation (docs/review.md).
     "W-ONE-01": (
         "Without {who}, {name} would be {without} in place of {value}: one place carries it, so it "
         "stays as it is."
@@ -118,6 +124,7 @@ NOTES: Mapping[str, str] = {
         "{n} deployments recorded at another time of year than most ({names}): the time of year is "
         "a part of the model, and pairs of different seasons are not compared."
     ),
+    # Both slopes are given, so that a reader sees what the wider areas change.
     "W-SPACE-01": (
         "Neighbouring cameras recorded alike beyond what the score says (Moran's I {index:.2f}, "
         "chance {p:.3f}). Cameras of {blocks} wider areas are now taken together. Slope before: "

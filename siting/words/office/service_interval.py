@@ -47,11 +47,13 @@ def visit_plan(rules: VisitRules) -> VisitPlan:
     (27, 13, 13)
     """
     per_day = rules.triggers_per_day * rules.pictures_per_trigger
+    # 1 GB is 1000 MB on a card; counted as 1024 the card would be full before its day.
     card_pictures = rules.card_gb * 1000.0 / rules.picture_mb
     full = card_pictures / per_day
     by_pictures = rules.battery_pictures / per_day
     # Rates add up, days do not: each use drains what the other leaves.
     flat = 1.0 / (1.0 / by_pictures + 1.0 / rules.battery_days)
+    # Down to the whole day: a day too late costs pictures, a day too early only a walk.
     check = max(1, math.floor(min(rules.first_check_days, full, flat)))
     pictures = (
         f"Pictures a day: {rules.triggers_per_day:g} triggers × {rules.pictures_per_trigger:g} "

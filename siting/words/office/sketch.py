@@ -28,6 +28,7 @@ class Question:
     desk_title: str = ""
 
 
+# "I do not know" stands first, where a list begins: no use is assumed of a trail by an oversight.
 _USES = (
     ("", "I do not know"),
     ("game", "Animals only"),
@@ -43,6 +44,7 @@ QUESTIONS = (
         "Land",
         ("area",),
         {"area": "Draw the outline"},
+        # "None" is no answer here: without an outline there is nothing to score.
         answers=False,
         desk_title="Outline of the land",
         caution="Stay off other people's land while you walk the boundary. The outline need not be "
@@ -63,6 +65,7 @@ QUESTIONS = (
         "Pasture",
         ("area",),
         {"area": "Draw a pasture"},
+        # The page must send nobody where the sheet warns of going.
         caution="Do not enter a field with livestock to draw it. From the fence is good enough.",
     ),
     Question(
@@ -90,6 +93,7 @@ QUESTIONS = (
         "Water",
         ("line", "area"),
         {"line": "Draw a stream", "area": "Draw a pond"},
+        # The survey's own map may show some: "none here" would then be untrue.
         none="Nothing to add",
     ),
     Question(
@@ -127,6 +131,7 @@ BEFORE = (
     "out, tell somebody where you are, watch out for the hunting season and ticks, and stay out of "
     "water and off ice and steep ground."
 )
+# As in the preview of a mail or file app on some phones (docs/outputs.md).
 WITHOUT_SCRIPTS = (
     "This viewer runs no scripts, so nothing can be drawn here. Save the file and open it in a web "
     "browser. Or write down the corners of your land as latitude and longitude, read from the map "

@@ -8,6 +8,7 @@ from siting.types import Spot
 
 def asked_for(proposal: Proposal | None, spot: Spot) -> tuple[str, ...]:
     """What the card says first about this spot; nothing where it is not the one asked for."""
+    # By the place's name and never by its rank, which may be another in this run.
     if proposal is None or not spot.place_id or proposal.place_id != spot.place_id:
         return ()
     return (proposal_sentence(proposal, spot.rank),)

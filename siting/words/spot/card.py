@@ -9,6 +9,8 @@ from siting.lengths import compass_word, length, whole_minutes
 _LEAST_CLIMB_M = 5.0
 LEAST_OUTSIDE_M = 10.0
 """A shorter bit outside the parcel may be the width of a line on the map."""
+# The rule of practice, without a source; the sun table of docs/method/heading.md bears it out at 42
+# to 45 degrees north.
 NO_HEADING = (
     "Face north if you can, otherwise south: low sun in the east and west dazzles the camera and "
     "sets it off. (South of the equator, face south first.)"
@@ -108,6 +110,7 @@ def outside_line(outside_m: float, length_m: float) -> str:
     "Nearly all of the walk is on somebody else's land: ask its owner first."
     """
     asked = "on somebody else's land: ask its owner first."
+    # "985 m of 990 m" invites the question about the other five, and no map is that exact.
     if outside_m > 0.98 * length_m:
         return f"Nearly all of the walk is {asked}"
     return f"{length(outside_m)} of the walk are {asked}"

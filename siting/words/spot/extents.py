@@ -37,6 +37,7 @@ def _area(area_m2: float) -> str:
     >>> _area(4_000.0), _area(27_000.0)
     ('0.4 ha (1 acre)', '2.7 ha (7 acres)')
     """
+    # Rounded first, so that the same hectares never stand beside other acres.
     hectares = round(area_m2 / _M2_PER_HA, 1)
     acres = hectares * _ACRES_PER_HA
     shown = f"{acres:.1f}" if acres < 0.95 else f"{acres:.0f}"
@@ -51,6 +52,7 @@ def with_extents(spots: Sequence[Spot], extents: Sequence[Extent | None]) -> tup
         else replace(
             spot,
             extent=extent,
+            # In place of the first line, which speaks of a circle around one point.
             check=(extent_words(extent, radius_m=spot.search_radius_m), *spot.check[1:]),
         )
         for spot, extent in zip(spots, extents, strict=True)

@@ -16,6 +16,7 @@ GOOD, FAIR = 0.7, 0.5
 # Common practice, no source: knee height, 1 to 2 feet.
 _USUAL_LENS_M = (0.3, 0.6)
 _LEVEL_DEG = 3.0
+# Half of 50 degrees, the field of view that the protocol has by default.
 _IN_VIEW_DEG = 25.0
 
 # What a heading with more low sun has before the others, by part of its score.

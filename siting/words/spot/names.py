@@ -89,5 +89,7 @@ def _capital(words: str) -> str:
 def _cut(words: str, room: int, *, least: int) -> str:
     if len(words) <= room:
         return words
+    # One character more, so that a word which just fits is kept whole.
     cut = words[: room + 1].rpartition(" ")[0]
+    # Within a word where else only the rank were left: a bare number names nothing.
     return cut if len(cut) > least else words[:room].rstrip()

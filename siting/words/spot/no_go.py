@@ -61,6 +61,7 @@ REASONS: Mapping[NoGo, Reason] = {
         label="too near the boundary",
         name="boundary",
         rule="Keep {boundary_m} inside the boundary: map lines are approximate.",
+        # Where this set-back closes most of a parcel, its shape is what is wrong with it.
         problem="small or narrow",
         letter="lies within {boundary_m} of its boundary",
     ),
@@ -147,12 +148,14 @@ REASONS: Mapping[NoGo, Reason] = {
 
 def _check() -> None:
     for bit in NoGo:
+        # A missing row counts as an empty one: both are reported by the name of the reason.
         row = REASONS.get(bit, Reason())
         for field in fields(row):
             if field.name != "layers" and not getattr(row, field.name):
                 raise ValueError(f"no-go reason {bit.name} has no {field.name}")
 
 
+# On loading, so that a reason without words stops the first test and no user's run.
 _check()
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from siting.lengths import length
 from siting.spot_parts import RandomPlace
 
+# Every choice left open at the point would bring back the liking for trails, which makes carnivores
+# look common (Tanwar, Sadhu & Jhala 2021, doi 10.1038/s41598-021-02459-w).
 HOW = (
     "Go to the point. Strap the camera to the nearest tree that will do, whatever it looks on to: "
     "a better place close by would spoil the sample. Face north; if that is blocked, south; if "

@@ -135,16 +135,20 @@ def on_site(
         "Kneel at lens height and look: trim twigs and tall grass that would move in the wind, as "
         'far out as "Clear" says.',
     ]
+    # Within the radius the map cannot say that there is no tree: it may stand anywhere in it.
     if measures.get("distance_to_tree_m", math.inf) > max(10.0, search_radius):
         said.append("The maps show no trees close by: look for a single tree, or bring a post.")
     else:
         said.append("Choose a healthy, living tree as thick as your leg that does not sway.")
+    # Reeds, brambles and maize can hide the view after the camera is up.
     if role in (CoverRole.SHRUB, CoverRole.WETLAND, CoverRole.CROP):
         said.append("Think ahead: could these plants grow into the view within weeks?")
     # Valley lines, too: streams may be missing from the maps.
     wet = ("distance_to_water_m", "distance_to_valley_m")
     if any(measures.get(layer, math.inf) < max(30.0, search_radius) for layer in wet):
         said.append("Look for flood marks (driftwood, mud lines) and stay well above them.")
+    # Wider cells show no line of sight from the height of a lens: at 20 m it grazes the ground at
+    # 1.4 degrees (docs/method/heading.md).
     if dem_cell_m > 5.0:
         said.append("The elevation map is coarse: check slope and view on site.")
     said.append("Make sure no house, road, path or neighbour's land is in the picture.")

@@ -64,6 +64,7 @@ def make_spots(
     for n, candidate in enumerate(candidates):
         at = (candidate.row, candidate.col)
         measures = {name: float(values[at]) for name, values in layers.items()}
+        # Known only with the direction, so of no cell; the criterion reads it by this name.
         measures["heading_score"] = aims[n].score
         bare = replace(
             _numbers_of(candidate, judged, n),
@@ -98,6 +99,7 @@ def make_spots(
 def _numbers_of(candidate: Candidate, judged: Scores, n: int) -> Spot:
     """What scoring says of a candidate; everything else is filled in by `make_spots`."""
     return Spot(
+        # 0 and NaN until they are filled in: one that was forgotten is seen at once.
         rank=0,
         row=candidate.row,
         col=candidate.col,
@@ -231,6 +233,7 @@ def _honest(
     near = measures.get("distance_to_unknown_trail_m", math.inf) < picture.unknown_trail_m
     if not near:
         return found
+    # No trial shakes who uses a trail, and people on it would spoil the best of ranks.
     return replace(found, word=FAIR if found.word == FIRM else found.word, use_unknown=True)
 
 
@@ -263,6 +266,7 @@ def _kind(
         if name in rows
         and part >= STRONG
         and (
+            # What is not a distance lies where the camera stands: never out of the picture.
             rows[name].measure not in bearings
             or shown(measures[rows[name].measure], bearings[rows[name].measure])
         )
@@ -292,6 +296,7 @@ def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: floa
     # At the edge of the known, half of the slope is missing and its direction would be wrong.
     if around.shape != (3, 3) or not np.isfinite(around).all():
         return None
+    # Rows run to the south: the first gradient is positive where the distance grows southwards.
     south, east = (float(np.gradient(around, cell_size_m, axis=k)[1, 1]) for k in (0, 1))
     if math.hypot(east, south) < _LEAST_FALL:
         return None
