@@ -122,7 +122,7 @@ def read_canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> CanopyRead | No
         return CanopyRead(np.maximum(values, 0.0), trees, source, notes)
     what = "holds percent of tree cover" if percent else f"has cells of {facts.cell_m:.0f} m"
     text = (
-        f"{source.file} {what}: it tells where trees to strap a camera to are likely, but not what "
+        f"{source.file} {what}: it shows where trees to strap a camera to are likely, but not what "
         "stands in front of the lens. The view is judged by the land cover."
     )
     return CanopyRead(None, trees, source, (*notes, Note("W-CANOPY-01", "warning", text)))

@@ -152,7 +152,7 @@ def _check_header(file: Path) -> None:
     # A record has a head of 54 bytes, one behind the points a head of 60.
     fits = header_bytes + 54 * records <= points_at <= size
     if not fits or (further and further_at + 60 * further > size):
-        raise ValueError("its header tells of more than the file holds")
+        raise ValueError("its header lists more than the file holds")
 
 
 def _nothing() -> tuple[NDArray[Any], ...]:

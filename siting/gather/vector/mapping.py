@@ -45,7 +45,7 @@ class LayerRule(Table):
     where: dict[str, Texts] = Field(default_factory=dict, description="Only these features.")
     column: str = Field("", description="Column with the class, use or kind.")
     values: dict[str, str] = Field(default_factory=dict, description="What its values mean.")
-    drop: Texts = Field((), description="Values that are left out, counted and told.")
+    drop: Texts = Field((), description="Values that are left out; how many is reported.")
     other: str = Field("error", description='"error", "drop", or a class for all others.')
     empty: str = Field("", description='What an empty value means; "drop" leaves it out.')
     name: str = Field("", description="Column with a name to show.")

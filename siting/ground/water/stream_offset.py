@@ -127,6 +127,6 @@ def offset_note(found: StreamOffset, *, limit_m: float) -> Note:
     text = (
         f"The mapped streams lie {far} from the valleys that the elevations show (up to "
         f"{limit_m:.0f} m would be usual): one of the two is off. No height above the water is "
-        "told, and floods cannot be judged."
+        "given, and floods cannot be judged."
     )
     return Note("W-OFFSET-01", "warning", text)
