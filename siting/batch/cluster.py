@@ -153,7 +153,7 @@ def _distributed() -> Any:
             "E-BATCH-01",
             "The package distributed is not installed.",
             rule="--dask needs it.",
-            cure='Install it with: pip install "siting[cluster]".',
+            cure="Run pip install '.[cluster]' in the folder of the program's source.",
         ) from error
     return distributed
 

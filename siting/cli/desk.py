@@ -71,14 +71,9 @@ def desk(
     port: int,
 ) -> None:
     """Open the survey office in your browser: sign-ups, land, places, files. Works offline."""
-    try:
-        # The desk is an extra: its libraries may be missing, and no other command may need them.
-        from siting.desk.run import run_desk
-    except ModuleNotFoundError as error:
-        raise click.ClickException(
-            f"The desk needs {error.name}, which is not installed. Install it with: "
-            "pip install 'siting[desk]'"
-        ) from error
+    # Loaded here: no other command waits for the libraries of a server.
+    from siting.desk.run import run_desk
+
     if inputs_file is None and not (folder / "office.toml").exists():
         sample = Path("sample_rasters") / "inputs.toml"  # so that one command shows it all
         inputs_file = sample if sample.exists() else None

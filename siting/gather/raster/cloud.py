@@ -93,8 +93,8 @@ def _library() -> Any:
         raise SitingError(
             "E-LIDAR-03",
             "The library that reads point clouds is not installed.",
-            rule="Point clouds need the extra siting[lidar].",
-            cure="Run pip install 'siting[lidar]'.",
+            rule="Point clouds need two more libraries, laspy and lazrs.",
+            cure="Run pip install '.[lidar]' in the folder of the program's source.",
         ) from None
     return laspy
 
