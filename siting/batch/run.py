@@ -131,7 +131,7 @@ def _clean(folder: Path) -> None:
 
 
 def _write(batch: Batch, work: Work, files: Mapping[str, str]) -> None:
-    """The tables and the overview: all of them or none, work.json last."""
+    """The tables and the overview: all of them or none, run.json last."""
     if batch.assignment is None:
         # A proposal of an earlier run would contradict the tables beside it.
         remove(work.folder / ASSIGNMENTS)
