@@ -19,21 +19,11 @@ from tests.style_measures import (
     rooms,
 )
 
-# Rooms that do not reach the limits yet. The list only shrinks; when it is empty, delete it.
-WAITING = (
-    "report",
-)  # fmt: skip
-REACHED = [room for room in rooms() if room not in WAITING]
-
 
 @cache
 def measured_room(room: str) -> Measured:
     """What a room comes to, read once for all tests."""
     return measured(files_of(room))
-
-
-def test_no_waiting_room_has_gone():
-    assert set(WAITING) <= set(rooms())
 
 
 def test_functions_are_short():
@@ -42,18 +32,18 @@ def test_functions_are_short():
     assert quantiles(sizes, n=10)[-1] <= 25
 
 
-@pytest.mark.parametrize("room", REACHED)
+@pytest.mark.parametrize("room", rooms())
 def test_comments_say_why(room):
     assert measured_room(room).comments_per_100 >= 4
 
 
-@pytest.mark.parametrize("room", REACHED)
+@pytest.mark.parametrize("room", rooms())
 def test_modules_are_of_one_sitting(room):
     long = {name: n for name, n in measured_room(room).lines.items() if n > 350}
     assert long == {}
 
 
-@pytest.mark.parametrize("room", REACHED)
+@pytest.mark.parametrize("room", rooms())
 def test_docstrings_name_the_unit_of_what_they_take_and_give(room):
     assert measured_room(room).without_unit == []
 

@@ -78,6 +78,7 @@ def write_report(
             )
         else:
             record = run_json(result, protocol=protocol, inputs=inputs, outputs=outputs, time=when)
+        # Last of all: a folder holds a finished run exactly when its run.json is there.
         stage.write(LAST, record)
         outputs = stage.digests()
     # The draw of an earlier run would stand beside results that it does not belong to.
@@ -93,6 +94,7 @@ _EXACT = (
 _DRAWN = (
     "random_places.csv", "random_places.gpx", "random_deployments.csv", "random_datapackage.json",
 )  # fmt: skip
+# A list of what may be passed on: a new file is private until somebody adds it here.
 _SHARED = ("spots.geojson", "spots.csv", "deployments.csv", "datapackage.json")
 
 
@@ -103,6 +105,7 @@ def output_names(*, public: bool) -> tuple[str, ...]:
 
 def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str, Content]:
     """What makes each file but run.json, in order of writing."""
+    # Loaded with the first run only: `siting --help` takes 0.06 s (docs/method/speed.md).
     from siting.report.files import deployments, gpx, tables
     from siting.report.files.geopackage import geopackage
     from siting.report.files.places import parcel_places_csv
@@ -115,6 +118,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
     drawn = _random_contents(result, protocol=protocol, survey=inputs.survey)
     survey, camera = inputs.survey, protocol.camera
     return {
+        # Each is made when it is written, so that only one of them is held in memory.
         "map.html": lambda: map_page(result, protocol=protocol),
         "field_sheet.html": lambda: field_sheet(
             result, facts, protocol=protocol, survey=inputs.survey
@@ -154,6 +158,7 @@ def _public_contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> d
 
     place = public.public_place(result, decimals=protocol.sharing.decimals)
     facts = public.public_facts(result, place)
+    # Parcel and layers are taken out before anything is made: what is not there cannot slip in.
     hidden = public.public_result(result)
     survey, camera = inputs.survey, protocol.camera
     return {

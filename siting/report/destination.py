@@ -61,6 +61,7 @@ def check_kind(folder: Path, names: Iterable[str], *, kind: str) -> None:
     folder, names : as of `check_destination`
     kind : any of the kinds above
     """
+    # The locks, too: the run writes them into the folder as it does its results.
     for name in (*names, ".lock", ".lock.json"):
         if _is_link(folder / name):
             raise SitingError(
@@ -98,6 +99,7 @@ def check_no_input(folder: Path, names: Iterable[str], read: Iterable[Path]) -> 
     home = folder.resolve()
     taken = {home / name for name in names}
     for path in read:
+        # Resolved, so that an input is known also behind a link to it.
         real = path.resolve()
         if real in taken or any(mine in real.parents for mine in taken):
             raise SitingError(
@@ -128,6 +130,7 @@ def check_page(target: Path, mark: str) -> None:
             rule="A page is written as an ordinary file.",
             cure="Name another file with --out.",
         )
+    # By its content and not its name: a page may have another name, and any file may have this one.
     if target.exists() and mark.encode("utf-8") not in target.read_bytes():
         raise SitingError(
             "E-OUT-04",
@@ -141,6 +144,7 @@ def record_of(folder: Path, name: str = LAST) -> Mapping[str, Any] | None:
     """The run.json (or `name`) of a folder; None where there is none that can be read."""
     try:
         record = json.loads((folder / name).read_text(encoding="utf-8"))
+    # ValueError: neither JSON nor UTF-8. RecursionError: lists in lists in lists without end.
     except (OSError, ValueError, RecursionError):
         return None
     return record if isinstance(record, dict) else None
@@ -193,6 +197,7 @@ def check_same_list(folder: Path, *, inputs: Inputs, overwrite: bool) -> None:
     record = record_of(folder)
     if overwrite or record is None:
         return
+    # As records hold them, relative to the inputs file: a project that was moved still matches.
     now = plain(told_paths(inputs.parcel.model_dump(mode="json"), inputs.folder))
     if _held(record, "inputs", "settings", "parcel") != now:
         raise SitingError(

@@ -73,6 +73,7 @@ class SpotRow:
 
 def rounded(value: float | None, digits: int) -> float | None:
     """A number with so many decimals, in the unit of its column; None where it is not known."""
+    # Infinite means "none near", and JSON has no word for it: the cell stays empty.
     return None if value is None or not np.isfinite(value) else round(float(value), digits)
 
 
@@ -80,6 +81,7 @@ def typed(column: Column[Any], values: Sequence[Any]) -> Any:
     """Values of a column with the type that its row promises, whatever this parcel's values are."""
     if column.type in ("text", "texts"):
         return pd.array(list(values), dtype="string")
+    # Int64 with a capital letter: the plain type has no "not known".
     if column.type == "whole":
         return pd.array(list(values), dtype="Int64")
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
@@ -215,6 +217,7 @@ COLUMNS: tuple[Column[SpotRow], ...] = (
     Column("walk_unknown_crossings", "whole", "",
            "streams crossed where no crossing, road or trail is known",
            _walk(lambda walk: walk.unknown_crossings)),
+    # All criteria, those not judged here as well: tables of any two parcels can be joined.
     *(_part(name) for name in criteria.names()),
     *(_measure(f"distance_to_{what}_m", "m", _TO)
       for what in ("trail", "water", "crossing", "edge", "feature", "boundary")),

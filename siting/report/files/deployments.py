@@ -50,6 +50,7 @@ FEATURE_TYPES = (
 )
 """The values that the standard lists; what it has no word for goes into the tags."""
 
+# The standard has no word for an edge, a crossing or a passage; trails are judged one by one.
 FEATURE_OF_KIND = {"water": "waterSource"}
 _TRAIL_REACH_M = 60.0
 
@@ -98,6 +99,7 @@ class Field:
             limits["enum"] = list(self.values)
         found: dict[str, Any] = {"name": self.name, "type": self.type, "constraints": limits}
         if self.type == "datetime":
+            # With the offset: a clock time without one is refused, as it is no moment.
             found["format"] = "%Y-%m-%dT%H:%M:%S%z"
         return found
 
@@ -138,6 +140,7 @@ def planned_times(survey: SurveyInput) -> tuple[str, str] | None:
     if survey.first_day is None or survey.last_day is None or not survey.time_zone:
         return None
     zone = ZoneInfo(survey.time_zone)
+    # Each with the offset of its own day: summer time may begin or end between the two.
     start = dt.datetime.combine(survey.first_day, dt.time(0, 0, 0), tzinfo=zone)
     end = dt.datetime.combine(survey.last_day, dt.time(23, 59, 59), tzinfo=zone)
     return start.isoformat(), end.isoformat()
@@ -169,6 +172,7 @@ def _row(
     groups = [f"parcel:{piped(parcel.id)}"] if parcel.id else []
     if parcel.cell:
         groups.append(f"surveyCell:{piped(parcel.cell)}")
+    # By "planned" an analyst finds the rows that nobody replaced on the day.
     tags = ["planned", f"rank:{fact.spot.rank}"]
     asked = result.proposal
     if asked is not None and asked.place_id == fact.spot.place_id:
@@ -187,6 +191,7 @@ def _row(
         "cameraHeight": round(camera.lens_height_m, 2),
         # A direction of 45 degrees is no heading in whole degrees: it is filled in on the day.
         "cameraHeading": None if fact.facing.span_deg else whole_degrees(fact.facing.heading_deg),
+        # As the cautions ask; a survey that baits has to say so itself.
         "baitUse": False,
         "featureType": feature_type(result, fact),
         "habitat": fact.habitat or None,
@@ -274,6 +279,8 @@ def package_json(
     land = clean(parcel.label or parcel.id)
     title = f"Planned camera deployments on {land}" if land else "Planned camera deployments"
     package: dict[str, Any] = {
+        # Not the standard's own profile: media, observations and people are missing until the
+        # season is over.
         "profile": "data-package",
         "name": name,
         "title": title,
@@ -296,6 +303,7 @@ def package_json(
             "individualAnimals": False,
             "observationLevel": ["media"],
         },
+        # Nothing was recorded yet: a list of species would be a promise.
         "taxonomic": [],
         "fieldDay": {
             "mustFill": [] if complete else ["deploymentStart", "deploymentEnd"],

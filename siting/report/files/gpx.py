@@ -34,6 +34,7 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     credit = " ".join(full_lines(result.land.credits))
     words = f"Ranked spots for a camera, best first; WGS 84, metres. {credit}".strip()
     root = _root(clean(parcel.label or parcel.id), words)
+    # GPX 1.1 wants all waypoints first, then all routes, then all tracks: three passes.
     known = list(facts)
     for fact in known:
         _waypoint(root, fact, asked=asked_for(result.proposal, fact.spot))
@@ -158,11 +159,13 @@ def _description(fact: SpotFacts) -> list[str]:
     if fact.walk is not None:
         there, back = (whole_minutes(m) for m in (fact.walk.minutes_there, fact.walk.minutes_back))
         parts.append(f"Walk about {there} min there, {back} min back.")
+    # A receiver's screen holds few lines; the strongest reasons come first.
     parts.extend(fact.why[:2])
     return parts
 
 
 def _place(parent: ElementTree.Element, tag: str, *, lon: float, lat: float) -> ElementTree.Element:
+    # Rounded before it is wrapped: 179.99999999 becomes 180, which GPX does not allow.
     wrapped = wrapped_lon(round(lon, DECIMALS))
     at = {"lat": f"{lat:.{DECIMALS}f}", "lon": f"{wrapped:.{DECIMALS}f}"}
     return ElementTree.SubElement(parent, f"{{{GPX}}}{tag}", at)

@@ -16,6 +16,7 @@ COLUMNS = ("parcel_id", "spot_id", "lon_deg", "lat_deg", "search_radius_m")
 def places_now(result: Result) -> tuple[KnownPlace, ...]:
     """All places of the parcel that have a name, those of this run included."""
     now = (
+        # Rounded as in the file, so that a place that is read back is the one that was written.
         KnownPlace(spot.place_id, round(spot.lon, 7), round(spot.lat, 7), spot.search_radius_m)
         for spot in result.spots
         if spot.place_id

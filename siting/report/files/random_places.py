@@ -51,10 +51,12 @@ def places_csv(result: Result, *, protocol: Protocol) -> str:
                 "easting_m": round(place.easting, 1),
                 "northing_m": round(place.northing, 1),
                 "crs": result.land.grid.crs,
+                # What an estimate has to weight by (docs/random-places.md).
                 "inclusion_per_ha": place.inclusion_per_ha,
                 "stratum_ha": place.stratum_ha,
                 "reach_m": place.reach_m,
                 "tree_m": None if place.tree_m is None else round(place.tree_m),
+                # It had no say in the draw; it is there to explain results by.
                 "index": round(float(result.scores.total[cell]), 2),
                 "seed": protocol.random.seed,
             }
@@ -116,6 +118,7 @@ def datapackage_json(result: Result, *, survey: SurveyInput) -> str:
         survey=survey,
         name="planned-random-deployments",
         path="random_deployments.csv",
+        # The standard has no word for a draw within strata.
         design="simpleRandom",
         description=f"Places drawn at random within habitat strata, spatially balanced. {HOW}",
     )

@@ -31,10 +31,13 @@ def suitability_tif(result: Result) -> bytes:
             crs=grid.crs,
             transform=grid.transform,
             nodata=float("nan"),
+            # Every GDAL reads it; newer ways of packing depend on how a GDAL was built.
             compress="DEFLATE",
             predictor="YES",
             blocksize=256,
+            # The mean of two sums of bits is no reason that anybody gave.
             overview_resampling="nearest",
+            # One thread: the bytes must not depend on the number of processors.
             num_threads="1",
         ) as file:
             file.write(np.stack([score, bits]))

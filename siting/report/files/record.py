@@ -45,6 +45,7 @@ def run_json(
     """
     record = {
         "format": FORMAT,
+        # By this word a later run knows what the folder holds (destination.kind_of).
         "kind": "score",
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
@@ -56,6 +57,7 @@ def run_json(
         "protocol": {
             "name": clean(protocol.name),
             "values": plain(protocol.model_dump(mode="json")),
+            # Among all the values above, those that the survey decided itself.
             "changed": changed(protocol),
         },
         "grid": _grid(result),
@@ -83,6 +85,7 @@ def public_json(
         "kind": "public",
         "time": time.astimezone(dt.UTC).isoformat(timespec="seconds"),
         "versions": versions(),
+        # Without it a reader would take the rounded place for the exact one.
         "places": f"rounded to {decimals} decimals of a degree",
         "protocol": {"name": clean(protocol.name), "changed": changed(protocol)},
         "spots": len(result.spots),
@@ -143,6 +146,7 @@ def counts(result: Result) -> dict[str, Any]:
         "no_go_cells": {
             str(bit.name).lower(): int((((result.no_go & bit.value) != 0) & inside).sum())
             for bit in NoGo
+            # Counted is inside the parcel alone, where this reason never holds.
             if bit is not NoGo.OUTSIDE
         },
         "spots": len(result.spots),
@@ -188,5 +192,6 @@ def _source(source: Source) -> dict[str, Any]:
 
 def _notes(notes: tuple[Note, ...], level: str) -> list[dict[str, str]]:
     """Notes of one level, each once, in the order in which they arose."""
+    # Not a set, which has no order: the same notes must be the same bytes.
     kept = dict.fromkeys((note.code, clean(note.text)) for note in notes if note.level == level)
     return [{"code": code, "text": text} for code, text in kept]

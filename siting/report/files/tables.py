@@ -63,6 +63,7 @@ def _extent(fact: SpotFacts, extent: Extent, grid: Grid) -> dict[str, Any]:
     def moved(xy: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.column_stack(grid.to_lonlat.transform(xy[:, 0], xy[:, 1])).round(DECIMALS)
 
+    # RFC 7946, 3.1.6: outer rings run counter-clockwise, holes clockwise.
     outline = shapely.orient_polygons(shapely.transform(extent.shape, moved))
     return {
         "type": "Feature",
@@ -100,9 +101,11 @@ def cell(value: Any) -> str:
     """
     if value is None:
         return ""
+    # Before the numbers: to Python a bool is an int, and repr would write True.
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):
+        # The shortest digits that are read back as the same number.
         return repr(value)
     text = str(value)
     return f"'{text}" if text.startswith(_FORMULA) else text

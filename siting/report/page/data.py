@@ -75,10 +75,12 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
             "target": protocol.scoring.target,
             "second_share": protocol.scoring.second_share,
             "lowest_index": protocol.candidates.lowest_score,
+            # The page colours the land again by the reader's own ratios: between these ends.
             "palette_from": overlays.DARKEST_INDEX,
             "palette_to": overlays.BRIGHTEST_INDEX,
         },
         "criteria": criteria(result, protocol),
+        # Named on the page, or a criterion that nobody could judge would look like one that is met.
         "missing": _missing(result),
         "rules": zones.rules_data(protocol.no_go),
         "zones": zones.zones_data(cut(result.no_go, land.grid, ground), grid=ground),
@@ -114,6 +116,7 @@ def _proposed(proposal: Proposal | None, frame: Frame) -> dict[str, Any] | None:
         return None
     place = None
     if proposal.rank is None and proposal.lon is not None:
+        # About the parcel's own meridian: across the 180th it would be drawn a world away.
         lon = float(unwrapped(np.array(proposal.lon), frame.lon_0))
         place = {"id": clean(proposal.place_id), "lat": proposal.lat, "lon": lon}
     return {
@@ -177,6 +180,7 @@ def _ratio(row: Criterion, protocol: Protocol) -> dict[str, float]:
         "ratio": rule.ratio,
         "low": rule.low,
         "high": rule.high,
+        # A protocol may go beyond the usual ends of a slider, and its own ratio must be on it.
         "least": min(least, rule.ratio),
         "most": max(most, rule.ratio),
     }
@@ -211,6 +215,8 @@ def spot_data(
         "elevation_m": facts.elevation_m,
         "index": float(spot.score),
         "tenths": tenths(spot.score),
+        # Equal scores are in the order of the cells here (scoring/rank.py) and on the page
+        # (score.js).
         "tie": [spot.row, spot.col],
         "memberships": {name: float(value) for name, value in spot.memberships.items()},
         "why": [clean(line) for line in spot.why],
@@ -254,6 +260,7 @@ def _position(facts: SpotFacts) -> dict[str, str]:
     """The position to read, to copy, and to open in the telephone's own map."""
     return {
         "degrees": f"{facts.lat:.5f}, {facts.lon:.5f}",
+        # RFC 5870 has the latitude first, unlike GeoJSON.
         "geo": f"geo:{facts.lat:.5f},{facts.lon:.5f}",
         "grid": f"{facts.utm_name}, {facts.utm_easting_m} E, {facts.utm_northing_m} N",
     }

@@ -33,6 +33,7 @@ def form_data(visits: VisitRules) -> dict[str, Any]:
 
 def fields() -> dict[str, dict[str, Any]]:
     """Kind and limits of every field of a record but the area, which no page draws."""
+    # From the schema of the format: what the form lets in is what a later run can read.
     found = {name: _field(prop) for name, prop in Record.model_json_schema()["properties"].items()}
     return {name: field for name, field in found.items() if field is not None}
 

@@ -33,8 +33,10 @@ _SHORT = {"features": "Feature", "valleys": "Valley line, may be dry", "crossing
 _TEXT_COLUMNS = ("name", "label", "reason", "kind", "class", "use")
 _SIMPLIFY_M = 0.4
 _COARSEST_M = 20.0
+# Keeps the page below 3 MB together with the cells (docs/outputs.md).
 _MOST_POINTS = 20_000
 # Every how many contour lines one is drawn stronger and carries its height.
+# So that those fall on round heights: every 2, 5, 10, 25, 50, 100, 500 or 1000 m.
 _INDEX_EVERY = {0.5: 4, 1.0: 5, 2.0: 5, 5.0: 5, 10.0: 5, 20.0: 5, 50.0: 2, 100.0: 5, 200.0: 5}
 
 
@@ -107,6 +109,7 @@ def _kind(row: Any) -> str:
     """The class of a road or the use of a trail, where it is one that the page knows."""
     for column in ("class", "use", "kind"):
         value = row[column] if column in row.index else None
+        # Only words that the page has a style for; the user's own stand in the text.
         if isinstance(value, str) and value in ("major", "minor", "track", "game", "quiet", "busy"):
             return value
     return ""

@@ -66,6 +66,7 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
 def _shown_score(result: Result) -> FloatArray:
     """Scores where a camera may stand; NaN elsewhere."""
     inside = (result.no_go & NoGo.OUTSIDE.value) == 0
+    # A colour on closed ground would read as a score that can be had there.
     out: FloatArray = np.where(inside & (result.no_go == 0), result.scores.total, np.nan)
     return out.astype(np.float32)
 
@@ -96,6 +97,7 @@ def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Pict
     bounds = _degrees(result.land.parcel_shape, frame)
     page = folium.Map(
         location=[(bounds[0][0] + bounds[1][0]) / 2, (bounds[0][1] + bounds[1][1]) / 2],
+        # Tiles come from a server: the shaded ground from the DEM takes their place.
         tiles=None,
         zoom_start=16,
         min_zoom=_MIN_ZOOM,
@@ -103,6 +105,7 @@ def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Pict
         control_scale=False,
         zoom_snap=0.25,
         zoom_delta=0.5,
+        # The credit that the licence asks for stands in the page itself (assets.MAP_CREDIT).
         attribution_control=False,
         max_bounds_viscosity=0.8,
     )
@@ -131,6 +134,7 @@ def _degrees(parcel: Geometry, frame: Frame) -> list[list[float]]:
     xy = shapely.get_coordinates(shapely.envelope(parcel))
     lon, lat = frame.lonlat(xy[:, 0], xy[:, 1])
     box = ((lat.min(), lon.min()), (lat.max(), lon.max()))
+    # Beyond these the digits differ from one PROJ to the next, and the page with them.
     return [[round(float(degree), 9) for degree in corner] for corner in box]
 
 

@@ -18,6 +18,7 @@ from siting.report.shared.frame import Frame, page_frame
 from siting.report.shared.text import clean
 from siting.words.office.sketch import BEFORE, WITHOUT_SCRIPTS, questions_data
 
+# A tenth of a metre: finer than anybody draws with a finger.
 _DIGITS = 6
 _INDEX_EVERY = 5
 # Side of the squares, metres: the first that gives at most twelve across.
@@ -65,6 +66,7 @@ def sketch_page(
     picture = None if dem is None else overlays.ground_picture(dem, grid=grid, frame=frame)
     if picture is not None:
         data["corners"] = [[round(float(v), 7) for v in corner] for corner in picture.plane.corners]
+    # A sketch that is half done is kept in the browser under this name (web/sketch/start.js).
     data["page"] = text_hash(canonical_json(data))
     return _html(data, "" if picture is None else picture.url, full_lines(sources))
 
@@ -120,6 +122,7 @@ def _squares(grid: Grid, frame: Frame) -> list[list[list[float]]]:
     side = next((s for s in _SQUARES_M if wide / s <= _MOST_SQUARES), _SQUARES_M[-1])
     east = np.arange(np.ceil(left / side), np.floor(right / side) + 1) * side
     north = np.arange(np.ceil(bottom / side), np.floor(top / side) + 1) * side
+    # Five points to a line: what is straight on the grid is bent a little on the page's map.
     lines = [[(x, y) for y in np.linspace(bottom, top, 5)] for x in east]
     lines += [[(x, y) for x in np.linspace(left, right, 5)] for y in north]
     return [_latlon(np.array(line, dtype=float), frame) for line in lines]

@@ -45,6 +45,7 @@ def _cover_height_mm(spots: int, warnings: int) -> float:
 def marks(result: Result, facts: Sequence[SpotFacts]) -> list[tuple[str, str]]:
     """The key of the maps: only what is there, by (class of the sample, words)."""
     vectors = result.land.vectors
+    # The key names nothing that the maps cannot show: a reader would look for it.
     there = {
         "parcel": True,
         "no-go": True,

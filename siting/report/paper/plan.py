@@ -105,6 +105,7 @@ def plan(
     _lines(svg, walks, window=window, style={"class": "walk"})
     for line, words in named:
         _label(svg, line, window=window, words=words)
+    # Up on paper is grid north and headings count from true north: they may be degrees apart.
     turn_deg = -result.land.grid.convergence_deg
     for fact in facts:
         if close:
@@ -112,11 +113,13 @@ def plan(
             _view(
                 svg, fact, window=window, angle=field_of_view_deg, reach=view_m, turn_deg=turn_deg
             )
+    # The best spot is drawn last and stays readable where numbers overlap.
     for fact in reversed(list(facts)):
         _spot(svg, fact, window=window)
     _starts(svg, walks, window=window)
     _scale_bar(svg, window)
     _north(svg, window, turn_deg=turn_deg)
+    # Over everything: shapes are cut a little beyond the window, and this line hides their ends.
     sub(svg, "rect", at={"class": "edge", "width": window.width_mm, "height": window.height_mm})
     return ElementTree.tostring(svg, encoding="unicode")
 
@@ -131,6 +134,8 @@ def _svg(window: Window, title: str) -> Element:
         defs,
         "pattern",
         at={
+            # Names count for the whole page: without the key every map would get the first one's
+            # pattern.
             "id": f"{window.key}-hatch",
             "width": 2.2,
             "height": 2.2,
@@ -178,6 +183,7 @@ def _contours(svg: Element, result: Result, *, window: Window) -> list[tuple[Lin
 
 def _part(result: Result, window: Window) -> tuple[Grid, np.ndarray]:
     """The cells of the window with some around, and their elevations."""
+    # Contours are smoothed and bend at the edge of the known: that edge is kept off the paper.
     grid, around = result.land.grid, 20
     left, bottom, right, top = window.bounds
     row, col = (int(v) - around for v in grid.rowcol(left, top))
@@ -211,6 +217,7 @@ def _layers(svg: Element, result: Result, *, window: Window) -> None:
     _areas(svg, water, window=window, style={"class": "pond", "fill": f"url(#{window.key}-water)"})
     _lines(svg, water, window=window, style={"class": "stream"})
     _lines(svg, result.valley_lines, window=window, style={"class": "valley"})
+    # All casings before all cores, so that roads run into each other where they meet.
     roads = _shapes(result, "roads")
     _lines(svg, roads, window=window, style={"class": "road-casing"})
     _lines(svg, roads, window=window, style={"class": "road-core"})

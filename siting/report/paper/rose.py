@@ -17,6 +17,7 @@ def face(heading_deg: float | None, *, span_deg: float = 0.0) -> str:
     degrees = whole_degrees(heading_deg)
     if degrees is None:
         return ""
+    # No degrees of a wide direction: somebody would set the camera by them.
     return compass_word(degrees) if span_deg else f"{degrees}° {compass_word(degrees)}"
 
 
@@ -28,6 +29,7 @@ def by_compass(facing: Facing) -> str:
     if facing.span_deg:
         return compass_word(degrees)
     if compass is None:
+        # Named: read off a compass it would be wrong by the declination.
         return f"{face(degrees)} (true)"
     return f"{compass}° {compass_word(degrees)}"
 
@@ -65,6 +67,7 @@ def rose(facing: Facing) -> Markup:
         ElementTree.SubElement(svg, "text", at).text = letter
     if facing.second_deg is not None:
         _arrow(svg, facing.second_deg, kind="second")
+    # After the second: where the two are close, the one to use lies on top.
     _arrow(svg, facing.heading_deg, kind="first")
     return Markup(ElementTree.tostring(svg, encoding="unicode"))
 

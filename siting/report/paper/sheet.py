@@ -131,6 +131,7 @@ def field_sheet(
 
 
 def _area(result: Result) -> str:
+    # Rounded first, so that the same hectares never stand beside other acres.
     hectares = round(float(shapely.area(result.land.parcel_shape)) / 1e4, 1)
     return f"{hectares:.1f} ha ({hectares * _ACRES_PER_HA:.0f} acres)"
 
@@ -157,6 +158,7 @@ def _pages_words(shown: int, spots: int) -> str:
 
 
 def _roles(result: Result) -> list[int]:
+    # Cells that are only touched count: a strip narrower than a cell has ticks, too.
     inside = burn([result.land.parcel_shape], grid=result.land.grid, all_touched=True)
     return [int(role) for role in np.unique(result.land.role[inside])]
 
@@ -287,6 +289,7 @@ def _spot_map(
     camera: CameraRules,
     number: int,
 ) -> Markup:
+    # The whole search circle, and about as much again to find one's way into it by.
     around = max(_LEAST_AROUND_M, 2.2 * fact.search_radius_m)
     place = shapely.Point(fact.spot.easting, fact.spot.northing)
     width, height = _SPOT_MM

@@ -151,6 +151,7 @@ def page_of_scripts(
         island=Markup(island(data)),
         **values,
     )
+    # In every run and not in the tests alone: the names and layers of users are in this page.
     check_page(html)
     return html
 
@@ -181,6 +182,7 @@ def render(template: str, **values: object) -> str:
     environment = Environment(
         loader=FileSystemLoader(WEB),
         autoescape=True,
+        # A name misspelt in a template stops the run; without this it would print as nothing.
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
@@ -216,6 +218,7 @@ class _Reader(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         values = {name: value or "" for name, value in attrs}
+        # Data in a script element does not run: an address in somebody's note is only words.
         inert = tag == "script" and values.get("type") in _INERT
         self._inside = "" if inert else tag
         if tag in ("base", "iframe", "object", "embed", "link"):

@@ -61,6 +61,7 @@ def package_sources(every: Iterable[Credit]) -> list[dict[str, str]]:
     out = []
     for credit in every:
         one = {"title": clean(_full(credit))}
+        # Any other text would pass for a file beside the package.
         if credit.licence_url.startswith("https://"):
             one["path"] = clean(credit.licence_url)
         out.append(one)

@@ -55,6 +55,7 @@ def flat(xy: FloatArray, grid: Grid) -> Flat:
     steps = np.rint(
         np.column_stack([xy[:, 0] - grid.left, grid.top - xy[:, 1]]) * _STEPS_PER_M
     ).astype(np.int64)
+    # A point on the decimetre of the last one draws nothing: the page need not hold it.
     keep = np.r_[True, np.any(np.diff(steps, axis=0) != 0, axis=1)]
     steps = steps[keep]
     out: list[int] = np.diff(steps, axis=0, prepend=0).ravel().tolist()
@@ -107,6 +108,7 @@ def zone_areas(
     for rule in rules:
         areas = cell_areas(((bits & rule.value) != 0) & inside, grid=part)
         if areas:
+            # Bounds settle equal areas: the order, and with it the page, is the same every time.
             yield rule, sorted(areas, key=lambda area: (-area.area, area.bounds))
 
 

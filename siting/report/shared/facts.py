@@ -110,6 +110,7 @@ def spot_id(result: Result, spot: Spot) -> str:
 
 
 def _facts(result: Result, spot: Spot) -> SpotFacts:
+    # The spot's own zone, which a receiver shows; the grid's may be its neighbour.
     utm_crs, utm_name = utm_zone(spot.lon, spot.lat)
     easting, northing = transformer("EPSG:4326", utm_crs).transform(spot.lon, spot.lat)
     code = int(result.land.cover_code[spot.row, spot.col])
@@ -127,6 +128,7 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         utm_easting_m=round(easting),
         utm_northing_m=round(northing),
         elevation_m=_number(spot.elevation_m),
+        # Up and at least 1: the standard of deployments knows no smaller uncertainty.
         search_radius_m=max(math.ceil(spot.search_radius_m), 1),
         habitat=clean(result.land.class_names.get(code, "")),
         facing=_facing(spot.aim, spot.heading_words or HeadingWords()),
@@ -232,6 +234,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, int | np.integer):
         return int(value)
     if isinstance(value, float | np.floating):
+        # The last digits differ from one version of the libraries to the next.
         return round(float(value), 6) if math.isfinite(value) else None
     if isinstance(value, str):
         return clean(value)

@@ -50,6 +50,7 @@ def _unwrapped(shape: Geometry, crs: str) -> Geometry:
     def convert(xy: Any) -> Any:
         lon, lat = to_lonlat.transform(xy[:, 0], xy[:, 1], errcheck=True)
         if len(lon) and lon.max() - lon.min() > 180.0:
+            # No parcel is half a world wide: this one lies across the antimeridian.
             lon = np.where(lon < 0.0, lon + 360.0, lon)
         return np.column_stack([lon, lat])
 
