@@ -27,6 +27,12 @@ def test_no_longitude_of_a_waypoint_reaches_180(lon):
     assert all(-180.0 <= value < 180.0 for value in found)
 
 
+def test_no_longitude_of_a_table_reaches_180():
+    result = fake_result()
+    spots = tuple(replace(spot, lon=179.99999999) for spot in result.spots)
+    assert {fact.lon for fact in spot_facts(replace(result, spots=spots))} == {-180.0}
+
+
 def test_the_radius_covers_the_corner_of_the_rounding():
     """A parcel in the corner of its square of rounding is as far off as half the diagonal."""
     result = fake_result()

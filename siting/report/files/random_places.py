@@ -132,4 +132,4 @@ def _located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:
         lon, lat = to_lonlat.transform(place.easting, place.northing, errcheck=True)
         key = place.stratum.replace(" ", "-")
         name = "-".join(part for part in (parcel, "random", key, str(place.order)) if part)
-        yield place, name, round(wrapped_lon(lon), DECIMALS), round(lat, DECIMALS)
+        yield place, name, round(wrapped_lon(round(lon, DECIMALS)), DECIMALS), round(lat, DECIMALS)

@@ -122,7 +122,8 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         title=full_name(place),
         place=place,
         walk_along=_along(result, spot.walk),
-        lon=round(wrapped_lon(spot.lon), 7),
+        # Rounded first: 179.99999999 would otherwise come out as 180, which is outside the range.
+        lon=round(wrapped_lon(round(spot.lon, 7)), 7),
         lat=round(spot.lat, 7),
         utm_name=utm_name,
         utm_easting_m=round(easting),
