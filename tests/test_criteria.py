@@ -164,7 +164,7 @@ def test_every_row_has_its_place_in_the_protocol_and_no_other_is_there():
 
 
 def test_evidence_is_named_as_the_inputs_name_it():
-    known = {"dem", "land_cover", *LAYER_NAMES}
+    known = {"dem", "land_cover", "canopy", *LAYER_NAMES}
     for row in CRITERIA:
         for need in row.needs:
             assert set(need.layers) <= known

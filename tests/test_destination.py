@@ -210,7 +210,10 @@ def test_no_part_and_no_line_goes_through_a_link(tmp_path):
     victim.write_text("mine")
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / ".a.siting-part").symlink_to(victim)
-    write_atomic(tmp_path / "out" / "a", "new")
+    with pytest.raises(SitingError, match="E-DISK-01"):
+        write_atomic(tmp_path / "out" / "a", "new")
+    write_atomic(tmp_path / "out" / "a", "new")  # what stood in the way is gone
+    assert (tmp_path / "out" / "a").read_text() == "new"
     with staged(tmp_path / "out") as stage:
         (tmp_path / "out" / ".b.siting-part").symlink_to(victim)
         with pytest.raises(SitingError, match="E-DISK-01"):

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import rasterio
 from pydantic import ValidationError
+from rasterio._env import del_gdal_config
 
 from siting.batch.cluster import DaskExecutor
 from siting.batch.output.letters import templates
@@ -59,19 +60,34 @@ def said(capsys, *words):
 # --- settings of the map library, left in the environment by another program ---
 
 
-def test_a_setting_of_the_machine_does_not_move_a_raster(tmp_path, monkeypatch):
+@pytest.fixture
+def machine(monkeypatch):
+    """Sets what another program left in the environment; rasterio keeps it until it is deleted."""
+    made = []
+
+    def leave(name: str, value: str) -> None:
+        made.append(name)
+        monkeypatch.setenv(name, value)
+
+    yield leave
+    monkeypatch.undo()
+    for name in made:
+        del_gdal_config(name)
+
+
+def test_a_setting_of_the_machine_does_not_move_a_raster(tmp_path, machine):
     land = clean(tmp_path)
     with rasterio.open(tmp_path / "dem.tif", "r+") as file:
         file.update_tags(AREA_OR_POINT="Point")
     plain = read_land_of(land)
-    monkeypatch.setenv("GTIFF_POINT_GEO_IGNORE", "YES")
-    monkeypatch.setenv("OGR_ORGANIZE_POLYGONS", "SKIP")
+    machine("GTIFF_POINT_GEO_IGNORE", "YES")
+    machine("OGR_ORGANIZE_POLYGONS", "SKIP")
     assert np.array_equal(read_land_of(land).dem, plain.dem, equal_nan=True)
 
 
-def test_a_damaged_raster_is_refused_whatever_the_machine_is_set_to(tmp_path, monkeypatch):
+def test_a_damaged_raster_is_refused_whatever_the_machine_is_set_to(tmp_path, machine):
     """With this setting the library puts zeros where a file cannot be read."""
-    monkeypatch.setenv("GTIFF_IGNORE_READ_ERRORS", "YES")
+    machine("GTIFF_IGNORE_READ_ERRORS", "YES")
     land = clean(tmp_path).dem(relief(), compress="deflate", blockysize=20)
     path = tmp_path / "dem.tif"
     data = bytearray(path.read_bytes())

@@ -148,6 +148,7 @@ def unshaken(protocol):
     """The protocol with no error anywhere."""
     none = dict.fromkeys(
         ("line_error_m", "cover_error_cells", "misread_share", "travel_spread", "heading_spread",
+         "missed_spread",
          "error_fine_m", "error_medium_m", "error_coarse_m"), 0.0
     )  # fmt: skip
     tables = {"stability": protocol.stability.model_copy(update={**none, "draws": 4})}

@@ -29,6 +29,7 @@ _KEY = "survey.visited"
 _LISTS = ("cleared", "done")
 _SEPARATOR = "|"
 # A record this far from the land it names was made on another one.
+_LONGEST_CELL = 1000
 _STRAY_M = 1000.0
 _OLD_FORMAT = "siting visited 1"
 _PLACE_COLUMNS = {"spot_id", "lon_deg", "lat_deg", "search_radius_m", "parcel_id"}
@@ -277,6 +278,9 @@ def _known_place(row: Mapping[str, Any]) -> tuple[str, KnownPlace]:
     """The parcel and the place of one row; a ValueError where it is not on Earth."""
     # Cells beyond the last column stand under no name, as a list.
     cells = {name: (row[name] or "").removeprefix("'") for name in _PLACE_COLUMNS}
+    # The table reader's own limit differs with what else the process has loaded.
+    if max(map(len, cells.values())) > _LONGEST_CELL:
+        raise ValueError(f"a cell is longer than {_LONGEST_CELL:,} characters")
     numbers = (cells["lon_deg"], cells["lat_deg"], cells["search_radius_m"])
     lon, lat, radius_m = map(float, numbers)
     if not (-180 <= lon <= 180 and -90 <= lat <= 90 and 0 <= radius_m <= _STRAY_M):
