@@ -285,3 +285,11 @@ def test_all_water_leaves_the_map_and_never_runs_uphill(dem):
 @given(grounds, st.integers(-500, 4000))
 def test_adding_a_constant_height_changes_no_direction(dem, lift):
     np.testing.assert_array_equal(flow_directions(dem + np.float32(lift)), flow_directions(dem))
+
+
+def test_water_leaves_a_hollow():
+    """Every cell but an outlet on the border has a way down, also at the bottom of a pit."""
+    dem = np.full((7, 7), 10.0, dtype=np.float32)
+    dem[3, 3] = 2.0
+    dem[3, 6] = 9.0
+    assert (flow_directions(dem)[1:-1, 1:-1] != 0).all()

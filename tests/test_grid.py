@@ -129,3 +129,8 @@ def test_a_system_that_does_not_name_its_datum_gets_no_code(text):
 
 def test_transformers_are_made_once():
     assert transformer("EPSG:4326", CRS_TEXT) is transformer("EPSG:4326", CRS_TEXT)
+
+
+def test_a_window_never_begins_outside_its_grid():
+    part = Grid("EPSG:32617", 0, 100, 10, 10, 10).window(-2, -3, 5, 6)
+    assert part.bounds == (0, 70, 30, 100)

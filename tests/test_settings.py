@@ -295,3 +295,9 @@ def test_files_that_are_no_toml(data, code, tmp_path):
 def test_a_byte_order_mark_is_no_fault(tmp_path):
     (tmp_path / "a.toml").write_bytes(b"\xef\xbb\xbfa = 1\r\n")
     assert read_toml(tmp_path / "a.toml") == {"a": 1}
+
+
+def test_the_last_day_is_not_before_the_first():
+    days = {"first_day": "2027-05-02", "last_day": "2027-05-01", "time_zone": "Etc/GMT"}
+    with pytest.raises(SettingsError, match="before first_day"):
+        load_inputs(None, {"survey": days})

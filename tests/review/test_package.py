@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from siting.errors import SitingError
-from siting.review.recorded.effort import ALL_WILD, camera_days, camera_rows
+from siting.review.recorded.effort import ALL_WILD, camera_days, camera_rows, count_events
 from siting.review.recorded.package import read_season
 from tests.real_places import DATA
 
@@ -90,7 +90,6 @@ def test_media_rows_alone_give_the_same_events(gap, tmp_path):
     whole = (EXAMPLE / "deployments.csv").read_text(encoding="utf-8")
     (tmp_path / "deployments.csv").write_text(whole, encoding="utf-8")
     season = read_season([tmp_path])
-    from siting.review.recorded.effort import count_events
 
     by_key: dict[tuple[str, str], list[dt.datetime]] = {}
     for record in season.records:
@@ -317,3 +316,9 @@ def test_a_plain_table(tmp_path):
     assert failing(file) == "E-TIME-01"
     file.write_text("place,count\nx,3\n")
     assert failing(file) == "E-TABLE-01"
+
+
+def test_an_event_begins_at_the_very_gap():
+    at = [dt.datetime(2026, 5, 1, 6, minute) for minute in (0, 30)]
+    assert count_events(at, gap_min=30.0) == 2
+    assert count_events(at, gap_min=30.1) == 1

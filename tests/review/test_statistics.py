@@ -84,3 +84,11 @@ def test_cameras_left_out_are_harder_to_foretell():
     c = season(40)
     inside = log_score(fit_of(c, 0.7), c, c, np.ones(40, dtype=bool))
     assert held_out(c).proposed < inside - 1
+
+
+def test_rates_change_places_within_their_property_only():
+    """Score and rate agree wholly on each of two properties; the second is richer by far."""
+    score = np.tile(np.arange(5.0), 2)
+    rate = score + np.repeat([0.0, 100.0], 5)
+    # 2 of 120 x 120 orders agree as well: 0.00014; orders over both properties would say 0.1.
+    assert ranks.permutation_p(score, rate, np.repeat(["a", "b"], 5)) < 0.01
