@@ -17,6 +17,8 @@ from siting.report.destination import BATCH, PUBLIC, SCORE, check_destination, k
 from siting.settings.load import load_inputs
 from tests.batch_tools import small_land
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[1]
 POINT = ("--parcel", "", "--id-column", "")
 

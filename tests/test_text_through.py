@@ -25,6 +25,8 @@ from tests.bad_inputs.land import Land, clean, geojson, to_lonlat
 from tests.bad_inputs.runner import words, write_settings
 from tests.hostile import TEXTS
 
+pytestmark = pytest.mark.slow
+
 TURNING = {"\u202e", "\u2066"}
 
 

@@ -26,6 +26,8 @@ from siting.settings.protocol import Protocol
 from siting.types import NoGo
 from tests.batch_tools import Quiet, quick_protocol, small_land
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 PROTOCOL = Protocol()
 

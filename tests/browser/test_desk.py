@@ -16,6 +16,8 @@ import pytest
 
 from tests.browser.conftest import PHONE, WIDE
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 
 

@@ -17,6 +17,8 @@ from tests.gather import land
 from tests.gather.catalogue import item
 from tests.gather.server import serving
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 
 

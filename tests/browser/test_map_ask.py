@@ -15,6 +15,8 @@ from siting.words.spot.no_go import REASONS
 from tests.browser.conftest import ask_at, click_at
 from tests.map_result import map_result
 
+pytestmark = pytest.mark.slow
+
 
 def test_two_hundred_places_say_what_python_says(wide):
     """Shown index and its parts, and the no-go rules, at 200 random places inside the grid."""

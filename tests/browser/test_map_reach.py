@@ -21,6 +21,8 @@ from tests.browser.conftest import (
 from tests.browser.reports import open_card, report
 from tests.map_result import map_result, variants
 
+pytestmark = pytest.mark.slow
+
 STATES = (
     "spots", "card", "form", "unfolded", "reported", "ask", "mark", "weights", "visits", "own",
     "key", "guide", "measure", "here", "pick",

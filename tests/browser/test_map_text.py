@@ -15,6 +15,8 @@ from tests.browser.reports import report
 from tests.fake_result import layers
 from tests.map_result import map_result, turned_aim
 
+pytestmark = pytest.mark.slow
+
 # Each would set window.hit if it were ever run, by the ways that pages have been broken.
 PAYLOADS = (
     "<script>window.hit=1</script>",

@@ -14,6 +14,8 @@ from tests.browser.reports import open_card, report
 from tests.fake_result import FIRM
 from tests.map_result import map_result
 
+pytestmark = pytest.mark.slow
+
 
 def test_measured_metres_and_feet(wide):
     wide.click("#measure-switch")

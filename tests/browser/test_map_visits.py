@@ -20,6 +20,8 @@ from tests.browser.conftest import PHONE, WIDE, ask_at, click_at, lat_lon, opene
 from tests.browser.reports import open_card, report
 from tests.map_result import map_result, variants
 
+pytestmark = pytest.mark.slow
+
 SCHEMA = json.loads(
     (Path(__file__).parents[2] / "siting/data/decisions.schema.json").read_text(encoding="utf-8")
 )

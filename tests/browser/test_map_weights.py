@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 
 import numpy as np
+import pytest
 
 from siting.lengths import index_text
 from siting.scoring.combine import combine
@@ -12,6 +13,8 @@ from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo
 from tests.browser.conftest import ask_at, island_of, lat_lon, move_weights
 from tests.map_result import map_result
+
+pytestmark = pytest.mark.slow
 
 
 def test_moved_weights_move_list_numbers_and_colours(tab):

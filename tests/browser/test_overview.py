@@ -11,6 +11,8 @@ from siting.batch.output.overview import overview_page, page_data
 from tests.batch_rows import invented_batch
 from tests.browser.conftest import PHONE, WIDE, opened
 
+pytestmark = pytest.mark.slow
+
 COUNT = 5000
 # Our budget for a page that an office opens daily; measured about half of both on two cores.
 MOST_BYTES = 6_000_000

@@ -10,6 +10,8 @@ from siting.batch.output.overview import overview_page
 from tests.batch_rows import invented_batch
 from tests.browser.conftest import PHONE, WIDE, opened
 
+pytestmark = pytest.mark.slow
+
 SMALL_PHONE = {**PHONE, "viewport": {"width": 320, "height": 640}}
 SIZES = pytest.mark.parametrize("size", [WIDE, PHONE, SMALL_PHONE], ids=["1400", "390", "320"])
 COUNT = 144  # a square of four survey cells

@@ -12,6 +12,8 @@ from siting.review.shown.page import review_page
 from tests.browser.conftest import PHONE, WIDE
 from tests.review.test_answer import W0, season
 
+pytestmark = pytest.mark.slow
+
 STATES = {
     "list": lambda: season(8),
     "few": lambda: season(12),

@@ -16,6 +16,8 @@ from tests.browser.conftest import PHONE, WIDE, at_place, opened
 from tests.browser.reports import open_card
 from tests.map_result import map_result
 
+pytestmark = pytest.mark.slow
+
 LETTERS = "document.documentElement.style.fontSize = '200%'"
 
 

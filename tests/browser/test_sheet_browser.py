@@ -17,6 +17,8 @@ from tests.browser.conftest import PHONE, WIDE, opened
 from tests.fake_result import fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
 
+pytestmark = pytest.mark.slow
+
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 

@@ -13,6 +13,8 @@ from siting.cli.main import siting
 from siting.read.vector.sketch_file import read_sketch, sketch_frame
 from tests.browser.conftest import PHONE, WIDE, opened
 
+pytestmark = pytest.mark.slow
+
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 CORNERS = ((0.3, 0.3), (0.75, 0.32), (0.7, 0.8), (0.35, 0.75))
 
