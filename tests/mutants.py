@@ -57,7 +57,7 @@ FAULTS = (
           '_FORMULA = ("=", "+", "-", "@", "\\t", "\\r")', '_FORMULA = ("=",)',
           "tests/test_public_edges.py"),
     Fault("GPX: longitude not wrapped at 180", "report/files/gpx.py",
-          "wrapped = wrapped_lon(round(lon, DECIMALS))", "wrapped = round(lon, DECIMALS)",
+          "wrapped = written_lon(lon, DECIMALS)", "wrapped = round(lon, DECIMALS)",
           "tests/test_public_edges.py"),
     Fault("decisions: chosen shuts out", "read/vector/ruled_out.py",
           'record.state != "ruled out"', 'record.state not in ("ruled out", "chosen")',

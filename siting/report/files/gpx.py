@@ -14,7 +14,7 @@ from siting.grid import transformer
 from siting.lengths import compass_word, length, whole_minutes
 from siting.report.files.columns import rounded
 from siting.report.shared.credits import full_lines
-from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, wrapped_lon
+from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, written_lon
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
@@ -165,8 +165,7 @@ def _description(fact: SpotFacts) -> list[str]:
 
 
 def _place(parent: ElementTree.Element, tag: str, *, lon: float, lat: float) -> ElementTree.Element:
-    # Rounded before it is wrapped: 179.99999999 becomes 180, which GPX does not allow.
-    wrapped = wrapped_lon(round(lon, DECIMALS))
+    wrapped = written_lon(lon, DECIMALS)
     at = {"lat": f"{lat:.{DECIMALS}f}", "lon": f"{wrapped:.{DECIMALS}f}"}
     return ElementTree.SubElement(parent, f"{{{GPX}}}{tag}", at)
 

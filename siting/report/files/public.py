@@ -25,7 +25,7 @@ from siting.report.files import columns
 from siting.report.files.columns import Column, SpotRow
 from siting.report.files.tables import table
 from siting.report.shared.credits import one_line
-from siting.report.shared.facts import Facing, SpotFacts, plain, spot_facts, wrapped_lon
+from siting.report.shared.facts import Facing, SpotFacts, plain, spot_facts, written_lon
 from siting.types import BoolArray, NoGo, Parcel, Result
 
 _METRES_PER_DEGREE = 111_320.0
@@ -79,7 +79,7 @@ def _place(result: Result, decimals: int) -> Place:
     land = result.land
     middle = land.parcel_shape.centroid
     lon, lat = land.grid.to_lonlat.transform(middle.x, middle.y)
-    lon, lat = wrapped_lon(round(lon, decimals)), round(lat, decimals)
+    lon, lat = written_lon(lon, decimals), round(lat, decimals)
     half_m = 0.5 * 10.0**-decimals * _METRES_PER_DEGREE
     size_m = math.sqrt(land.parcel_shape.envelope.area) + land.parcel_shape.hausdorff_distance(
         middle

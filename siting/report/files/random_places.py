@@ -18,7 +18,7 @@ from siting.report.files.deployments import (
 from siting.report.files.gpx import waypoint_file
 from siting.report.files.tables import table
 from siting.report.shared.credits import full_lines
-from siting.report.shared.facts import wrapped_lon
+from siting.report.shared.facts import written_lon
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
@@ -132,4 +132,4 @@ def _located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:
         lon, lat = to_lonlat.transform(place.easting, place.northing, errcheck=True)
         key = place.stratum.replace(" ", "-")
         name = "-".join(part for part in (parcel, "random", key, str(place.order)) if part)
-        yield place, name, round(wrapped_lon(round(lon, DECIMALS)), DECIMALS), round(lat, DECIMALS)
+        yield place, name, written_lon(lon, DECIMALS), round(lat, DECIMALS)

@@ -122,8 +122,7 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         title=full_name(place),
         place=place,
         walk_along=_along(result, spot.walk),
-        # Rounded first: 179.99999999 would otherwise come out as 180, which is outside the range.
-        lon=round(wrapped_lon(round(spot.lon, 7)), 7),
+        lon=written_lon(spot.lon, 7),
         lat=round(spot.lat, 7),
         utm_name=utm_name,
         utm_easting_m=round(easting),
@@ -226,6 +225,19 @@ def wrapped_lon(lon: float) -> float:
     (-180.0, -180.0, -170.0, -80.5)
     """
     return lon if -180.0 <= lon < 180.0 else (lon + 180.0) % 360.0 - 180.0
+
+
+def written_lon(lon: float, decimals: int) -> float:
+    """A longitude as files hold it: degrees of so many decimals, -180 up to but not 180.
+
+    Examples
+    --------
+    >>> written_lon(179.99999999, 7), written_lon(-80.55, 1)
+    (-180.0, -80.5)
+    """
+    # Rounded before it is wrapped: 179.99999999 becomes 180, which GPX does not allow. And after:
+    # wrapping leaves stray last digits.
+    return round(wrapped_lon(round(lon, decimals)), decimals)
 
 
 def plain(value: Any) -> Any:

@@ -107,7 +107,8 @@ def notes(facts: HeadingFacts) -> tuple[str, ...]:
 
 def _better(facts: HeadingFacts) -> str:
     """What this heading has before one with less sun; no more is in view than the picture holds."""
-    if facts.won_by == "target" and not _target_seen(facts):
+    seen = _target_ahead(facts) and not _target_beyond(facts)
+    if facts.won_by == "target" and not seen:
         return "the camera looks closer to what draws animals"
     return BETTER[facts.won_by]
 
@@ -182,7 +183,7 @@ def _target(facts: HeadingFacts) -> str:
     if not facts.target or np.isnan(facts.target_turn_deg):
         return ""
     ahead = length(facts.target_m)
-    if facts.target_turn_deg <= _IN_VIEW_DEG:
+    if _target_ahead(facts):
         seen = "probably too far" if _target_beyond(facts) else "in view"
         return f"{seen}, {ahead} ahead: {facts.target}"
     if not facts.side_open:
@@ -194,22 +195,14 @@ def _target(facts: HeadingFacts) -> str:
     )
 
 
-def _target_seen(facts: HeadingFacts) -> bool:
-    """Whether the feature stands in the picture, no farther than the view is clear."""
-    return (
-        bool(facts.target)
-        and facts.target_turn_deg <= _IN_VIEW_DEG
-        and facts.target_m <= facts.zone_m
-    )
+def _target_ahead(facts: HeadingFacts) -> bool:
+    """Whether a feature stands within the picture's sides, however far."""
+    return bool(facts.target) and facts.target_turn_deg <= _IN_VIEW_DEG
 
 
 def _target_beyond(facts: HeadingFacts) -> bool:
     """Whether a feature stands ahead, though farther than the view is clear."""
-    return (
-        bool(facts.target)
-        and facts.target_turn_deg <= _IN_VIEW_DEG
-        and facts.target_m > facts.zone_m
-    )
+    return _target_ahead(facts) and facts.target_m > facts.zone_m
 
 
 def _leaves(facts: HeadingFacts) -> str:
