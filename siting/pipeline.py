@@ -16,7 +16,6 @@ from siting.ground.no_go import no_go_bits, owner_notes
 from siting.ground.shapes.feature_order import name_by_feature
 from siting.ground.travel.passage import with_passage
 from siting.heading.choose import find_aims, lookout
-from siting.lengths import percent
 from siting.notes import Remark
 from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
@@ -32,7 +31,7 @@ from siting.spot_parts import Aim, Walk
 from siting.types import Candidate, Land, Note, Parcel, Result, Spot
 from siting.walk.route import ways_in
 from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
-from siting.words.notes import layers_together, notes_of
+from siting.words.notes import layers_together, list_notes, notes_of
 from siting.words.spot.extents import with_extents
 from siting.words.spot.reasons import wet_warnings
 from siting.words.spot.spots import Picture, make_spots
@@ -191,7 +190,7 @@ def site_land(
                     *drawn_remark,
                 )
             ),
-            *_result_notes(spots, usable, scant_share=protocol.assign.scant_share),
+            *list_notes(len(spots), usable, scant_share=protocol.assign.scant_share),
         ),
         usable_share=usable,
         proposal=proposal_of(
@@ -320,27 +319,3 @@ def _at(ground: Ground, layer: str, candidate: Candidate) -> float:
     """A layer's value at a candidate; infinite where there is no such layer."""
     values = ground.layers.get(layer)
     return np.inf if values is None else float(values[candidate.row, candidate.col])
-
-
-def _result_notes(
-    spots: Sequence[object], usable: float, *, scant_share: float
-) -> tuple[Note, ...]:
-    """What to know before a camera is promised: no spot, hardly any ground, or one place only."""
-    if spots:
-        return _scant_notes(len(spots), usable, scant_share)
-    text = (
-        f"No spot was found: {percent(usable)} of the parcel is suitable for a camera, and "
-        "no place on it scores enough."
-    )
-    return (Note("W-NOSPOT-01", "warning", text),)
-
-
-def _scant_notes(count: int, usable: float, scant_share: float) -> tuple[Note, ...]:
-    look = "Look at it with the owner before a camera is promised."
-    if usable < scant_share:
-        text = f"Only {percent(usable)} of this parcel is open to a camera. {look}"
-        return (Note("W-SCANT-01", "warning", text),)
-    if count == 1:
-        text = f"There is one place only: if it is no good, there is no second. {look}"
-        return (Note("W-SCANT-01", "warning", text),)
-    return ()

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from siting.notes import GAP, SEVERITY, head_and_gaps, severity, worst_first
-from siting.pipeline import _result_notes
 from siting.types import Note
+from siting.words.notes import list_notes
 from siting.words.spot.card import walk_lines
 
 PACKAGE = Path(__file__).parents[1] / "siting"
@@ -67,7 +67,7 @@ def test_every_warning_of_the_program_has_a_place_in_the_order():
     ],
 )
 def test_a_parcel_that_suits_badly_warns(spots, usable, words):
-    found = _result_notes([object()] * spots, usable, scant_share=0.05)
+    found = list_notes(spots, usable, scant_share=0.05)
     assert [n.text.startswith(words) for n in found] == ([True] if words else [])
     if words and spots:
         assert [n.code for n in found] == ["W-SCANT-01"]

@@ -27,6 +27,27 @@ def notes_of(remarks: Iterable[Remark]) -> tuple[Note, ...]:
     )
 
 
+def list_notes(count: int, usable: float, *, scant_share: float) -> tuple[Note, ...]:
+    """What to know before a camera is promised: no spot, hardly any ground, or one place only.
+
+    `count` is the number of spots, `usable` the share of the parcel that is open, 0..1.
+    """
+    if not count:
+        text = (
+            f"No spot was found: {percent(usable)} of the parcel is suitable for a camera, and "
+            "no place on it scores enough."
+        )
+        return (Note("W-NOSPOT-01", "warning", text),)
+    look = "Look at it with the owner before a camera is promised."
+    if usable < scant_share:
+        text = f"Only {percent(usable)} of this parcel is open to a camera. {look}"
+        return (Note("W-SCANT-01", "warning", text),)
+    if count == 1:
+        text = f"There is one place only: if it is no good, there is no second. {look}"
+        return (Note("W-SCANT-01", "warning", text),)
+    return ()
+
+
 def _compass_day(*, day: str, first: int, last: int) -> str:
     return (
         f"No first day was given, so compass headings are for {day}, the middle of the magnetic "
