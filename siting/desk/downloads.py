@@ -79,11 +79,16 @@ class Downloads:
         self._tell("data", self.state(uid))
 
     def cancel(self, uid: str) -> None:
-        """End it; what has come stays for the next time."""
+        """End it; what has come stays for the next time. The worker is gone when this returns."""
         with self._lock:
             if self._state.uid != uid or self._state.state not in BUSY:
                 return
             self._state = replace(self._state, state="cancelled", words="")
+            worker = self._worker
+        # Here and not when the other thread looks up: its lock on the folder would refuse the next
+        # download, and what it finished meanwhile would contradict the answer.
+        if worker is not None:
+            worker.end()
         self._tell("data", self.state(uid))
 
     def forget(self, uid: str) -> None:

@@ -104,10 +104,14 @@ class Worker:
                 return "died", None
         return ("died", None) if ready else None
 
-    def kill(self) -> None:
-        """End it at once."""
+    def end(self) -> None:
+        """End it at once, from any thread; who reads its pipe hears "died"."""
         self._process.kill()
         self._process.join(5.0)
+
+    def kill(self) -> None:
+        """End it at once and close the pipe; for the thread that reads it."""
+        self.end()
         self.pipe.close()
 
     @property
