@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from click.testing import CliRunner
 
+from siting import commands
 from siting.cli.main import siting
 from siting.errors import SitingError
 
@@ -13,11 +14,33 @@ def typed(*words: str) -> str:
     return CliRunner().invoke(siting, words, terminal_width=100).output
 
 
-@pytest.mark.parametrize("command", ["score", "batch"])
-def test_the_output_folder_has_a_default(command):
-    words = " ".join(typed(command, "--help").split())
-    assert "Output folder. [default: out]" in words
-    assert "Missing option" not in typed(command, "nothing_here.toml")
+@pytest.mark.parametrize(
+    ("command", "folder"),
+    [
+        (["score", "nothing_here.toml"], "out"),
+        (["batch", "nothing_here.toml"], "out"),
+        (["review", "season", "--inputs", "nothing_here.toml"], "review"),
+        (["gather", "--dem", "nothing_here.tif"], "(region; osm where an extract alone is given)"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_the_output_folder_has_a_default(command, folder, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    words = " ".join(typed(command[0], "--help").split())
+    assert f"Output folder. [default: {folder}]" in words
+    assert "Missing option" not in typed(*command)
+
+
+@pytest.mark.parametrize(
+    ("land", "folder"), [(["--osm", "x.osm.pbf"], "osm"), (["--bounds", "1,2,1.01,2.01"], "region")]
+)
+def test_what_is_gathered_goes_to_a_folder_named_for_it(land, folder, monkeypatch):
+    made = []
+    monkeypatch.setattr(
+        commands, "gather_to_folder", lambda ask, out, **_: made.append(str(out)) or "done"
+    )
+    assert typed("gather", *land) == "done\n"
+    assert made == [folder]
 
 
 @pytest.mark.parametrize("name", ["land.kml", "my land.gpkg", "farm.geojson", "lot.shp"])

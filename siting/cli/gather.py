@@ -17,7 +17,13 @@ from siting.cli.progress_line import progress_line
 @click.option("--radius", type=float, default=None, help="Radius around --point, m.")
 @click.option("--parcel", default=None, help='Outlines of the land: FILE or "FILE::LAYER".')
 @click.option("--bounds", default=None, help="W,S,E,N in degrees.")
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Output folder.")
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path),
+    show_default="region; osm where an extract alone is given",
+    help="Output folder.",
+)
 @click.option(
     "--recipe",
     default="world",
@@ -74,7 +80,7 @@ from siting.cli.progress_line import progress_line
     help="Never download more than this, MB.",
 )
 @click.option("--allow-host", multiple=True, help="Another host that may be asked for data.")
-def gather(out: Path, **options: Any) -> None:
+def gather(out: Path | None, **options: Any) -> None:
     """Gather open data for a piece of land into a folder.
 
     This is the only command that uses the network. Run it again to resume or renew.
@@ -91,8 +97,10 @@ def gather(out: Path, **options: Any) -> None:
         click.echo(estimate, err=True)
         return agreed or (sys.stdin.isatty() and click.confirm("Download it?", err=True))
 
+    # An extract belongs to no land: the next call, for a piece of land, must not find it in its way.
+    folder = out or Path("osm" if ask.region is None else "region")
     with progress_line() as progress:
-        said = gather_to_folder(ask, out, confirm=confirm, progress=progress)
+        said = gather_to_folder(ask, folder, confirm=confirm, progress=progress)
     click.echo(said)
 
 

@@ -21,7 +21,14 @@ from siting.cli.options import overwrite_option
 @click.option(
     "--protocol", "protocol_file", type=click.Path(path_type=Path), help="Rules of the season."
 )
-@click.option("-o", "--out", type=click.Path(path_type=Path), required=True, help="Folder to fill.")
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("review"),
+    show_default=True,
+    help="Output folder.",
+)
 @click.option("--group", default="", help="Group of species the survey is for; needs --species.")
 @click.option(
     "--species",
