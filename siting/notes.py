@@ -26,6 +26,8 @@ class Remark:
 
 # Three are read; a list of ten is passed over, and with it the one that matters.
 MOST_AT_THE_HEAD = 3
+BEFORE_ADVICE = 2
+"""From this severity on a warning comes before the advice: it may be wrong, or people come by."""
 GAP = 0
 """A severity of 0: the warning only says what the maps lack, and stands under the gaps."""
 

@@ -69,7 +69,8 @@ from siting.scoring.stability import Choice
 inputs, rules = load_inputs(Path(sys.argv[1])), load_protocol(Path(sys.argv[2]))
 result = site_parcel(inputs, rules, read_parcel(inputs))
 best = [spot for spot in result.spots if spot.kind == "moss"][0]
-print(where(dataclasses.replace(best, name="", place=None)), "|", place_kind(best.kind))
+nameless = dataclasses.replace(best, name="", place=None)
+print(where(nameless, result.land), "|", place_kind(best.kind))
 print(best.stability.draws, result.scores.weights["moss"])
 print(notes._turning(Choice("moss", 1.0, 0.5, 0), shown=1))
 """

@@ -14,7 +14,7 @@ from siting.settings.protocol import Protocol
 from siting.spot_parts import PlaceName
 from siting.types import NoGo, Spot
 from siting.words.office.letters import closed_shares, letter_sentence, limit_of, problems, where
-from siting.words.spot.names import full_name
+from siting.words.spot.names import full_name, ground_name, letter_name
 from siting.words.spot.no_go import REASONS
 from tests.fake_result import FIRM, fake_result, fake_spot, frame
 
@@ -165,19 +165,20 @@ def test_no_sentence_claims_what_a_map_cannot_know(result):
             "ford, in the north of the land",
         ),
         (None, "edge", "where forest meets field"),
-        (None, "unknown", "on ground like that around it"),
+        (None, "unknown", "in the woods, near the middle of the land"),
     ],
 )
 def test_where_a_spot_is(result, name, kind, words):
     full = full_name(name) if name else ""
     spot = replace(fake_spot(1, land=result.land), name=full, place=name, kind=kind)
-    assert where(spot) == words
+    assert where(spot, result.land) == words
 
 
 def test_every_attractor_has_a_place_in_words(result):
     spot = fake_spot(1, land=result.land)
     for kind in attractors():
-        assert where(replace(spot, name="", kind=kind)) != "on ground like that around it"
+        plain = letter_name(ground_name(result.land, spot))
+        assert where(replace(spot, name="", kind=kind), result.land) != plain
 
 
 def test_counting_firm_spots(result):

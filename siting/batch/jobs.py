@@ -32,7 +32,7 @@ from siting.scoring.common_maps import best_without, fair_share, maps_of
 from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
-from siting.types import Parcel, Result, Spot
+from siting.types import Land, Parcel, Result, Spot
 from siting.words.office.letters import letter_sentence, limit_of, where
 
 _LOG = logging.getLogger(__name__)
@@ -157,7 +157,7 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
         "caution_spots": _caution_spots(result),
         "warnings": [note.text for note in result.notes if note.level == "warning"],
         "decided": _decided(result),
-        "top": [_spot_row(spot) for spot in result.spots],
+        "top": [_spot_row(spot, result.land) for spot in result.spots],
     }
 
 
@@ -191,7 +191,7 @@ def _decided(result: Result) -> SettledPlace | None:
     }
 
 
-def _spot_row(spot: Spot) -> ScoredSpot:
+def _spot_row(spot: Spot, land: Land) -> ScoredSpot:
     return {
         "spot": spot.rank,
         "place_id": spot.place_id,
@@ -199,7 +199,7 @@ def _spot_row(spot: Spot) -> ScoredSpot:
         "lat_deg": round(spot.lat, 6),
         "score": round(spot.score, 4),
         "kind": place_kind(spot.kind),
-        "where": where(spot),
+        "where": where(spot, land),
         "heading_true_deg": round(spot.aim.heading_deg) % 360 if spot.aim else None,
         "walk_there_min": float(whole_minutes(spot.walk.minutes_there)) if spot.walk else None,
         "stability": spot.stability.word if spot.stability else "",

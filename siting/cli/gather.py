@@ -97,7 +97,7 @@ def gather(out: Path | None, **options: Any) -> None:
         click.echo(estimate, err=True)
         return agreed or (sys.stdin.isatty() and click.confirm("Download it?", err=True))
 
-    # An extract belongs to no land: the next call, for a piece of land, must not find it in its way.
+    # An extract belongs to no land: the next call, for a piece of land, must find its folder free.
     folder = out or Path("osm" if ask.region is None else "region")
     with progress_line() as progress:
         said = gather_to_folder(ask, folder, confirm=confirm, progress=progress)

@@ -77,7 +77,11 @@ class Tab:
 
 @contextmanager
 def opened(browser: Any, path: Path, **options: Any) -> Iterator[Tab]:
-    """A file opened from disk in a fresh profile with no network."""
+    """A file opened from disk in a fresh profile with no network.
+
+    Its reader wants no motion unless a test says so: nothing is measured on its way.
+    """
+    options.setdefault("reduced_motion", "reduce")
     context = browser.new_context(offline=True, **options)
     context.set_default_timeout(15_000)
     context.add_init_script(SHOW_MAP)
@@ -111,6 +115,44 @@ def wide(browser, page_file):
         found.page.wait_for_selector("html[data-ready]")
         yield found.page
         assert found.complaints == []
+
+
+def words_of(locator: Any) -> str:
+    """What an element says, on one line."""
+    return " ".join(locator.inner_text().split())
+
+
+MOTION = """() => [typeof testMap !== "undefined" && Boolean(testMap._animatingZoom
+  || (testMap._panAnim && testMap._panAnim._inProgress)), scrollX, scrollY,
+  ...[...document.querySelectorAll(".panel, .leaf, .card")].map((e) => e.scrollTop)]"""
+
+
+def at_rest(page: Any) -> None:
+    """Wait until neither the map nor the page moves any more, however slow the machine is."""
+    last = None
+    for _ in range(150):
+        now = page.evaluate(MOTION)
+        if not now[0] and now == last:
+            return
+        last = now
+        page.wait_for_timeout(60)
+    raise AssertionError("the page never comes to rest")
+
+
+def painted(page: Any) -> None:
+    """Wait until all pictures are decoded and what was changed is on the screen."""
+    page.evaluate(
+        """async () => {
+        await Promise.all([...document.images].map((one) => one.decode().catch(() => 0)));
+        await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done))); }"""
+    )
+
+
+def on_paper(page: Any) -> None:
+    """Show the page as it is printed, once it has laid itself out for paper."""
+    page.emulate_media(media="print")
+    page.locator("html.printing").wait_for(state="attached")
+    painted(page)
 
 
 def lat_lon(easting: float, northing: float, crs: str = "EPSG:32617") -> list[float]:

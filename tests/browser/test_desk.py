@@ -6,15 +6,15 @@ import json
 import re
 import subprocess
 import sys
-import time
 import zipfile
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pytest
+from playwright.sync_api import expect
 
-from tests.browser.conftest import PHONE, WIDE
+from tests.browser.conftest import PHONE, SHOW_MAP, WIDE, at_rest
 
 pytestmark = pytest.mark.slow
 
@@ -45,6 +45,7 @@ def entered(browser, address):
     """A browser profile that has come in, with all it asked for."""
     context = browser.new_context(accept_downloads=True, **WIDE)
     context.set_default_timeout(20_000)
+    context.add_init_script(SHOW_MAP)
     page = context.new_page()
     page.goto(address)
     page.wait_for_selector("html[data-drawn]")
@@ -87,10 +88,6 @@ def add(page: Any, label: str) -> None:
     page.locator("#title", has_text=label).wait_for()
 
 
-def status(page: Any) -> str:
-    return str(page.locator("#status").inner_text())
-
-
 def saved(page: Any) -> None:
     page.locator("#said", has_text="Saved").wait_for()
 
@@ -111,7 +108,7 @@ def made(folder: Path, ending: str) -> Path:
 
 def test_land_is_drawn_with_the_mouse_and_a_feeder_marked(desk):
     add(desk, "Drawn by mouse")
-    assert status(desk) == "No outline yet"
+    expect(desk.locator("#status")).to_have_text("No outline yet")
     press(desk, "Draw the outline")
     box = desk.locator("#map").bounding_box()
     for across, down in ((0.4, 0.4), (0.6, 0.4), (0.6, 0.6), (0.4, 0.6)):
@@ -119,14 +116,14 @@ def test_land_is_drawn_with_the_mouse_and_a_feeder_marked(desk):
         desk.wait_for_timeout(320)
     press(desk, "Done")
     saved(desk)
-    assert status(desk) == "Ready to score"
+    expect(desk.locator("#status")).to_have_text("Ready to score")
     desk.get_by_role("button", name="Mark one").first.click()
     desk.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
     saved(desk)
-    assert "1 marked" in desk.locator(".layer", has_text="Feeding places").inner_text()
+    expect(desk.locator(".layer", has_text="Feeding places")).to_contain_text("1 marked")
     desk.reload()
     desk.wait_for_selector("html[data-drawn]")
-    assert "1 marked" in desk.locator(".layer", has_text="Feeding places").inner_text()
+    expect(desk.locator(".layer", has_text="Feeding places")).to_contain_text("1 marked")
 
 
 def test_by_keyboard_alone(desk):
@@ -139,16 +136,16 @@ def test_by_keyboard_alone(desk):
     desk.locator("#title", has_text="Drawn by keys").wait_for()
     desk.get_by_role("button", name="Draw the outline").focus()
     desk.keyboard.press("Enter")
-    assert desk.evaluate("document.activeElement.id") == "map"
+    expect(desk.locator("#map")).to_be_focused()
     for key in ("", "ArrowRight", "ArrowDown"):
         if key:
             desk.keyboard.press(key)
-            desk.wait_for_timeout(400)
+            at_rest(desk)
         desk.keyboard.press("Enter")
     desk.get_by_role("button", name="Done").focus()
     desk.keyboard.press("Enter")
     saved(desk)
-    assert status(desk) == "Ready to score"
+    expect(desk.locator("#status")).to_have_text("Ready to score")
 
 
 def test_a_file_is_scored_a_place_taken_and_handed_over(desk, tmp_path):
@@ -171,12 +168,12 @@ def test_a_file_is_scored_a_place_taken_and_handed_over(desk, tmp_path):
         text = b"".join(archive.read(name) for name in archive.namelist()).decode()
     assert "Drawn by mouse" not in text
     press(desk, "Back to the land")
-    assert status(desk) == "Place chosen"
+    expect(desk.locator("#status")).to_have_text("Place chosen")
     desk.get_by_role("button", name="Mark one").first.click()
     box = desk.locator("#map").bounding_box()
     desk.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
     saved(desk)
-    assert status(desk) == "Changed since scored"
+    expect(desk.locator("#status")).to_have_text("Changed since scored")
     press(desk, "Places")
     desk.get_by_text("older than the land").wait_for()
 
@@ -205,7 +202,7 @@ def test_a_sketch_goes_out_and_comes_back(desk, browser, tmp_path):
     phone.close()
     assert json.loads(sketch.read_text())["for"] == "Sketched"
     dropped(desk, sketch)
-    assert status(desk) == "Ready to score"
+    expect(desk.locator("#status")).to_have_text("Ready to score")
 
 
 def test_two_windows_are_asked_whose_to_keep(desk, entered):
@@ -220,8 +217,7 @@ def test_two_windows_are_asked_whose_to_keep(desk, entered):
     desk.locator(".layer", has_text="Crossings").get_by_role("button", name="None here").click()
     desk.get_by_role("button", name="Take theirs").click()
     desk.locator(".layer", has_text="Livestock").get_by_text("None here").first.wait_for()
-    time.sleep(0.5)
-    assert "Not asked" in desk.locator(".layer", has_text="Crossings").inner_text()
+    expect(desk.locator(".layer", has_text="Crossings")).to_contain_text("Not asked")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

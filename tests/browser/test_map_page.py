@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 
 import pytest
+from playwright.sync_api import expect
 
 from siting.report.files import gpx
 from siting.report.page.map import map_page
@@ -15,7 +16,7 @@ from siting.report.shared.facts import spot_facts
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 from siting.words.cautions import all_cautions
-from tests.browser.conftest import PHONE, WIDE, opened
+from tests.browser.conftest import PHONE, WIDE, at_rest, opened
 from tests.map_result import map_result
 
 
@@ -94,18 +95,34 @@ def test_map_chooses_in_the_list(tab):
     assert chosen(tab.page) == ["2", "row-2"]
     assert tab.page.locator("#card-2").is_visible()
     assert tab.page.locator("#guide").is_hidden()
-    # The opened item is in sight and not under the map.
-    box = tab.page.locator("#row-2").bounding_box()
-    assert 0 <= box["y"] < tab.page.viewport_size["height"] - 30
+    in_sight_below_the_map(tab.page, "#row-2")
+
+
+def in_sight_below_the_map(page, row):
+    """Once the page is at rest, and not under the map that stays at its head on a phone."""
+    at_rest(page)
+    box, shown = page.locator(row).bounding_box(), page.viewport_size
+    covered = page.locator(".tabs").bounding_box()
+    assert covered["y"] + covered["height"] - 1 <= box["y"] < shown["height"] - 30
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
+def test_with_motion_too_the_chosen_spot_comes_into_sight(browser, page_file, size):
+    """A scroll that takes its time ends where the one without motion does."""
+    with opened(browser, page_file, reduced_motion="no-preference", **size) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        found.page.click("#tab-guide")
+        found.page.locator('.dot-holder[aria-label^="Spot 2,"]').click()
+        in_sight_below_the_map(found.page, "#row-2")
 
 
 def test_touch_opens_a_card(browser, page_file):
     with opened(browser, page_file, **PHONE) as found:
         found.page.wait_for_selector("html[data-ready]")
         found.page.locator('.dot-holder[aria-label^="Spot 4,"]').tap()
-        assert found.page.locator("#card-4").is_visible()
+        expect(found.page.locator("#card-4")).to_be_visible()
         found.page.locator("#tab-ask").tap()
-        assert found.page.locator("#ask").is_visible()
+        expect(found.page.locator("#ask")).to_be_visible()
 
 
 def test_the_card_answers_the_four_questions(wide):
@@ -188,7 +205,7 @@ def test_all_by_keys(wide):
     wide.locator("#map_siting").focus()
     press("ArrowRight")
     assert wide.locator(".cross").is_visible()
-    wide.wait_for_timeout(400)
+    at_rest(wide)
     press("Enter")
     spoken = wide.locator("#ask-spoken").text_content()
     assert re.match(r"Index \d+\.\d here ", spoken) or "No camera here" in spoken
@@ -198,7 +215,7 @@ def test_all_by_keys(wide):
     wide.locator("#map_siting").focus()
     press("Enter")
     press("ArrowDown")
-    wide.wait_for_timeout(400)
+    at_rest(wide)
     press("Enter")
     assert "Distance:" in wide.locator("#measure-words").text_content()
     press("Backspace")

@@ -16,6 +16,7 @@ from tests.browser.conftest import (
     lat_lon,
     move_weights,
     opened,
+    painted,
     show_only,
 )
 from tests.browser.reports import open_card, report
@@ -132,7 +133,7 @@ def test_marks_at_five_cells_are_found_within_a_pixel(browser, tmp_path):
         show_only(page, "Score in colours")
         page.evaluate("document.querySelector('.picture-score').style.opacity = 1")
         page.evaluate("document.querySelector('#map_siting').style.background = '#000'")
-        page.wait_for_timeout(200)
+        painted(page)
         frame = page.locator("#map_siting").bounding_box()
         image = np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("RGB")).astype(int)
         bright = (image[:, :, 0] > 200) & (image[:, :, 1] > 180) & (image[:, :, 2] < 120)

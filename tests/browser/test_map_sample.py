@@ -11,7 +11,7 @@ from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.report.page.map import map_page
 from siting.settings.load import load_inputs, load_protocol
-from tests.browser.conftest import PHONE, WIDE, ask_at, island_of, lat_lon, opened
+from tests.browser.conftest import PHONE, WIDE, ask_at, island_of, lat_lon, opened, words_of
 
 pytestmark = pytest.mark.slow
 
@@ -68,10 +68,11 @@ def test_a_first_time_reader_finds_the_four_answers(browser, sample):
     with opened(browser, sample[0], **PHONE) as found:
         page = found.page
         page.wait_for_selector("html[data-ready]")
-        first = page.locator("#first-words").inner_text()
-        assert first.startswith("Go to spot 1 first.")
+        first = words_of(page.locator("#first-words"))
+        assert first.startswith("Go to spot 1 first: its index, ")
         assert "Face " in first
         page.locator("#row-1").tap()
+        page.locator("#card-1 dt").first.wait_for()
         rows = page.locator("#card-1 dt").all_inner_texts()
         assert rows[:6] == ["Go", "Position", "Look", "Face", "Hang", "Clear"]
         words = page.locator("#card-1").inner_text()
@@ -80,7 +81,11 @@ def test_a_first_time_reader_finds_the_four_answers(browser, sample):
         assert "Use hand pruners only" in words
         assert "Take care everywhere on this parcel" in words
         page.locator("#card-1 .closer").tap()
-        page.wait_for_timeout(600)
-        assert page.locator(".folium-map .wedge").bounding_box()["height"] > 20
+        for _ in range(100):
+            if page.locator(".folium-map .wedge").bounding_box()["height"] > 20:
+                break
+            page.wait_for_timeout(60)
+        else:
+            raise AssertionError("the map does not come closer")
         assert found.outside == []
         assert found.complaints == []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.browser.conftest import WIDE, island_of, opened
+from tests.browser.conftest import WIDE, island_of, opened, words_of
 from tests.browser.reports import open_card, report
 
 HOSTILE = (
@@ -49,7 +49,7 @@ def test_another_parcels_store_is_not_read(browser, page_file):
             page.evaluate("([key, text]) => localStorage.setItem(key, text)", [key, text])
         page.reload()
         page.wait_for_selector("html[data-ready]")
-        assert page.locator("#first-words").inner_text().startswith("Go to spot 1 first.")
+        assert words_of(page.locator("#first-words")).startswith("Go to spot 1 first: ")
 
 
 def test_a_shut_store_leaves_a_page_that_works_and_says_so(browser, page_file):

@@ -9,7 +9,15 @@ import pytest
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from siting.words.spot.reasons import NOTHING_DRAWS
-from tests.browser.conftest import WIDE, click_at, island_of, move_weights, opened
+from tests.browser.conftest import (
+    WIDE,
+    click_at,
+    island_of,
+    move_weights,
+    on_paper,
+    opened,
+    words_of,
+)
 from tests.browser.reports import open_card, report
 from tests.fake_result import FIRM
 from tests.map_result import map_result
@@ -78,8 +86,7 @@ def test_light_and_dark(browser, page_file):
 
 
 def test_print_shows_map_key_and_list(wide):
-    wide.emulate_media(media="print")
-    wide.wait_for_timeout(200)
+    on_paper(wide)
     for name in ("#map_siting", "#spot-list", "#key", ".standing"):
         assert wide.locator(name).first.is_visible()
     for name in (".tabs", "#weights", ".head-buttons", ".map-tools"):
@@ -89,30 +96,30 @@ def test_print_shows_map_key_and_list(wide):
 
 def test_the_first_words_follow_the_reports_and_the_weights(wide):
     first = wide.locator("#first-words")
-    assert first.inner_text().startswith("Go to spot 1 first. ")
+    assert words_of(first).startswith("Go to spot 1 first: its index, ")
     # Why there, which way, what if it is no good, and how to report, before anything is tapped.
-    assert island_of(wide)["spots"][0]["why"][0] in first.inner_text()
-    assert "Face " in first.inner_text()
-    assert " is the highest here." in first.inner_text()
+    assert island_of(wide)["spots"][0]["why"][0] in words_of(first)
+    assert "Face " in words_of(first)
+    assert " is the highest here." in words_of(first)
     then = wide.locator("#first-next")
-    assert then.inner_text().startswith("No good when you get there? Report it as ruled out")
-    assert "Visits" in then.inner_text()
+    assert words_of(then).startswith("No good when you get there? Report it as ruled out")
+    assert "Visits" in words_of(then)
     open_card(wide, 1)
     report(wide, "visit-1", "ruled out", reason="wet")
-    assert first.inner_text().startswith("Go to spot 2 next. ")
+    assert words_of(first).startswith("Go to spot 2 next. ")
     move_weights(wide, trail=150, water=0)
     rows = wide.locator("#spot-list > li").evaluate_all("rows => rows.map((row) => row.id)")
     order = [int(name.removeprefix("item-")) for name in rows]
     assert order[-1] == 1
-    assert first.inner_text().startswith(f"With your ratios, go to spot {order[0]} next. ")
+    assert words_of(first).startswith(f"With your ratios, go to spot {order[0]} next. ")
     open_card(wide, 3)
     report(wide, "visit-3", "chosen")
-    assert first.inner_text().startswith("You chose spot 3. ")
-    assert then.inner_text() == ""
+    assert words_of(first).startswith("You chose spot 3. ")
+    assert words_of(then) == ""
     for n in (2, 3, 4):
         open_card(wide, n)
         report(wide, f"visit-{n}", "ruled out", reason="people")
-    assert first.inner_text().startswith("All spots are ruled out.")
+    assert words_of(first).startswith("All spots are ruled out.")
 
 
 def test_the_list_tells_what_helps_to_choose(wide):
@@ -146,6 +153,6 @@ def test_equal_spots_are_not_sent_to_in_order(unlike, browser, tmp_path):
     path.write_text(map_page(replace(base, spots=alike), protocol=Protocol()), encoding="utf-8")
     with opened(browser, path, **WIDE) as found:
         found.page.wait_for_selector("html[data-ready]")
-        words = found.page.locator("#first-words").inner_text()
+        words = words_of(found.page.locator("#first-words"))
     assert words.startswith(f"These maps cannot rank spots 1 to {len(alike)}: ")
     assert "first" not in words

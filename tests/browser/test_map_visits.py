@@ -16,7 +16,7 @@ from siting.decisions.proposal import Proposal
 from siting.read.vector.decision_files import read_decisions
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
-from tests.browser.conftest import PHONE, WIDE, ask_at, click_at, lat_lon, opened
+from tests.browser.conftest import PHONE, WIDE, ask_at, click_at, lat_lon, opened, words_of
 from tests.browser.reports import open_card, report
 from tests.map_result import map_result, variants
 
@@ -295,13 +295,13 @@ def test_the_surveys_proposal_is_said_first(browser, tmp_path):
     with opened(browser, path, **PHONE) as found:
         page = ready(found)
         first = page.locator("#first-words")
-        assert first.inner_text().startswith(
+        assert words_of(first).startswith(
             "The survey proposes spot 3 for you, because it is 400 m from the next camera. "
         )
-        assert "Face " in first.inner_text()
+        assert "Face " in words_of(first)
         open_card(page, 3)
         report(page, "visit-3", "ruled out", reason="owner")
-        assert first.inner_text().startswith("Go to spot 1 next.")
+        assert words_of(first).startswith("Go to spot 1 next.")
 
 
 def test_a_camera_that_stands_at_a_spot_is_said_and_its_form_comes_first(browser, tmp_path):
@@ -312,11 +312,11 @@ def test_a_camera_that_stands_at_a_spot_is_said_and_its_form_comes_first(browser
     path.write_text(written, encoding="utf-8")
     with opened(browser, path, **PHONE) as found:
         page = ready(found)
-        assert page.locator("#first-words").inner_text().startswith("Your camera is up at spot 2.")
+        assert words_of(page.locator("#first-words")).startswith("Your camera is up at spot 2.")
         open_card(page, 2)
         assert page.locator("#card-2").evaluate("c => c.firstElementChild.tagName") == "SECTION"
         report(page, "visit-2", "taken down", battery_percent="40")
-        assert page.locator("#first-words").inner_text().startswith("Go to spot 1")
+        assert words_of(page.locator("#first-words")).startswith("Go to spot 1")
 
 
 def test_a_camera_off_the_list_is_a_place_of_its_own_under_visits(browser, tmp_path):
@@ -327,7 +327,7 @@ def test_a_camera_off_the_list_is_a_place_of_its_own_under_visits(browser, tmp_p
     path.write_text(written, encoding="utf-8")
     with opened(browser, path, **PHONE) as found:
         page = ready(found)
-        words = page.locator("#first-words").inner_text()
+        words = words_of(page.locator("#first-words"))
         assert words.startswith(f"A camera stands at {lat:.5f}, {lon:.5f}")
         assert page.locator(".sign-own").count() == 1
         page.click("#tab-visits")

@@ -14,7 +14,7 @@ from siting.grid import Grid
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from tests.batch_rows import invented_batch
-from tests.browser.conftest import PHONE, WIDE, opened, show_only
+from tests.browser.conftest import PHONE, WIDE, on_paper, opened, painted, show_only
 from tests.browser.reports import report
 from tests.map_result import map_result
 
@@ -46,10 +46,13 @@ def only_words(page, words):
     assert not page.locator(".desk").is_visible()
     assert not page.locator(".head-buttons").is_visible()
     page.mouse.wheel(0, 100_000)
-    page.wait_for_timeout(200)
-    box = stand_in.bounding_box()
-    # A page scrolls by whole pixels, its last line may end on part of one.
-    assert box["y"] + box["height"] < page.viewport_size["height"] + 1
+    for _ in range(50):
+        box = stand_in.bounding_box()
+        # A page scrolls by whole pixels, its last line may end on part of one.
+        if box["y"] + box["height"] < page.viewport_size["height"] + 1:
+            return
+        page.wait_for_timeout(60)
+    raise AssertionError("the last line cannot be scrolled to")
 
 
 def middle(shape):
@@ -139,7 +142,7 @@ def test_the_dark_map_shows_the_relief(browser, tmp_path):
             with opened(browser, path, color_scheme=theme, **WIDE) as found:
                 page = found.page
                 show_only(page, "Shaded ground", "Score in colours")
-                page.wait_for_timeout(200)
+                painted(page)
                 frame = page.locator("#map_siting").bounding_box()
                 clip = {"x": frame["x"] + frame["width"] / 2 - 100, "width": 200,
                         "y": frame["y"] + frame["height"] / 2 - 100, "height": 200}  # fmt: skip
@@ -159,8 +162,7 @@ def test_the_overview_prints_all_parcels_in_dark_ink(browser, overview_file):
         page = found.page
         page.wait_for_selector("html[data-ready]")
         before = page.evaluate(PIXEL_OF, places_of_parcels["L0001"])
-        page.emulate_media(media="print")
-        page.wait_for_timeout(200)
+        on_paper(page)
         assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
         frame = page.locator("#map").bounding_box()
         assert abs(frame["width"] - 180 / 25.4 * 96) < 3
@@ -171,7 +173,7 @@ def test_the_overview_prints_all_parcels_in_dark_ink(browser, overview_file):
             assert 0 < x < frame["width"]
             assert 0 < y < frame["height"]
         page.emulate_media(media="screen")
-        page.wait_for_timeout(200)
+        page.locator("html:not(.printing)").wait_for(state="attached")
         after = page.evaluate(PIXEL_OF, places_of_parcels["L0001"])
         assert after == pytest.approx(before, abs=2)
 

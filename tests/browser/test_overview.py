@@ -6,10 +6,11 @@ import json
 import re
 
 import pytest
+from playwright.sync_api import expect
 
 from siting.batch.output.overview import overview_page, page_data
 from tests.batch_rows import invented_batch
-from tests.browser.conftest import PHONE, WIDE, opened
+from tests.browser.conftest import PHONE, WIDE, at_rest, opened, painted
 
 pytestmark = pytest.mark.slow
 
@@ -89,9 +90,13 @@ def test_on_a_phone_a_parcel_of_the_list_shows_its_card(browser, large):
         page.wait_for_selector("html[data-ready]")
         row = page.locator("#rows tr").nth(8)
         row.locator("button").tap()
+        page.locator("#card h2").wait_for()
+        at_rest(page)
         top = page.locator("#card h2").bounding_box()["y"]
         assert 0 <= top < 844
         page.get_by_role("button", name="Back to the list").tap()
+        expect(row).to_be_in_viewport()
+        at_rest(page)
         box = row.bounding_box()
         assert box["y"] >= 0
         assert box["y"] + box["height"] <= 844
@@ -178,7 +183,7 @@ def test_a_sign_on_the_map_chooses_its_parcel(wide, batch):
     wide.fill("#find", "L0000")
     wide.locator("#rows .pick").first.click()
     wide.fill("#find", "")
-    wide.wait_for_timeout(300)
+    painted(wide)
     x, y = wide.evaluate(
         """() => { const box = document.getElementById("map").getBoundingClientRect();
         return [box.left, box.top]; }"""

@@ -8,7 +8,7 @@ import pytest
 
 from siting.batch.output.overview import overview_page
 from tests.batch_rows import invented_batch
-from tests.browser.conftest import PHONE, WIDE, opened
+from tests.browser.conftest import PHONE, WIDE, on_paper, opened
 
 pytestmark = pytest.mark.slow
 
@@ -106,7 +106,7 @@ def test_cells_have_a_dashed_line_and_a_name(wide, batch):
 
 
 def test_on_paper_there_is_no_button(wide):
-    wide.emulate_media(media="print")
+    on_paper(wide)
     # The heads of the columns are buttons that look like heads; a row's name is one, too.
     shown = wide.locator("button:visible:not(thead *), select:visible, input:visible").all()
     assert [b.get_attribute("id") or b.inner_text() for b in shown

@@ -30,7 +30,7 @@ from siting.disk.files import safe_name
 from siting.grid import transformer
 from siting.read.vector.decision_files import read_decisions
 from siting.settings.protocol import Protocol
-from tests.browser.conftest import PHONE, opened
+from tests.browser.conftest import PHONE, opened, words_of
 from tests.browser.reports import open_card, report
 from tests.speed.make_country import CRS, make_country
 
@@ -149,7 +149,7 @@ def ada_goes(browser: Any, page_file: Path, asked: dict[str, str], taken: dict[s
         page = found.page
         page.wait_for_selector("html[data-ready]")
         said = f"The survey proposes spot {asked['rank']} for you, because "
-        assert said in page.locator("#spots").inner_text()
+        assert said in words_of(page.locator("#first-words"))
         open_card(page, int(asked["rank"]))
         report(page, f"visit-{asked['rank']}", "ruled out", at=UP, reason="people", note="Riders")
         open_card(page, int(taken["rank"]))

@@ -12,7 +12,7 @@ import pytest
 from siting.report.page.map import map_page
 from siting.report.shared.overlays import score_classes
 from siting.settings.protocol import Protocol
-from tests.browser.conftest import PHONE, WIDE, at_place, opened
+from tests.browser.conftest import PHONE, WIDE, at_place, on_paper, opened, painted
 from tests.browser.reports import open_card
 from tests.map_result import map_result
 
@@ -114,7 +114,7 @@ def test_the_key_shows_the_colours_of_the_map(browser, page_file, theme):
                 ".name-holder`).forEach((e) => { e.style.display = 'none'; })",
                 name,
             )
-        page.wait_for_timeout(200)
+        painted(page)
         seen = picture_of(page)
         steps = []
         for k in range(20):
@@ -139,6 +139,7 @@ def test_the_key_on_the_map_is_the_key_beside_it(wide):
 
 
 def test_a_closed_kind_is_named_once_where_its_areas_lie_close(wide):
+    painted(wide)
     names = wide.locator(".folium-map .name-zone:not(.hidden)").all_text_contents()
     assert names
     assert len(set(names)) == len(names)
@@ -151,9 +152,8 @@ def pages(pdf):
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_on_paper_the_key_stands_under_the_map_on_the_first_page(wide, paper):
     height_mm = {"A4": 297, "Letter": 279.4}[paper]
-    wide.emulate_media(media="print")
     wide.set_viewport_size({"width": 688, "height": 1000})  # the width of the paper's inside
-    wide.wait_for_timeout(300)
+    on_paper(wide)
     top = wide.locator(".head").bounding_box()["y"]
     box = wide.locator("#key").bounding_box()
     used_mm = (box["y"] + box["height"] - top) / 96 * 25.4

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from siting.cli.main import siting
 from siting.read.vector.sketch_file import read_sketch, sketch_frame
-from tests.browser.conftest import PHONE, WIDE, opened
+from tests.browser.conftest import PHONE, WIDE, at_rest, opened
 
 pytestmark = pytest.mark.slow
 
@@ -116,7 +116,7 @@ def test_all_of_it_by_keyboard_alone(browser, sketch_page, tmp_path):
         for moves in ((), ("ArrowRight",), ("ArrowDown",)):
             for key in moves:
                 page.keyboard.press(key)
-                page.wait_for_timeout(400)
+                at_rest(page)
             page.keyboard.press("Enter")
         assert "ha (" in page.locator("#body .fact").inner_text()
         page.get_by_role("button", name="Done").focus()

@@ -92,16 +92,15 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
     if option.decided:
         return CellChoice(cell, option, reserves, f"{settled_words(option)}.", "")
     reason, traded = f"{_called(option)} is the best spot of the cell", ""
-    because = f"it is the best place we know in survey cell {cell}"
+    because = f"it is the best place we know in your part of the survey (cell {cell})"
     if program.values[ranked[0]] > program.values[pick] + TIE:
         reason = f"{_called(option)} is the best spot that goes together with the other cells"
-        because = f"it goes best with the cameras around survey cell {cell}"
+        because = (
+            f"it goes best with the other cameras around your part of the survey (cell {cell})"
+        )
         traded = f"{_called(best)} would be better, but {_against(program, ranked[0], others)}."
     else:
-        top = max(ranked, key=lambda n: (program.options[n].fair_score, -n))
-        if program.options[top].fair_score > option.fair_score + TIE:
-            called = _called(program.options[top])
-            traded = f"{called} scores more, but its parcel comes later by priority."
+        traded = _passed_over(program, ranked, option)
     over = f"{_over_share(program, pick, others)}{_scant(option, program.rules)}"
     return CellChoice(
         cell,
@@ -111,6 +110,18 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
         traded,
         because + _scant_for_volunteer(option, program.rules),
     )
+
+
+def _passed_over(program: Program, ranked: Sequence[int], option: Option) -> str:
+    """Which spot of the cell has a higher index than the one asked for, and why it waits."""
+    options = [program.options[n] for n in ranked]
+    fair = max(options, key=lambda o: o.fair_score)
+    if fair.fair_score > option.fair_score + TIE:
+        return f"{_called(fair)} scores more, but its parcel comes later by priority."
+    plain = max(options, key=lambda o: o.score)
+    if plain.score > option.score + TIE:
+        return f"{_called(plain)} scores more, but only by maps that not all parcels have."
+    return ""
 
 
 def settled_words(option: Option) -> str:

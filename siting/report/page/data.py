@@ -17,8 +17,7 @@ from siting.decisions.proposal import Proposal
 from siting.disk.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
-from siting.notes import head_and_gaps
-from siting.report.page import cells, layers
+from siting.report.page import cells, layers, remarks
 from siting.report.page.form import form_data
 from siting.report.page.window import cut
 from siting.report.shared import drawing, overlays, zones
@@ -98,16 +97,9 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
             "heading_fair": FAIR,
         },
         "cautions_everywhere": _everywhere(result),
-        "warned": [clean(note.text) for note in head_and_gaps(result.notes)[0]],
-        "notes": _notes(result),
+        "warned": remarks.warned(result),
+        "notes": remarks.notes(result),
     }
-
-
-def _notes(result: Result) -> list[dict[str, str]]:
-    """Warnings, the worst first, then assumptions; what heads the list is not said again."""
-    _, gaps = head_and_gaps(result.notes)
-    taken = [note for note in result.notes if note.level != "warning"]
-    return [{"level": note.level, "text": clean(note.text)} for note in (*gaps, *taken)]
 
 
 def _proposed(proposal: Proposal | None, frame: Frame) -> dict[str, Any] | None:

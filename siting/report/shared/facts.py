@@ -15,8 +15,8 @@ from siting.ground.shapes.feature_order import side_of
 from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
 from siting.spot_parts import Aim, HeadingWords, PlaceName, Walk
-from siting.types import CoverRole, Result, Spot
-from siting.words.spot.names import full_name
+from siting.types import Result, Spot
+from siting.words.spot.names import full_name, ground_name
 from siting.words.spot.spots import stability_words
 
 # A walk follows a trail when it runs within so much of it for so long; wider than a cell.
@@ -24,18 +24,6 @@ _BESIDE_M, _FOLLOWED_M = 4.0, 30.0
 
 SEPARATOR = " | "
 """Between the sentences of one cell of a table."""
-
-
-_GROUND: dict[int, str] = {
-    CoverRole.TREE: "In the woods",
-    CoverRole.SHRUB: "In the brush",
-    CoverRole.GRASS: "On grassland",
-    CoverRole.CROP: "In a field",
-    CoverRole.PASTURE: "On grassland",
-    CoverRole.WETLAND: "On wet ground",
-    CoverRole.PARK: "In a park",
-    CoverRole.ORCHARD: "In an orchard",
-}
 
 
 @dataclass(frozen=True)
@@ -150,14 +138,11 @@ def _place(result: Result, spot: Spot) -> PlaceName:
     if spot.name:
         return PlaceName(clean(spot.name))
     how = criteria.known_at(spot.kind, spot.measures) if spot.kind else ""
-    kind = criteria.label_of(spot.kind, spot.kind, how=how) or _ground_at(result, spot)
+    kind = criteria.label_of(spot.kind, spot.kind, how=how)
+    if not kind:
+        return ground_name(result.land, spot)
     side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
     return PlaceName(clean(f"{kind[:1].upper()}{kind[1:]}"), side)
-
-
-def _ground_at(result: Result, spot: Spot) -> str:
-    """What grows where a spot serves no feature, or no more than that a camera may stand there."""
-    return _GROUND.get(int(result.land.role[spot.row, spot.col]), "Ground open to a camera")
 
 
 def _along(result: Result, walk: Walk | None) -> tuple[str, ...]:

@@ -5,7 +5,8 @@ import { wrapped } from "../model/frame.js";
 import {
   decisionsCsv, decisionsJson, momentText, placeOf, readStore, stateOf, storeText,
 } from "../model/decisions.js";
-import { DATA, announce } from "./data.js";
+import { ranked } from "../model/score.js";
+import { DATA, RULES, STATE, announce, spotOf } from "./data.js";
 
 const FORM = DATA.form;
 // The key holds the parcel and what only this page knows: its outline and its spots.
@@ -43,9 +44,30 @@ function isSettled() {
   return DATA.proposed !== null && DATA.proposed.state !== "proposed";
 }
 
-// The place that was settled on, where it is no spot of this page; else null.
-export function settledPlace() {
-  return isSettled() ? DATA.proposed.place : null;
+// The place that is asked for or was settled on, where it is no spot of this page; else null. It is
+// over once the camera is down again or the place was ruled out.
+export function placeOffList() {
+  return DATA.proposed ? DATA.proposed.place : null;
+}
+
+export function isOver(place) {
+  return ["taken down", "ruled out"].includes(stateOf(HELD.records, place.id));
+}
+
+// The spot that the survey asks for, while nothing speaks against it; else undefined.
+export function proposedSpot() {
+  const asked = DATA.proposed && DATA.proposed.state === "proposed" && !STATE.moved;
+  return asked ? freeSpots().find(({ n }) => n === DATA.proposed.spot) : undefined;
+}
+
+// The spots that were not ruled out, the best first.
+export function freeSpots() {
+  return orderNow().map(spotOf).filter((spot) => spotState(spot) !== "ruled out");
+}
+
+// The numbers of the spots by score: the survey's, or with the reader's own ratios.
+export function orderNow() {
+  return (STATE.moved ? ranked(DATA.spots, STATE.weights, RULES) : DATA.spots).map(({ n }) => n);
 }
 
 export function addReport(record) {

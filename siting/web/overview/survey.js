@@ -13,13 +13,14 @@ export function drawCells() {
     onclick: () => choose(number.get(id), "table") }, user(id));
   byId("cell-rows").replaceChildren(...DATA.cells.map((cell) => node("tr", {},
     node("th", { scope: "row" }, user(cell.cell)),
-    node("td", {}, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" },
+    node("td", { "data-head": "Camera" }, cell.parcel ? [pick(cell.parcel), node("span", { class: "sub" },
       cell.spot === null ? "a place of its own" : `spot ${cell.spot}`)]
       : node("span", { class: "failed" }, "none")),
-    node("td", { class: "n" }, cell.index === null ? "–" : cell.index.toFixed(1)),
-    node("td", {}, cell.kind),
-    node("td", {}, cell.reserves.length ? cell.reserves.map((id) => node("div", {}, pick(id))) : "–"),
-    node("td", { class: "words" }, cell.reason,
+    node("td", { class: "n", "data-head": "Index" }, cell.index === null ? "–" : cell.index.toFixed(1)),
+    node("td", { "data-head": "Place" }, cell.kind),
+    node("td", { "data-head": "Reserves" },
+      cell.reserves.length ? cell.reserves.map((id) => node("div", {}, pick(id))) : "–"),
+    node("td", { class: "words", "data-head": "Why" }, cell.reason,
       cell.traded ? node("span", { class: "sub" }, `Given up: ${cell.traded}`) : ""),
   )));
 }

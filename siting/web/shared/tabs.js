@@ -6,7 +6,29 @@ function allTabs() {
   return [...document.querySelectorAll('[role="tab"]')];
 }
 
-export function showTab(name) {
+// How far down a leaf was read, by its tab: the leaf's upper edge on the screen.
+const READ_TO = {};
+
+// A leaf that is opened begins at its head, or where it was left.
+function keepPlace(tabs, atHead, change) {
+  const line = () => tabs[0].parentElement.getBoundingClientRect().bottom;
+  const shown = () => tabs.find((tab) => tab.getAttribute("aria-selected") === "true");
+  const edge = () => byId(shown().getAttribute("aria-controls")).getBoundingClientRect().top;
+  READ_TO[shown().id] = edge();
+  change();
+  const wanted = atHead ? line() : Math.min(READ_TO[shown().id] ?? line(), line());
+  // On a telephone the page scrolls, on a desk the panel or the leaf itself.
+  const panel = tabs[0].parentElement.parentElement;
+  const moves = panel.scrollHeight > panel.clientHeight + 1 && panel !== document.body ? panel : window;
+  if (edge() < line() || wanted < line()) moves.scrollBy({ top: edge() - wanted, behavior: "auto" });
+}
+
+// `atHead`: there is something new at the head of the leaf.
+export function showTab(name, atHead = false) {
+  keepPlace(allTabs(), atHead, () => select(name));
+}
+
+function select(name) {
   allTabs().forEach((tab) => {
     const chosen = tab.id === "tab-" + name;
     tab.setAttribute("aria-selected", String(chosen));

@@ -12,7 +12,7 @@ from siting.lengths import percent
 from siting.settings.protocol_ground import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
-from siting.words.spot.names import letter_name
+from siting.words.spot.names import ground_name, letter_name
 from siting.words.spot.no_go import REASONS, letter_clause
 
 NONE = "none"
@@ -131,13 +131,13 @@ def _closed_words(reason: NoGo, share: float, land: Land, rules: NoGoRules) -> s
     return f"{much} of it {letter_clause(reason, land, rules)}"
 
 
-def where(spot: Spot) -> str:
+def where(spot: Spot, land: Land) -> str:
     """Where a spot is, in a few words."""
     if spot.name:
         return letter_name(spot.place or PlaceName(spot.name))
     rows = criteria.attractors()
     if spot.kind not in rows:
-        return "on ground like that around it"
+        return letter_name(ground_name(land, spot))
     how = criteria.known_at(spot.kind, spot.measures)
     return rows[spot.kind].as_known(how).letter_place
 
@@ -160,7 +160,7 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
     named = "the best" if count > 1 else "the place"
     return (
         f"Thank you for offering {land}: {said}; {named}: "
-        f"{where(result.spots[0])}{_scant(result, scant_share)}."
+        f"{where(result.spots[0], result.land)}{_scant(result, scant_share)}."
     )
 
 
@@ -192,6 +192,8 @@ def _firm_words(firm: int | None, count: int) -> str:
     """How many of the places would keep their rank if maps and settings were slightly wrong."""
     if firm is None or count == 1 or firm == 0:
         return ""
+    if firm == 1:
+        return ", one of them a firm choice"
     return f", {'all' if firm == count else firm} of them firm choices"
 
 

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import math
 
-from siting.ground.shapes.feature_order import MIDDLE
+from siting.ground.shapes.feature_order import MIDDLE, side_of
 from siting.lengths import about, compass_word, is_close
 from siting.spot_parts import PlaceName
-from siting.types import Feature
+from siting.types import CoverRole, Feature, Land, Spot
 
 _LONGEST = 30
+_GROUND: dict[int, str] = {
+    CoverRole.TREE: "In the woods",
+    CoverRole.SHRUB: "In the brush",
+    CoverRole.GRASS: "On grassland",
+    CoverRole.CROP: "In a field",
+    CoverRole.PASTURE: "On grassland",
+    CoverRole.WETLAND: "On wet ground",
+    CoverRole.PARK: "In a park",
+    CoverRole.ORCHARD: "In an orchard",
+}
 
 
 def place_name(feature: Feature, easting: float, northing: float, *, radius_m: float) -> PlaceName:
@@ -30,6 +40,12 @@ def place_name(feature: Feature, easting: float, northing: float, *, radius_m: f
     if not is_close(metres, radius_m):
         aside = f"{about(metres, radius_m)} to the {compass_word(bearing)}"
     return PlaceName(_capital(feature.words), feature.side, aside, feature.short)
+
+
+def ground_name(land: Land, spot: Spot) -> PlaceName:
+    """What grows where a spot serves no feature, or that a camera may stand there, and the side."""
+    words = _GROUND.get(int(land.role[spot.row, spot.col]), "Ground open to a camera")
+    return PlaceName(words, side_of(spot.easting, spot.northing, land=land.parcel_shape))
 
 
 def full_name(place: PlaceName) -> str:

@@ -7,7 +7,7 @@ import { node } from "../../shared/dom.js";
 import { CELLS, DATA, STATE, cellScore, listen } from "../data.js";
 import { COLOURS } from "./map.js";
 
-const PAINT = { cells: null, url: null, first: null };
+const PAINT = { cells: null, url: null, first: null, turn: 0 };
 
 function pixelCells() {
   const plane = DATA.score_plane, out = new Int32Array(plane.width * plane.height);
@@ -44,7 +44,7 @@ function cellColours(weights) {
   return out;
 }
 
-function paintScores(weights) {
+function paintScores(weights, turn) {
   const { width, height } = DATA.score_plane;
   if (!PAINT.cells) PAINT.cells = pixelCells();
   const colours = cellColours(weights), pixels = new Uint32Array(width * height);
@@ -54,7 +54,8 @@ function paintScores(weights) {
   const canvas = node("canvas", { width, height });
   const image = new ImageData(new Uint8ClampedArray(pixels.buffer), width, height);
   canvas.getContext("2d").putImageData(image, 0, 0);
-  canvas.toBlob((blob) => showScores(URL.createObjectURL(blob)));
+  // A picture that is ready late must not cover what was asked for since.
+  canvas.toBlob((blob) => { if (turn === PAINT.turn) showScores(URL.createObjectURL(blob)); });
 }
 
 // `url` null brings back the picture that Python painted.
@@ -70,7 +71,8 @@ function showScores(url) {
 export function setUpColours() {
   listen("rested", () => {
     if (!CELLS.ready) return;
-    if (STATE.moved) paintScores(STATE.weights);
+    PAINT.turn += 1;
+    if (STATE.moved) paintScores(STATE.weights, PAINT.turn);
     else showScores(null);
   });
 }

@@ -35,9 +35,40 @@ export function group(key) {
   return GROUPS[key];
 }
 
+const EDGE_PX = 14, STEP_PX = 12;
+// Half a spot's sign.
+const NEAR_PX = 17;
+
+// The whole parcel; where a tool or the key lies over a spot, the parcel makes room for it, as far
+// as the map is high enough.
 export function showParcel() {
-  const outer = DATA.outline.flatMap(([, rings]) => PLACES.path(rings[0]));
-  MAP.fitBounds(L.latLngBounds(outer), { padding: [14, 14], animate: false });
+  const box = L.latLngBounds(DATA.outline.flatMap(([, rings]) => PLACES.path(rings[0])));
+  const most = 0.65 * MAP.getSize().y;
+  let top = EDGE_PX, bottom = EDGE_PX, above = false, below = false;
+  do {
+    top += above ? STEP_PX : 0;
+    bottom += below ? STEP_PX : 0;
+    fit(box, top, bottom);
+    above = hidesSpot(".leaflet-control-zoom, .map-tools button, .north");
+    below = hidesSpot(".map-key, .leaflet-control-scale, .map-credits");
+  } while ((above || below) && top + bottom < most);
+}
+
+function fit(box, top, bottom) {
+  MAP.fitBounds(box, { paddingTopLeft: [EDGE_PX, top], paddingBottomRight: [EDGE_PX, bottom],
+    animate: false });
+}
+
+// Whether an element that lies over the map covers a spot, wholly or in part.
+function hidesSpot(selector) {
+  const frame = MAP.getContainer(), corner = frame.getBoundingClientRect();
+  const spots = DATA.spots.map(({ lat, lon }) => MAP.latLngToContainerPoint([lat, lon]));
+  return [...frame.parentElement.querySelectorAll(selector)]
+    .map((element) => element.getBoundingClientRect())
+    // What is not shown has no width.
+    .some(({ left, top, right, bottom, width }) => width > 0 && spots.some(({ x, y }) =>
+      x + corner.left > left - NEAR_PX && x + corner.left < right + NEAR_PX
+      && y + corner.top > top - NEAR_PX && y + corner.top < bottom + NEAR_PX));
 }
 
 export function goTo(place) {

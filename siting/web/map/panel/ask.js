@@ -28,7 +28,7 @@ export function ask(latlng) {
   if (!CELLS.ready) return;
   STATE.asked = latlng;
   tell(latlng);
-  showTab("ask");
+  showTab("ask", true);
 }
 
 function tell(latlng) {

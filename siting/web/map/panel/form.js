@@ -5,7 +5,9 @@ import { locate } from "../../shared/where.js";
 import { STANDING, fits, inOrder, momentText } from "../../model/decisions.js";
 import { wrapped } from "../../model/frame.js";
 import { DATA } from "../data.js";
-import { addReport, placeFields, removeReport, reportsOf, round7 } from "../reports.js";
+import {
+  addReport, freeSpots, placeFields, removeReport, reportsOf, round7,
+} from "../reports.js";
 import { pickOnce } from "../land/pointing.js";
 
 const FORM = DATA.form;
@@ -36,7 +38,7 @@ export function visitForm(place, { key, name }) {
       choice.value = "";
       rest.replaceChildren();
       byId(name + "-state").focus();
-      byId(name + "-said").textContent = "Kept on this device. Hand it back under Visits.";
+      byId(name + "-said").textContent = keptWords(state);
     };
     return [...controls.map(({ element }) => element),
       node("button", { type: "button", class: "main-button", id: name + "-save", onclick: save },
@@ -44,6 +46,13 @@ export function visitForm(place, { key, name }) {
   }
   return section("Report a visit", savedReports(key), nextVisit(key),
     node("label", { for: name + "-state" }, "What happened?"), choice, rest, said);
+}
+
+// Where to go on from here stands above the list, out of sight of who has just filled in the form.
+function keptWords(state) {
+  const [next] = freeSpots();
+  return "Kept on this device. " + (state === "ruled out" && next ? "Go to spot " + next.n + " next. " : "")
+    + "Send it under Visits.";
 }
 
 // --- what was reported before -----------------------------------------------------------------

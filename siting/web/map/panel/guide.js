@@ -1,12 +1,12 @@
 // Words made from the data: the head, where to go first, what is to be known about the maps.
 
 import { byId, node, user } from "../../shared/dom.js";
-import { stateOf } from "../../model/decisions.js";
 import { indexWords, lengthWords, minuteWords } from "../../model/lengths.js";
 import { DATA, STATE, listen, spotOf } from "../data.js";
-import { allReports, settledPlace, spotState } from "../reports.js";
+import {
+  freeSpots, isOver, orderNow, placeOffList, proposedSpot, spotState,
+} from "../reports.js";
 import { isStanding } from "./form.js";
-import { orderNow } from "./list.js";
 
 export function fillHead() {
   listen("weights", showFirst);
@@ -24,58 +24,64 @@ export function fillHead() {
 }
 
 // Where to go now: spots that were ruled out are skipped, and it says so when the reader's own
-// ratios are in use.
+// ratios are in use. The first line is the answer, the others say where that is and which way.
 function showFirst() {
-  byId("first-words").replaceChildren(...firstWords());
+  byId("first-words").replaceChildren(...firstLines().filter((line) => line.length)
+    .flatMap((line) => [node("span", { class: "line" }, line), " "]));
   byId("first-next").textContent = nextWords();
+  // Where the survey asks for one spot, how to choose between them is not the reader's question.
+  byId("alike-words").hidden = Boolean(proposedSpot());
 }
 
 // What to do when the place is no good, and how to report: said before anything is tapped.
 function nextWords() {
-  const ranks = orderNow().map(spotOf);
-  if (!ranks.length || settledPlace() || ranks.some((spot) => isStanding(spotState(spot)))) return "";
-  const free = ranks.filter((spot) => spotState(spot) !== "ruled out");
-  if (!free.length) return "";
+  const free = freeSpots(), place = placeOffList();
+  if (!free.length || standingSpot()) return "";
+  if (place && !isOver(place)) {
+    return DATA.proposed.state === "proposed" ? "No good when you get there? Report it as ruled out "
+      + "under Visits, with the reason, and go to spot " + free[0].n + "." : "";
+  }
   return (free.length > 1 ? "No good when you get there? Report it as ruled out, with the reason, and "
     + "go to the next spot. " : "No good when you get there? Report it as ruled out, with the reason. ")
     + "To report, tap the spot, then “Report a visit”. To send your reports, open Visits.";
 }
 
-function firstWords() {
-  const order = orderNow().map(spotOf), place = settledPlace();
-  if (place && stateOf(allReports(), place.id) !== "taken down") {
-    return [user(DATA.proposed.words), " Report on it under Visits."];
+function standingSpot() {
+  return orderNow().map(spotOf).find((spot) => isStanding(spotState(spot)));
+}
+
+function firstLines() {
+  const place = placeOffList(), standing = standingSpot(), left = freeSpots();
+  if (place && !isOver(place)) {
+    return [[user(DATA.proposed.words), " Report on it under Visits."]];
   }
-  if (!order.length) {
-    return ["No place on this parcel passed the survey's rules. Ask any place on the map to see why."];
+  if (!DATA.spots.length) {
+    return [["No place on this parcel passed the survey's rules. Ask any place on the map to see why."]];
   }
-  const standing = order.filter((spot) => isStanding(spotState(spot)));
-  if (standing.length) return standingWords(standing[0]);
-  const left = order.filter((spot) => spotState(spot) !== "ruled out");
+  if (standing) return standingLines(standing);
   if (!left.length) {
-    return ["All spots are ruled out. Send your reports under Visits and ask your coordinator."];
+    return [["All spots are ruled out. Send your reports under Visits and ask your coordinator."]];
   }
   // What was settled before is said above, or over by what was reported since.
-  const asked = DATA.proposed && DATA.proposed.state === "proposed";
-  const proposed = asked && left.find(({ n }) => n === DATA.proposed.spot);
-  if (proposed && !STATE.moved) return [user(DATA.proposed.words), " ", ...aboutSpot(proposed)];
-  return choiceWords(left, order);
+  const proposed = proposedSpot();
+  if (proposed) return [[user(DATA.proposed.words)], ...aboutSpot(proposed)];
+  return choiceLines(left);
 }
 
 // The spot to begin with where neither the survey nor a report has settled it.
-function choiceWords(left, order) {
-  const skipped = left.length < order.length;
+function choiceLines(left) {
+  const skipped = left.length < DATA.spots.length;
   const alike = STATE.moved || skipped ? 0 : countAlike(left);
   if (alike > 1) {
-    return ["These maps cannot rank spots 1 to " + alike + ": they have the same index, and any of "
-      + "them may be the best. Start with the one that is easiest to reach. Spot 1: ",
-    ...aboutSpot(left[0])];
+    return [["These maps cannot rank spots 1 to " + alike + ": they have the same index, and any of "
+      + "them may be the best. Start with the one that is easiest to reach."],
+    ...aboutSpot(left[0], "Spot 1: ")];
   }
   const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
-  if (skipped) return [go + " next. ", ...aboutSpot(left[0])];
-  const highest = !STATE.moved && order.length > 1
-    ? " Its index, " + indexWords(left[0].tenths) + ", is the highest here." : "";
-  return [go + " first. ", ...aboutSpot(left[0]), highest];
+  if (skipped) return [[go + " next."], ...aboutSpot(left[0])];
+  const highest = !STATE.moved && left.length > 1
+    ? ": its index, " + indexWords(left[0].tenths) + ", is the highest here." : ".";
+  return [[go + " first" + highest], ...aboutSpot(left[0])];
 }
 
 // How many of the first spots are toss-ups, or plain ground, with one index: "first" says nothing.
@@ -85,19 +91,20 @@ function countAlike(spots) {
   return end < 0 ? spots.length : end;
 }
 
-function standingWords(spot) {
+function standingLines(spot) {
   if (spotState(spot) === "chosen") {
-    return ["You chose spot " + spot.n + ". ", ...aboutSpot(spot), " When the camera is up, report it "
-      + "on the spot's card."];
+    return [["You chose spot " + spot.n + "."], ...aboutSpot(spot),
+      ["When the camera is up, report it on the spot's card."]];
   }
-  return ["Your camera is up at spot " + spot.n + ". Report each check visit on the spot's card, and "
-    + "send your reports under Visits."];
+  return [["Your camera is up at spot " + spot.n + "."], ["Report each check visit on the spot's card, "
+    + "and send your reports under Visits."]];
 }
 
-function aboutSpot({ title, walk, why: [why], face_brief: facing }) {
-  return [walk && walk.outside ? walk.outside + " " : "", user(title),
-    walk ? ", " + minuteWords(walk.there_min) + " on foot." : ".",
-    why && !title.startsWith(why) ? [" ", user(why)] : "", facing ? " " + facing : ""].flat();
+// Lines: what to ask first, where and why, which way to face.
+function aboutSpot({ title, walk, why: [why], face_brief: facing }, name = "") {
+  const where = [name, user(title), walk ? ", " + minuteWords(walk.there_min) + " on foot." : ".",
+    why && !title.startsWith(why) ? [" ", user(why)] : ""].flat().filter(Boolean);
+  return [walk && walk.outside ? [walk.outside] : [], where, facing ? [facing] : []];
 }
 
 function fillNotes() {

@@ -3,9 +3,8 @@
 import { CALMLY, byId, node, user } from "../../shared/dom.js";
 import { showTab } from "../../shared/tabs.js";
 import { indexWords, windOf } from "../../model/lengths.js";
-import { ranked } from "../../model/score.js";
-import { DATA, RULES, STATE, announce, listen, spotOf, spotTenths } from "../data.js";
-import { spotState } from "../reports.js";
+import { DATA, STATE, announce, listen, spotOf, spotTenths } from "../data.js";
+import { orderNow, proposedSpot, spotState } from "../reports.js";
 import { fillCard } from "./card.js";
 
 export function buildList() {
@@ -24,6 +23,7 @@ function listItem(spot) {
   },
   node("span", { class: "dot", "aria-hidden": "true" }, String(spot.n)),
   node("span", { class: "spot-text" },
+    node("span", { class: "spot-asked", id: "asked-" + spot.n }),
     node("span", { class: "spot-title" }, node("span", { class: "unseen" }, "Spot " + spot.n + ": "),
       user(spot.title)),
     node("span", { class: "spot-why" }, user(spot.why[0] || "")),
@@ -43,20 +43,18 @@ function briefly({ aim, walk, sure }) {
   return pieces.flatMap((words, i) => [i ? " · " : "", node("span", { class: "piece" }, words)]);
 }
 
-// The numbers of the spots by score: the survey's, or with the reader's own weights.
-export function orderNow() {
-  return (STATE.moved ? ranked(DATA.spots, STATE.weights, RULES) : DATA.spots).map(({ n }) => n);
-}
-
-// As the list shows them: what is ruled out comes last.
+// As the list shows them: what the survey asks for first, what is ruled out last.
 function shownOrder() {
-  const out = (n) => spotState(spotOf(n)) === "ruled out";
-  return orderNow().sort((a, b) => out(a) - out(b));
+  const asked = proposedSpot();
+  const place = (n) => (spotState(spotOf(n)) === "ruled out" ? 1 : asked && asked.n === n ? -1 : 0);
+  return orderNow().sort((a, b) => place(a) - place(b));
 }
 
 function showOrder() {
   shownOrder().forEach((n) => byId("spot-list").append(byId("item-" + n)));
+  const asked = proposedSpot();
   orderNow().forEach((n, i) => {
+    byId("asked-" + n).textContent = asked && asked.n === n ? "Proposed by the survey" : "";
     byId("points-" + n).textContent = indexWords(spotTenths(spotOf(n)));
     byId("place-" + n).textContent = STATE.moved && i + 1 !== n
       ? "with your ratios: place " + (i + 1) : "";

@@ -5,13 +5,13 @@ import { copyAndSay, saveFile } from "../../shared/save.js";
 import { inOrder, placeOf } from "../../model/decisions.js";
 import { DATA, listen } from "../data.js";
 import {
-  allReports, forgetReports, reportsCsv, reportsJson, settledPlace, spotState,
+  allReports, forgetReports, proposedSpot, reportsCsv, reportsJson, placeOffList, spotState,
   storeState,
 } from "../reports.js";
 import { setBadge, showOwnPlaces } from "../land/markers.js";
 import { reportWords, visitForm } from "./form.js";
 
-const BADGES = { visited: "✓", chosen: "★", "ruled out": "✕", "camera up": "C", checked: "C",
+const BADGES = { proposed: "P", visited: "✓", chosen: "★", "ruled out": "✕", "camera up": "C", checked: "C",
   moved: "C", "taken down": "–" };
 const FILE = "decisions_" + DATA.parcel.id.replace(/[^A-Za-z0-9_-]+/g, "_").slice(0, 60);
 
@@ -26,6 +26,7 @@ export function setUpVisits() {
   });
   setUpSharing();
   listen("reports", showVisits);
+  listen("weights", showBadges);
   showVisits();
 }
 
@@ -50,14 +51,19 @@ function save(name, type, text) {
   if (!saveFile(name, type, text)) byId("visits-plain").open = true;
 }
 
-function showVisits() {
+function showBadges() {
   DATA.spots.forEach((spot) => {
-    const state = spotState(spot), badge = BADGES[state] || "", out = state === "ruled out";
+    const state = spotState(spot) || (spot === proposedSpot() ? "proposed" : "");
+    const badge = BADGES[state] || "", out = state === "ruled out";
     setBadge(spot.n, badge, out);
     const dot = byId("row-" + spot.n).querySelector(".dot");
     dot.classList.toggle("ruled-out", out);
     dot.replaceChildren(String(spot.n), node("span", { class: "badge" }, badge));
   });
+}
+
+function showVisits() {
+  showBadges();
   const all = inOrder(allReports());
   byId("visits-list").replaceChildren(...all.map((record) => node("li", {},
     placeName(record), ", ", ...reportWords(record))));
@@ -75,8 +81,8 @@ const SPOTS = DATA.spots.map((spot) => spot.id);
 
 // Places that are on no list, each once, with its first point; and lists of an earlier run.
 function ownPlaces(all) {
-  const places = new Map(), settled = settledPlace();
-  if (settled) places.set(settled.id, settled);
+  const places = new Map(), asked = placeOffList();
+  if (asked) places.set(asked.id, asked);
   all.filter(({ location }) => !SPOTS.includes(location)).forEach((record) => {
     const place = { id: record.location, lat: record.planned_lat ?? record.lat,
       lon: record.planned_lon ?? record.lon };
@@ -96,8 +102,8 @@ function showOwn(places) {
 }
 
 function keptWords() {
-  const where = "Reports stay in this browser on this device only. Save or share them to hand them "
-    + "back.";
+  const where = "Reports stay in this browser on this device only. Save or share them, and "
+    + "send them to your coordinator.";
   return { kept: where,
     "not kept": "This browser keeps nothing: send your reports before you close the page.",
     damaged: "Part of what this browser had kept for the page was damaged and was left out: check "

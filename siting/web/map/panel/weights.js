@@ -5,7 +5,7 @@ import { copyAndSay, saveFile } from "../../shared/save.js";
 import { protocolText, startWeights } from "../../model/score.js";
 import { DATA, RULES, STATE, announce } from "../data.js";
 import { PARTS } from "./bars.js";
-import { orderNow } from "./list.js";
+import { orderNow } from "../reports.js";
 
 const START = startWeights(RULES);
 const REST_MS = 60;
