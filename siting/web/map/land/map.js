@@ -43,7 +43,7 @@ const NEAR_PX = 17;
 // as the map is high enough.
 export function showParcel() {
   const box = L.latLngBounds(DATA.outline.flatMap(([, rings]) => PLACES.path(rings[0])));
-  const most = 0.65 * MAP.getSize().y;
+  const most = 0.8 * MAP.getSize().y;
   let top = EDGE_PX, bottom = EDGE_PX, above = false, below = false;
   do {
     top += above ? STEP_PX : 0;
