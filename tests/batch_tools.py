@@ -22,6 +22,7 @@ QUICK_RULES = {
     "grid": {"context_m": 60.0},
     "heading": {},
     "candidates": {"places": 10, "spots": 3},
+    "stability": {"draws": 12},
     "assign": {"distance_m": 400.0, "lowest": 0.0},
 }
 

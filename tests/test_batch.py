@@ -212,6 +212,7 @@ def test_the_geopackage_holds_all_parcels(clean):
     assert list(area.round(1)) == pytest.approx(list(frame["area_ha"]), abs=0.1)
 
 
+@pytest.mark.slow
 def test_two_workers_write_the_same_bytes(land, clean, tmp_path):
     run(land, tmp_path, workers=2)
     assert digests(tmp_path) == digests(clean[0])
@@ -238,6 +239,7 @@ def test_started_again_nothing_is_done_twice(land, clean, tmp_path):
     assert digests(tmp_path / "again") == digests(clean[0])
 
 
+@pytest.mark.slow
 def test_done_is_decided_by_hash_not_by_presence(land, clean, tmp_path):
     """A changed rule, a damaged record and a missing page are each seen; a touched file is not."""
     folder = tmp_path / "again"

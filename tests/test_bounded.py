@@ -38,6 +38,7 @@ def view(land: Land, question: str) -> Land:
     return land.set("layers.water", "w.gpkg::v")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("question", VIEWS.values(), ids=VIEWS)
 def test_a_view_that_would_hang_or_swell_ends_with_a_code(question, tmp_path):
     found = run(view(clean(tmp_path), question), "check")
@@ -76,6 +77,7 @@ def test_long_shapes_of_ordinary_kind_are_no_effort():
     check_effort([shapely.LineString(coast)], what="coast")
 
 
+@pytest.mark.slow
 def test_a_parcel_with_twenty_thousand_holes_takes_seconds_and_not_minutes(tmp_path):
     """11.5 s of processor time were measured on a machine with much else to do; 20 s is room."""
     land = clean(tmp_path)

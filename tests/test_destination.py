@@ -31,7 +31,7 @@ def land(tmp_path_factory):
     one = path.with_name("one.toml")
     one.write_text(text.replace("[parcel]\n", '[parcel]\nid = "L0001"\n', 1), encoding="utf-8")
     (path.parent / "rules.toml").write_text(
-        "[grid]\ncontext_m = 60.0\n[candidates]\nplaces = 20\nspots = 3\n"
+        "[grid]\ncontext_m = 60.0\n[candidates]\nplaces = 20\nspots = 3\n[stability]\ndraws = 12\n"
     )
     return path
 

@@ -170,6 +170,7 @@ def test_the_surveys_own_template_is_used(batch, tmp_path):
         templates(tmp_path)
 
 
+@pytest.mark.slow
 def test_the_proposed_spot_reaches_page_sheet_gpx_and_deployments(tmp_path):
     """Two cells so near that one of them must take its second spot: no file names another."""
     path = small_land(tmp_path / "land")

@@ -77,6 +77,7 @@ def _places(facts, rule):
 # --- rebuilt equals committed ---------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "builder"),
     [

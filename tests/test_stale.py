@@ -109,6 +109,7 @@ def test_a_large_file_is_read_whole(land, tmp_path):
     assert prints(land, tmp_path / "out")["dem.tif"] != before
 
 
+@pytest.mark.slow
 def test_a_batch_is_done_again_after_a_raster_was_replaced(tmp_path):
     path = small_land(tmp_path / "land")
     out = tmp_path / "out"

@@ -8,6 +8,8 @@ from siting.batch.output.letters import letters, templates
 from tests.batch_rows import invented_batch
 from tests.browser.conftest import PHONE, WIDE, opened
 
+pytestmark = pytest.mark.slow
+
 SMALL_PHONE = {**PHONE, "viewport": {"width": 320, "height": 640}}
 
 

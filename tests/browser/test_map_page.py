@@ -19,6 +19,8 @@ from siting.words.cautions import all_cautions
 from tests.browser.conftest import PHONE, WIDE, at_rest, opened
 from tests.map_result import map_result
 
+pytestmark = pytest.mark.slow
+
 
 def test_opens_offline_and_asks_for_nothing(tab):
     assert tab.page.locator("#spot-list .spot-row").count() == 4

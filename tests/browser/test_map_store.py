@@ -7,6 +7,8 @@ import pytest
 from tests.browser.conftest import WIDE, island_of, opened, words_of
 from tests.browser.reports import open_card, report
 
+pytestmark = pytest.mark.slow
+
 HOSTILE = (
     '{"2":{"state":"chosen","reason":{"toString":1}}}',
     '{"__proto__":{"state":"chosen","note":"polluted"}}',

@@ -82,7 +82,7 @@ def test_a_poisoned_parcel_alone_is_told(land, clean, tmp_path, monkeypatch):
     assert digests(tmp_path) == clean
 
 
-RULES = "[grid]\ncontext_m = 60.0\n[candidates]\nplaces = 10\nspots = 3\n"
+RULES = "[grid]\ncontext_m = 60.0\n[candidates]\nplaces = 10\nspots = 3\n[stability]\ndraws = 12\n"
 
 
 def started(land: Path, folder: Path, rules: Path) -> subprocess.Popen:

@@ -138,6 +138,7 @@ def test_size_is_told_before_anything_is_downloaded_and_no_means_no(office, sign
     assert not (region_folder(office.folder, signup) / INPUTS_FILE).exists()
 
 
+@pytest.mark.slow
 def test_data_come_with_a_bar_are_cancelled_and_taken_up_again(office, signup, site):
     with held(site):
         begin(office, signup)
