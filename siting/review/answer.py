@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from siting.review.cameras import Cameras, level_of, too_few
 from siting.review.change import WeightRow, weight_rows
 from siting.review.doubts.neighbours import wider_clusters
+from siting.review.doubts.other_models import other_slopes
 from siting.review.doubts.single import carried_by_one
 from siting.review.groups import GroupRow, group_rows, mixed
 from siting.review.held_out import HeldOut, held_out
@@ -61,6 +62,7 @@ class Answer:
     groups: tuple[GroupRow, ...] = ()
     picked: Interval | None = None
     random_cameras: int = 0
+    other_models: tuple[tuple[str, Interval], ...] = ()
 
 
 def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answer:
@@ -94,6 +96,7 @@ def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answe
         weights=rows, held_out=held, fragment=fragment, notes=(*found, *more),
         expected=_expected(cameras), groups=groups, picked=picked_over_random(cameras),
         random_cameras=0 if cameras.random is None else int(cameras.random.sum()),
+        other_models=() if level in ("list", "few") else other_slopes(cameras),
     )  # fmt: skip
 
 

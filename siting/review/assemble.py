@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.review.cameras import Cameras
+from siting.review.change import prior_sds
 from siting.review.doubts.exactness import too_vague
 from siting.review.doubts.terms import Terms, other_counts, terms_of
 from siting.review.doubts.visits import unevenly_classified, visits_of_days
@@ -33,9 +34,8 @@ def cameras_of(
     # Cameras on one property record the same animals; one off every parcel stands for itself.
     clusters = [place.parcel_id or row.cluster for row, place in zip(used, places, strict=True)]
     days = np.array([row.days for row in used], dtype=float)
-    events, notes = visits_of_days(
-        np.array([row.events[GAPS_MIN[0]] for row in used], dtype=float), days
-    )
+    counted = np.array([row.events[GAPS_MIN[0]] for row in used], dtype=float)
+    events, notes = visits_of_days(counted, days)
     score = np.array([place.score for place in places], dtype=float)
     if season is not None and used:
         notes += unevenly_classified(season.open_share, [one.id for one in held], score)
@@ -59,6 +59,8 @@ def cameras_of(
         blocked=too_vague(held, protocol, names) | terms.blocked,
         by_group=_by_group(used),
         random=np.array([one.at_random for one in held], dtype=bool),
+        recorded_days=counted if any(n.code == "W-COUNT-01" for n in notes) else None,
+        prior_sd=prior_sds(names, protocol),
     )
     return cameras, [*notes, *terms.notes]
 

@@ -39,6 +39,8 @@ class Cameras:
     blocked : criterion to the code of why this season cannot speak about it
     random : (n,) True where a camera stood at a random place, or None
     by_group : (n,) events of each group of animals by its name
+    recorded_days : (n,) days with a record, where the table counted these and not events
+    prior_sd : (k,) how far each true ln ratio may lie from the protocol's; None = `change.TAU`
     """
 
     ids: tuple[str, ...]
@@ -59,6 +61,8 @@ class Cameras:
     blocked: Mapping[str, str] = field(default_factory=dict)
     random: NDArray[np.bool_] | None = None
     by_group: Mapping[str, Floats] = field(default_factory=dict)
+    recorded_days: Floats | None = None
+    prior_sd: Floats | None = None
 
     @property
     def rate(self) -> Floats:
@@ -75,7 +79,7 @@ class Cameras:
         rows = {
             name: value[kept]
             for name in ("events", "days", "score", "cluster", "columns", "terms", "at_m", "cells",
-                         "random")
+                         "random", "recorded_days")
             if (value := getattr(self, name)) is not None
         }  # fmt: skip
         ids = tuple(i for i, k in zip(self.ids, kept, strict=True) if k)

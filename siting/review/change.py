@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from siting import criteria
 from siting.criteria import label_of
 from siting.review.cameras import Cameras
 from siting.review.recorded.season import warning
 from siting.review.statistics.weights import Shrunken, shrunken
+from siting.settings.protocol import Protocol
+from siting.settings.protocol_score import Rule
 from siting.types import Note
 
 Floats = NDArray[np.float64]
@@ -28,6 +32,11 @@ _FLAT_SD, _FEW_ON_A_SIDE = 0.15, 5
 _ALIKE_VIF = 5.0
 # Our choice: one season moves no weight further, the rest waits for the next.
 _MOST_FACTOR = 2.0
+# Our choice: weather, animals and crews change from one season to the next.
+_OF_A_SEASON = 0.3
+Z95 = 1.96
+"""A protocol states ends of 95 %, the pages of a review those of 90 %."""
+
 _OWN_CODES = ("W-RANGE-01", "W-ALIKE-01", "W-FEW-02", "W-PLACE-05")
 
 
@@ -35,7 +44,8 @@ _OWN_CODES = ("W-RANGE-01", "W-ALIKE-01", "W-FEW-02", "W-PLACE-05")
 class WeightRow:
     """One criterion after the season: rate ratios (exp of the weights) with 90 % ends.
 
-    `sd` is that of the ln ratio; `proposed` None where the ratio stays, with `code` for why.
+    `sd` is that of the ln ratio, `prior_sd` how far it was allowed to lie from the protocol's;
+    `proposed` None where the ratio stays, with `code` for why.
     """
 
     name: str
@@ -48,16 +58,52 @@ class WeightRow:
     sd: float
     proposed: float | None
     code: str
+    prior_sd: float = TAU
+
+
+def prior_sds(names: Sequence[str], protocol: Protocol) -> Floats:
+    """How far each true ln ratio may lie from the protocol's, (k,).
+
+    A ratio that an earlier review suggested and the protocol still has is known as well as its
+    ends say, and less so with every season since; a suggestion that was turned down leaves no
+    trace. At most `TAU`.
+    """
+    return np.array([_prior_sd(name, protocol) for name in names], dtype=float)
+
+
+def _prior_sd(name: str, protocol: Protocol) -> float:
+    seasons = accepted_ago(name, protocol)
+    if seasons is None:
+        return TAU
+    spread = _rule(name, protocol).spread
+    return float(min(TAU, np.hypot(spread, _OF_A_SEASON * np.sqrt(seasons))))
+
+
+def accepted_ago(name: str, protocol: Protocol) -> int | None:
+    """Seasons since a suggested ratio was accepted; None where the protocol has another one."""
+    for entry in protocol.review.accepted:
+        criterion, ratio, seasons = entry.split()
+        if criterion == name and abs(_rule(name, protocol).ratio - float(ratio)) < 0.005:
+            return int(seasons)
+    return None
+
+
+def _rule(name: str, protocol: Protocol) -> Rule:
+    held = protocol.attractors if name in criteria.attractors() else protocol.conditions
+    rule: Rule = getattr(held, name)
+    return rule
 
 
 def fit_of(
     cameras: Cameras,
-    tau: float,
+    tau: float | None = None,
     *,
     w0: Floats | None = None,
     at: tuple[float, float] | None = None,
 ) -> Shrunken:
-    """Weights of the criteria, then of the terms; `tau` is the protocol's spread in ln ratio.
+    """Weights of the criteria, then of the terms.
+
+    `tau` is the protocol's spread in ln ratio, the same for all; None takes that of each.
 
     Parameters
     ----------
@@ -66,19 +112,26 @@ def fit_of(
     """
     start = cameras.protocol_w if w0 is None else w0
     count = len(cameras.term_names)
+    prior = np.full(len(start), tau) if tau is not None else prior_of(cameras)
     # Nothing is known of bait or models beforehand: 1 in place of a ratio, and room to move.
     return shrunken(
         cameras.events, cameras.days, cameras.design,
         np.concatenate([start, np.zeros(count)]),
-        tau=np.concatenate([np.full(len(start), tau), np.full(count, _TERM_TAU)]),
-        cluster=cameras.cluster, at=at,
+        tau=np.concatenate([prior, np.full(count, _TERM_TAU)]), cluster=cameras.cluster, at=at,
     )  # fmt: skip
+
+
+def prior_of(cameras: Cameras) -> Floats:
+    """Spread of each true ln ratio about the protocol's, (k,)."""
+    if cameras.prior_sd is not None:
+        return cameras.prior_sd
+    return np.full(len(cameras.protocol_w), TAU)
 
 
 def weight_rows(cameras: Cameras) -> tuple[tuple[WeightRow, ...], list[Note], Shrunken]:
     """Each criterion's weight after the season, and what may not change."""
     w0 = cameras.protocol_w
-    fit, alone = fit_of(cameras, TAU), fit_of(cameras, ALONE_TAU)
+    fit, alone, prior = fit_of(cameras), fit_of(cameras, ALONE_TAU), prior_of(cameras)
     codes = _codes(cameras, fit)
     rows = tuple(
         WeightRow(
@@ -92,6 +145,7 @@ def weight_rows(cameras: Cameras) -> tuple[tuple[WeightRow, ...], list[Note], Sh
             sd=float(fit.sd[k]),
             proposed=None if codes[k] else _proposed(float(fit.w[k]), float(w0[k])),
             code=codes[k],
+            prior_sd=float(prior[k]),
         )
         for k, name in enumerate(cameras.names)
     )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from siting.review.cameras import Cameras
-from siting.review.change import TAU, fit_of
+from siting.review.change import fit_of
 from siting.review.statistics.weights import Shrunken
 
 Floats = NDArray[np.float64]
@@ -42,9 +42,9 @@ def held_out(cameras: Cameras) -> HeldOut:
     labels = np.unique(cameras.cluster)
     count = len(labels) if len(labels) <= _ONE_BY_ONE else _FOLDS
     folds = [set(labels[i::count]) for i in range(count)]
-    plans: Mapping[str, tuple[float, Floats]] = {
+    plans: Mapping[str, tuple[float | None, Floats]] = {
         "protocol": (_FIRM, cameras.protocol_w),
-        "proposed": (TAU, cameras.protocol_w),
+        "proposed": (None, cameras.protocol_w),
         # Of carnivores in the savanna data, no criteria at all predicted best (-240.3 against
         # -244.4 for the proposal): the page says so where it happens.
         "none": (_FIRM, np.zeros_like(cameras.protocol_w)),
@@ -60,7 +60,7 @@ def held_out(cameras: Cameras) -> HeldOut:
     )
 
 
-def _of_fold(cameras: Cameras, fold: set[str], tau: float, w0: Floats) -> float:
+def _of_fold(cameras: Cameras, fold: set[str], tau: float | None, w0: Floats) -> float:
     out = np.array([label in fold for label in cameras.cluster])
     train = cameras.part(~out)
     return log_score(fit_of(train, tau, w0=w0), cameras, train, out)

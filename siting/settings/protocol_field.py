@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator
+from pydantic import BeforeValidator, Field
 
 from siting.settings.protocol_base import OWN, TRADE, Section, param
 
@@ -158,6 +158,8 @@ def _as_tuple(value: Any) -> Any:
 
 
 Names = Annotated[tuple[str, ...], BeforeValidator(_as_tuple)]
+_ACCEPTED = Annotated[str, Field(pattern=r"^[a-z_]+ [0-9]+\.[0-9]{2} [0-9]+$")]
+Accepted = Annotated[tuple[_ACCEPTED, ...], BeforeValidator(_as_tuple)]
 
 
 # A review writes here what it used, so that the next one does not count a season twice.
@@ -172,6 +174,13 @@ class ReviewRecord(Section):
     before: str = param("", "", OWN, "SHA-256 of the protocol before.", max_length=64)
     used: Names = param(
         (), "", OWN, "SHA-256 of each deployment used (identifier and dates): none counts twice."
+    )
+    accepted: Accepted = param(
+        (),
+        "",
+        OWN,
+        'Ratios a review suggested, as "trail 2.10 1": criterion, ratio, seasons ago. One that the '
+        "protocol still has is known as well as its low and high say, 0.3 (ln) worse a season.",
     )
     group: str = param("", "", OWN, "Group of species it was made for.", max_length=80)
     events_gap_min: float = param(

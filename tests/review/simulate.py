@@ -3,7 +3,8 @@
     python -m tests.review.simulate [SEASONS]
 
 Two cameras a property, properties alike by 0.5, dispersion 1, 14 to 60 days: the table of
-docs/review.md. Some minutes for 200 seasons a row.
+docs/review.md. A quarter of an hour for 1,000 seasons a row. Fewer do not show what an interval
+covers: of 200 seasons a share of 90 % comes out at 86 to 94 (two standard errors).
 """
 
 from __future__ import annotations
@@ -12,9 +13,10 @@ import sys
 
 import numpy as np
 
-from siting.review.answer import answer, headline_of
+from siting.review.answer import answer
 from siting.review.cameras import Cameras, level_of
 from siting.review.change import TAU, fit_of
+from siting.review.statistics.headline import headline_slope, verdict
 from tests.review.test_answer import W0, season
 
 TRUTHS = {
@@ -39,8 +41,9 @@ def said_of(cameras: Cameras) -> tuple[str, tuple[float, float] | None, bool]:
         found = answer(cameras, group="deer")
         ends = None if found.slope is None else (found.slope.low, found.slope.high)
         return found.verdict, ends, found.fragment
-    verdict, slope, _ = headline_of(cameras, level)
-    return verdict, None if slope is None else (slope.low, slope.high), level == "full"
+    # As `headline_of` says it, without what a perfect score would have won: that is slow.
+    slope = headline_slope(cameras.events, cameras.days, cameras.score, cluster=cameras.cluster)
+    return verdict(slope), (slope.low, slope.high), level == "full"
 
 
 def row(kind: str, count: int, seasons: int) -> str:
@@ -52,8 +55,8 @@ def row(kind: str, count: int, seasons: int) -> str:
         c = season(count, truth=truth, seed=1000 * count + number)
         fit = fit_of(c, TAU)
         covered.append((fit.low <= truth) & (truth <= fit.high))
-        verdict, ends, open_to_change = said_of(c)
-        verdicts.append(verdict)
+        said, ends, open_to_change = said_of(c)
+        verdicts.append(said)
         if ends is not None:
             slopes.append(ends[0] <= best_slope(truth, c) <= ends[1])
         changes += open_to_change and bool((fit.said_by_data >= 0.5).any())
@@ -67,7 +70,7 @@ def row(kind: str, count: int, seasons: int) -> str:
 
 def main() -> None:
     """Print the table, a row at a time."""
-    seasons = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    seasons = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     print("| the protocol is | cameras | ratios covered, % | slope covered, % | verdicts, % "
           "| a ratio may change, % |")  # fmt: skip
     print("|---|--:|--:|--:|---|--:|")

@@ -17,6 +17,7 @@ from siting.review.statistics.headline import verdict
 from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken
 from siting.words.office import review as words
+from siting.words.office import review_method as method
 from siting.words.office.review_notes import NOTES
 
 W0 = np.log([3, 2, 2, 2, 1.5, 1.5])
@@ -184,7 +185,7 @@ def test_no_sentence_claims_more_than_its_interval(said, level, fragment):
         words.what_stays(["water"]), words.what_stays([]),
         words.next_season(all_good=fragment, cameras=30),
         words.next_season(all_good=fragment, cameras=60),
-        *words.LIMITS, *words.METHOD,
+        *words.LIMITS, *method.METHOD,
     ]  # fmt: skip
     for sentence in told:
         assert sentence.endswith((".", ":"))

@@ -14,7 +14,7 @@ from siting.review.recorded.effort import CameraRow
 from siting.review.recorded.season import Deployment, Season
 from siting.review.shown.page import review_page
 from siting.settings.protocol import Protocol
-from siting.words.office import review as words
+from siting.words.office import review_method as method
 from tests.review.test_answer import season
 
 APRIL = dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
@@ -63,7 +63,7 @@ def test_a_ratio_comes_back(drawn):
     assert set(rates) == {"north", "north-east", "east", "south-east", "south", "south-west",
                           "west", "north-west"}  # fmt: skip
     assert rates["east"][1] > rates["north"][1]
-    said = words.blanks(found.hour, why="", cameras=40)
+    said = method.blanks(found.hour, why="", cameras=40)
     assert "went with" in said
     assert "caused" not in said
     cameras = season(20)
@@ -85,7 +85,7 @@ def test_few_alike_or_missing(drawn):
     north = rows_of(np.zeros(40))
     alike = blanks_of(with_blanks(north, np.full((40, 3), 5)), north, Protocol(), time_zone=ZONE)
     assert alike.why == "alike"
-    assert "faced north or south" in words.blanks(None, why="alike", cameras=40)
+    assert "faced north or south" in method.blanks(None, why="alike", cameras=40)
     assert blanks_of(replace(held, blanks={}), rows, Protocol(), time_zone=ZONE) is None
     wrong = [replace(r, deployment=replace(r.deployment, clock_doubtful=True)) for r in rows]
     assert blanks_of(held, wrong, Protocol(), time_zone=ZONE) is None

@@ -17,6 +17,7 @@ from scipy.stats import kendalltau, spearmanr
 from siting.review.statistics import glm, ranks, second_opinion
 from siting.review.statistics.weights import shrunken
 from tests.real_places import DATA
+from tests.review.beta_binomial import beta_binomial
 
 pytestmark = pytest.mark.skipif(
     not (DATA / "savanna-cameras").exists(),
@@ -181,22 +182,53 @@ def test_river_matters_less_once_neighbours_may_be_alike(savanna):
     assert (found.w[3], found.sd[3]) == pytest.approx((-0.093, 0.049), abs=6e-4)
 
 
-def test_river_with_a_field_over_the_ground(savanna):
-    """gpboost 1.8.0, exponential covariance: -0.065512 (0.126406), tree -0.086549 (0.046747).
+# gpboost 1.8.0, exponential covariance in km, searched to the top (delta_rel_conv 1e-12; run again
+# for this test): coefficient and error of river and of tree share, variance, reach, shape, height.
+FIELD = {
+    "river": (-0.065974, 0.125818), "tree": (-0.086408, 0.046624), "variance": 0.263686,
+    "reach_m": 9693.39, "shape": 5.075205, "height": -310.900994,
+}  # fmt: skip
+# The same program with its usual limit, where it stops early: river -0.065512 (0.126406) and tree
+# -0.086549 (0.046747), the figures of the design, at a lower height.
+STOPPED_EARLY = {
+    "coef": [1.010015663144, 0.059552423568, -0.065511524007, -0.063329692989, -0.086549167019,
+             0.012609394587, -0.125395510286],
+    "variance": 0.265512354496, "reach_km": 9.167291077093, "shape": 5.169149955303,
+    "height": -310.906163375,
+}  # fmt: skip
 
-    Its search stops a little before the top of the likelihood, so the third digit is the last one
-    that two programs share.
-    """
-    east, north = kilometres(savanna)
-    distance = np.hypot(np.subtract.outer(east, east), np.subtract.outer(north, north)) * 1000
+
+def metres(s: dict[str, np.ndarray]) -> np.ndarray:
+    east, north = kilometres(s)
+    return np.hypot(np.subtract.outer(east, east), np.subtract.outer(north, north)) * 1000
+
+
+def test_river_with_a_field_over_the_ground(savanna):
     found = second_opinion.spatial_counts(
-        savanna["ungulates"], savanna["days"], six_columns(savanna), distance
+        savanna["ungulates"], savanna["days"], six_columns(savanna), metres(savanna)
     )
-    assert (found.coef[2], found.se[2]) == pytest.approx((-0.065512, 0.126406), abs=1e-3)
-    assert (found.coef[4], found.se[4]) == pytest.approx((-0.086549, 0.046747), abs=5e-4)
+    for k, name in ((2, "river"), (4, "tree")):
+        assert (found.coef[k], found.se[k]) == pytest.approx(FIELD[name], abs=1e-5)
+    assert found.variance == pytest.approx(FIELD["variance"], abs=1e-5)
+    assert found.reach_m == pytest.approx(FIELD["reach_m"], abs=1)
+    assert 1 / found.alpha == pytest.approx(FIELD["shape"], abs=2e-5)
+    assert found.log_likelihood == pytest.approx(FIELD["height"], abs=1e-6)
     alone = glm.negative_binomial(savanna["ungulates"], savanna["days"], six_columns(savanna))
     assert found.log_likelihood > alone.log_likelihood
     assert abs(found.coef[2]) < 0.3 * abs(alone.coef[2])
+
+
+def test_the_figures_of_the_design_are_those_of_a_search_that_stopped_early(savanna):
+    """At its coefficients both programs have the same height, and it is not the top."""
+    stop, columns = STOPPED_EARLY, six_columns(savanna)
+    height, _ = second_opinion._laplace(
+        np.concatenate([stop["coef"], np.log([1 / stop["shape"], stop["variance"],
+                                              stop["reach_km"]])]),
+        savanna["ungulates"], np.column_stack([np.ones(len(columns)), columns]),
+        np.log(savanna["days"]), metres(savanna) / 1000, np.zeros(len(columns)),
+    )  # fmt: skip
+    assert height == pytest.approx(stop["height"], abs=1e-6)
+    assert height < FIELD["height"] - 0.005
 
 
 def test_clusters_by_maximum_likelihood():
@@ -299,7 +331,7 @@ BETA_BINOMIAL = {"bobcat": (1.6778, 0.131), "coyote": (1.7666, 0.265), "redfox":
 @pytest.mark.parametrize("species", BETA_BINOMIAL)
 def test_weeks_that_hang_together(species, weeks):
     y = weeks[0][species].sum(axis=1)
-    found = second_opinion.beta_binomial(y, np.full(len(y), 3), weeks[1])
+    found = beta_binomial(y, np.full(len(y), 3), weeks[1])
     w, rho = BETA_BINOMIAL[species]
     assert found.coef[1] == pytest.approx(w, abs=5e-5)
     assert found.rho == pytest.approx(rho, abs=5e-4)

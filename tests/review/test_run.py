@@ -6,6 +6,7 @@ import csv
 import datetime as dt
 import io
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,9 +15,10 @@ from click.testing import CliRunner
 from siting.cli.main import siting
 from siting.errors import SitingError
 from siting.review.answer import answer
+from siting.review.change import prior_sds
 from siting.review.run import read_groups, review_season, write_review
 from siting.review.shown import output
-from siting.settings.load import load_inputs, load_protocol
+from siting.settings.load import load_inputs, load_protocol, overlay, protocol_with
 from siting.settings.protocol import Protocol
 from siting.settings.text.toml import read_toml
 from tests.review.test_answer import season
@@ -98,6 +100,72 @@ def test_the_fragment_is_toml_and_names_no_place():
     assert "-80.5" not in text
 
 
+def accepted_from(folder, season_seed, protocol, *, keep=lambda name: True):
+    """The protocol after a season of 200 cameras, its lines taken over where `keep` says so."""
+    truth = np.array([2.0, 0, 0, 0, 1.5, 0])
+    found = answer(season(200, seed=season_seed, truth=truth), group="deer")
+    rows = camera_rows_of(season(200))
+    text = output.fragment(found, rows, protocol, made=TODAY.date())
+    said = read_toml_text(folder, text)
+    for table in ("attractors", "conditions"):
+        said[table] = {k: v for k, v in said.get(table, {}).items() if keep(k)}
+    before = protocol.model_dump()
+    return protocol_with(overlay(before, said)), found
+
+
+def read_toml_text(folder, text):
+    (folder / "change.toml").write_text(text, encoding="utf-8")
+    return read_toml(folder / "change.toml")
+
+
+def test_last_seasons_cameras_are_the_next_prior_once(tmp_path):
+    after, found = accepted_from(tmp_path, 3, Protocol())
+    moved = {row.name: row for row in found.weights if row.proposed is not None}
+    assert moved
+    for row, tau in zip(found.weights, prior_sds([r.name for r in found.weights], after),
+                        strict=True):  # fmt: skip
+        expected = np.hypot(row.sd, 0.3) if row.name in moved else 0.7
+        assert tau == pytest.approx(min(expected, 0.7), abs=0.01), row.name
+    # Every season that passes lets it stray further, to 0.7 at most.
+    name = next(iter(moved))
+    later = after.review.model_copy(update={"accepted": (f"{name} {moved[name].proposed:.2f} 9",)})
+    assert prior_sds([name], after.model_copy(update={"review": later})) == pytest.approx([0.7])
+
+
+def test_a_suggestion_turned_down_leaves_no_trace(tmp_path):
+    _, found = accepted_from(tmp_path, 3, Protocol())
+    name = next(row.name for row in found.weights if row.proposed is not None)
+    after, _ = accepted_from(tmp_path, 3, Protocol(), keep=lambda one: one != name)
+    assert any(entry.startswith(name + " ") for entry in after.review.accepted)
+    assert prior_sds([name], after) == pytest.approx([0.7])
+
+
+def test_what_was_accepted_before_is_carried_on(tmp_path):
+    rule = Protocol().conditions.view
+    first = Protocol().review.model_copy(
+        update={"accepted": (f"view {rule.ratio:.2f} 1", "trail 9.99 1")}
+    )
+    protocol = Protocol().model_copy(update={"review": first})
+    found = answer(season(60), group="deer")
+    text = output.fragment(found, camera_rows_of(season(60)), protocol, made=TODAY.date())
+    said = read_toml_text(tmp_path, text)["review"]["accepted"]
+    assert f"view {rule.ratio:.2f} 2" in said
+    assert not any(entry.startswith("trail 9.99") for entry in said)
+    with pytest.raises(SitingError, match="E-SETTINGS-01"):
+        protocol_with({"review": {"accepted": ["water 2"]}})
+
+
+def test_a_firmer_prior_holds_a_weight_back():
+    c = season(60)
+    loose, firm = (
+        answer(replace(c, prior_sd=np.full(6, tau)), group="deer").weights for tau in (0.7, 0.3)
+    )
+    moved = [np.log([row.shrunken / row.protocol for row in rows]) for rows in (loose, firm)]
+    assert (moved[1] ** 2).sum() < 0.5 * (moved[0] ** 2).sum()
+    assert {row.prior_sd for row in firm} == {0.3}
+    assert all(a.said_by_data > b.said_by_data for a, b in zip(loose, firm, strict=True))
+
+
 def test_a_season_counts_once(tmp_path):
     file = tmp_path / "season.csv"
     file.write_text(table_of(places(2), np.array([3, 4])), encoding="utf-8")
@@ -138,8 +206,6 @@ def test_a_hostile_name_is_no_formula(tmp_path):
     cameras = season(30)
     found = answer(cameras, group="deer")
     rows = camera_rows_of(cameras)
-    from dataclasses import replace
-
     rows[0] = replace(rows[0], deployment=replace(rows[0].deployment, id="=1+1"))
     text = output.review_csv(rows, {}, cameras, found)
     first = next(csv.DictReader(io.StringIO(text)))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from siting.review.change import fit_of
+from siting.review.doubts.other_models import other_slopes
 from siting.review.held_out import held_out, log_score
 from siting.review.statistics import glm, ranks
+from siting.review.statistics.headline import headline_slope
 from siting.review.statistics.weights import shrunken
 from tests.review.test_answer import W0, season
 
@@ -92,3 +96,34 @@ def test_rates_change_places_within_their_property_only():
     rate = score + np.repeat([0.0, 100.0], 5)
     # 2 of 120 x 120 orders agree as well: 0.00014; orders over both properties would say 0.1.
     assert ranks.permutation_p(score, rate, np.repeat(["a", "b"], 5)) < 0.01
+
+
+def test_other_models_agree_on_a_season_they_fit():
+    c = season(150, alpha=0.4, each=1)
+    at = np.random.default_rng(1).uniform(0, 20_000, (150, 2))
+    found = dict(other_slopes(replace(c, at_m=at)))
+    assert set(found) == {"alone", "busy", "field"}
+    ours = headline_slope(c.events, c.days, c.score)
+    for name in ("alone", "field"):
+        assert found[name].value == pytest.approx(ours.value, abs=0.08)
+        assert found[name].low < 1 < found[name].high
+    assert other_slopes(season(30)) == ()
+
+
+def test_days_with_a_record_are_asked_by_their_own_model():
+    """Days drawn by their own chance 1 - exp(-rate): the complementary log-log gives 1 back."""
+    rng = np.random.default_rng(8)
+    score, days = rng.normal(0, 0.5, 400), np.full(400, 60.0)
+    recorded = rng.binomial(60, -np.expm1(-0.5 * np.exp(score))).astype(float)
+    c = season(400, each=1)
+    made = replace(c, score=score, days=days, events=recorded, recorded_days=recorded)
+    found = dict(other_slopes(made))
+    assert found["days"].value == pytest.approx(1, abs=0.06)
+    # Taken for counts, the days make the difference look smaller than it is.
+    assert found["alone"].high < 0.9
+
+
+def test_a_model_that_does_not_fit_is_left_out():
+    c = season(60)
+    same = replace(c, events=np.full(60, 5.0), days=np.full(60, 30.0), score=np.zeros(60))
+    assert other_slopes(same) == ()

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from siting.criteria import label_of
 from siting.review.cameras import Cameras
-from siting.review.change import TAU, WeightRow, fit_of
+from siting.review.change import WeightRow, fit_of
 from siting.review.recorded.season import warning
 from siting.review.statistics.weights import Shrunken
 from siting.types import Note
@@ -29,16 +29,16 @@ def carried_by_one(
     """
     # Held as found, which makes each fit quick: only the worst case is fitted whole.
     known = (max(fit.alpha, 1e-3), fit.spread)
-    base = fit_of(cameras, TAU, at=known)
+    base = fit_of(cameras, at=known)
     parts = list(_parts(cameras))
-    moved = np.array([fit_of(cameras.part(kept), TAU, at=known).w - base.w for _, kept in parts])
+    moved = np.array([fit_of(cameras.part(kept), at=known).w - base.w for _, kept in parts])
     out, notes = list(rows), []
     for k, row in enumerate(rows):
         worst = int(np.abs(moved[:, k]).argmax())
         if row.code or abs(moved[worst, k]) <= row.sd:
             continue
         who, kept = parts[worst]
-        without = fit_of(cameras.part(kept), TAU)
+        without = fit_of(cameras.part(kept))
         if abs(without.w[k] - fit.w[k]) > row.sd:
             out[k] = replace(row, proposed=None, code="W-ONE-01")
             said = {"without": f"{np.exp(without.w[k]):.2f}", "value": f"{row.shrunken:.2f}"}

@@ -12,14 +12,13 @@ from siting import __version__
 from siting.report.files.tables import table
 from siting.review.answer import Answer
 from siting.review.cameras import Cameras
-from siting.review.change import TAU
+from siting.review.change import TAU, Z95, accepted_ago
 from siting.review.places import PlaceScore
 from siting.review.recorded.effort import GAPS_MIN, CameraRow
 from siting.review.statistics.ranks import class_of
 from siting.settings.protocol import Protocol
 from siting.settings.text.toml import toml_value
 
-_Z95 = 1.96
 _FRAGMENT_HEAD = (
     "# Suggested by siting review. Nothing changes until you put these lines into your protocol."
 )
@@ -146,9 +145,8 @@ def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, ma
             f"[{group}.{row.name}]",
             f"ratio = {row.proposed:.2f}   # was {row.protocol:.2f}; this season with the protocol "
             f"{said}; the cameras' share {row.said_by_data:.2f}",
-            # A protocol states ends of 95 %, the pages of a review those of 90 %.
-            f"low = {row.proposed * np.exp(-_Z95 * row.sd):.2f}",
-            f"high = {row.proposed * np.exp(_Z95 * row.sd):.2f}",
+            f"low = {row.proposed * np.exp(-Z95 * row.sd):.2f}",
+            f"high = {row.proposed * np.exp(Z95 * row.sd):.2f}",
         ]
     lines += [
         "",
@@ -157,12 +155,27 @@ def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, ma
         f"program = {toml_value('siting ' + __version__)}",
         f"before = {toml_value(protocol_hash(protocol))}",
         f"used = {toml_value(sorted(used))}",
+        f"accepted = {toml_value(_accepted(found, protocol))}",
         f"group = {toml_value(found.group)}",
         f"events_gap_min = {GAPS_MIN[0]:g}",
         f"prior_sd = {TAU:g}",
         "level = 0.9",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _accepted(found: Answer, protocol: Protocol) -> list[str]:
+    """Ratios as the next review may lean on them: those suggested now, and older ones still kept.
+
+    Each with the seasons that will have passed; one whose lines are not taken over is ignored then.
+    """
+    now = {row.name: f"{row.name} {row.proposed:.2f} 1" for row in found.weights if row.proposed}
+    for entry in protocol.review.accepted:
+        name, ratio, _ = entry.split()
+        ago = accepted_ago(name, protocol)
+        if name not in now and ago is not None:
+            now[name] = f"{name} {ratio} {ago + 1}"
+    return sorted(now.values())
 
 
 def deployment_hash(row: CameraRow) -> str:

@@ -14,12 +14,12 @@ from siting.report.shared.text import clean
 from siting.review.answer import Answer
 from siting.review.blanks import Blanks, rate_by_heading
 from siting.review.cameras import Cameras
-from siting.review.change import TAU, WeightRow
+from siting.review.change import WeightRow
 from siting.review.groups import GroupRow
 from siting.review.shown import plots
 from siting.words.office import review as words
+from siting.words.office import review_method as method
 
-_Z90 = 1.645
 _ALL_GOOD_SHARE = 0.75
 # A smaller class could show what a single camera recorded.
 _PUBLIC_CLASS = 5
@@ -141,7 +141,7 @@ def _plots(found: Answer, cameras: Cameras, public: bool) -> list[tuple[str, Mar
         drawn.append(("Events per 100 camera-days, by class of the score", shown))
     if found.weights:
         labels = [_label(row.name) for row in found.weights]
-        shown = plots.weights_plot(found.weights, labels, prior_half=_Z90 * TAU)
+        shown = plots.weights_plot(found.weights, labels)
         drawn.append(("Times as many records, by criterion", shown))
     if not public and cameras.at_m is not None and found.expected is not None:
         # One more on both sides: a camera of few events must not stand out by chance.
@@ -214,7 +214,7 @@ def _blanks(found: Blanks, public: bool) -> Mapping[str, Any]:
         if cameras and not (public and cameras < _PUBLIC_CLASS)
     ]
     return {
-        "said": words.blanks(found.hour, why=found.why, cameras=found.cameras),
+        "said": method.blanks(found.hour, why=found.why, cameras=found.cameras),
         "head": ("Facing", "Cameras", "Blanks per 100 camera-days"),
         "rows": rows,
     }
@@ -247,12 +247,14 @@ def _weight(row: WeightRow) -> str:
 
 
 def _method(found: Answer) -> list[str]:
-    lines = [*words.METHOD]
+    lines = [*method.METHOD]
+    if found.other_models:
+        lines.append(method.other_models(found.other_models))
     if found.held_out is not None:
         held = found.held_out
         lines.append(
-            words.held_out(held.protocol, held.proposed, held.none, held.se_proposed_protocol)
+            method.held_out(held.protocol, held.proposed, held.none, held.se_proposed_protocol)
         )
         if held.none > held.proposed:
-            lines.append(words.against_none())
+            lines.append(method.against_none())
     return lines

@@ -20,6 +20,7 @@ from siting.review.statistics.ranks import ScoreClass
 Floats = NDArray[np.float64]
 _WIDTH = 320
 _LEFT, _RIGHT = 44, 308
+_Z90 = 1.645
 
 
 def _drawing(name: str, height: int, title: str, words: str) -> Element:
@@ -110,7 +111,7 @@ def _ticks(low: float, high: float) -> list[float]:
     return inside if len(inside) <= 6 else inside[:: math.ceil(len(inside) / 6)]
 
 
-def weights_plot(rows: Sequence[WeightRow], labels: Sequence[str], *, prior_half: float) -> Markup:
+def weights_plot(rows: Sequence[WeightRow], labels: Sequence[str]) -> Markup:
     """Each criterion's ratio on an axis of a quarter to eight times as many records."""
     height = 34 + 40 * len(rows)
     root = _drawing(
@@ -131,7 +132,7 @@ def weights_plot(rows: Sequence[WeightRow], labels: Sequence[str], *, prior_half
         y = 32 + 40 * number
         group = sub(root, "g", at={"class": "stays" if row.proposed is None else "changes"})
         _word(group, left, y - 14, label, anchor="start")
-        spread = math.exp(prior_half)
+        spread = math.exp(_Z90 * row.prior_sd)
         _line(group, at(row.protocol / spread), y - 5, at(row.protocol * spread), y - 5, "thin")
         x = at(row.protocol)
         points = f"{x - 5:.1f},{y - 5} {x:.1f},{y - 10} {x + 5:.1f},{y - 5} {x:.1f},{y}"

@@ -1,0 +1,88 @@
+"""What a review says of how it was worked out, and of blank pictures.
+
+No sentence claims more than its interval here, too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from siting.words.office.review import Ends, count
+
+
+def against_none() -> str:
+    """Where leaving all criteria out predicted the season best."""
+    return (
+        "Tried on cameras they had not seen, no criteria at all did better than this protocol for "
+        "this group."
+    )
+
+
+def blanks(hour: Ends | None, *, why: str, cameras: int) -> str:
+    """What blank pictures say of a low sun in the picture.
+
+    Parameters
+    ----------
+    hour : times as many blanks with an hour a day more of low sun, with its 90 % range
+    why : "few" or "alike" where nothing is said
+    """
+    if why == "few":
+        return f"{count(cameras, 'camera', 'cameras')} with a heading: too few to say anything."
+    # Low sun stands in the east and west: cameras that look at neither say nothing about it.
+    if why == "alike" or hour is None:
+        return "Nearly all cameras faced north or south, so their headings cannot be compared."
+    value, low, high = hour
+    return (
+        f"An hour a day more of low sun in the picture went with {value:.1f} times the blanks "
+        f"({low:.1f} to {high:.1f}), {count(cameras, 'camera', 'cameras')}. The skyline is taken "
+        "as level; wind, heat and moving shade are not in the data."
+    )
+
+
+METHOD = (
+    "Each camera's place was scored by the same program and maps as before the season, where it "
+    "really stood.",
+    "Records of one kind within 30 minutes of the last one are one event; a herd is one event.",
+    "Pairs: of two cameras with different scores, how often the higher one had more events a day; "
+    "equal rates count half. The range comes from drawing whole properties again and again.",
+    "Slope: counts scatter more than by chance alone (negative binomial), cameras on one property "
+    "may be alike, and the protocol plays no part.",
+    "Weights: the same, with the protocol taken to be right within a factor of 2 two times in "
+    "three. A weight may change only where the cameras say at least as much as the protocol.",
+    "No weight moves by more than a factor of 2 in one season.",
+)
+
+
+OTHER_MODELS = {
+    "alone": "every camera by itself",
+    "busy": "busy cameras counting most (Poisson)",
+    "days": "days with a record, out of all days",
+    "field": "cameras the more alike the nearer they stand",
+}
+"""What the other models take for granted, by their names in `siting.review.doubts.other_models`."""
+
+
+def other_models(slopes: Sequence[tuple[str, Ends]]) -> str:
+    """The slope by models that stand on other ground; no verdict is drawn from them.
+
+    Parameters
+    ----------
+    slopes : name of the model, and its slope without a unit with its 90 % range
+    """
+    said = "; ".join(
+        f"{OTHER_MODELS[name]} {value:.2f} ({low:.2f} to {high:.2f})"
+        for name, (value, low, high) in slopes
+    )
+    return f"The slope by other models, for comparison only: {said}."
+
+
+def held_out(protocol: float, proposed: float, none: float, se: float) -> str:
+    """How well each set of weights predicted cameras that it had not seen.
+
+    All four are log scores summed over the cameras, without a unit; higher is better.
+    """
+    return (
+        "Cameras left out property by property and predicted from the others (higher is better): "
+        f"protocol {protocol:.1f}, with the season {proposed:.1f}, no criteria {none:.1f}; the "
+        f"first two differ by {proposed - protocol:.1f} (standard error {se:.1f})."
+    )
