@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from siting.ground.layers import Ground, build_ground
 from siting.ground.no_go import no_go_bits, owner_notes
 from siting.ground.shapes.feature_order import name_by_feature
 from siting.ground.travel.passage import with_passage
-from siting.heading.choose import find_aims, lookout
+from siting.heading.choose import Lookout, find_aims, lookout
 from siting.notes import Remark
 from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
@@ -23,20 +24,20 @@ from siting.scoring.combine import parts_of
 from siting.scoring.extent import extent_of
 from siting.scoring.random_places import draw_places, draw_remark
 from siting.scoring.rank import Ranked, not_judged, rank_places, score_cells
-from siting.scoring.trials import elevation_error_m
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
-from siting.settings.ratios.compared import compared_weights
-from siting.spot_parts import Aim, Walk
-from siting.types import Candidate, Land, Note, Parcel, Result, Spot
+from siting.spot_parts import Aim
+from siting.types import Land, NoGoArray, Parcel, Result, Scores, Spot
 from siting.walk.route import ways_in
-from siting.words.cautions import Caution, nearby, parcel_cautions, spot_cautions, texts
-from siting.words.notes import layers_together, list_notes, notes_of
+from siting.words.cautions import parcel_cautions
+from siting.words.notes import comparison_notes, layers_together, list_notes, notes_of
+from siting.words.spot.beware import cautions_at
 from siting.words.spot.extents import with_extents
-from siting.words.spot.reasons import wet_warnings
 from siting.words.spot.spots import Picture, make_spots
 
 Progress = Callable[[str], None]
+Survey = tuple[str, dt.date | None, dt.date | None]
+"""Time zone, first and last day of the season."""
 
 
 def _silent(stage: str) -> None:
@@ -75,7 +76,14 @@ def site_parcel(
         With a stable code; see docs/errors.md.
     """
     progress("reading rasters and layers")
-    land = read_land(
+    land = _read(inputs, protocol, parcel, decisions)
+    return site_land(land, protocol, survey=_survey(inputs), progress=progress, offered=offered)
+
+
+def _read(
+    inputs: Inputs, protocol: Protocol, parcel: Parcel, decisions: Decisions | None = None
+) -> Land:
+    return read_land(
         inputs,
         parcel,
         rules=protocol.grid,
@@ -83,15 +91,17 @@ def site_parcel(
         decision_rules=protocol.decisions,
         decisions=decisions,
     )
-    survey = (inputs.survey.time_zone, inputs.survey.first_day, inputs.survey.last_day)
-    return site_land(land, protocol, survey=survey, progress=progress, offered=offered)
+
+
+def _survey(inputs: Inputs) -> Survey:
+    return (inputs.survey.time_zone, inputs.survey.first_day, inputs.survey.last_day)
 
 
 def site_land(
     land: Land,
     protocol: Protocol,
     *,
-    survey: tuple[str, dt.date | None, dt.date | None] = ("", None, None),
+    survey: Survey = ("", None, None),
     progress: Progress = _silent,
     offered: tuple[str, str] | None = None,
 ) -> Result:
@@ -107,31 +117,7 @@ def site_land(
     offered : (name of a place, why) or None
         The place that the survey's assignment proposes.
     """
-    progress("measuring the ground")
-    ground = _measure(land, protocol)
-    # Apart from the score: ground where no camera may stand is not bad ground, and stays on the
-    # map.
-    no_go = no_go_bits(
-        land,
-        slope_deg=ground.layers["slope_deg"],
-        role=ground.role,
-        rules=protocol.no_go,
-        ruled_out=land.ruled_out,
-    )
-
-    # Every cell by its layers first; headings cost a thousand times as much and wait for the best.
-    progress("scoring")
-    scores = score_cells(ground.layers, protocol)
-
-    progress("looking around")
-    view = lookout(
-        land,
-        ground,
-        camera=protocol.camera,
-        heading=protocol.heading,
-        sun=protocol.sun,
-        survey=survey,
-    )
+    _, ground, no_go, scores, view = judge_land(land, protocol, survey=survey, progress=progress)
     ranked = rank_places(scores, no_go, ground=ground, view=view, protocol=protocol)
     # Only of the places chosen: an aim has words and arrays of its own.
     aims, aim_remarks = find_aims(ranked.candidates, view=view, open_ground=no_go == 0)
@@ -178,7 +164,7 @@ def site_land(
         valley_lines=ground.valley_lines,
         notes=(
             *layers_together(land.notes),
-            *_comparison_notes(protocol),
+            *comparison_notes(protocol),
             *ground.notes,
             *owner_notes(land, rules=protocol.no_go),
             *notes_of(
@@ -202,6 +188,61 @@ def site_land(
         ),
         random_places=drawn,
     )
+
+
+class Judged(NamedTuple):
+    """Every cell of a piece of land before a place is chosen: what any place is judged by.
+
+    `no_go` holds bits of `NoGo`, 0 = a camera may stand; `scores` are without the heading, which
+    `view` judges wherever it is asked.
+    """
+
+    land: Land
+    ground: Ground
+    no_go: NoGoArray
+    scores: Scores
+    view: Lookout
+
+
+def judge_parcel(inputs: Inputs, protocol: Protocol, parcel: Parcel) -> Judged:
+    """The ground of one parcel as `site_parcel` judges it, without choosing a place."""
+    return judge_land(_read(inputs, protocol, parcel), protocol, survey=_survey(inputs))
+
+
+def judge_land(
+    land: Land,
+    protocol: Protocol,
+    *,
+    survey: Survey = ("", None, None),
+    progress: Progress = _silent,
+) -> Judged:
+    """Every cell of a piece of land that has been read; parameters as of `site_land`."""
+    progress("measuring the ground")
+    ground = _measure(land, protocol)
+    # Apart from the score: ground where no camera may stand is not bad ground, and stays on the
+    # map.
+    no_go = no_go_bits(
+        land,
+        slope_deg=ground.layers["slope_deg"],
+        role=ground.role,
+        rules=protocol.no_go,
+        ruled_out=land.ruled_out,
+    )
+
+    # Every cell by its layers first; headings cost a thousand times as much and wait for the best.
+    progress("scoring")
+    scores = score_cells(ground.layers, protocol)
+
+    progress("looking around")
+    view = lookout(
+        land,
+        ground,
+        camera=protocol.camera,
+        heading=protocol.heading,
+        sun=protocol.sun,
+        survey=survey,
+    )
+    return Judged(land, ground, no_go, scores, view)
 
 
 def _with_names(spots: tuple[Spot, ...], land: Land) -> tuple[Spot, ...]:
@@ -260,7 +301,7 @@ def _tell(
         land=land,
         role=ground.role,
         caution_texts=[
-            _cautions(c, walk, ground, land, protocol, general=general)
+            cautions_at(c, walk, ground, land, protocol, general=general)
             for c, walk in zip(named, walks, strict=True)
         ],
         aims=aims,
@@ -276,46 +317,3 @@ def _tell(
         ),
     )
     return spots, remarks
-
-
-def _comparison_notes(protocol: Protocol) -> tuple[Note, ...]:
-    return tuple(
-        Note(
-            "A-WEIGHTS-01",
-            "assumption",
-            f"The weights of the {group} come from a pairwise comparison; its consistency ratio "
-            f"is {found.consistency_ratio:.3f} (0.10 at most is usual).",
-        )
-        for group, found in compared_weights(protocol).items()
-    )
-
-
-def _cautions(
-    candidate: Candidate,
-    walk: Walk | None,
-    ground: Ground,
-    land: Land,
-    protocol: Protocol,
-    *,
-    general: Sequence[Caution],
-) -> tuple[str, ...]:
-    """What to beware of at a spot: `general` holds what goes for the whole parcel."""
-    near = nearby(
-        land,
-        place=(candidate.easting, candidate.northing),
-        valley_lines=ground.valley_lines,
-        slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
-        park_m=_at(ground, "distance_to_park_m", candidate),
-        walk=walk,
-    )
-    here = spot_cautions(near, rules=protocol.cautions)
-    at = {name: float(v[candidate.row, candidate.col]) for name, v in ground.layers.items()}
-    error_m = elevation_error_m(land.dem_cell_m, protocol.stability)
-    wet = wet_warnings(at, rules=protocol.wet, dem_cell_m=land.dem_cell_m, error_m=error_m)
-    return (*wet, *texts((*general, *here)))
-
-
-def _at(ground: Ground, layer: str, candidate: Candidate) -> float:
-    """A layer's value at a candidate; infinite where there is no such layer."""
-    values = ground.layers.get(layer)
-    return np.inf if values is None else float(values[candidate.row, candidate.col])

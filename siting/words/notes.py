@@ -10,7 +10,9 @@ from siting import criteria
 from siting.lengths import percent
 from siting.notes import Remark
 from siting.scoring.stability import Choice
+from siting.settings.protocol import Protocol
 from siting.settings.protocol_travel import StabilityRules
+from siting.settings.ratios.compared import compared_weights
 from siting.types import Note
 from siting.words.spot.heading import COMPASS_TROUBLE
 
@@ -24,6 +26,19 @@ def notes_of(remarks: Iterable[Remark]) -> tuple[Note, ...]:
             _SAYS[remark.code](**remark.values),
         )
         for remark in remarks
+    )
+
+
+def comparison_notes(protocol: Protocol) -> tuple[Note, ...]:
+    """Where weights come from a pairwise comparison, and how consistent it was."""
+    return tuple(
+        Note(
+            "A-WEIGHTS-01",
+            "assumption",
+            f"The weights of the {group} come from a pairwise comparison; its consistency ratio "
+            f"is {found.consistency_ratio:.3f} (0.10 at most is usual).",
+        )
+        for group, found in compared_weights(protocol).items()
     )
 
 

@@ -1,0 +1,46 @@
+"""What to beware of at one spot, from what the layers say there and how one walks to it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from siting.ground.layers import Ground
+from siting.scoring.trials import elevation_error_m
+from siting.settings.protocol import Protocol
+from siting.spot_parts import Walk
+from siting.types import Candidate, Land
+from siting.words.cautions import Caution, nearby, spot_cautions, texts
+from siting.words.spot.reasons import wet_warnings
+
+
+def cautions_at(
+    candidate: Candidate,
+    walk: Walk | None,
+    ground: Ground,
+    land: Land,
+    protocol: Protocol,
+    *,
+    general: Sequence[Caution],
+) -> tuple[str, ...]:
+    """What to beware of at a spot: `general` holds what goes for the whole parcel."""
+    near = nearby(
+        land,
+        place=(candidate.easting, candidate.northing),
+        valley_lines=ground.valley_lines,
+        slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
+        park_m=_at(ground, "distance_to_park_m", candidate),
+        walk=walk,
+    )
+    here = spot_cautions(near, rules=protocol.cautions)
+    at = {name: float(v[candidate.row, candidate.col]) for name, v in ground.layers.items()}
+    error_m = elevation_error_m(land.dem_cell_m, protocol.stability)
+    wet = wet_warnings(at, rules=protocol.wet, dem_cell_m=land.dem_cell_m, error_m=error_m)
+    return (*wet, *texts((*general, *here)))
+
+
+def _at(ground: Ground, layer: str, candidate: Candidate) -> float:
+    """A layer's value at a candidate; infinite where there is no such layer."""
+    values = ground.layers.get(layer)
+    return np.inf if values is None else float(values[candidate.row, candidate.col])
