@@ -17,8 +17,12 @@ from siting.review.places import Judged
 from siting.review.recorded.effort import GAPS_MIN, CameraRow
 from siting.review.recorded.season import Deployment, Season
 from siting.review.recorded.tables import M_PER_DEG
+from siting.review.seen import heading_column
 from siting.settings.protocol import Protocol
 from siting.types import Note
+
+HEADING = "heading"
+"""Name of the criterion that only a real camera has: places are judged before a heading."""
 
 
 def cameras_of(
@@ -30,13 +34,23 @@ def cameras_of(
     places = [judged.places[one.id] for one in held]
     # A criterion that one parcel's maps cannot judge is judged nowhere: places must compare.
     names = tuple(n for n in judged.protocol_w if all(n in place.columns for place in places))
-    columns = [[place.columns[name] for name in names] for place in places]
+    columns = np.array([[place.columns[name] for name in names] for place in places], dtype=float)
+    columns = columns.reshape(len(used), len(names))
+    weights = np.array([judged.protocol_w[name] for name in names], dtype=float)
     # Cameras on one property record the same animals; one off every parcel stands for itself.
     clusters = [place.parcel_id or row.cluster for row, place in zip(used, places, strict=True)]
     days = np.array([row.days for row in used], dtype=float)
     counted = np.array([row.events[GAPS_MIN[0]] for row in used], dtype=float)
     events, notes = visits_of_days(counted, days)
     score = np.array([place.score for place in places], dtype=float)
+    place_score = score
+    # The place is chosen by the score without it; what the camera recorded depends on it, too.
+    heading, more = heading_column([place.seen for place in places], protocol)
+    notes += more
+    if heading is not None and names:
+        names, weights = (*names, HEADING), np.append(weights, protocol.conditions.heading.weight)
+        columns = np.column_stack([columns, heading])
+        score = score + heading * protocol.conditions.heading.weight
     if season is not None and used:
         notes += unevenly_classified(season.open_share, [one.id for one in held], score)
     terms = terms_of(used) if used else Terms(None, (), None, {}, [])
@@ -46,9 +60,10 @@ def cameras_of(
         days=days,
         score=score,
         cluster=np.array(clusters, dtype=str),
-        columns=np.array(columns, dtype=float).reshape(len(used), len(names)),
+        columns=columns,
         names=names,
-        protocol_w=np.array([judged.protocol_w[name] for name in names], dtype=float),
+        protocol_w=weights,
+        place_score=place_score,
         land_score=judged.land_score,
         terms=terms.columns,
         term_names=terms.names,

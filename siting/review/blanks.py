@@ -1,7 +1,8 @@
 """Blank pictures: do cameras that look into a low sun take more of them?
 
 A row is a deployment in a month: blanks, days, minutes a day of low sun in its picture at the
-heading that was noted, over a level skyline. Nothing is leant on: no published ratio is trusted.
+heading that was noted, over the skyline of its place; beside it what grows in view in the growing
+months, and the height of the lens. Nothing is leant on: no published ratio is trusted.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from numpy.typing import NDArray
 
 from siting.heading.sun import in_view, low_sun_minutes, sun_track
 from siting.review.recorded.effort import CameraRow, count_events
-from siting.review.recorded.season import Season
+from siting.review.recorded.season import Deployment, Season
+from siting.review.seen import Seen
 from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken
 from siting.settings.protocol import Protocol
@@ -27,13 +29,24 @@ _WITH_BLANKS = 0.2
 _SEQUENCE_MIN = 1.0
 # Wider than for the weights (0.7): no protocol stands behind it.
 _TAU = 1.0
+# Our choice. A term that hardly differs between cameras says nothing.
+_LEAST_GROWTH_SD, _LEAST_LENS_SD_DM = 0.1, 0.5
+# Heights in steps of 10 cm, so that a ratio is one that a person can use.
+_DM_PER_M = 10.0
+# April to September, half a year later in the south (our choice: no growth was measured).
+_GROWING = range(4, 10)
+DIRECTIONS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
+              "north-west")  # fmt: skip
 
 
 class Blanks(NamedTuple):
     """Blanks per camera-day by heading, and the ratio that an hour of low sun a day goes with.
 
     `hour` is None with `why` for the reason: "few", "alike" (nearly all headings the same) or "".
-    `by_heading` has eight rows, north first: cameras, blanks, camera-days.
+    `growth` is the ratio that a near view full of shrubs, grass or crops goes with in the growing
+    months, `lens` that of a lens 10 cm higher; None where cameras hardly differ.
+    `by_heading` has eight rows, north first: cameras, blanks, camera-days; `by_month` eight rows of
+    twelve such. `skyline` is False where the sun is taken over a level one.
     """
 
     cameras: int
@@ -41,6 +54,10 @@ class Blanks(NamedTuple):
     hour: Interval | None
     why: str
     by_heading: tuple[tuple[int, int, float], ...]
+    by_month: tuple[tuple[tuple[int, int, float], ...], ...] = ()
+    growth: Interval | None = None
+    lens: Interval | None = None
+    skyline: bool = False
 
 
 class _Row(NamedTuple):
@@ -50,31 +67,55 @@ class _Row(NamedTuple):
     days: float
     sun_min: float
     month: int
+    growth: float = 0.0
+    lens_dm: float | None = None
 
 
 def blanks_of(
-    season: Season, rows: Sequence[CameraRow], protocol: Protocol, *, time_zone: str
+    season: Season,
+    rows: Sequence[CameraRow],
+    protocol: Protocol,
+    *,
+    time_zone: str,
+    seen: Mapping[str, Seen | None] | None = None,
 ) -> Blanks | None:
     """What blanks say of the sun; None where they were not handed over or no heading was noted.
 
     Parameters
     ----------
     time_zone : IANA name, the days and months of the survey
+    seen : what the deployments looked at; the skyline is level for those without
     """
     used = [row for row in rows if _can_tell(row)]
     with_blanks = sum(bool(season.blanks.get(row.deployment.id)) for row in used)
     # Blanks that were deleted before the package was made are no zeros.
     if not used or with_blanks < _WITH_BLANKS * len(used):
         return None
-    table = [one for row in used for one in _months(season, row, protocol, time_zone)]
-    by_heading = tuple(_of_direction(table, k) for k in range(8))
-    found = Blanks(len(used), sum(one.blanks for one in table), None, "", by_heading)
+    views = seen or {}
+    table = [
+        one
+        for row in used
+        for one in _months(season, row, protocol, time_zone, views.get(row.deployment.id))
+    ]
+    found = Blanks(
+        cameras=len(used),
+        blanks=sum(one.blanks for one in table),
+        hour=None,
+        why="",
+        by_heading=tuple(_sum(_facing(table, k)) for k in range(8)),
+        by_month=tuple(
+            tuple(_sum([one for one in _facing(table, k) if one.month == m]) for m in range(1, 13))
+            for k in range(8)
+        ),
+        skyline=all(views.get(row.deployment.id) for row in used),
+    )
     off_axis = sum(_off_axis(row.deployment.heading_deg or 0.0) for row in used)
     if len(used) < _LEAST_CAMERAS or found.blanks < _LEAST_BLANKS:
         return found._replace(why="few")
     if off_axis < _LEAST_OFF_AXIS:
         return found._replace(why="alike")
-    return found._replace(hour=hour_of_sun(table))
+    ratios = ratios_of(table)
+    return found._replace(hour=ratios["hour"], growth=ratios["growth"], lens=ratios["lens"])
 
 
 def _can_tell(row: CameraRow) -> bool:
@@ -87,13 +128,18 @@ def _off_axis(heading_deg: float) -> bool:
     return abs((heading_deg + 90) % 180 - 90) > 45
 
 
-def _of_direction(table: Sequence[_Row], number: int) -> tuple[int, int, float]:
-    held = [one for one in table if round(one.heading_deg / 45) % 8 == number]
+def _facing(table: Sequence[_Row], number: int) -> list[_Row]:
+    return [one for one in table if round(one.heading_deg / 45) % 8 == number]
+
+
+def _sum(held: Sequence[_Row]) -> tuple[int, int, float]:
     return (len({one.camera for one in held}), sum(one.blanks for one in held),
             sum(one.days for one in held))  # fmt: skip
 
 
-def _months(season: Season, row: CameraRow, protocol: Protocol, time_zone: str) -> Iterator[_Row]:
+def _months(
+    season: Season, row: CameraRow, protocol: Protocol, time_zone: str, seen: Seen | None = None
+) -> Iterator[_Row]:
     """One row for each month a deployment recorded in."""
     one = row.deployment
     if one.start is None or one.end is None or one.heading_deg is None:
@@ -102,11 +148,14 @@ def _months(season: Season, row: CameraRow, protocol: Protocol, time_zone: str) 
     for first, last in _spans(one.start, one.end):
         # Blanks close together are one burst, however many pictures it holds.
         count = count_events((t for t in stamps if first <= t < last), gap_min=_SEQUENCE_MIN)
-        minutes = _sun_in_view_min(one.lat, one.lon, one.heading_deg, first, last, protocol,
-                                   time_zone)  # fmt: skip
+        minutes = _sun_in_view_min(one, first, protocol, time_zone, seen)
         # Blanks a day, never a share of the pictures: that share falls whenever animals come.
         days = (last - first).total_seconds() / 86_400
-        yield _Row(one.id, one.heading_deg, count, days, minutes, first.month)
+        # Grass stands before a lens in its growing months only.
+        growing = ((first.month - 1 + (0 if one.lat >= 0 else 6)) % 12 + 1) in _GROWING
+        growth = seen.growth_share if seen and growing else 0.0
+        lens = None if one.height_m is None else _DM_PER_M * one.height_m
+        yield _Row(one.id, one.heading_deg, count, days, minutes, first.month, growth, lens)
 
 
 def _spans(start: dt.datetime, end: dt.datetime) -> Iterator[tuple[dt.datetime, dt.datetime]]:
@@ -121,17 +170,19 @@ def _spans(start: dt.datetime, end: dt.datetime) -> Iterator[tuple[dt.datetime, 
 
 
 def _sun_in_view_min(
-    lat: float, lon: float, heading_deg: float, first: dt.datetime, last: dt.datetime,
-    protocol: Protocol, time_zone: str,
-) -> float:  # fmt: skip
-    """Minutes a day of low sun in the picture, over a level skyline."""
+    one: Deployment, first: dt.datetime, protocol: Protocol, time_zone: str, seen: Seen | None
+) -> float:
+    """Minutes a day of low sun in the picture, over the skyline of the place or a level one."""
     # The tool's own sun table, by whole months: one table serves every camera nearby.
     begin = first.date().replace(day=1)
     finish = (begin + dt.timedelta(days=32)).replace(day=1) - dt.timedelta(days=1)
-    track = sun_track(lat, lon, first_day=begin, last_day=finish, time_zone=time_zone)
+    track = sun_track(one.lat, one.lon, first_day=begin, last_day=finish, time_zone=time_zone)
     level = np.zeros((1, len(track.azimuth_deg)))
-    low = low_sun_minutes(track, level, low_sun_deg=protocol.sun.low_sun_deg)
-    view = in_view(track.azimuth_deg, np.array([heading_deg]), half_view_deg=half_view(protocol))
+    # An unknown skyline counts as level, as it does in a plan.
+    horizon = level if seen is None else np.nan_to_num(seen.horizon_deg)[None, :]
+    low = low_sun_minutes(track, horizon, low_sun_deg=protocol.sun.low_sun_deg)
+    heading = np.array([one.heading_deg or 0.0])
+    view = in_view(track.azimuth_deg, heading, half_view_deg=half_view(protocol))
     return float((low[0].sum(axis=0) @ view)[0])
 
 
@@ -140,31 +191,48 @@ def half_view(protocol: Protocol) -> float:
     return protocol.camera.field_of_view_deg / 2
 
 
-def hour_of_sun(table: Sequence[_Row]) -> Interval | None:
-    """Times as many blanks with an hour a day more of low sun in the picture, with its 90 % range.
+def ratios_of(table: Sequence[_Row]) -> dict[str, Interval | None]:
+    """Times as many blanks by `hour`, `growth` and `lens` of `Blanks`, with their 90 % ranges.
 
-    Month as sine and cosine beside it, cameras as clusters; None where the sun is alike everywhere.
+    All in one fit, with the month as sine and cosine and cameras as clusters; None for what is
+    alike everywhere.
     """
-    hours = np.array([one.sun_min for one in table]) / 60
-    if np.ptp(hours) < 0.1:
-        return None
+    columns = _terms(table)
+    if "hour" not in columns:
+        return dict.fromkeys(("hour", "growth", "lens"))
     # The heading itself is no column: low sun is the reason and the heading its label, and where
     # most cameras face north the two cannot be told apart.
     year = np.array([one.month for one in table]) * 2 * np.pi / 12
+    design = np.column_stack([*columns.values(), np.sin(year), np.cos(year)])
     fit = shrunken(
-        [one.blanks for one in table], [one.days for one in table],
-        np.column_stack([hours, np.sin(year), np.cos(year)]), [0.0, 0.0, 0.0], tau=_TAU,
-        cluster=np.array([one.camera for one in table]),
+        [one.blanks for one in table], [one.days for one in table], design,
+        np.zeros(design.shape[1]), tau=_TAU, cluster=np.array([one.camera for one in table]),
     )  # fmt: skip
-    return Interval(*(float(np.exp(v[0])) for v in (fit.w, fit.low, fit.high)))
+    ends = np.exp(np.column_stack([fit.w, fit.low, fit.high]))
+    found = {name: Interval(*map(float, ends[k])) for k, name in enumerate(columns)}
+    return {name: found.get(name) for name in ("hour", "growth", "lens")}
+
+
+def _terms(table: Sequence[_Row]) -> dict[str, Floats]:
+    """Columns (n,) of what differs enough between the rows to be asked about."""
+    hours = np.array([one.sun_min for one in table]) / 60
+    growth = np.array([one.growth for one in table])
+    lens = np.array([np.nan if one.lens_dm is None else one.lens_dm for one in table])
+    found = {}
+    if len(table) and np.ptp(hours) >= 0.1:
+        found["hour"] = hours
+    if len(table) and growth.std() >= _LEAST_GROWTH_SD:
+        found["growth"] = growth
+    # A height that some did not note is asked of none: those who note it may clear more, too.
+    if len(table) and np.isfinite(lens).all() and lens.std() >= _LEAST_LENS_SD_DM:
+        found["lens"] = lens
+    return found
 
 
 def rate_by_heading(found: Blanks) -> Mapping[str, tuple[int, float]]:
     """Cameras and blanks per 100 camera-days in each of eight directions that a camera looked."""
-    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
-             "north-west")  # fmt: skip
     return {
         name: (cameras, 100 * blanks / days)
-        for name, (cameras, blanks, days) in zip(names, found.by_heading, strict=True)
+        for name, (cameras, blanks, days) in zip(DIRECTIONS, found.by_heading, strict=True)
         if days
     }

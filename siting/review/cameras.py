@@ -26,6 +26,7 @@ class Cameras:
     ----------
     events, days : (n,) events of the group, and camera-days above 0
     score : (n,) ln of the score
+    place_score : (n,) the same without the heading, as `land_score` is; None = `score`
     columns, protocol_w : (n, k) and (k,)
         `columns` times `protocol_w` (ln rate ratios) adds up to `score` where the protocol scores
         by rate ratios; no columns otherwise.
@@ -63,6 +64,12 @@ class Cameras:
     by_group: Mapping[str, Floats] = field(default_factory=dict)
     recorded_days: Floats | None = None
     prior_sd: Floats | None = None
+    place_score: Floats | None = None
+
+    @property
+    def of_the_place(self) -> Floats:
+        """Ln of the score of the place alone, (n,), to be set beside open ground."""
+        return self.score if self.place_score is None else self.place_score
 
     @property
     def rate(self) -> Floats:
@@ -79,7 +86,7 @@ class Cameras:
         rows = {
             name: value[kept]
             for name in ("events", "days", "score", "cluster", "columns", "terms", "at_m", "cells",
-                         "random", "recorded_days")
+                         "random", "recorded_days", "place_score")
             if (value := getattr(self, name)) is not None
         }  # fmt: skip
         ids = tuple(i for i, k in zip(self.ids, kept, strict=True) if k)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -13,10 +13,12 @@ from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import transformer
 from siting.kernels.threads import one_thread
-from siting.pipeline import site_parcel
+from siting.pipeline import Judged as JudgedGround
+from siting.pipeline import judge_parcel
 from siting.read.land import all_parcels, read_parcel
 from siting.read.vector.parcels import checked_parcel, point_parcel
 from siting.review.recorded.season import Deployment, some, warning
+from siting.review.seen import Seen, seen_from
 from siting.scoring.combine import parts_of
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
@@ -41,6 +43,7 @@ class PlaceScore:
     columns : what each criterion gives there, 0..1; times the ln rate ratios it adds up to `score`
     no_go : reasons against the place, 0 for none
     code : why it was left out, "" when it is used
+    seen : what the camera looked at, None where its heading was not noted
     """
 
     parcel_id: str
@@ -49,6 +52,7 @@ class PlaceScore:
     columns: Mapping[str, float]
     no_go: int
     code: str = ""
+    seen: Seen | None = None
 
 
 @dataclass(frozen=True)
@@ -73,20 +77,19 @@ def judge_places(deployments: Sequence[Deployment], inputs: Inputs, protocol: Pr
     SitingError
         E-PLACE-02 when over 40 % of the cameras stood where no map reaches.
     """
-    quick = _without_trials(protocol)
     places: dict[str, PlaceScore] = {}
     weights: dict[str, float] = {}
     land: list[NDArray[np.float64]] = []
     with one_thread():
         for parcel, held, own in _by_parcel(deployments, inputs):
             try:
-                result = site_parcel(inputs, quick, parcel)
+                result = judge_parcel(inputs, protocol, parcel)
             except SitingError as error:
                 # The fault of one parcel's maps costs its own cameras only; they are counted below.
                 places |= {d.id: _outside(parcel, own, error.code) for d in held}
                 continue
             weights |= _ratios(result)
-            places |= {d.id: _place(result, d, protocol, own) for d in held}
+            places |= {d.id: _with_view(result, d, protocol, own) for d in held}
             land.append(_sampled(result))
     return Judged(
         places,
@@ -94,12 +97,6 @@ def judge_places(deployments: Sequence[Deployment], inputs: Inputs, protocol: Pr
         np.concatenate(land) if land else np.empty(0),
         tuple(_notes(deployments, places, weights)),
     )
-
-
-def _without_trials(protocol: Protocol) -> Protocol:
-    """The same rules; how firm ranks are is of no interest where cameras already stood."""
-    quiet = protocol.stability.model_copy(update={"draws": 0})
-    return protocol.model_copy(update={"stability": quiet})
 
 
 def _by_parcel(
@@ -134,12 +131,14 @@ def _outside(parcel: Parcel, own: bool, code: str) -> PlaceScore:
     return PlaceScore(name, cell, float("nan"), {}, 0, "W-OUT-01")
 
 
-def _ratios(result: Result) -> dict[str, float]:
+def _ratios(result: JudgedGround) -> dict[str, float]:
     """Ln rate ratios of the criteria, where the protocol scores by them."""
     return dict(result.scores.weights)
 
 
-def _place(result: Result, one: Deployment, protocol: Protocol, own: bool) -> PlaceScore:
+def _place(
+    result: JudgedGround | Result, one: Deployment, protocol: Protocol, own: bool
+) -> PlaceScore:
     grid, scores = result.land.grid, result.scores
     x, y = transformer("EPSG:4326", grid.crs).transform(one.lon, one.lat)
     row, col = (int(v) for v in grid.rowcol(x, y))
@@ -158,6 +157,14 @@ def _place(result: Result, one: Deployment, protocol: Protocol, own: bool) -> Pl
     )  # fmt: skip
 
 
+def _with_view(result: JudgedGround, one: Deployment, protocol: Protocol, own: bool) -> PlaceScore:
+    place = _place(result, one, protocol, own)
+    if place.code:
+        return place
+    x, y = transformer("EPSG:4326", result.land.grid.crs).transform(one.lon, one.lat)
+    return replace(place, seen=seen_from(result.view, float(x), float(y), one))
+
+
 def _columns(
     memberships: Mapping[str, NDArray[np.floating]],
     weights: Mapping[str, float],
@@ -172,7 +179,7 @@ def _columns(
     }
 
 
-def _sampled(result: Result) -> NDArray[np.float64]:
+def _sampled(result: JudgedGround) -> NDArray[np.float64]:
     """Ln of the score on open ground, at most so many cells at an even step."""
     open_score = result.scores.total[(result.no_go == 0) & np.isfinite(result.scores.total)]
     step = max(1, open_score.size // _LAND_SAMPLE)

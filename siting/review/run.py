@@ -92,7 +92,10 @@ def review_season(
     # Sums over several threads may differ in their last digit, and with it a file.
     with one_thread():
         found = answer(cameras, group=group, notes=noticed)
-    blanks = blanks_of(season, rows, protocol, time_zone=inputs.survey.time_zone or "UTC")
+    blanks = blanks_of(
+        season, rows, protocol, time_zone=inputs.survey.time_zone or "UTC",
+        seen={key: place.seen for key, place in judged.places.items()},
+    )  # fmt: skip
     return Review(season, rows, judged, cameras, found, blanks)
 
 

@@ -24,7 +24,7 @@ from siting.kernels.threads import one_thread
 from siting.pipeline import site_parcel
 from siting.read.land import all_parcels
 from siting.read.vector.parcels import checked_parcel
-from siting.review.places import _place, _without_trials
+from siting.review.places import _place
 from siting.review.recorded.season import Deployment
 from siting.review.run import Review, review_season, write_review
 from siting.settings.inputs import Inputs
@@ -88,7 +88,7 @@ def plan(inputs: Inputs, protocol: Protocol, *, random: int = 0, seed: int = 1) 
     with one_thread():
         for number, raw in enumerate(all_parcels(inputs)):
             parcel = checked_parcel(raw, file="squares.gpkg")
-            result = site_parcel(inputs, _without_trials(protocol), parcel)
+            result = site_parcel(inputs, protocol, parcel)
             weights = dict(result.scores.weights)
             spots = [(s.lon, s.lat) for s in result.spots[:SPOTS]]
             drawn = _drawn(parcel, rng, random)
@@ -169,13 +169,14 @@ def go_round(folder: Path, *, seed: int = 1) -> Round:
                float(section["ratio"]), float(truth[name]))
         for group in ("attractors", "conditions") for name, section in said.get(group, {}).items()
     }  # fmt: skip
-    return Round(before, review, changed, plan(inputs, new, seed=seed), folder)
+    return Round(before, review, changed, plan(inputs, quick(new), seed=seed), folder)
 
 
 def quick(protocol: Protocol) -> Protocol:
-    """The same rules with little ground around a parcel: the squares are small."""
+    """The same rules without trials, and with little ground around: the squares are small."""
     grid = protocol.grid.model_copy(update={"context_m": 100.0})
-    return protocol.model_copy(update={"grid": grid})
+    quiet = protocol.stability.model_copy(update={"draws": 0})
+    return protocol.model_copy(update={"grid": grid, "stability": quiet})
 
 
 def main(arguments: Sequence[str]) -> None:

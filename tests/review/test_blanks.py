@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from siting.heading.sun import sun_track
 from siting.review.answer import answer
-from siting.review.blanks import _months, blanks_of, hour_of_sun, rate_by_heading
+from siting.review.blanks import _months, blanks_of, rate_by_heading, ratios_of
 from siting.review.recorded.effort import CameraRow
 from siting.review.recorded.season import Deployment, Season
+from siting.review.seen import Seen
 from siting.review.shown.page import review_page
 from siting.settings.protocol import Protocol
 from siting.words.office import review_method as method
@@ -79,6 +82,57 @@ def test_blanks_without_sun_say_nothing():
     assert found.hour.low < 1 < found.hour.high
 
 
+def test_growth_in_view_and_a_higher_lens_come_back():
+    """Forty cameras: a view full of grass three times the blanks, 10 cm of height a half more."""
+    rng = np.random.default_rng(13)
+    rows = rows_of(np.arange(40) * 9)
+    lens = rng.uniform(0.3, 1.3, 40)
+    rows = [replace(r, deployment=replace(r.deployment, height_m=float(h)))
+            for r, h in zip(rows, lens, strict=True)]  # fmt: skip
+    share = rng.uniform(0, 1, 40)
+    flat = np.zeros(len(sun_track(43, -80.5, time_zone=ZONE).azimuth_deg))
+    seen = {f"d{i}": Seen(0.5, flat, float(g)) for i, g in enumerate(share)}
+    mu = np.repeat((3 * 3**share * 1.5 ** (10 * (lens - 0.8)))[:, None], 3, axis=1)
+    held = with_blanks(rows, rng.negative_binomial(2, 2 / (2 + mu)))
+    found = blanks_of(held, rows, Protocol(), time_zone=ZONE, seen=seen)
+    assert found.growth.low < 3 < found.growth.high
+    assert found.growth.low > 1
+    assert found.lens.low < 1.5 < found.lens.high
+    assert found.skyline
+    said = method.blanks(found.hour, why="", cameras=40, growth=found.growth, lens=found.lens,
+                         skyline=True)  # fmt: skip
+    assert "growing months" in said
+    assert "hills around" in said
+    # In winter nothing grows: in the south these months are winter.
+    south = [replace(r, deployment=replace(r.deployment, lat=-43.0)) for r in rows]
+    assert blanks_of(held, south, Protocol(), time_zone=ZONE, seen=seen).growth is None
+    assert blanks_of(held, rows, Protocol(), time_zone=ZONE).growth is None
+
+
+def test_the_picture_of_months_shows_where_no_camera_looked(drawn):
+    rows, held = drawn
+    found = blanks_of(held, rows, Protocol(), time_zone=ZONE)
+    cameras = season(20)
+    shown = review_page(answer(cameras, group="deer"), cameras, about="x", blanks=found)
+    assert "by heading and month" in shown
+    assert [len(row) for row in found.by_month] == [12] * 8
+    assert all(days > 0 for row in found.by_month for _, _, days in row[3:6])
+    assert all(days == 0 for row in found.by_month for _, _, days in row[7:])
+    # A square's area is the rate: the largest fills its cell.
+    drawing = shown.partition('id="blanks-title"')[2].partition("</svg>")[0]
+    sides = [float(v) for v in re.findall(r'width="([0-9.]+)"', drawing)]
+    assert max(sides) == pytest.approx(18.0, abs=0.05)
+    # Two or three cameras looked each way: in public no cell shows them, nor does the table.
+    few = blanks_of(held, rows[::2], Protocol(), time_zone=ZONE)
+    for public in (False, True):
+        shown = review_page(answer(cameras, group="deer"), cameras, about="x", blanks=few,
+                            public=public)  # fmt: skip
+        assert shown.count("<td>south-west</td>") == (not public)
+        drawing = shown.partition('id="blanks-title"')[2].partition("</svg>")[0]
+        looked = sum(days > 0 for row in few.by_month for _, _, days in row)
+        assert drawing.count("<rect") == (0 if public else looked)
+
+
 def test_few_alike_or_missing(drawn):
     rows, held = drawn
     assert blanks_of(held, rows[:10], Protocol(), time_zone=ZONE).why == "few"
@@ -89,4 +143,4 @@ def test_few_alike_or_missing(drawn):
     assert blanks_of(replace(held, blanks={}), rows, Protocol(), time_zone=ZONE) is None
     wrong = [replace(r, deployment=replace(r.deployment, clock_doubtful=True)) for r in rows]
     assert blanks_of(held, wrong, Protocol(), time_zone=ZONE) is None
-    assert hour_of_sun([*_months(held, north[0], Protocol(), ZONE)]) is None
+    assert ratios_of([*_months(held, north[0], Protocol(), ZONE)])["hour"] is None

@@ -50,6 +50,7 @@ def review_csv(
             "camera_days": round(row.days, 3),
             "events": row.events[GAPS_MIN[0]],
             "heading_known": row.deployment.heading_deg is not None,
+            "heading_score": round(place.seen.heading_score, 4) if place and place.seen else None,
             "closed_ground": bool(place and place.no_go),
             "events_if_0min": row.events[GAPS_MIN[1]],
             "events_if_60min": row.events[GAPS_MIN[2]],
@@ -77,8 +78,8 @@ def _of_used(cameras: Cameras, found: Answer, i: int) -> dict[str, object]:
 
 _COLUMNS = (
     "deployment_id", "parcel_id", "survey_cell", "used", "left_out_code", "camera_days", "events",
-    "rate", "score", "score_class", "heading_known", "closed_ground", "expected", "residual",
-    "events_if_0min", "events_if_60min",
+    "rate", "score", "score_class", "heading_known", "heading_score", "closed_ground",
+    "expected", "residual", "events_if_0min", "events_if_60min",
 )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from siting import __version__, criteria
 from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.text import clean
 from siting.review.answer import Answer
-from siting.review.blanks import Blanks, rate_by_heading
+from siting.review.blanks import DIRECTIONS, Blanks, rate_by_heading
 from siting.review.cameras import Cameras
 from siting.review.change import WeightRow
 from siting.review.groups import GroupRow
@@ -109,7 +109,7 @@ def all_good(cameras: Cameras) -> bool:
     if cameras.land_score is None or not len(cameras.land_score):
         return False
     good = np.quantile(cameras.land_score, 0.75)
-    return bool((cameras.score >= good).mean() >= _ALL_GOOD_SHARE)
+    return bool((cameras.of_the_place >= good).mean() >= _ALL_GOOD_SHARE)
 
 
 def _label(name: str) -> str:
@@ -150,7 +150,7 @@ def _plots(found: Answer, cameras: Cameras, public: bool) -> list[tuple[str, Mar
         shown = plots.residuals_plot(east, north, ratio)
         drawn.append(("More or fewer events than expected", shown))
     if cameras.land_score is not None and len(cameras.land_score) and len(cameras.score):
-        shown = plots.spread_plot(cameras.score, cameras.land_score)
+        shown = plots.spread_plot(cameras.of_the_place, cameras.land_score)
         drawn.append(("Where the cameras stood, among all open ground", shown))
     return drawn
 
@@ -207,17 +207,30 @@ def _group_cells(row: GroupRow) -> tuple[str, ...]:
 
 
 def _blanks(found: Blanks, public: bool) -> Mapping[str, Any]:
-    """What blank pictures say, and their table by the way the cameras looked."""
+    """What blank pictures say, their picture, and the table by heading and month."""
+    least = _PUBLIC_CLASS if public else 1
+    months = [
+        [100 * blanks / days if days and cameras >= least else None
+         for cameras, blanks, days in row]
+        for row in found.by_month
+    ]  # fmt: skip
+    shown = [m for m in range(12) if any(row[m] is not None for row in months)]
+    whole = rate_by_heading(found)
     rows = [
-        (name, cameras, words.rate(rate))
-        for name, (cameras, rate) in rate_by_heading(found).items()
-        if cameras and not (public and cameras < _PUBLIC_CLASS)
-    ]
+        (name, *(str(whole[name][0]), words.rate(whole[name][1])),
+         *("" if row[m] is None else words.rate(row[m] or 0.0) for m in shown))
+        for name, row in zip(DIRECTIONS, months, strict=True)
+        if name in whole and whole[name][0] >= least
+    ]  # fmt: skip
     return {
-        "said": method.blanks(found.hour, why=found.why, cameras=found.cameras),
-        "head": ("Facing", "Cameras", "Blanks per 100 camera-days"),
+        "said": method.blanks(
+            found.hour, why=found.why, cameras=found.cameras, growth=found.growth,
+            lens=found.lens, skyline=found.skyline,
+        ),
+        "plot": plots.blanks_plot(months, DIRECTIONS),
+        "head": ("Facing", "Cameras", "Whole season", *(words.MONTHS[m] for m in shown)),
         "rows": rows,
-    }
+    }  # fmt: skip
 
 
 def _class_names(count: int) -> Sequence[str]:

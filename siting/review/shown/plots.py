@@ -199,3 +199,39 @@ def spread_plot(cameras: Floats, land: Floats) -> Markup:
     _word(root, 12, 138, "lower scores", anchor="start")
     _word(root, _RIGHT, 138, "higher scores", anchor="end")
     return _markup(root)
+
+
+def blanks_plot(rates: Sequence[Sequence[float | None]], directions: Sequence[str]) -> Markup:
+    """Blanks per 100 camera-days by heading and month, as squares; crossed where no camera looked.
+
+    Parameters
+    ----------
+    rates : eight rows of twelve, north and January first; None where no camera looked
+    directions : eight names
+    """
+    height = 30 + 24 * len(directions) + 6
+    root = _drawing(
+        "blanks", height, "Blank pictures by heading and month",
+        "One row a direction, one column a month from January on. The area of a square is the "
+        "number of blanks per 100 camera-days; a cross where no camera looked. The table below "
+        "says the same.",
+    )  # fmt: skip
+    most = max((rate for row in rates for rate in row if rate), default=1.0)
+    left, step = 76, (_RIGHT - 76) / 12
+    for month, letter in enumerate("JFMAMJJASOND"):
+        _word(root, left + (month + 0.5) * step, 16, letter)
+    for number, (row, name) in enumerate(zip(rates, directions, strict=True)):
+        y = 34 + 24 * number
+        _word(root, left - 6, y + 4, name, anchor="end")
+        for month, rate in enumerate(row):
+            x = left + (month + 0.5) * step
+            if rate is None:
+                _line(root, x - 3, y - 3, x + 3, y + 3, "thin")
+                _line(root, x - 3, y + 3, x + 3, y - 3, "thin")
+                continue
+            # The area and not the side, or twice the blanks would look like four times.
+            side = 18 * math.sqrt(rate / most)
+            at = {"x": f"{x - side / 2:.1f}", "y": f"{y - side / 2:.1f}", "width": f"{side:.1f}",
+                  "height": f"{side:.1f}", "class": "dot"}  # fmt: skip
+            sub(root, "rect", at=at)
+    return _markup(root)

@@ -54,6 +54,9 @@ ABOUT_90 = (
 )
 
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
 def count(number: int, one: str, many: str) -> str:
     """A number with its noun.
 

@@ -18,30 +18,58 @@ def against_none() -> str:
     )
 
 
-def blanks(hour: Ends | None, *, why: str, cameras: int) -> str:
-    """What blank pictures say of a low sun in the picture.
+def blanks(
+    hour: Ends | None,
+    *,
+    why: str,
+    cameras: int,
+    growth: Ends | None = None,
+    lens: Ends | None = None,
+    skyline: bool = False,
+) -> str:
+    """What blank pictures say of a low sun in the picture, of growth in view and of lens height.
 
     Parameters
     ----------
     hour : times as many blanks with an hour a day more of low sun, with its 90 % range
     why : "few" or "alike" where nothing is said
+    growth : the same for a near view full of shrubs, grass or crops in the growing months
+    lens : the same for a lens 10 cm higher
+    skyline : whether the hills around each camera were allowed for
     """
     if why == "few":
         return f"{count(cameras, 'camera', 'cameras')} with a heading: too few to say anything."
     # Low sun stands in the east and west: cameras that look at neither say nothing about it.
     if why == "alike" or hour is None:
         return "Nearly all cameras faced north or south, so their headings cannot be compared."
-    value, low, high = hour
-    return (
-        f"An hour a day more of low sun in the picture went with {value:.1f} times the blanks "
-        f"({low:.1f} to {high:.1f}), {count(cameras, 'camera', 'cameras')}. The skyline is taken "
-        "as level; wind, heat and moving shade are not in the data."
+    said = [
+        f"An hour a day more of low sun in the picture went with {_times(hour)} the blanks, "
+        f"{count(cameras, 'camera', 'cameras')}."
+    ]
+    if growth is not None:
+        said.append(
+            "A near view full of shrubs, grass or crops instead of none went with "
+            f"{_times(growth)} the blanks in the growing months."
+        )
+    if lens is not None:
+        said.append(f"A lens 10 cm (4 in) higher went with {_times(lens)} the blanks.")
+    hills = (
+        "The hills around each camera are allowed for"
+        if skyline
+        else "The skyline is taken as level"
     )
+    said.append(f"{hills}; wind, heat and moving shade are not in the data.")
+    return " ".join(said)
+
+
+def _times(ratio: Ends) -> str:
+    value, low, high = ratio
+    return f"{value:.1f} times ({low:.1f} to {high:.1f})"
 
 
 METHOD = (
     "Each camera's place was scored by the same program and maps as before the season, where it "
-    "really stood.",
+    "really stood; so was its heading, at its own lens height, where true headings were noted.",
     "Records of one kind within 30 minutes of the last one are one event; a herd is one event.",
     "Pairs: of two cameras with different scores, how often the higher one had more events a day; "
     "equal rates count half. The range comes from drawing whole properties again and again.",

@@ -68,6 +68,14 @@ NOTES: Mapping[str, str] = {
         "The headings of {n} deployments are compass headings by their comments: {names}. They are "
         "not judged; give true headings, counted from true north."
     ),
+    "W-HEAD-03": (
+        "{n} of {total} cameras have a true heading, which is judged as a plan's would be; the "
+        "others count as the middle of these."
+    ),
+    "W-HEAD-04": (
+        "Only {n} of {total} cameras have a true heading: headings are not judged. They are from "
+        "ten cameras and half of all on."
+    ),
     "W-HELD-01": (
         "Tried on cameras it had not seen, the changed protocol did no better than the old one: no "
         "change is suggested."
