@@ -49,8 +49,11 @@ def score_to_folder(
     progress: Progress,
     public: bool = False,
     overwrite: bool = False,
+    seen: Callable[[Result], None] | None = None,
 ) -> str:
     """Score the one parcel of the inputs, and write every output.
+
+    `seen` is called with the result before it is written.
 
     Returns
     -------
@@ -70,6 +73,8 @@ def score_to_folder(
         # After it: only now is it known what the files were read as.
         # Only now are the fingerprints of all files known.
         check_same_sources(folder, result, overwrite=overwrite)
+    if seen is not None:
+        seen(result)
     progress("writing the map and the files")
     result.write(folder, public=public)
     shown = "spots.csv" if public else "map.html"

@@ -109,7 +109,7 @@ class Downloads:
         row, land = self._store.signup(uid), self._store.land(uid)
         folder = parcel_folder(self._office, uid)
         if any(shape.layer == "parcel" for shape in land.shapes):
-            write_land(self._office, uid, land, label=row["label"])
+            write_land(self._office, uid, land, label=row["label"], parcel_id=row["parcel_id"])
             return Gather(self._office, folder, None, recipe)
         if row["geom"] is None:
             raise _refused("This sign-up has no place.", "Draw its outline first.")

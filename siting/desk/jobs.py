@@ -149,10 +149,18 @@ class Runner:
         signup, land = self._store.signup(uid), self._store.land(uid)
         # Always scored from these files and never from the office file: this alone makes the desk's
         # results those of the command line, byte for byte.
-        inputs = write_inputs(self._office, uid, land, label=signup["label"], cell=signup["cell"])
+        inputs = write_inputs(
+            self._office,
+            uid,
+            land,
+            label=signup["label"],
+            cell=signup["cell"],
+            parcel_id=signup["parcel_id"],
+            said=self._store.said(uid),
+        )
         # A run carries the state of the land it began from: after an edit it shows as older than
         # the map.
-        run = self._store.begin_run(uid, land_rev=land.rev)
+        run = self._store.begin_run(uid, land_rev=land.rev, said_rev=signup["said_rev"])
         # A folder for each run: one that fails or is cancelled leaves the last good one whole.
         out = parcel_folder(self._office, uid) / RUNS / run
         began = time.monotonic()
@@ -192,7 +200,8 @@ class Runner:
     def _ended(self, uid: str, run: str, kind: str, value: Any, seconds: float) -> None:
         folder = parcel_folder(self._office, uid) / RUNS
         if kind == "done":
-            self._store.end_run(run, "done", summary=str(value), seconds=seconds)
+            # The row is what a batch keeps of a parcel: letters and assignment are made from it.
+            self._store.end_run(run, "done", seconds=seconds, **value)
             # Only the last run is shown: older ones would pile up on a laptop's disk.
             for other in folder.iterdir():
                 if other.name != run:

@@ -9,13 +9,16 @@ from pathlib import Path
 
 from rasterio.warp import transform_bounds
 
+from siting.desk.back.records import remember_camera
 from siting.desk.downloads import Downloads
 from siting.desk.jobs import Reader, Runner
-from siting.desk.server.app import Desk, make_app
+from siting.desk.server.app import make_app
+from siting.desk.server.desk import Desk
 from siting.desk.server.events import Events
 from siting.desk.server.security import Gate
 from siting.desk.storage.clock import now_text
 from siting.desk.storage.office import open_office, season
+from siting.desk.storage.office_file import BACKUPS
 from siting.desk.storage.store import Store
 from siting.desk.tiles import Relief
 from siting.disk.files import make_folder, remove
@@ -24,10 +27,10 @@ from siting.errors import SitingError
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
+from siting.settings.load import load_protocol
 from siting.words.office.desk import HOW_TO_STOP
 
 Say = Callable[[str], None]
-BACKUPS = "backup"
 _MOST_BACKUPS = 14
 
 
@@ -94,6 +97,9 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
     events = Events()
     store = Store(folder)
     store.cut_short()
+    # A desk that was killed may have taken in a file and not got to its sum.
+    for uid in store.signups_with_words():
+        remember_camera(store, uid)
     back_up(store, folder / BACKUPS)
     runner = Runner(folder, store, protocol, events.tell)
     return Desk(
@@ -107,6 +113,8 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
         bounds=_bounds(inputs),
         season=season(inputs),
         downloads=Downloads(folder, store, events.tell),
+        survey=inputs.survey,
+        protocol=load_protocol(protocol),
     )
 
 

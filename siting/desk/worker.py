@@ -47,6 +47,14 @@ class ReadUpload:
 
 
 @dataclass(frozen=True)
+class ReadReturned:
+    """Read a file that came back: visits, a sketch or outlines."""
+
+    file: Path
+    name: str
+
+
+@dataclass(frozen=True)
 class Known:
     """Shapes of the region's layers within (west, south, east, north), degrees."""
 
@@ -71,7 +79,7 @@ class Gather:
     recipe: str
 
 
-Job = Score | ReadUpload | Known | Recipes | Gather
+Job = Score | ReadUpload | ReadReturned | Known | Recipes | Gather
 
 
 class Worker:
@@ -165,22 +173,17 @@ def _leave_with_parent() -> None:
 def _work(job: Job, pipe: Connection) -> Any:
     # Each job imports what it needs: a dropped file does not wait for what only scoring uses.
     if isinstance(job, Score):
-        from siting.commands import score_to_folder
-        from siting.settings.load import load_inputs, load_protocol
+        from siting.desk.scoring import scored
 
-        inputs = load_inputs(job.inputs)
-        protocol = load_protocol(job.protocol)
-        return score_to_folder(
-            inputs,
-            protocol,
-            job.out,
-            progress=lambda stage: pipe.send(("stage", stage)),
-            overwrite=True,  # the desk keeps one folder for each parcel and scores it anew
-        )
+        return scored(job, lambda stage: pipe.send(("stage", stage)))
     if isinstance(job, ReadUpload):
         from siting.desk.uploads import shapes_in
 
         return shapes_in(job.file, job.name)
+    if isinstance(job, ReadReturned):
+        from siting.desk.back.reading import returned_in
+
+        return returned_in(job.file, job.name)
     if isinstance(job, Recipes | Gather):
         from siting.desk import gathering
 

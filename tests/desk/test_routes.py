@@ -264,6 +264,16 @@ def test_a_desk_run_is_the_command_lines_run_byte_for_byte(office, scored, tmp_p
             assert path.read_bytes() == (mine / path.name).read_bytes(), path.name
 
 
+def files_ready(office: Office, uid: str) -> None:
+    """Wait until the files name the place that was taken."""
+    for _ in range(600):
+        if office.get(f"/api/places/{uid}").json()["files_ready"]:
+            return
+        assert office.get(f"/api/hand-over/{uid}").status_code == 409
+        time.sleep(0.25)
+    raise AssertionError(office.get("/api/signups").text)
+
+
 def test_a_place_is_taken_and_handed_over_without_anybody_else(office, scored):
     uid, found = scored
     answer = office.send(
@@ -273,6 +283,7 @@ def test_a_place_is_taken_and_handed_over_without_anybody_else(office, scored):
     )
     assert answer.status_code == 200, answer.text
     assert office.get(f"/api/places/{uid}").json()["decision"]["rank"] == 2
+    files_ready(office, uid)
     archive = zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content))
     names = [Path(name).name for name in archive.namelist()]
     assert names == ["map.html", "field_sheet.html", "spots.gpx", "READ-ME.txt"]

@@ -41,6 +41,13 @@ def all_deployments(decided: Mapping[str, Decisions]) -> list[Deployment]:
     ]
 
 
+def due_list(
+    decided: Mapping[str, Decisions], *, survey: SurveyInput, protocol: Protocol
+) -> list[dict[str, Any]]:
+    """Cameras that stand, by the day of the next visit: the rows of due.csv."""
+    return _due(all_deployments(decided), _Clock(survey), protocol)
+
+
 def office_files(
     decided: Mapping[str, Decisions], *, survey: SurveyInput, protocol: Protocol
 ) -> dict[str, str]:

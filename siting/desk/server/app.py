@@ -8,7 +8,6 @@ import tempfile
 from collections.abc import AsyncIterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from markupsafe import Markup
@@ -27,12 +26,12 @@ from starlette.responses import (
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from siting.desk.downloads import Downloads
-from siting.desk.jobs import Reader, Runner
 from siting.desk.server import views
 from siting.desk.server.archive import archive_of
+from siting.desk.server.back import back_routes
 from siting.desk.server.data import data_routes
-from siting.desk.server.events import Events
+from siting.desk.server.deciding import decide_spot
+from siting.desk.server.desk import Desk
 from siting.desk.server.faults import conflict, failed, first_fault, invalid, missing
 from siting.desk.server.requests import (
     MOST_JSON,
@@ -43,11 +42,11 @@ from siting.desk.server.requests import (
     json_of,
     signup_of,
 )
-from siting.desk.server.security import HEADERS, RESULT_POLICY, Gate, guarded, refused
+from siting.desk.server.security import HEADERS, RESULT_POLICY, guarded, refused
 from siting.desk.storage.land import LandIn
 from siting.desk.storage.office import NO_PLACE, maps_file
-from siting.desk.storage.store import Conflict, Missing, Store
-from siting.desk.tiles import Relief, Tile
+from siting.desk.storage.store import Conflict, Missing
+from siting.desk.tiles import Tile
 from siting.desk.uploads import table_rows
 from siting.desk.worker import Known, ReadUpload
 from siting.disk.files import safe_name, write_atomic
@@ -60,23 +59,6 @@ from siting.words.office.desk import REFUSED, words_data
 # A list of what may be shown: a name from the page is joined to a path only if it stands here.
 _FILES = ("map.html", "field_sheet.html", "spots.gpx", "spots.csv", "spots.geojson", "run.json")
 _TILE_THREADS = 3
-
-
-@dataclass
-class Desk:
-    """All that the routes work with; `bounds` (west, south, east, north) of the DEM in degrees."""
-
-    folder: Path
-    store: Store
-    gate: Gate
-    relief: Relief
-    runner: Runner
-    reader: Reader
-    events: Events
-    bounds: tuple[float, float, float, float]
-    season: str
-    downloads: Downloads
-    reliefs: dict[str, Relief] = field(default_factory=dict)
 
 
 def make_app(desk: Desk) -> Starlette:
@@ -114,6 +96,7 @@ def make_app(desk: Desk) -> Starlette:
             Route("/api/sketch/{uid}", routes.sketch),
             Route("/api/events", routes.events),
             *data_routes(desk, json_of),
+            *back_routes(desk),
             Route("/result/{uid}/{name}", routes.result),
             Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}.png", routes.tile),
             Mount("/static", StaticFiles(directory=WEB)),
@@ -157,7 +140,7 @@ class _Routes:
 
     async def signups(self, request: Request) -> Response:
         del request
-        rows = views.signup_rows(self.desk.store)
+        rows = views.signup_rows(self.desk.store, self.desk.protocol)
         return JSONResponse({"rows": rows, "queue": self.desk.runner.state()})
 
     async def add_signup(self, request: Request) -> Response:
@@ -242,7 +225,7 @@ class _Routes:
 
     async def score_all(self, request: Request) -> Response:
         del request
-        for row in views.signup_rows(self.desk.store):
+        for row in views.signup_rows(self.desk.store, self.desk.protocol):
             # One that failed is not tried again by itself: its land has not changed.
             if row["status"] in ("Ready to score", "Changed since scored"):
                 self.desk.runner.add(row["uid"])
@@ -271,16 +254,10 @@ class _Routes:
         # The page may show an older run than the folder holds: its ranks were other places.
         if found["run"] != asked.run or asked.rank not in spots:
             raise Conflict(uid)
-        spot = spots[asked.rank]
-        self.desk.store.decide(
-            uid,
-            run_uid=asked.run,
-            rank=asked.rank,
-            kind=asked.kind,
-            why=asked.why,
-            place=(spot["lon"], spot["lat"]),
-        )
+        decide_spot(self.desk.store, uid, found["run"], spots[asked.rank], asked)
         self.desk.events.tell("signups", {})
+        # The files name the place that was taken only after a run that knows of it.
+        self.desk.runner.add(uid)
         return JSONResponse({})
 
     async def result(self, request: Request) -> Response:
@@ -301,6 +278,8 @@ class _Routes:
             return refused(REFUSED["unscored"], 404)
         name = safe_name(self.desk.store.signup(uid)["label"])
         decision = self.desk.store.decision(uid)
+        if not views.files_name(self.desk.store, uid):
+            return refused(REFUSED["being made"], 409)
         return Response(
             archive_of(folder, name, decision),
             media_type="application/zip",
@@ -312,7 +291,10 @@ class _Routes:
         from siting.commands import sketch_text_for
 
         uid = request.path_params["uid"]
-        row = next((r for r in views.signup_rows(self.desk.store) if r["uid"] == uid), None)
+        row = next(
+            (r for r in views.signup_rows(self.desk.store, self.desk.protocol) if r["uid"] == uid),
+            None,
+        )
         if row is None:
             return refused(REFUSED["gone"], 404)
         if row["lon"] is None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.requests import Request
 
+from siting.decisions.model import Reason
 from siting.errors import SitingError
 
 _MOST_BYTES = 50_000_000
@@ -51,6 +52,7 @@ class DecisionIn(BaseModel):
     rank: int = Field(ge=1, le=200)
     kind: str = Field(pattern=r"^(accepted|swapped|refused)$")
     why: str = Field("", max_length=500)
+    reason: Literal["", *get_args(Reason)] = ""  # type: ignore[valid-type]
 
 
 async def _body(request: Request, most: int) -> bytes:

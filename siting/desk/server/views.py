@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -13,6 +14,8 @@ from siting.desk.jobs import RUNS
 from siting.desk.storage.blob import from_blob
 from siting.desk.storage.office import parcel_folder
 from siting.desk.storage.store import Store
+from siting.settings.protocol import Protocol
+from siting.words.office.service_interval import visit_plan
 
 _M_PER_DEGREE = 111_195.0
 STATUSES = (
@@ -23,32 +26,58 @@ STATUSES = (
     "Changed since scored",
     "Scored",
     "Place chosen",
+    "Letter sent",
+    "Camera up",
+    "Check due",
+    "Camera down",
 )
+_STANDS = ("camera up", "checked", "moved")
 
 
-def status_of(row: Mapping[str, Any]) -> str:
-    """The status of a sign-up, worked out from what there is; one of `STATUSES`."""
+def status_of(row: Mapping[str, Any], *, overdue_before: dt.date) -> str:
+    """The status of a sign-up, worked out from what there is; one of `STATUSES`.
+
+    A camera that was last visited before `overdue_before` is due for a check.
+    """
     # This alone is set by hand; the others follow from what there is and cannot contradict it.
     if row["set_aside_why"]:
         return "Set aside"
+    # A camera that stands outranks all that was drawn or scored: it has to be looked after.
+    if row["camera"] in _STANDS:
+        late = row["camera_last_on"] < overdue_before.isoformat()
+        return "Check due" if late else "Camera up"
+    if row["camera"] == "taken down":
+        return "Camera down"
     if row["outline"] is None:
         return "No outline yet"
     if row["run_state"] is None:
         return "Ready to score"
     # Before "failed": land that was changed since may well be scored now.
-    if row["run_land_rev"] != row["land_rev"]:
+    if (row["run_land_rev"], row["run_said_rev"]) != (row["land_rev"], row["said_rev"]):
         return "Changed since scored"
     if row["run_state"] == "failed":
         return "Could not be scored"
-    return "Place chosen" if row["decided"] in ("accepted", "swapped") else "Scored"
+    return _decided(row)
 
 
-def signup_rows(store: Store) -> list[dict[str, Any]]:
+def _decided(row: Mapping[str, Any]) -> str:
+    """Of a sign-up whose list is up to date: whether a place was chosen, and the letter sent."""
+    # The place that was taken was ruled out on the spot: another one is to be chosen.
+    if row["camera"] == "ruled out" and not row["run_named"]:
+        return "Scored"
+    if row["camera"] != "chosen" and row["decided"] not in ("accepted", "swapped"):
+        return "Scored"
+    return "Letter sent" if row["sent_on"] else "Place chosen"
+
+
+def signup_rows(store: Store, protocol: Protocol) -> list[dict[str, Any]]:
     """Every sign-up as a row of the list, with a place for the map where one is known."""
-    return [_row(row) for row in store.signups()]
+    days = visit_plan(protocol.visits).check_after_days
+    overdue_before = dt.date.today() - dt.timedelta(days=days)
+    return [_row(row, overdue_before) for row in store.signups()]
 
 
-def _row(row: Mapping[str, Any]) -> dict[str, Any]:
+def _row(row: Mapping[str, Any], overdue_before: dt.date) -> dict[str, Any]:
     blob = row["outline"] or row["geom"]
     shape = None if blob is None else from_blob(blob)
     place = None if shape is None else shapely.centroid(shape)
@@ -60,7 +89,8 @@ def _row(row: Mapping[str, Any]) -> dict[str, Any]:
         "contact_ref": row["contact_ref"],
         "note": row["note"],
         "set_aside_why": row["set_aside_why"],
-        "status": status_of(row),
+        "status": status_of(row, overdue_before=overdue_before),
+        "parcel_id": row["parcel_id"],
         "lon": None if place is None else round(float(place.x), 6),
         "lat": None if place is None else round(float(place.y), 6),
         "summary": (row["run_summary"] or "").split("\n", 1)[0],
@@ -95,16 +125,28 @@ def places_data(office: Path, store: Store, uid: str) -> dict[str, Any]:
     run, land = store.last_run(uid), store.land(uid)
     folder = run_folder(office, store, uid)
     if run is None or folder is None:
-        return {"run": "", "spots": [], "decision": None, "is_old": False, "files": []}
+        return {"run": "", "spots": [], "decision": None, "is_old": False, "files": [], "named": ""}
     features = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
     return {
         "run": run["uid"],
         "summary": run["summary"],
         "spots": [_spot(found) for found in features if found["geometry"]["type"] == "Point"],
         "decision": store.decision(uid),
-        "is_old": run["land_rev"] != land.rev,
+        "named": run["named"],
+        "files_ready": files_name(store, uid),
+        "is_old": (run["land_rev"], run["said_rev"]) != (land.rev, store.signup(uid)["said_rev"]),
         "files": sorted(path.name for path in folder.iterdir() if not path.name.startswith(".")),
     }
+
+
+def files_name(store: Store, uid: str) -> bool:
+    """Whether the files of the last run name the place that was taken, where one was."""
+    run, decision = store.last_run(uid), store.decision(uid)
+    if decision is None or decision["kind"] == "refused" or not decision["spot_id"]:
+        return True
+    # A camera or the volunteer's own choice outranks the office's wish, and the files name it.
+    camera = store.camera_state(uid)
+    return run is not None and (run["named"] == decision["spot_id"] or bool(camera))
 
 
 def _spot(feature: Mapping[str, Any]) -> dict[str, Any]:

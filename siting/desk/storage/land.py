@@ -161,7 +161,9 @@ def shape_of(row: Mapping[str, Any], layer: str, geometry: Geometry) -> Shape:
     )
 
 
-def sketch_text(shapes: Sequence[Shape], answers: Mapping[str, str], *, label: str) -> str:
+def sketch_text(
+    shapes: Sequence[Shape], answers: Mapping[str, str], *, label: str, parcel_id: str = ""
+) -> str:
     """The land as a sketch file (`siting sketch 1`), which every command reads; rows by uid.
 
     Names of people and office notes stay out of it.
@@ -186,7 +188,8 @@ def sketch_text(shapes: Sequence[Shape], answers: Mapping[str, str], *, label: s
     content = {
         "type": "FeatureCollection",
         "format": "siting sketch 1",
-        "for": label,
+        # Becomes the identifier of the parcel, with which the names of its places begin.
+        "for": parcel_id or label,
         "answers": {**dict(sorted(answers.items()))},
         "features": features,
     }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ import tomli_w
 
 from siting.desk.storage.land import sketch_text
 from siting.desk.storage.store import Land
-from siting.disk.files import make_folder, safe_name, write_atomic
+from siting.disk.files import make_folder, remove, safe_name, write_atomic
 from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.read.vector.sketch_file import OUTLINE
@@ -24,6 +24,8 @@ from siting.settings.text.toml import read_toml
 MAPS = "office.toml"
 LAND_FILE = "land.json"
 INPUTS_FILE = "inputs.toml"
+SAID = "visited"
+"""Folder of a sign-up with the files of decisions that its runs read."""
 _MAP_TABLES = ("dem", "land_cover", "canopy", "layers", "sources")
 NO_PLACE: dict[str, Any] = {"parcel": {"point": [0.0, 0.0], "radius_m": 100.0, "file": ""}}
 _HEAD = (
@@ -107,14 +109,26 @@ def maps_file(office: Path, uid: str) -> Path:
     return own if own.is_file() else office / MAPS
 
 
-def write_inputs(office: Path, uid: str, land: Land, *, label: str, cell: str) -> Path:
+def write_inputs(
+    office: Path,
+    uid: str,
+    land: Land,
+    *,
+    label: str,
+    cell: str,
+    parcel_id: str = "",
+    said: Sequence[tuple[str, str]] = (),
+) -> Path:
     """A sign-up's land and inputs file, as `siting score` takes them; the inputs file's path.
+
+    `said` are (name, text) of the files of decisions about it, which go into a folder beside it.
 
     A layer with shapes is given; one answered "none" is given empty (there is none); one not asked
     or not known is left out. The outline's name on pages is the sign-up's label.
     """
     folder = parcel_folder(office, uid)
-    write_land(office, uid, land, label=label)
+    write_land(office, uid, land, label=label, parcel_id=parcel_id)
+    _write_said(folder / SAID, said)
     tables = _maps_for(office, uid)
     tables["parcel"] = {"file": f"{LAND_FILE}::{OUTLINE}", "label_column": "name"}
     given = tables.setdefault("layers", {})
@@ -124,15 +138,33 @@ def write_inputs(office: Path, uid: str, land: Land, *, label: str, cell: str) -
         before = given.get(name, [])
         region = before if isinstance(before, list) else [before]
         given[name] = [*region, f"{LAND_FILE}::{name}"]
+    if said:
+        survey = tables.setdefault("survey", {})
+        before = survey.get("visited", [])
+        survey["visited"] = [*([before] if isinstance(before, str) else before), SAID]
     write_atomic(folder / INPUTS_FILE, _comment(label, cell) + tomli_w.dumps(tables))
     return folder / INPUTS_FILE
 
 
-def write_land(office: Path, uid: str, land: Land, *, label: str) -> None:
+def _write_said(folder: Path, said: Sequence[tuple[str, str]]) -> None:
+    """The files of decisions, and nothing else, in their folder."""
+    if said:
+        make_folder(folder)
+    for old in sorted(folder.glob("*.json")) if folder.is_dir() else ():
+        if old.name not in dict(said):
+            remove(old)
+    for name, text in said:
+        write_atomic(folder / name, text)
+
+
+def write_land(office: Path, uid: str, land: Land, *, label: str, parcel_id: str = "") -> None:
     """A sign-up's land alone, as a sketch file."""
     folder = parcel_folder(office, uid)
     make_folder(folder)
-    write_atomic(folder / LAND_FILE, sketch_text(land.shapes, land.answers, label=label))
+    write_atomic(
+        folder / LAND_FILE,
+        sketch_text(land.shapes, land.answers, label=label, parcel_id=parcel_id),
+    )
 
 
 def _maps_for(office: Path, uid: str) -> dict[str, Any]:

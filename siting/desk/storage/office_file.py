@@ -16,10 +16,18 @@ from pathlib import Path
 from typing import Any
 
 from siting.desk.storage.clock import now_text
-from siting.desk.storage.schema import SCHEMA, VERSION_TABLE, add_functions, create
+from siting.desk.storage.schema import (
+    SCHEMA,
+    VERSION_TABLE,
+    add_functions,
+    create,
+    upgrade,
+)
+from siting.disk.files import make_folder
 from siting.errors import ResourceError, SitingError
 
 FILE = "office.gpkg"
+BACKUPS = "backup"
 _WAIT_MS = 5000
 
 
@@ -59,6 +67,9 @@ class OfficeFile:
         known = VERSION_TABLE in tables
         query = f"SELECT number FROM {VERSION_TABLE}"
         version = self._db.execute(query).fetchone()["number"] if known else 0
+        if 0 < version < SCHEMA:
+            self._upgrade(version)
+            return
         if version != SCHEMA:
             raise SitingError(
                 "E-DESK-01",
@@ -66,6 +77,15 @@ class OfficeFile:
                 rule=f"This program works on office files of version {SCHEMA}.",
                 cure="Update siting, or name another folder with -o.",
             )
+
+    def _upgrade(self, version: int) -> None:
+        make_folder(self.path.parent / BACKUPS)
+        kept = self.path.parent / BACKUPS / f"office-version-{version}.gpkg"
+        if not kept.exists():
+            # What the older program can still open, should anybody need to go back to it.
+            self.copy_to(kept)
+        with self._act("upgraded", "office", version, SCHEMA):
+            upgrade(self._db, at=now_text())
 
     def close(self) -> None:
         """End the connection."""

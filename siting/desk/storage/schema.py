@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Container
 from dataclasses import dataclass
 
 from siting.desk.storage.blob import envelope_of, from_blob
 
-SCHEMA = 1
+SCHEMA = 2
 VERSION_TABLE = "office_version"
 APPLICATION_ID = 0x47504B47  # "GPKG"
 _GPKG_VERSION = 10200
+# Names of places begin with it, and stand in lists and on small pages.
+_LONGEST_PARCEL_ID = 60
 
 LAYERS: dict[str, tuple[str, ...]] = {
     "parcel": ("area",),
@@ -59,6 +62,8 @@ TABLES = (
             "note TEXT NOT NULL DEFAULT ''",
             "set_aside_why TEXT NOT NULL DEFAULT ''",
             "land_rev INTEGER NOT NULL DEFAULT 0",
+            "parcel_id TEXT NOT NULL DEFAULT ''",
+            "said_rev INTEGER NOT NULL DEFAULT 0",
         ),
         shapes=True,
     ),
@@ -74,6 +79,9 @@ TABLES = (
             "message TEXT NOT NULL DEFAULT ''",
             "summary TEXT NOT NULL DEFAULT ''",
             "seconds REAL",
+            "said_rev INTEGER NOT NULL DEFAULT 0",
+            "named TEXT NOT NULL DEFAULT ''",
+            "row TEXT NOT NULL DEFAULT ''",
         ),
     ),
     Table(
@@ -84,6 +92,7 @@ TABLES = (
             "rank INTEGER NOT NULL",
             "kind TEXT NOT NULL",
             "why TEXT NOT NULL DEFAULT ''",
+            "spot_id TEXT NOT NULL DEFAULT ''",
         ),
         shapes=True,
     ),
@@ -95,6 +104,29 @@ TABLES = (
             "sha256 TEXT NOT NULL",
             "kind TEXT NOT NULL",
             "state TEXT NOT NULL",
+            "found TEXT NOT NULL DEFAULT ''",
+        ),
+    ),
+    # What was decided and done at places, as files of decisions: the desk's own and those received.
+    Table("said", ("signup_uid TEXT NOT NULL", "received_uid TEXT NOT NULL", "text TEXT NOT NULL")),
+    # What these come to, so that a list of thousands need not read them all.
+    Table(
+        "camera",
+        (
+            "signup_uid TEXT NOT NULL",
+            "state TEXT NOT NULL",
+            "since TEXT NOT NULL",
+            "last_on TEXT NOT NULL",
+        ),
+    ),
+    Table(
+        "handover",
+        (
+            "signup_uid TEXT NOT NULL",
+            "spot_id TEXT NOT NULL DEFAULT ''",
+            "letter TEXT NOT NULL DEFAULT ''",
+            "sha256 TEXT NOT NULL DEFAULT ''",
+            "sent_on TEXT NOT NULL DEFAULT ''",
         ),
     ),
 )
@@ -131,31 +163,70 @@ def create(store: sqlite3.Connection, *, at: str) -> None:
         store.execute(line)
     store.executemany("INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", _SYSTEMS)
     for table in TABLES:
-        shape = ["geom BLOB"] if table.shapes else []
-        store.execute(
-            f"CREATE TABLE {table.name} ({', '.join([_ROW, *shape, *table.columns, _TIMES])})"
-        )
-        # Tables without shapes are named as well, or desktop programs would not list them.
-        kind, srs = ("features", 4326) if table.shapes else ("attributes", None)
-        store.execute(
-            "INSERT INTO gpkg_contents (table_name, data_type, identifier, last_change, srs_id) "
-            "VALUES (?, ?, ?, ?, ?)",
-            (table.name, kind, table.name, at, srs),
-        )
-        # No spatial index: its triggers call functions that SQLite itself lacks, and 5,000 rows
-        # need none.
-        if table.shapes:
-            store.execute(
-                "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', 'GEOMETRY', 4326, 0, 0)",
-                (table.name,),
-            )
-        if any(column.startswith("signup_uid") for column in table.columns):
-            store.execute(f"CREATE INDEX {table.name}_of ON {table.name} (signup_uid)")
+        _create_table(store, table, at=at)
     store.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     store.execute(f"PRAGMA user_version = {_GPKG_VERSION}")
     # The standard keeps its own version in user_version, so the office's has a table.
     store.execute(f"CREATE TABLE {VERSION_TABLE} (number INTEGER NOT NULL)")
     store.execute(f"INSERT INTO {VERSION_TABLE} VALUES ({SCHEMA})")
+
+
+def _create_table(store: sqlite3.Connection, table: Table, *, at: str) -> None:
+    shape = ["geom BLOB"] if table.shapes else []
+    store.execute(
+        f"CREATE TABLE {table.name} ({', '.join([_ROW, *shape, *table.columns, _TIMES])})"
+    )
+    # Tables without shapes are named as well, or desktop programs would not list them.
+    kind, srs = ("features", 4326) if table.shapes else ("attributes", None)
+    store.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, last_change, srs_id) "
+        "VALUES (?, ?, ?, ?, ?)",
+        (table.name, kind, table.name, at, srs),
+    )
+    # No spatial index: its triggers call functions that SQLite itself lacks, and 5,000 rows need
+    # none.
+    if table.shapes:
+        store.execute(
+            "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', 'GEOMETRY', 4326, 0, 0)",
+            (table.name,),
+        )
+    if any(column.startswith("signup_uid") for column in table.columns):
+        store.execute(f"CREATE INDEX {table.name}_of ON {table.name} (signup_uid)")
+
+
+def upgrade(store: sqlite3.Connection, *, at: str) -> None:
+    """Tables and columns that an office file of an older version lacks, in one transaction."""
+    for table in TABLES:
+        has = {row["name"] for row in store.execute(f"PRAGMA table_info({table.name})")}
+        if not has:
+            _create_table(store, table, at=at)
+            continue
+        for column in table.columns:
+            if column.split()[0] not in has:
+                store.execute(f"ALTER TABLE {table.name} ADD COLUMN {column}")
+    taken: set[str] = set()
+    for row in store.execute("SELECT uid, label FROM signup ORDER BY fid").fetchall():
+        name = new_parcel_id(row["label"], taken)
+        taken.add(name)
+        store.execute("UPDATE signup SET parcel_id = ? WHERE uid = ?", (name, row["uid"]))
+    store.execute(f"UPDATE {VERSION_TABLE} SET number = {SCHEMA}")
+
+
+def new_parcel_id(label: str, taken: Container[str]) -> str:
+    """The name that files call a sign-up's land by: its label at first, and never changed later.
+
+    Examples
+    --------
+    >>> new_parcel_id("Brook farm", {"Brook farm"})
+    'Brook farm 2'
+    """
+    plain = "".join(c if c.isprintable() and c != "|" else " " for c in label)
+    name = " ".join(plain.split())[:_LONGEST_PARCEL_ID].strip() or "Land"
+    tried, number = name, 1
+    while tried in taken:
+        number += 1
+        tried = f"{name} {number}"
+    return tried
 
 
 def add_functions(store: sqlite3.Connection) -> None:

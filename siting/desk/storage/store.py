@@ -12,8 +12,8 @@ import shapely
 from siting.desk.storage.blob import from_blob, to_blob
 from siting.desk.storage.clock import now_text
 from siting.desk.storage.land import Shape, geometry_of, shape_of
-from siting.desk.storage.office_file import OfficeFile
-from siting.desk.storage.schema import LAYERS
+from siting.desk.storage.returns import Returns
+from siting.desk.storage.schema import LAYERS, new_parcel_id
 
 _TEXTS = ("label", "cell", "contact_ref", "note", "set_aside_why")
 Row = dict[str, Any]
@@ -36,7 +36,7 @@ class Land:
     rev: int
 
 
-class Store(OfficeFile):
+class Store(Returns):
     """The sign-ups of an open office file: their land, runs, decisions and what came in."""
 
     # --- sign-ups ----------------------------------------------------------------------------
@@ -53,6 +53,7 @@ class Store(OfficeFile):
         """A new sign-up, its uid; `place` (longitude, latitude) in degrees, where known."""
         values: Row = {
             "label": label,
+            "parcel_id": new_parcel_id(label, self.parcel_ids()),
             "cell": cell,
             "priority": priority,
             "contact_ref": contact_ref,
@@ -62,6 +63,11 @@ class Store(OfficeFile):
         with self._act("signup added", uid, after={"label": label, "cell": cell}):
             self._insert("signup", {"uid": uid, **values})
         return uid
+
+    def parcel_ids(self) -> dict[str, str]:
+        """The sign-up's uid of every name that files call its land by."""
+        rows = self._db.execute("SELECT uid, parcel_id FROM signup WHERE gone_at IS NULL")
+        return {row["parcel_id"]: row["uid"] for row in rows}
 
     def change_signup(self, uid: str, changes: Mapping[str, Any]) -> None:
         """Texts and priority of a sign-up changed; unknown names are refused with ValueError."""
@@ -90,16 +96,21 @@ class Store(OfficeFile):
         """Every sign-up with what its status is worked out from, in the order they came."""
         rows = self._db.execute(
             """SELECT s.uid, s.label, s.cell, s.priority, s.geom, s.set_aside_why, s.land_rev,
-                      s.contact_ref, s.note,
+                      s.contact_ref, s.note, s.parcel_id, s.said_rev,
                       (SELECT geom FROM parcel p WHERE p.signup_uid = s.uid
                        AND p.gone_at IS NULL LIMIT 1) AS outline,
                       r.state AS run_state, r.land_rev AS run_land_rev, r.summary AS run_summary,
-                      r.message AS run_message,
+                      r.message AS run_message, r.said_rev AS run_said_rev, r.named AS run_named,
+                      c.state AS camera, c.since AS camera_since, c.last_on AS camera_last_on,
+                      (SELECT sent_on FROM handover h WHERE h.signup_uid = s.uid
+                       ORDER BY h.fid DESC LIMIT 1) AS sent_on,
                       (SELECT kind FROM decision d WHERE d.signup_uid = s.uid
-                       AND d.gone_at IS NULL ORDER BY d.fid DESC LIMIT 1) AS decided
+                       AND d.kind != 'refused' AND d.gone_at IS NULL
+                       ORDER BY d.fid DESC LIMIT 1) AS decided
                FROM signup s
                LEFT JOIN run r ON r.fid = (SELECT MAX(fid) FROM run WHERE signup_uid = s.uid
                                            AND state IN ('done', 'failed'))
+               LEFT JOIN camera c ON c.signup_uid = s.uid
                WHERE s.gone_at IS NULL ORDER BY s.fid"""
         ).fetchall()
         return [dict(row) for row in rows]
@@ -188,10 +199,11 @@ class Store(OfficeFile):
 
     # --- runs and decisions ------------------------------------------------------------------
 
-    def begin_run(self, uid: str, *, land_rev: int) -> str:
-        """A run that has started; its uid."""
+    def begin_run(self, uid: str, *, land_rev: int, said_rev: int = 0) -> str:
+        """A run that has started, of this state of the land and of what was said; its uid."""
         run = secrets.token_hex(8)
-        values = {"uid": run, "signup_uid": uid, "land_rev": land_rev, "state": "started"}
+        values: Row = {"uid": run, "signup_uid": uid, "land_rev": land_rev, "state": "started"}
+        values["said_rev"] = said_rev
         with self._act("run started", uid, after=values):
             self._insert("run", values)
         return run
@@ -223,44 +235,54 @@ class Store(OfficeFile):
         return None if row is None else dict(row)
 
     def decide(
-        self, uid: str, *, run_uid: str, rank: int, kind: str, why: str, place: tuple[float, float]
+        self,
+        uid: str,
+        *,
+        run_uid: str,
+        rank: int,
+        kind: str,
+        why: str,
+        place: tuple[float, float],
+        spot_id: str = "",
+        said: str = "",
     ) -> None:
-        """A decision on a spot of a run, `place` in degrees; the newest one of a sign-up counts."""
+        """A decision on a spot of a run, `place` in degrees; the newest one of a sign-up counts.
+
+        `said` is the same as a file of decisions, which every later run reads.
+        """
         values: Row = {
             "signup_uid": uid,
             "run_uid": run_uid,
             "rank": rank,
             "kind": kind,
             "why": why,
+            "spot_id": spot_id,
         }
         with self._act("decision", uid, after={**values, "place": place}):
             self._insert("decision", {**values, "geom": to_blob(geometry_of(_point(place)))})
+            if said:
+                self._insert("said", {"signup_uid": uid, "received_uid": "", "text": said})
+            # Ground that was closed makes the list out of date; a place that was taken does not.
+            if said and kind == "refused":
+                self._db.execute(
+                    "UPDATE decision SET gone_at = ? WHERE signup_uid = ? AND spot_id = ?",
+                    (now_text(), uid, spot_id),
+                )
+                self._db.execute("UPDATE signup SET said_rev = said_rev + 1 WHERE uid = ?", (uid,))
 
     def decision(self, uid: str) -> Row | None:
         """The decision that counts for a sign-up, with its place as (longitude, latitude)."""
         row = self._db.execute(
-            "SELECT * FROM decision WHERE signup_uid = ? AND gone_at IS NULL "
+            "SELECT * FROM decision WHERE signup_uid = ? AND kind != 'refused' "
+            "AND gone_at IS NULL "
             "ORDER BY fid DESC LIMIT 1",
             (uid,),
         ).fetchone()
         if row is None:
             return None
         lon, lat = (float(v) for v in shapely.get_coordinates(from_blob(row["geom"]))[0])
-        kept = {name: row[name] for name in ("uid", "run_uid", "rank", "kind", "why", "made_at")}
-        return {**kept, "lon": lon, "lat": lat}
-
-    # --- what came in ------------------------------------------------------------------------
-
-    def receive(self, name: str, sha256: str, *, kind: str, uid: str = "") -> bool:
-        """A file that came in; False when the same bytes are here already."""
-        # The same file dropped twice is one file, whatever its name.
-        known = self._db.execute("SELECT 1 FROM received WHERE sha256 = ?", (sha256,)).fetchone()
-        if known:
-            return False
-        values = {"signup_uid": uid, "name": name, "sha256": sha256, "kind": kind, "state": "in"}
-        with self._act("received", uid, after=values):
-            self._insert("received", values)
-        return True
+        names = ("uid", "run_uid", "rank", "kind", "why", "made_at", "spot_id")
+        return {**{name: row[name] for name in names}, "lon": lon, "lat": lat}
 
     def changes(self, uid: str) -> list[Row]:
         """What was changed about a sign-up and when, newest first."""

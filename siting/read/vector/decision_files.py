@@ -83,6 +83,11 @@ def read_given(inputs: Inputs) -> tuple[Given, ...]:
             paths = [Path(resolve(str(p), path, allow_remote=False)) for p in paths]
             paths = [p for p in paths if p.is_file()]
         found += [Given(p.name, file_hash(p), not path.is_dir(), read_decisions(p)) for p in paths]
+    return newest_of(found)
+
+
+def newest_of(found: Sequence[Given]) -> tuple[Given, ...]:
+    """Of one device and parcel the export saved last; a file without a device always counts."""
     exports = [
         (f"{g.file.parcel}|{g.file.device}" if g.file.device else "", g.file.saved) for g in found
     ]

@@ -29,8 +29,8 @@ async function answer(method, path, body, type) {
 
 export const get = (path) => answer("GET", path);
 export const send = (method, path, value) => answer(method, path, JSON.stringify(value), "application/json");
-export const sendFile = (file) => answer(
-  "POST", `/api/upload?name=${encodeURIComponent(file.name)}`, file, "application/octet-stream");
+export const sendFile = (file, path = "/api/upload") => answer(
+  "POST", `${path}?name=${encodeURIComponent(file.name)}`, file, "application/octet-stream");
 
 // Downloads go through here because a plain link cannot carry the token.
 export async function download(path, name) {

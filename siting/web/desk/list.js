@@ -8,6 +8,7 @@ const MOST_ROWS = 100;
 const COLOURS = {
   "Set aside": "#777777", "No outline yet": "#a85b00", "Ready to score": "#17518f",
   "Changed since scored": "#17518f", "Could not be scored": "#a1122f", Scored: "#14513a", "Place chosen": "#14513a",
+  "Letter sent": "#14513a", "Camera up": "#14513a", "Check due": "#a1122f", "Camera down": "#777777",
 };
 
 // `desk` gives: map, open(uid), begin(label) after adding
@@ -110,6 +111,7 @@ export function listView(desk) {
       if (!rows.length) say("No sign-ups yet. Add one, or paste a table.");
     },
     hide() { signs.remove(); },
+    rows: () => rows,
     row: (uid) => rows.find((row) => row.uid === uid) || null,
   });
 }

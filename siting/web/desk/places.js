@@ -13,18 +13,21 @@ export function placesView(desk) {
 
   function place(uid, data, spot) {
     const { decision } = data;
-    const taken = decision && decision.run_uid === data.run && decision.rank === spot.rank
-      && decision.kind !== "refused";
-    const first = spot.rank === 1;
+    const taken = decision && (decision.spot_id ? decision.spot_id === spot.spot_id
+      : decision.run_uid === data.run && decision.rank === spot.rank);
+    const first = spot.rank === 1 && !decision;
     const why = node("input", { maxlength: 500 });
+    const reason = node("select", {}, DATA.words.reasons.map(([value, words]) => node("option", { value }, words)));
     const decide = (kind) => attempt(async () => {
       if (kind === "swapped" && !why.value.trim()) {
         why.focus();
         throw new Error("Say in a few words why, for the record.");
       }
-      await send("POST", `/api/decision/${uid}`, { run: data.run, rank: spot.rank, kind, why: why.value.trim() });
+      await send("POST", `/api/decision/${uid}`, { run: data.run, rank: spot.rank, kind, why: why.value.trim(),
+        reason: kind === "refused" ? reason.value : "" });
       await view.show(uid);
-      say(`Spot ${spot.rank} is chosen.`);
+      say(kind === "refused" ? "Ruled out. The list is made anew without it."
+        : `Spot ${spot.rank} is chosen. The files are made for it now.`);
     });
     return node("li", { class: taken ? "taken" : "" },
       node("h3", {}, `${spot.rank}. `, user(spot.name || spot.why[0]),
@@ -34,7 +37,9 @@ export function placesView(desk) {
         first ? null : field(`Why spot ${spot.rank}?`, why),
         node("div", { class: "buttons" },
           first ? button("Take this place", () => decide("accepted"), { class: "main" })
-            : button("Take this one instead", () => decide("swapped")))]);
+            : button("Take this one instead", () => decide("swapped")))],
+      node("details", {}, node("summary", {}, `Rule spot ${spot.rank} out`), field("Why?", reason),
+        button("Rule it out", () => decide("refused"))));
   }
 
   function shown(uid, data, file, words) {

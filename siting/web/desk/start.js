@@ -3,19 +3,23 @@
 import { byId } from "../shared/dom.js";
 import { setUpTheme } from "../shared/theme.js";
 import { DATA, listen, send } from "./api.js";
+import { backView } from "./back.js";
 import { dataEvent } from "./data.js";
 import { landView } from "./land.js";
 import { listView } from "./list.js";
 import { attempt, deskMap, fault, say } from "./page.js";
 import { placesView } from "./places.js";
+import { previewOn } from "./preview.js";
 
 const map = deskMap();
 const desk = { map, open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`) };
 const list = listView(desk);
-Object.assign(desk, { row: list.row, reload: list.load });
+Object.assign(desk, { row: list.row, rows: list.rows, reload: list.load, preview: previewOn(map) });
 const land = landView(desk);
 const places = placesView(desk);
-const VIEWS = { list, land, places };
+const back = backView(desk);
+const VIEWS = { list, land, places, back };
+const PARTS = ["list", "back"];
 let open = "list";
 
 function go(where) {
@@ -23,15 +27,34 @@ function go(where) {
   else window.location.hash = where;
 }
 
+let held = [];
+
+// Files dropped anywhere but on one land are sorted by what they hold.
+async function takeAll(files) {
+  if (open === "back") {
+    await back.dropped(files);
+    return;
+  }
+  // The view opens first: until then there is no place to show them.
+  held = files;
+  go("back");
+}
+
 async function route() {
   const [name, uid] = window.location.hash.slice(1).split("/");
   VIEWS[open].hide();
   open = Object.hasOwn(VIEWS, name) ? name : "list";
-  byId("to-list").hidden = open === "list";
+  PARTS.forEach((part) => {
+    if (part === open) byId(`to-${part}`).setAttribute("aria-current", "page");
+    else byId(`to-${part}`).removeAttribute("aria-current");
+  });
   if (open !== "list") await attempt(list.load);
   await VIEWS[open].show(uid);
   byId("panel").scrollTop = 0;
   byId("title").focus({ preventScroll: true });
+  const files = held;
+  held = [];
+  if (files.length && open === "back") await back.dropped(files);
 }
 
 function working({ now, waiting }, stage) {
@@ -47,14 +70,14 @@ let queue = { now: "", waiting: [] };
 
 function setUp() {
   byId("season").textContent = DATA.season ? `Season ${DATA.season}` : "";
-  byId("to-list").addEventListener("click", () => go("list"));
+  PARTS.forEach((part) => byId(`to-${part}`).addEventListener("click", () => go(part)));
   byId("cancel").addEventListener("click", () => attempt(() => send("POST", "/api/cancel", {})));
   listen({
     queue: (state) => { queue = state; working(queue); },
     stage: ({ uid, stage }) => working({ ...queue, now: uid }, stage),
     scored: async ({ uid, seconds }) => {
       await attempt(list.load);
-      if (open !== "list" && window.location.hash.endsWith(uid)) {
+      if (["land", "places"].includes(open) && window.location.hash.endsWith(uid)) {
         go(`places/${uid}`);
         say(`Scored in ${seconds.toFixed(1)} s.`);
       }
@@ -74,9 +97,9 @@ function setUp() {
   document.addEventListener("dragover", (event) => event.preventDefault());
   document.addEventListener("drop", (event) => {
     event.preventDefault();
-    const [file] = event.dataTransfer.files;
-    if (file && open === "land") land.dropped(file);
-    else if (file) say("Open the sign-up that the file belongs to, then drop it there.");
+    const files = [...event.dataTransfer.files];
+    if (files.length === 1 && open === "land") land.dropped(files[0]);
+    else if (files.length) takeAll(files);
   });
   window.addEventListener("hashchange", route);
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from siting.words.office.decisions import CHOICES
 from siting.words.office.sketch import QUESTIONS
 
 
@@ -47,6 +48,11 @@ def layers() -> tuple[Layer, ...]:
     return (*asked, _ROADS)
 
 
+def layer_title(layer: str) -> str:
+    """What a layer is called at the desk."""
+    return next((one.title for one in layers() if one.layer == layer), layer)
+
+
 # Goes out with the files, which show private land exactly: it says whom they are for.
 HAND_OVER = (
     "Open map.html in a web browser; it works without the internet. field_sheet.html is for "
@@ -62,6 +68,7 @@ REFUSED: dict[str, str] = {
     "host": "This desk answers to 127.0.0.1 only.",
     "enter": "Open the desk by the address that the program printed.",
     "file": "There is no such file.",
+    "being made": "The files are being made for the place that was chosen. Try again in a moment.",
     "unscored": "Score the land first.",
     "no place": "Give the sign-up a place on the map first.",
     "tile": "There is no such tile.",
@@ -71,6 +78,10 @@ REFUSED: dict[str, str] = {
 }
 """Why the desk does not do what a request asks."""
 
+PACKAGE = (
+    "deployments.csv follows the open Camera Trap Data Package; the archive also holds check "
+    "visits and what is due. It shows every place exactly: keep it in the office."
+)
 # It ended without a word of its own, as where the system stops a program for want of memory.
 CRASHED = (
     "E-CRASH-01: The program that scores ended twice on this land. It may need more memory than "
@@ -84,5 +95,7 @@ def words_data() -> dict[str, Any]:
     """For the page: the layers, and what a downloaded file shows."""
     return {
         "layers": [asdict(layer) for layer in layers()],
+        "reasons": list(CHOICES["reason"].items()),
+        "package": PACKAGE,
         "exact": "This file shows the land exactly. Send it only to the volunteer.",
     }

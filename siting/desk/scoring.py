@@ -1,0 +1,49 @@
+"""Scoring in the worker: every file of a run, and the row that a batch would keep of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from siting.batch.jobs import parcel_row
+from siting.commands import score_to_folder
+from siting.settings.load import load_inputs, load_protocol
+from siting.types import Result
+
+
+class Asked(Protocol):
+    """What is to be scored: `siting.desk.worker.Score`."""
+
+    @property
+    def inputs(self) -> Path:
+        """The inputs file."""
+
+    @property
+    def protocol(self) -> Path | None:
+        """The survey's rules; None for those of the program."""
+
+    @property
+    def out(self) -> Path:
+        """Folder to fill."""
+
+
+def scored(job: Asked, progress: Callable[[str], None]) -> dict[str, str]:
+    """Score and write; {"summary", "row": JSON of `ScoredParcel`, "named": place named first}."""
+    inputs, protocol = load_inputs(job.inputs), load_protocol(job.protocol)
+    kept: dict[str, str] = {}
+
+    def seen(result: Result) -> None:
+        kept["row"] = json.dumps(parcel_row(result, protocol))
+        kept["named"] = result.proposal.place_id if result.proposal is not None else ""
+
+    kept["summary"] = score_to_folder(
+        inputs,
+        protocol,
+        job.out,
+        progress=progress,
+        overwrite=True,  # the desk keeps one folder for each parcel and scores it anew
+        seen=seen,
+    )
+    return kept
