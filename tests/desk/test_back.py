@@ -145,7 +145,7 @@ def test_of_one_phone_the_export_saved_last_counts(office):
     assert took(office, second, {"Phone": uid}).status_code == 200
     assert status(office, uid) == "Camera down"
     part = item(office, drop(office, first).json()["uid"])["parts"][0]
-    assert "newer file of the same phone" in part["note"]
+    assert "newer file of the same phone" in part["caution"]
     assert [record["is"] for record in part["records"]] == ["known"]
 
 

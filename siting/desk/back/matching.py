@@ -127,7 +127,7 @@ def _changes(file: DecisionsFile, uid: str, store: Store) -> dict[str, Any]:
         "records": records,
         "before": before_words,
         "after": after_words,
-        "note": "" if counts else OLDER,
+        "caution": "" if counts else OLDER,
         "is_new": any(row["is"] == "new" for row in records) and counts,
     }
 

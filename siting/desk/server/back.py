@@ -133,6 +133,9 @@ def _item(desk: Desk, row: Mapping[str, Any], asked: Mapping[str, str]) -> dict[
     shapes = found["shapes"]
     corners = [tuple(c) for s in shapes if s["layer"] == "parcel" for c in s["corners"]]
     matched = match(found["made_for"], corners or _every_corner(shapes), lands)
+    if row["kind"] == "shapes" and not matched["signup"]:
+        # An outline that lies on no land of ours is most often a new one.
+        matched = {"signup": taking.NEW, "how": "", "doubt": ""}
     if asked.get("") is not None and asked[""] != matched["signup"]:
         matched = {"signup": asked[""], "how": "", "doubt": ""}
     signup = "" if matched["signup"] == taking.NEW else matched["signup"]

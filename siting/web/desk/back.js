@@ -62,10 +62,10 @@ export function backView(desk) {
         button("Do not take it", () => leave(item))));
   }
 
-  const doubts = ({ how, doubt, note }) => [
-    how ? node("p", { class: "small" }, how) : null,
+  const doubts = ({ signup, how, doubt, caution }) => [
+    how ? node("p", { class: signup ? "small" : "caution" }, how) : null,
     doubt ? node("p", { class: "caution" }, doubt) : null,
-    note ? node("p", { class: "caution" }, note) : null,
+    caution ? node("p", { class: "caution" }, caution) : null,
   ];
 
   function visits(item) {
@@ -74,11 +74,12 @@ export function backView(desk) {
       picker(item, part.parcel, part.signup, false), doubts(part),
       part.after ? node("p", {}, `Until now: ${part.before}. With this file: `,
         node("strong", {}, part.after), ".") : null,
-      part.signup && !part.is_new && !part.note ? node("p", { class: "caution" }, "All of it is known already.") : null,
+      part.signup && !part.is_new && !part.caution
+        ? node("p", { class: "caution" }, "All of it is known already.") : null,
       node("ul", { class: "records" }, part.records.map((record) => node("li", {},
         record.is ? node("span", { class: "status" }, record.is === "new" ? "New" : "Known") : null,
         " ", user(record.title),
-        node("span", { class: "fact" }, record.facts.map((words) => [user(words), " "])))))));
+        node("span", { class: "fact" }, user(record.facts.join(" · "))))))));
   }
 
   const counted = (count, answer) => (count ? `${count} marked` : ANSWERS[answer] || "not asked");

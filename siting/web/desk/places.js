@@ -52,8 +52,9 @@ export function placesView(desk) {
     const archive = () => attempt(() => download(`/api/hand-over/${uid}`, `${desk.row(uid).label}.zip`));
     return node("section", {}, node("h3", {}, "Hand over"),
       node("p", { class: "small" }, DATA.words.exact),
+      data.files_ready ? null : node("p", { role: "status" }, DATA.words.making),
       node("div", { class: "buttons" },
-        button("Files for the volunteer", archive, { class: "main" }),
+        button("Files for the volunteer", archive, { class: "main", ...(data.files_ready ? {} : { disabled: "" }) }),
         shown(uid, data, "map.html", "Open the map page"),
         shown(uid, data, "field_sheet.html", "Open the sheet")));
   }

@@ -47,10 +47,11 @@ def record_words(record: Record, apart_m: str) -> dict[str, Any]:
     """A record as the desk shows it: {"title", "facts"}; `apart_m` is how far a camera stands from
     the place that was asked for, metres as text, or "".
     """
-    place = f"spot {record.spot}" if record.spot else "a place of their own"
-    name = f" ({record.location})" if record.location else ""
+    spot = f"spot {record.spot}" if record.spot else ""
+    place = " ".join(part for part in (spot, record.location and f"({record.location})") if part)
+    where = place or "a place that is on no list"
     return {
-        "title": f"{_when(record.at)}: {STATES.get(record.state, _OFFICE)}, {place}{name}",
+        "title": f"{_when(record.at)}: {STATES.get(record.state, _OFFICE)}, {where}",
         "facts": [*_place_facts(record, apart_m), *_camera_facts(record), *_words(record)],
     }
 

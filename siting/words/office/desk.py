@@ -97,5 +97,6 @@ def words_data() -> dict[str, Any]:
         "layers": [asdict(layer) for layer in layers()],
         "reasons": list(CHOICES["reason"].items()),
         "package": PACKAGE,
+        "making": "The files are being made for the place that was chosen …",
         "exact": "This file shows the land exactly. Send it only to the volunteer.",
     }
