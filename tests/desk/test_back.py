@@ -46,7 +46,8 @@ def visit(parcel: str, *records: dict[str, Any], **more: Any) -> bytes:
 
 def up(day: str = "2027-04-03", shift: float = 0.0, **more: Any) -> dict[str, Any]:
     return {
-        "state": "camera up", "at": f"{day}T10:20:00-05:00", "location": f"L{shift:g}-7KQ3", "spot": 2,
+        "state": "camera up", "at": f"{day}T10:20:00-05:00", "spot": 2,
+        "location": f"L{shift:g}-7KQ3",
         "planned_lat": LAT, "planned_lon": LON + shift, "radius_m": 15,
         "lat": LAT + 0.0003, "lon": LON + shift, "position_from": "phone", "accuracy_m": 6,
         "height_m": 0.6, "heading_magnetic_deg": 54, "camera": "C-017", "card": "S-041", **more,

@@ -79,7 +79,7 @@ export function backView(desk) {
       node("ul", { class: "records" }, part.records.map((record) => node("li", {},
         record.is ? node("span", { class: "status" }, record.is === "new" ? "New" : "Known") : null,
         " ", user(record.title),
-        node("span", { class: "fact" }, user(record.facts.join(" · "))))))));
+        node("span", { class: "fact" }, user(record.facts.map((fact) => fact.replace(/\.$/, "")).join(" · "))))))));
   }
 
   const counted = (count, answer) => (count ? `${count} marked` : ANSWERS[answer] || "not asked");
