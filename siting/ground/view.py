@@ -149,8 +149,7 @@ def skyline(
             if not alive[part].any():
                 continue
             rise = _rise(grounds, lens[part], radian, distance, drop)
-            # A ray ends at its first gap: the ground beyond might be hidden by what is not known.
-            known = np.logical_and.accumulate(np.isfinite(rise), axis=2) & alive[part, :, None]
+            known = _unbroken(np.isfinite(rise)) & alive[part, :, None]
             highest = np.where(known, rise, -np.inf).max(axis=2)
             tangent[part] = np.maximum(tangent[part], highest)
             steps = known.sum(axis=2)
@@ -217,10 +216,29 @@ def in_sight(
     blocks = over if obstacle_m is None else over + obstacle_m
     before = np.full(over.shape, -np.inf, over.dtype)
     np.maximum.accumulate((blocks / seen.distance_m)[..., :-1], axis=2, out=before[..., 1:])
-    known = np.logical_and.accumulate(np.isfinite(over), axis=2)
+    known = _unbroken(np.isfinite(over))
     with np.errstate(invalid="ignore"):
         clear = (over + target_height_m) / seen.distance_m >= before
     return known & clear
+
+
+def seen_of(
+    wanted: NDArray[np.bool_], rays: Profiles, *, target_height_m: float
+) -> NDArray[np.bool_]:
+    """Which of the samples asked about are in sight; only places that have any are looked at.
+
+    Parameters
+    ----------
+    wanted : (n, n_azimuths, n_distances) bool
+    rays : Profiles
+    target_height_m : float, metres above the ground
+    """
+    some = np.flatnonzero(wanted.any(axis=(1, 2)))
+    out = np.zeros_like(wanted)
+    if len(some):
+        part = rays._replace(elevation_m=rays.elevation_m[some], eye_m=rays.eye_m[some])
+        out[some] = wanted[some] & in_sight(part, target_height_m=target_height_m)
+    return out
 
 
 def screened(
@@ -334,6 +352,11 @@ def _rise(
     rise -= sunk_m
     rise /= distance_m
     return rise
+
+
+def _unbroken(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Samples up to the first gap of each ray: what lies beyond might be hidden by the unknown."""
+    return known if known.all() else np.logical_and.accumulate(known, axis=2)
 
 
 def _extent_m(ground: Ground) -> float:

@@ -22,6 +22,7 @@ from siting.heading.judged import Headings, Surroundings
 from siting.heading.limits import closed_to_view
 from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track
+from siting.kernels.bands import of_parts
 from siting.notes import Remark
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
@@ -31,6 +32,9 @@ from siting.types import BoolArray, Candidate, Feature, Land
 # Over so short a way only a skyline made by something very close changes; `quick_score` is for the
 # search, and the places chosen get skylines of their own.
 _SKY_M = 8.0
+
+# Places whose headings are judged together: two such parts keep two processors busy.
+_AT_ONCE = 48
 
 COMPASS_DAY = dt.date(2027, 7, 2)
 """Day of the declination where no days are given: the middle of the model's years."""
@@ -80,7 +84,13 @@ class Lookout:
     def quick_score(self, easting: FloatArray, northing: FloatArray) -> FloatArray:
         """The same with one skyline for all places of a square of 8 m: it changes slowly."""
         sky = self._shared_sky(easting, northing)
-        return np.asarray(self.judged(easting, northing, sky=sky).score.max(axis=1))
+
+        def best(part: slice) -> FloatArray:
+            known = Skyline(sky.horizon_deg[part], sky.reach_m[part])
+            return self.judged(easting[part], northing[part], sky=known).score.max(axis=1)
+
+        found = of_parts(best, len(easting), size=_AT_ONCE)
+        return np.concatenate(found) if found else np.zeros(0)
 
     def _shared_sky(self, easting: FloatArray, northing: FloatArray) -> Skyline:
         squares = [
@@ -91,8 +101,14 @@ class Lookout:
         new = sorted(set(squares) - self.skies.keys())
         if new:
             east, north = (np.array(axis) * _SKY_M + _SKY_M / 2 for axis in zip(*new, strict=True))
-            found = skyline_of((east, north), around=self.around, camera=self.camera, sun=self.sun)
-            self.skies.update(zip(new, zip(*found, strict=True), strict=True))
+
+            def seen(part: slice) -> Skyline:
+                place = east[part], north[part]
+                return skyline_of(place, around=self.around, camera=self.camera, sun=self.sun)
+
+            found = of_parts(seen, len(new), size=_AT_ONCE)
+            skies = (pair for sky in found for pair in zip(*sky, strict=True))
+            self.skies.update(zip(new, skies, strict=True))
         horizon, reach = (
             np.stack(part) for part in zip(*(self.skies[s] for s in squares), strict=True)
         )

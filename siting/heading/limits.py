@@ -14,7 +14,7 @@ import numpy as np
 from siting.grid import FloatArray
 from siting.ground.distance import burn
 from siting.ground.shapes.mapped import ponds_of_cells
-from siting.ground.view import Profiles, in_sight
+from siting.ground.view import Profiles, seen_of
 from siting.heading.view_ahead import cells_under, upto
 from siting.settings.protocol_heading import HeadingRules
 from siting.types import BoolArray, CoverRole, Land, RoleArray
@@ -113,7 +113,7 @@ def _met(
     hit = cells_under(cells, rays, outside=False)
     # In coarse cells no bank or rise is seen that might hide a house: then it counts as in sight.
     if screened:
-        hit &= in_sight(rays, target_height_m=rules.person_height_m)
+        hit = seen_of(hit, rays, target_height_m=rules.person_height_m)
     seen: BoolArray = (hit.any(axis=2) @ (share > 0)) > 0
     return seen
 

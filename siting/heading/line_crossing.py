@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +19,8 @@ from siting.ground.distance import cells_to
 from siting.types import BoolArray
 
 
-class Lines(NamedTuple):
+@dataclass(frozen=True)
+class Lines:
     """Lines of one kind.
 
     kind : str, the plain word a reader sees ("trail")
@@ -29,6 +32,12 @@ class Lines(NamedTuple):
     kind: str
     geometries: Sequence[Geometry]
     half_length_m: float = 5.0
+
+    @cached_property
+    def tree(self) -> tuple[NDArray[np.object_], STRtree]:
+        """The single lines, and their index; made once for all that ask."""
+        parts: NDArray[np.object_] = np.array(_parts(self.geometries), dtype=object)
+        return parts, STRtree(parts)
 
 
 class NearestLine(NamedTuple):
@@ -72,11 +81,11 @@ def nearest_line(
     kind = np.full(n, "", dtype="U40")
     bearing, distance, toward = (np.full(n, np.nan) for _ in range(3))
     for group in lines:
-        parts = _parts(group.geometries)
+        parts, tree = group.tree
         free = np.flatnonzero(kind == "")
         if not len(parts) or not len(free):
             continue
-        found, gap = STRtree(parts).query_nearest(
+        found, gap = tree.query_nearest(
             # One match only: `_parts` has put the lines in a fixed order, so that the first is
             # always the same.
             point[free],
@@ -84,7 +93,7 @@ def nearest_line(
             all_matches=False,
             return_distance=True,
         )
-        where, line = free[found[0]], np.array(parts)[found[1]]
+        where, line = free[found[0]], parts[found[1]]
         at = shapely.line_locate_point(line, point[where])
         before = shapely.line_interpolate_point(line, np.maximum(at - group.half_length_m, 0.0))
         after = shapely.line_interpolate_point(

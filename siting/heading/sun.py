@@ -61,6 +61,13 @@ class SunTrack:
     time_zone: str
 
     @cached_property
+    def below(self) -> NDArray[np.float32]:
+        """(24, n_azimuths, n_elevations + 1) minutes below each edge of the elevation bins."""
+        out = np.zeros((*self.minutes.shape[:2], self.minutes.shape[2] + 1), np.float32)
+        np.cumsum(self.minutes, axis=2, out=out[:, :, 1:])
+        return out
+
+    @cached_property
     def never_up(self) -> bool:
         """True in a polar night that lasts all the days given."""
         return not self.minutes.any()
@@ -129,9 +136,8 @@ def low_sun_minutes(track: SunTrack, horizon_deg: FloatArray, *, low_sun_deg: fl
     (n, 24, n_azimuths) float32, minutes a day
     """
     width = ELEVATION_STEP_DEG
-    # Running sums over elevation: minutes between any two heights are then one difference.
-    below = np.zeros((*track.minutes.shape[:2], track.minutes.shape[2] + 1), np.float32)
-    np.cumsum(track.minutes, axis=2, out=below[:, :, 1:])
+    # Of running sums over elevation the minutes between any two heights are one difference.
+    below = track.below
     seen_from = np.clip(np.maximum(horizon_deg, 0.0) - SUN_RADIUS_DEG, LOWEST_DEG, low_sun_deg)
     at = (np.array([low_sun_deg]) - LOWEST_DEG) / width
     azimuths = np.arange(len(track.azimuth_deg))

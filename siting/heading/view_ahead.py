@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
-from siting.ground.view import Ground, Places, Profiles, in_sight, profiles
+from siting.ground.view import Ground, Places, Profiles, in_sight, profiles, seen_of
 from siting.types import BoolArray, CoverRole, RoleArray
 
 Scalar = TypeVar("Scalar", bound=np.generic)
@@ -85,7 +85,8 @@ def clear_m(
         brush = np.where(low & (near.distance_m > _OWN_GROUND_M), height, 0.0)
     seen = in_sight(near, target_height_m=target_height_m, obstacle_m=brush)
     # Up to the first gap: an animal seen again behind a bump has passed unseen before it.
-    run = np.logical_and.accumulate(seen, axis=2).sum(axis=2) * near.distance_m[0]
+    first_gap = np.where(seen.all(axis=2), seen.shape[2], seen.argmin(axis=2))
+    run = first_gap * near.distance_m[0]
     out: FloatArray = np.minimum(run, zone_m) @ share
     return out
 
@@ -112,13 +113,11 @@ def company(
     -------
     (share of the view's area 0..1, metres or infinite), both (n, n_headings)
     """
+    out = ~cells_under(inside, rays, outside=False)
+    met = cells_under(people, rays, outside=False)
     if screened:
-        sight = in_sight(rays, target_height_m=person_height_m)
-    else:
-        sight = np.ones(rays.elevation_m.shape, bool)
-    out = ~cells_under(inside, rays, outside=False) & sight
+        out, met = (seen_of(part, rays, target_height_m=person_height_m) for part in (out, met))
     area = rays.distance_m / rays.distance_m.sum()
-    met = cells_under(people, rays, outside=False) & sight
     first = np.where(met, rays.distance_m, np.inf).min(axis=2)
     nearest = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
     return (out @ area) @ share, nearest
@@ -233,7 +232,8 @@ def cells_under(layer: NDArray[Scalar], rays: Profiles, *, outside: float) -> ND
     -------
     (n, n_azimuths, n_distances) of the layer's kind
     """
-    # -1 stands for beyond the grid; as an index it would be the last cell.
-    found = layer.ravel()[np.maximum(rays.cell, 0)]
-    found[rays.cell < 0] = np.array(outside, dtype=layer.dtype)
+    # -1 stands for beyond the grid; as an index it is the last cell, which is put right below.
+    found = layer.ravel()[rays.cell]
+    if rays.cell.size and rays.cell.min() < 0:
+        found[rays.cell < 0] = np.array(outside, dtype=layer.dtype)
     return found

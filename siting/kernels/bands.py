@@ -87,6 +87,23 @@ def side_by_side(first: Callable[[], First], second: Callable[[], Second]) -> tu
         return other.result(), mine
 
 
+def of_parts(step: Callable[[slice], First], count: int, *, size: int) -> list[First]:
+    """What a step gives for each part of a list, in order, two parts or more at the same time.
+
+    Parts are cut by their size alone, so that the results do not depend on how many work.
+
+    Examples
+    --------
+    >>> of_parts(lambda part: (part.start, part.stop), 5, size=2)
+    [(0, 2), (2, 4), (4, 5)]
+    """
+    parts = [slice(start, min(start + size, count)) for start in range(0, count, size)]
+    if len(parts) < 2 or _helpers() == 1:
+        return [step(part) for part in parts]
+    with ThreadPoolExecutor(_helpers()) as pool:
+        return list(pool.map(step, parts))
+
+
 def _helpers() -> int:
     asked = os.environ.get("OMP_NUM_THREADS", "")
     if asked.isdigit() and int(asked) > 0:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from siting import criteria
 from siting.grid import FloatArray, Grid
+from siting.kernels.bands import of_parts
 from siting.kernels.curves import Knots, membership
 from siting.scoring.combine import log_factors
 from siting.scoring.stability import draw_gradient_errors, draw_weights
@@ -183,9 +184,8 @@ def shaken_index(
     )
     missed = _missed(land, rules) * rng.standard_normal((n, len(points.first)))
     out = np.empty((n, len(points.row)), dtype=np.float32)
-    # A block of draws at a time stays in the processor's memory.
-    for start in range(0, n, 25):
-        some = slice(start, min(start + 25, n))
+
+    def fill(some: slice) -> None:
         where = {name: _cells(points, shift[some], land.grid) for name, shift in moved.items()}
         parts = _memberships(points, land, where, flow[some])
         slope, own = _slopes(points, land, errors[some])
@@ -201,6 +201,9 @@ def shaken_index(
         total = np.nan_to_num(draws + holds + missed[some][:, points.place], nan=-np.inf)
         closed = _closed(land, where) | (own > land.steep_deg)
         out[some] = np.where(closed, -np.inf, total)
+
+    # A block of draws at a time stays in the processor's memory.
+    of_parts(fill, n, size=25)
     if land.heading_score is not None:
         # Where no heading is open no camera stands, however the maps may lie.
         out[:, land.heading_score[points.row, points.col] == 0] = -np.inf
@@ -329,11 +332,14 @@ def _lay_patches(
     east = points.easting - points.easting[points.first][points.place]
     north = points.northing - points.northing[points.first][points.place]
     for k in range(_MOST_PATCHES):
-        at = (some, points.place, k)
-        inside = np.hypot(east - patches.east[at], north - patches.north[at]) <= patches.radius[at]
-        inside &= patches.there[at]
+        # Most places have no patch or one: only points of those that have are looked at.
+        draw, point = np.nonzero(patches.there[some, :, k][:, points.place])
+        at = (draw + some.start, points.place[point], k)
+        away = np.hypot(east[point] - patches.east[at], north[point] - patches.north[at])
+        inside = away <= patches.radius[at]
+        draw, point, role = draw[inside], point[inside], patches.role[at][inside]
         if "view" in parts:
-            parts["view"] = np.where(inside, land.clear_of_role[patches.role[at]], parts["view"])
+            parts["view"][draw, point] = land.clear_of_role[role]
         for name in ("edge", "soft_edge", "opening"):
             if name in parts:
-                parts[name] = np.where(inside, 0.0, parts[name])
+                parts[name][draw, point] = 0.0
