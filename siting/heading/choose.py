@@ -87,7 +87,8 @@ class Lookout:
 
         def best(part: slice) -> FloatArray:
             known = Skyline(sky.horizon_deg[part], sky.reach_m[part])
-            return self.judged(easting[part], northing[part], sky=known).score.max(axis=1)
+            judged = self.judged(easting[part], northing[part], sky=known)
+            return np.asarray(judged.score.max(axis=1))
 
         found = of_parts(best, len(easting), size=_AT_ONCE)
         return np.concatenate(found) if found else np.zeros(0)

@@ -5,11 +5,14 @@ The sun has its own north, so mirrored and turned land is judged without heading
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
@@ -121,3 +124,67 @@ def test_another_projection_leaves_the_spots_within_their_search_circles(crs, se
     within = away_m(on_the_land(spots), other) <= radius + ONE_CELL_M
     assert within[:5].mean() >= 0.8
     assert within.mean() >= 0.8
+
+
+def with_weights(protocol: Any, factor: float) -> Any:
+    """The protocol with every logarithm of a ratio multiplied."""
+    tables = {}
+    for table in ("attractors", "conditions"):
+        section = getattr(protocol, table)
+        tables[table] = section.model_copy(
+            update={
+                name: rule.model_copy(update={"ratio": float(rule.ratio**factor)})
+                for name, rule in section
+            }
+        )
+    # The least index is a number on the same scale.
+    least = protocol.candidates.lowest_score**factor
+    tables["candidates"] = protocol.candidates.model_copy(update={"lowest_score": least})
+    return protocol.model_copy(update=tables)
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_all_weights_halved_or_doubled_leave_the_spots_and_their_order(factor):
+    other = site_land(built_land(5), with_weights(calm_protocol(headings=True), factor)).spots
+    spots = spots_of(5, headings=True)
+    assert len(spots) >= 5
+    np.testing.assert_allclose(
+        [np.log(spot.score) * factor for spot in spots],
+        [np.log(spot.score) for spot in other],
+        atol=TOLERANCE * max(factor, 1.0),
+    )
+    there = away_m(on_the_land(spots), on_the_land(other)) <= ONE_CELL_M
+    assert there.mean() >= 0.8
+
+
+# How far each layer reaches: beyond this its criteria do not speak, metres; and by how much the
+# logarithm may change there. A road bends the flow of travel everywhere by a hair.
+_REACHES = {"trails": (45.0, 1e-5), "water": (100.0, 1e-5), "roads": (150.0, 0.01)}
+
+
+@pytest.mark.parametrize("name", _REACHES)
+def test_a_layer_that_is_not_given_leaves_the_index_of_ground_it_does_not_concern(name):
+    """The whole layer is left out, and all that was worked out from it goes with it."""
+    land = built_land(5)
+    lane = gpd.GeoDataFrame(
+        {"class": ["minor"], "name": [""], "kind": [""]},
+        geometry=[shapely.LineString([(EAST - 400, NORTH + 150), (EAST + 400, NORTH + 170)])],
+        crs=CRS,
+    )
+    if name == "roads":
+        land = replace(land, vectors={**land.vectors, "roads": lane})
+    less = {layer: frame for layer, frame in land.vectors.items() if layer != name}
+    protocol = calm_protocol(headings=False)
+    whole, without = (
+        site_land(some, protocol).scores for some in (land, replace(land, vectors=less))
+    )
+    changed = np.abs(np.log(without.total / whole.total))
+    lines = shapely.union_all(list(land.vectors[name].geometry))
+    at = shapely.points(*land.grid.xy(*np.indices(land.grid.shape)))
+    reach_m, most = _REACHES[name]
+    far = (shapely.distance(lines, at) > reach_m) & np.isfinite(changed)
+    # Without mapped water the valley lines speak in its place.
+    far &= without.memberships.get("valley", np.zeros(far.shape)) == 0
+    assert far.mean() > 0.2
+    assert changed[far].max() <= most
+    assert np.nanmax(changed) > 0.1
