@@ -231,6 +231,11 @@ class RandomPlace:
         """A short name: its stratum, its number, and whether it is a spare."""
         return f"{self.stratum} {self.order}{' (spare)' if self.spare else ''}"
 
+    @property
+    def sign(self) -> str:
+        """What stands for it on a map: the first letter of its stratum, and its number."""
+        return f"{self.stratum[:1].upper()}{self.order}"
+
 
 @dataclass(frozen=True)
 class PlaceStability:

@@ -153,6 +153,26 @@ def test_the_files_say_that_they_are_random_and_how(tmp_path):
     assert "random" not in (tmp_path / "deployments.csv").read_text("utf-8")
 
 
+def test_map_and_sheet_show_the_places_and_what_to_do(tmp_path):
+    rows = list(csv.DictReader(io.StringIO(written(tmp_path)["random_places.csv"])))
+    page, sheet = (
+        (tmp_path / name).read_text("utf-8") for name in ("map.html", "field_sheet.html")
+    )
+    assert "Place drawn at random" in page
+    printed = sheet.split('id="drawn"')[1].split('id="check-visits"')[0]
+    assert "spoil the sample" in printed
+    for row in rows:
+        sign = f"{row['stratum'][0].upper()}{row['order']}"
+        assert f"{sign}, {row['stratum']} {row['order']}" in page
+        assert f'scope="row">{sign}' in printed
+        assert f"{float(row['lat_deg']):.5f}° N" in printed
+    assert printed.count('class="drawn"') == 3
+    assert printed.count('class="drawn spare"') == 3
+    written(tmp_path / "none", places=0)
+    assert "W1, woods" not in (tmp_path / "none" / "map.html").read_text("utf-8")
+    assert 'id="drawn"' not in (tmp_path / "none" / "field_sheet.html").read_text("utf-8")
+
+
 def test_a_run_without_a_draw_leaves_none_of_an_earlier_one(tmp_path):
     assert written(tmp_path)
     assert written(tmp_path, places=0) == {}

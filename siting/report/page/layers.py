@@ -27,9 +27,15 @@ LABELS = {
     "features": "Feature found by the program (saddle, corner, fork): shown when you zoom in",
     "crossings": "Crossing (log, ford)",
     "way_in": "Way in",
+    "random": "Place drawn at random (dashed: spare); the sheet has a page for them",
 }
 # What "Ask" calls a thing, where the key says more than its name.
-_SHORT = {"features": "Feature", "valleys": "Valley line, may be dry", "crossings": "Crossing"}
+_SHORT = {
+    "features": "Feature",
+    "valleys": "Valley line, may be dry",
+    "crossings": "Crossing",
+    "random": "Place drawn at random",
+}
 _TEXT_COLUMNS = ("name", "label", "reason", "kind", "class", "use")
 _SIMPLIFY_M = 0.4
 _COARSEST_M = 20.0
@@ -66,6 +72,10 @@ def _known(result: Result, key: str) -> Iterator[tuple[Geometry, str, str]]:
     """Shape, words and kind of everything in a layer."""
     if key == "valleys":
         yield from ((line, "", "") for line in result.valley_lines)
+    elif key == "random":
+        for place in result.random_places:
+            kind = "spare" if place.spare else "place"
+            yield Point(place.easting, place.northing), f"{place.sign}, {place.label}", kind
     elif key == "features":
         # What the user drew is a layer of its own; what lies over the fence serves no spot.
         for found in result.features:

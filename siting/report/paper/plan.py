@@ -19,6 +19,7 @@ from siting.grid import Grid
 from siting.report.paper.svg import Element, polar, sub, text
 from siting.report.shared import drawing, overlays
 from siting.report.shared.facts import SpotFacts
+from siting.spot_parts import RandomPlace
 from siting.types import NoGo, Result
 
 _MOST_CONTOUR_LABELS = 14
@@ -79,6 +80,7 @@ def plan(
     close: bool = False,
     field_of_view_deg: float = 0.0,
     view_m: float = 0.0,
+    drawn: Sequence[RandomPlace] = (),
 ) -> str:
     """A map of the window as SVG text.
 
@@ -94,6 +96,7 @@ def plan(
         True draws the search circle and the view of each spot, in scale.
     field_of_view_deg, view_m : float
         The drawn view: its angle in degrees and its length in metres.
+    drawn : places drawn at random to mark, the spares with a thin line
     """
     svg = _svg(window, title)
     fill = {"class": "no-go", "fill": f"url(#{window.key}-hatch)"}
@@ -116,6 +119,9 @@ def plan(
     # The best spot is drawn last and stays readable where numbers overlap.
     for fact in reversed(list(facts)):
         _spot(svg, fact, window=window)
+    # They come with the spares last: so the first is on top.
+    for place in reversed(drawn):
+        _drawn(svg, place, window=window)
     _starts(svg, walks, window=window)
     _scale_bar(svg, window)
     _north(svg, window, turn_deg=turn_deg)
@@ -312,6 +318,16 @@ def _spot(svg: Element, fact: SpotFacts, *, window: Window) -> None:
     sub(svg, "circle", at={"class": "spot", "cx": f"{x:.2f}", "cy": f"{y:.2f}", "r": 2.6})
     at = {"class": "number", "x": f"{x:.2f}", "y": f"{y + 1.15:.2f}"}
     text(svg, str(fact.spot.rank), at=at)
+
+
+def _drawn(svg: Element, place: RandomPlace, *, window: Window) -> None:
+    """A square with the sign of a place drawn at random."""
+    x, y = window.at(place.easting, place.northing)
+    wide, high = 2.6 + 2.0 * len(place.sign), 5.0
+    style = "drawn spare" if place.spare else "drawn"
+    box = {"x": f"{x - wide / 2:.2f}", "y": f"{y - high / 2:.2f}", "width": wide, "height": high}
+    sub(svg, "rect", at={"class": style, **box})
+    text(svg, place.sign, at={"class": "number", "x": f"{x:.2f}", "y": f"{y + 1.25:.2f}"})
 
 
 def _starts(svg: Element, walks: Sequence[Geometry], *, window: Window) -> None:

@@ -14,11 +14,13 @@ from siting.ground.distance import burn
 from siting.lengths import index_text, length, whole_minutes
 from siting.notes import head_and_gaps
 from siting.report.paper.cover import cover_map, marks
+from siting.report.paper.drawn import drawn_page
 from siting.report.paper.plan import Window, plan, shut_areas, window_around
 from siting.report.paper.rose import by_compass, reading, rose, second_reading
 from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees
+from siting.report.shared.lonlat import degree_text
 from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol
@@ -126,6 +128,7 @@ def field_sheet(
         check_visit=check_visit(protocol.visits),
         plan=visit_plan(protocol.visits),
         plan_words=when_to_come_back(visit_plan(protocol.visits)),
+        drawn=drawn_page(result, shut=shut),
         warnings=_warnings(result),
     )
 
@@ -175,7 +178,7 @@ def _row(fact: SpotFacts) -> dict[str, str]:
     return {
         "rank": str(fact.spot.rank),
         "title": fact.title,
-        "degrees": _degrees(fact),
+        "degrees": degree_text(fact.lon, fact.lat),
         "face": by_compass(fact.facing),
         "walk": ""
         if walk is None
@@ -200,7 +203,7 @@ def _page(
     return SpotPage(
         facts=fact,
         title=fact.title,
-        degrees=_degrees(fact),
+        degrees=degree_text(fact.lon, fact.lat),
         utm=f"{fact.utm_name}: {fact.utm_easting_m} E, {fact.utm_northing_m} N",
         radius=length(fact.search_radius_m),
         ground=""
@@ -231,13 +234,6 @@ def _full(fact: SpotFacts, cautions: Sequence[str]) -> bool:
     """Whether there is so much to read on a page that it must be set closer."""
     lines = (*fact.why, *fact.pulled_down, *fact.check, *cautions, *fact.facing.why)
     return sum(len(line) for line in lines) > _MOST_CHARACTERS
-
-
-def _degrees(fact: SpotFacts) -> str:
-    """Latitude and longitude to five decimals, about a metre, with their halves named."""
-    north, east = ("N" if fact.lat >= 0 else "S"), ("E" if fact.lon >= 0 else "W")
-    # Five decimals are about a metre; more would claim what neither map nor phone knows.
-    return f"{abs(fact.lat):.5f}° {north}, {abs(fact.lon):.5f}° {east}"
 
 
 def _needle(facing: Facing) -> str:

@@ -23,6 +23,19 @@ _EAST = shapely.box(180.0, -90.0, 540.0, 90.0)
 _PIECE_M = 100.0
 
 
+def degree_text(lon: float, lat: float) -> str:
+    """Latitude and longitude to five decimals, about a metre, with their halves named.
+
+    Examples
+    --------
+    >>> degree_text(-80.5, 43.25)
+    '43.25000° N, 80.50000° W'
+    """
+    north, east = ("N" if lat >= 0 else "S"), ("E" if lon >= 0 else "W")
+    # Five decimals are about a metre; more would claim what neither map nor phone knows.
+    return f"{abs(lat):.5f}° {north}, {abs(lon):.5f}° {east}"
+
+
 def geojson_geometry(shape: Geometry, crs: str) -> dict[str, Any]:
     """A shape as an RFC 7946 geometry.
 

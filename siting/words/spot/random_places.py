@@ -16,6 +16,11 @@ HOW = (
     "down why."
 )
 
+SHEET_NOTE = (
+    "Squares: W woods, O open ground, B brush and wetland, C cover not known; dashed: spare. "
+    "These places are not the numbered spots, and their pictures are never counted together."
+)
+
 
 def what_to_do(place: RandomPlace) -> str:
     """One place in a sentence or two.

@@ -7,7 +7,8 @@ import { GROUND, MAP, group, leafShape, pathOptions, showParcel } from "./map.js
 import { addName, keepClear, scheduleNames } from "./names.js";
 
 export const POINT_SIGNS = { feeders: "F", crossings: "×", way_in: "Way in", buildings: "B", water: "W",
-  livestock: "L", no_go: "!", trails: "T", roads: "R", valleys: "V", features: "" };
+  livestock: "L", no_go: "!", trails: "T", roads: "R", valleys: "V", features: "",
+  random: "W1" };
 
 export function setUpLand() {
   MAP.invalidateSize({ animate: false });
@@ -62,7 +63,7 @@ function drawZones() {
 function drawLayers() {
   DATA.layers.forEach(({ key, features }) => {
     features.forEach((feature) => feature.shapes.forEach((shape) => {
-      if (shape[0] === "P") drawPoint(key, shape[1][0], feature.text);
+      if (shape[0] === "P") drawPoint(key, shape[1][0], feature);
       else drawShape(key, feature.kind, shape);
     }));
   });
@@ -82,8 +83,10 @@ function drawShape(key, kind, shape) {
   leafShape(shape, options).addTo(group(key));
 }
 
-function drawPoint(key, [x, y], text) {
-  const sign = node("span", { class: "sign sign-" + key }, key in POINT_SIGNS ? POINT_SIGNS[key] : "•");
+function drawPoint(key, [x, y], { text, kind }) {
+  // Places drawn at random are told apart by their own signs, which their words begin with.
+  const words = key === "random" ? text.split(",")[0] : key in POINT_SIGNS ? POINT_SIGNS[key] : "•";
+  const sign = node("span", { class: "sign sign-" + key + (kind ? " kind-" + kind : "") }, words);
   const icon = L.divIcon({ className: "name-holder", html: sign, iconSize: [0, 0] });
   const pane = key === "features" ? "features" : "places";
   const options = { icon, interactive: false, keyboard: false, pane };

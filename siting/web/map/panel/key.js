@@ -55,7 +55,7 @@ function keySwatch(kind) {
     return box;
   }
   const sign = POINT_SIGNS[kind.slice(6)];
-  if (["layer-feeders", "layer-features", "layer-crossings", "layer-way_in"].includes(kind)) {
+  if (["layer-feeders", "layer-features", "layer-crossings", "layer-way_in", "layer-random"].includes(kind)) {
     return node("span", { class: "swatch swatch-sign", "aria-hidden": "true" },
       node("span", { class: "sign sign-" + kind.slice(6) }, sign));
   }
