@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 from pyproj import Proj
 
 from siting.grid import Grid
-from siting.report.paper.plan import plan, shut_areas, window_around
+from siting.report.paper.ground_window import window_around
+from siting.report.paper.plan import plan, shut_areas
 from siting.report.paper.rose import face, rose
 from siting.report.paper.sheet import field_sheet
 from siting.report.shared.facts import Facing, spot_facts

@@ -76,7 +76,6 @@ def elevation_at(ground: Ground, place: Places) -> FloatArray:
     """Elevation between the cell centres by bilinear weights, metres.
 
     NaN where one of the four cells around a point has no data, and outside the outermost centres.
-
     `place` is (easting, northing), two arrays of one shape.
     """
     from siting.kernels import between_centres
@@ -128,8 +127,7 @@ def skyline(
     eye_height_m : float, metres above the ground
     max_distance_m : float, metres
     refraction_k : float, 0 for straight light, 0.13 usual
-    convergence_deg : float
-        Bearing of grid north from true north (clockwise positive) at the parcel.
+    convergence_deg : float, bearing of grid north from true north, clockwise positive
 
     References
     ----------
@@ -183,13 +181,12 @@ def profiles(
     x = place[0][:, None, None] + np.sin(radian)[:, None] * distance_m
     y = place[1][:, None, None] + np.cos(radian)[:, None] * distance_m
     row, col = ground.grid.rowcol(x, y)
-    held = ground.grid.contains(row, col)
     return Profiles(
         elevation_m=elevation_at(ground, (x, y)),
         eye_m=elevation_at(ground, place) + eye_height_m,
         distance_m=np.asarray(distance_m),
         azimuth_deg=np.asarray(azimuth_deg),
-        cell=np.where(held, row * ground.grid.n_cols + col, -1),
+        cell=np.where(ground.grid.contains(row, col), row * ground.grid.n_cols + col, -1),
     )
 
 
@@ -198,8 +195,8 @@ def in_sight(
 ) -> NDArray[np.bool_]:
     """Whether a thing of some height can be seen at each sample of each ray.
 
-    A sample is in sight when nothing nearer on its ray stands higher than the line from the eye
-    to the thing's top. Missing elevations end a ray: nothing beyond them is in sight.
+    It is when nothing nearer on its ray stands higher than the line from the eye to the thing's
+    top. Missing elevations end a ray: nothing beyond them is in sight.
 
     Parameters
     ----------
@@ -220,25 +217,6 @@ def in_sight(
     with np.errstate(invalid="ignore"):
         clear = (over + target_height_m) / seen.distance_m >= before
     return known & clear
-
-
-def seen_of(
-    wanted: NDArray[np.bool_], rays: Profiles, *, target_height_m: float
-) -> NDArray[np.bool_]:
-    """Which of the samples asked about are in sight; only places that have any are looked at.
-
-    Parameters
-    ----------
-    wanted : (n, n_azimuths, n_distances) bool
-    rays : Profiles
-    target_height_m : float, metres above the ground
-    """
-    some = np.flatnonzero(wanted.any(axis=(1, 2)))
-    out = np.zeros_like(wanted)
-    if len(some):
-        part = rays._replace(elevation_m=rays.elevation_m[some], eye_m=rays.eye_m[some])
-        out[some] = wanted[some] & in_sight(part, target_height_m=target_height_m)
-    return out
 
 
 def screened(
@@ -317,8 +295,7 @@ def _levels(
     out = []
     factor, begin = 1, 0.0
     extent = _extent_m(near) if far is None else max(_extent_m(near), _extent_m(far))
-    limit = min(max_distance_m, extent)
-    levels = {1: near}
+    limit, levels = min(max_distance_m, extent), {1: near}
     while begin < limit:
         cell = near.grid.cell_size_m * factor
         end = min(2 * _DETAIL * cell, limit)

@@ -14,8 +14,8 @@ import numpy as np
 from siting.grid import FloatArray
 from siting.ground.distance import burn
 from siting.ground.shapes.mapped import ponds_of_cells
-from siting.ground.view import Profiles, seen_of
-from siting.heading.view_ahead import cells_under, upto
+from siting.ground.view import Profiles
+from siting.heading.view_ahead import cells_under, seen_of, upto
 from siting.settings.protocol_heading import HeadingRules
 from siting.types import BoolArray, CoverRole, Land, RoleArray
 

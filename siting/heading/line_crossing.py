@@ -35,7 +35,7 @@ class Lines:
 
     @cached_property
     def tree(self) -> tuple[NDArray[np.object_], STRtree]:
-        """The single lines, and their index; made once for all that ask."""
+        """The single lines (metres on the grid), and their index; made once for all that ask."""
         parts: NDArray[np.object_] = np.array(_parts(self.geometries), dtype=object)
         return parts, STRtree(parts)
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
-from siting.ground.view import Ground, Places, Profiles, in_sight, profiles, seen_of
+from siting.ground.view import Ground, Places, Profiles, in_sight, profiles
 from siting.types import BoolArray, CoverRole, RoleArray
 
 Scalar = TypeVar("Scalar", bound=np.generic)
@@ -121,6 +121,23 @@ def company(
     first = np.where(met, rays.distance_m, np.inf).min(axis=2)
     nearest = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
     return (out @ area) @ share, nearest
+
+
+def seen_of(wanted: BoolArray, rays: Profiles, *, target_height_m: float) -> BoolArray:
+    """Which of the samples asked about are in sight; only places that have any are looked at.
+
+    Parameters
+    ----------
+    wanted : (n, n_azimuths, n_distances) bool
+    rays : Profiles
+    target_height_m : float, metres above the ground
+    """
+    some = np.flatnonzero(wanted.any(axis=(1, 2)))
+    out = np.zeros_like(wanted)
+    if len(some):
+        part = rays._replace(elevation_m=rays.elevation_m[some], eye_m=rays.eye_m[some])
+        out[some] = wanted[some] & in_sight(part, target_height_m=target_height_m)
+    return out
 
 
 def inside_m(rays: Profiles, share: FloatArray, *, inside: BoolArray) -> FloatArray:

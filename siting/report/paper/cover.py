@@ -8,7 +8,8 @@ import shapely
 from markupsafe import Markup
 from shapely import Geometry
 
-from siting.report.paper.plan import plan, window_around
+from siting.report.paper.ground_window import window_around
+from siting.report.paper.plan import plan
 from siting.report.shared.facts import SpotFacts
 from siting.report.shared.text import clean
 from siting.types import Result

@@ -10,7 +10,8 @@ from markupsafe import Markup
 from shapely import Geometry
 
 from siting.lengths import length
-from siting.report.paper.plan import plan, window_around
+from siting.report.paper.ground_window import window_around
+from siting.report.paper.plan import plan
 from siting.report.shared.lonlat import degree_text
 from siting.report.shared.text import clean
 from siting.types import Result

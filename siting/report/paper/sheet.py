@@ -15,7 +15,8 @@ from siting.lengths import index_text, length, whole_minutes
 from siting.notes import head_and_gaps
 from siting.report.paper.cover import cover_map, marks
 from siting.report.paper.drawn import drawn_page
-from siting.report.paper.plan import Window, plan, shut_areas, window_around
+from siting.report.paper.ground_window import Window, window_around
+from siting.report.paper.plan import plan, shut_areas
 from siting.report.paper.rose import by_compass, reading, rose, second_reading
 from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.credits import full_lines
