@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 
 from siting.batch.jobs import options_of, parcel_row
+from siting.batch.output.overview import overview_page, page_data
+from siting.batch.output.tables import Batch
 from siting.batch.rows import comparable_scores
 from siting.batch.survey.assign_program import best_few
+from siting.lengths import tenths
 from siting.pipeline import site_land
 from siting.scoring.combine import combine
 from siting.scoring.common_maps import best_without, not_common
@@ -55,6 +58,20 @@ def test_twins_rank_alike_whatever_is_mapped(twins):
         "trails shows nothing on 1 of 2 parcels"
         in compared_notes([row["judged_by"] for row in twins])[0]
     )
+
+
+def test_the_overview_compares_by_the_same_and_shows_both(twins):
+    batch = Batch(rows=twins, failures=(), shapes={}, pages={})
+    found = page_data(batch, relief=None)["columns"]
+    assert found["index"] == [tenths(score) / 10 for score in comparable_scores(twins)]
+    assert found["own_index"] == [tenths(row["best_score"]) / 10 for row in twins]
+    assert abs(found["index"][0] - found["index"][1]) <= 0.1
+    assert found["own_index"][0] > found["index"][0] + 0.3
+    page = overview_page(batch, relief=None, protocol_name="t")
+    assert "trails shows nothing on 1 of 2 parcels" in page
+    assert "by the maps that all parcels have" in page
+    alike = overview_page(replace(batch, rows=[twins[0]] * 2), relief=None, protocol_name="t")
+    assert "Signs, list and filter" not in alike
 
 
 def test_parcels_with_the_same_maps_keep_their_index(twins):

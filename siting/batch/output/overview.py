@@ -14,7 +14,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.batch.output.tables import Batch, roles
-from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot
+from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot, comparable_scores
 from siting.batch.survey.assign_program import Option
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
@@ -24,6 +24,7 @@ from siting.report.shared.frame import mercator_of, page_frame, unwrapped
 from siting.report.shared.overlays import SCORE_COLOURS, ground_picture
 from siting.report.shared.text import clean
 from siting.words.cautions import FIRST
+from siting.words.office.compared import compared_notes
 from siting.words.office.letters import problems
 
 Relief = tuple[FloatArray, Grid]
@@ -57,6 +58,7 @@ def overview_page(
         data=page_data(batch, relief=relief),
         standing=FIRST,
         protocol=clean(protocol_name),
+        left_out=compared_notes([row["judged_by"] for row in batch.rows]),
         assigned=batch.assignment is not None,
         credits=short_lines(batch.credits),
         credits_full=full_lines(batch.credits),
@@ -67,7 +69,12 @@ def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
     """What the page draws: one list per fact, parcel by parcel, failures last."""
     texts = _Texts()
     role = roles(batch.assignment)
-    parcels = [_parcel(row, batch, role, texts) for row in batch.rows]
+    # Parcels are sorted, coloured and filtered by what all of them were judged by.
+    fair = comparable_scores(batch.rows)
+    parcels = [
+        _parcel(row, batch, role, texts, fair=score)
+        for row, score in zip(batch.rows, fair, strict=True)
+    ]
     parcels += [_failure(row) for row in batch.failures]
     ids = [str(row["parcel_id"]) for row in (*batch.rows, *batch.failures)]
     lon_0 = _middle_lon(batch.shapes.values())
@@ -93,8 +100,8 @@ def page_data(batch: Batch, *, relief: Relief | None) -> dict[str, Any]:
 
 
 _COLUMNS = (
-    "id", "label", "cell", "priority", "role", "index", "spots", "firm", "usable", "area",
-    "problem", "limit", "sentence", "cautions", "caution_spots",
+    "id", "label", "cell", "priority", "role", "index", "own_index", "spots", "firm", "usable",
+    "area", "problem", "limit", "sentence", "cautions", "caution_spots",
     "state", "since", "warnings", "page", "where", "lon", "lat",
     "heading", "walk", "code",
 )  # fmt: skip
@@ -119,17 +126,23 @@ class _Texts:
 
 
 def _parcel(
-    row: ScoredParcel, batch: Batch, role: Mapping[str, str], texts: _Texts
+    row: ScoredParcel,
+    batch: Batch,
+    role: Mapping[str, str],
+    texts: _Texts,
+    *,
+    fair: float | None,
 ) -> dict[str, Any]:
     top: ScoredSpot | dict[str, Any] = row["top"][0] if row["top"] else {}
-    score = row["best_score"]
+    own = row["best_score"]
     return {
         "id": clean(row["parcel_id"]),
         "label": clean(row["parcel_label"]),
         "cell": clean(row["survey_cell"]),
         "priority": row["priority"],
         "role": role.get(row["parcel_id"], ""),
-        "index": None if score is None else tenths(score) / 10,
+        "index": None if fair is None else tenths(fair) / 10,
+        "own_index": None if own is None else tenths(own) / 10,
         "spots": row["spots"],
         "firm": row["firm_spots"],
         "usable": round(100 * row["usable_share"]),

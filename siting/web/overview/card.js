@@ -17,7 +17,10 @@ function factRows(i) {
   if (!COL.code[i]) {
     add("Spots", spotsWords(i));
     if (COL.index[i] !== null) {
-      add("Best spot", `index ${COL.index[i].toFixed(1)}, `, user(COL.where[i]), bestMore(i));
+      add("Best spot", `index ${COL.own_index[i].toFixed(1)}, `, user(COL.where[i]), bestMore(i));
+      if (COL.own_index[i] !== COL.index[i]) {
+        add("To compare", `index ${COL.index[i].toFixed(1)} by the maps that all parcels have`);
+      }
     }
     add("Limit", user(COL.limit[i]));
   }
