@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pyproj import Proj
 
+from siting.decisions.proposal import Proposal
 from siting.grid import Grid
 from siting.report.paper.ground_window import window_around
 from siting.report.paper.plan import plan, shut_areas
@@ -242,6 +243,11 @@ def test_cover_says_which_spots_have_pages(result):
     said = "This sheet has pages for spots 1 to 2; the others are in the table only."
     assert said in two
     assert "the others are in the table" not in words_of(sheet(result))
+    last = result.spots[-1]
+    asked = Proposal(last.place_id or "P01-LAST", last.rank, "proposed")
+    spots = (*result.spots[:-1], replace(last, place_id=asked.place_id))
+    late = sheet(replace(result, spots=spots, proposal=asked), Protocol(sheet=SheetRules(spots=2)))
+    assert f"has pages for spot {last.rank} and spot 1; the others" in words_of(late)
 
 
 def test_index_and_acres_for_readers(result):

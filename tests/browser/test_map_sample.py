@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import csv
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from siting.decisions.proposal import Proposal
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.report.page.map import map_page
+from siting.report.paper.sheet import field_sheet
+from siting.report.shared.facts import spot_facts
+from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_inputs, load_protocol
+from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, ask_at, island_of, lat_lon, opened, words_of
 
 pytestmark = pytest.mark.slow
@@ -31,6 +38,25 @@ def sample(tmp_path_factory):
 
 def test_page_is_small(sample):
     assert sample[0].stat().st_size < MOST_BYTES
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_one_printed_page_to_a_spot_of_the_sample(browser, sample, tmp_path, paper):
+    """Cover, before you go, five spots, check visits: nothing runs on to another page."""
+    result, path = sample[1], tmp_path / "sheet.html"
+    asked = replace(result, proposal=Proposal("P01-AAAA", 3, "proposed", "it is the best we know"))
+    for one in (result, asked):
+        text = field_sheet(one, spot_facts(one), protocol=Protocol(), survey=SurveyInput())
+        path.write_text(text, encoding="utf-8")
+        with opened(browser, path) as tab:
+            assert len(re.findall(rb"/Type\s*/Page\b(?!s)", tab.page.pdf(format=paper))) == 3 + 5
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_map_of_the_sample_is_printed_without_a_blank_page(browser, sample, paper):
+    with opened(browser, sample[0], **WIDE) as tab:
+        tab.page.wait_for_selector("html[data-ready]")
+        assert len(re.findall(rb"/Type\s*/Page\b(?!s)", tab.page.pdf(format=paper))) <= 3
 
 
 def test_every_cell_of_the_parcel_can_be_asked(browser, sample):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import shapely
@@ -16,31 +17,41 @@ from siting.types import Result
 from siting.words.sheet import MAP_KEY
 
 _COVER_WIDTH_MM = 186.0
+# At 10 points: the height of a line, and how many letters of a name, and of a warning, it takes.
+_LINE_MM, _TITLE_LETTERS, _LINE_LETTERS = 4.41, 20, 105
 
 
 def cover_map(
-    result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometry], warnings: int
+    result: Result, facts: Sequence[SpotFacts], *, shut: Sequence[Geometry], warnings: Sequence[str]
 ) -> Markup:
     """The map of the whole parcel with its spots and walks.
 
     Parameters
     ----------
     shut : areas where no camera may stand, see `shut_areas`
-    warnings : how many warnings stand below the map and take room from it
+    warnings : those that stand below the map and take room from it
     """
     shapes = [result.land.parcel_shape, *(f.walk.line for f in facts if f.walk is not None)]
     bounds = shapely.buffer(shapely.box(*shapely.total_bounds(shapes)), 25.0).bounds
     # The map gets what the table and warnings leave, so that the cover stays one page.
-    height = _cover_height_mm(len(facts), warnings)
+    asked = 2 if result.proposal else 0
+    height = _cover_height_mm([fact.title for fact in facts], warnings, more_lines=asked)
     window = window_around(bounds, width_mm=_COVER_WIDTH_MM, height_mm=height, key="cover")
     label = clean(result.land.parcel.label or result.land.parcel.id)
     title = f"Map of {label} with the spots"
     return Markup(plan(result, window, facts=facts, shut=shut, title=title))
 
 
-def _cover_height_mm(spots: int, warnings: int) -> float:
+def _cover_height_mm(
+    titles: Sequence[str], warnings: Sequence[str], *, more_lines: int = 0
+) -> float:
     """Height left for the map on a Letter page at 10 points, below and above its text."""
-    return min(max(196.0 - 9.6 * spots - 9.0 * warnings, 70.0), 150.0)
+    rows = [math.ceil(max(len(title), 1) / _TITLE_LETTERS) for title in titles]
+    said = [math.ceil(len(line) / _LINE_LETTERS) for line in warnings]
+    text = sum(rows) + sum(said) + more_lines
+    # Beside the lines: the rules of the table, and the head of the warnings.
+    taken = _LINE_MM * text + 1.3 * len(rows) + (6.0 if said else 0.0)
+    return min(max(187.0 - taken, 58.0), 150.0)
 
 
 def marks(result: Result, facts: Sequence[SpotFacts]) -> list[tuple[str, str]]:

@@ -43,7 +43,7 @@ from siting.words.spot.heading import lens_height
 _SPOT_MM = (92.0, 63.0)
 _LEAST_AROUND_M = 45.0
 # From so much text on a page on, what all pages share moves to "Before you go".
-_MOST_CHARACTERS = 1350
+_MOST_CHARACTERS = 1150
 _ACRES_PER_HA = 2.4710538
 
 
@@ -102,7 +102,7 @@ def field_sheet(
         area=_area(result),
         days=_days(survey),
         rules=clean(protocol.name),
-        cover=cover_map(result, facts, shut=shut, warnings=len(_warnings(result))),
+        cover=cover_map(result, facts, shut=shut, warnings=_warnings(result)),
         marks=marks(result, facts),
         rows=[_row(fact) for fact in facts],
         pages=[
@@ -121,7 +121,7 @@ def field_sheet(
         general=general,
         shared=shared,
         asked=_asked(result),
-        pages_words=_pages_words(len(shown), len(facts)),
+        pages_words=_pages_words([fact.spot.rank for fact in shown], len(facts)),
         bring=BRING,
         setup=set_up(protocol.camera, protocol.visits),
         clear=what_to_clear(protocol.camera),
@@ -154,10 +154,13 @@ def _asked(result: Result) -> str:
     return clean(proposal_sentence(asked, asked.rank)) if asked else ""
 
 
-def _pages_words(shown: int, spots: int) -> str:
-    if not 0 < shown < spots:
+def _pages_words(ranks: Sequence[int], spots: int) -> str:
+    if not 0 < len(ranks) < spots:
         return ""
-    which = "spot 1" if shown == 1 else f"spots 1 to {shown}"
+    # The spot that is asked for has a page of its own, whatever its rank.
+    best = [n for n in sorted(ranks) if n <= len(ranks)]
+    first = f"spots 1 to {len(best)}" if len(best) > 1 else "spot 1" if best else ""
+    which = " and ".join(filter(None, (*(f"spot {n}" for n in ranks if n not in best), first)))
     return f"This sheet has pages for {which}; the others are in the table only."
 
 
