@@ -301,3 +301,15 @@ def test_a_choice_below_the_lowest_score_still_counts():
     found = assign([weak], cells=["A"], rules=rules(lowest=0.5, spots_per_parcel=2))
     assert cameras(found) == [weak]
     assert found.cells[0].reason == "P1 spot 9 (index 0.1) was chosen for the camera."
+
+
+def test_a_higher_index_by_maps_that_not_all_have_is_explained():
+    """Parcels are compared by what all were judged by: the lower number may come first."""
+    mapped = replace(option("C1", "P1", 0, score=2.8), fair=0.5)
+    plain = option("C1", "P2", 300, score=1.6)
+    (found,) = assign([mapped, plain], cells=["C1"], rules=rules()).cells
+    assert found.chosen == plain
+    assert found.traded == (
+        "P1 spot 1 (index 2.8) scores more, but only by maps that not all parcels have."
+    )
+    assert found.because == "it is the best place we know in your part of the survey (cell C1)"

@@ -122,6 +122,7 @@ def test_the_sentence_in_every_case(result):
         "the maps show 3 places that would suit a camera well, 2 of them firm choices; the best: "
         "log over the brook."
     )
+    assert ", one of them a firm choice; the best: " in sentence(result, good, firm=1)
     assert sentence(result, good[:1], firm=1) == start + (
         "the maps show one place that would suit a camera well; the place: log over the brook; "
         "there is no second place to go to, so we would like to look at the place with you first."

@@ -100,6 +100,23 @@ def test_a_camera_at_a_place_of_its_own_holds_its_cell(wide):
     assert "NaN" not in words
 
 
+@pytest.mark.parametrize("width", [390, 320])
+def test_no_column_of_the_cells_lies_off_a_phone(browser, page_file, width):
+    phone = {**PHONE, "viewport": {"width": width, "height": 700}}
+    with opened(browser, page_file, **phone) as found:
+        found.page.wait_for_selector("html[data-ready]")
+        found.page.click("#tab-cells")
+        edges = found.page.locator("#cell-rows :is(th, td)").evaluate_all(
+            "all => all.map((one) => [one.getBoundingClientRect().left,"
+            " one.getBoundingClientRect().left + one.scrollWidth])"
+        )
+        assert len(edges) >= 12
+        assert all(left >= 0 and right <= width for left, right in edges)
+        assert "Reserves" in found.page.locator("#cell-rows tr").first.evaluate(
+            "e => [...e.cells].map((c) => c.dataset.head).join()"
+        )
+
+
 def test_cells_have_a_dashed_line_and_a_name(wide, batch):
     cells = {row["survey_cell"] for row in (*batch[0].rows, *batch[0].failures)}
     assert wide.locator(".cell-name").count() == len(cells)
