@@ -33,6 +33,7 @@ from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import Result
+from siting.words.notes import spots_in_words
 
 if TYPE_CHECKING:
     from siting.gather.ask import Ask
@@ -91,13 +92,12 @@ def summary(result: Result, page: Path) -> str:
     count = len(result.spots)
     parcel = result.land.parcel
     name = f"{parcel.id} {parcel.label}".strip()
-    lines = [
-        f"{name}: {count} {'spot' if count == 1 else 'spots'}, "
-        f"{_percent(result.usable_share)} of the parcel is open to a camera."
-    ]
+    found = spots_in_words(count, plain=result.plain)
+    lines = [f"{name}: {found}, {_percent(result.usable_share)} of the parcel is open to a camera."]
     lines += [
         f"  {s.rank}. {index_text(s.score)} times plain ground  {s.name or s.why[0]}"
         for s in result.spots[:5]
+        if not s.plain
     ]
     main = sum(not place.spare for place in result.random_places)
     if main:

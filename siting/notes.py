@@ -34,6 +34,7 @@ GAP = 0
 SEVERITY: Mapping[str, int] = {
     # 3: the spots may be wrong altogether.
     "W-NOSPOT-01": 3,
+    "W-PLAIN-01": 3,
     "W-STEEP-01": 3,
     "W-LEGEND-01": 3,
     "W-PLACE-01": 3,

@@ -120,7 +120,9 @@ def site_land(
     _, ground, no_go, scores, view = judge_land(land, protocol, survey=survey, progress=progress)
     ranked = rank_places(scores, no_go, ground=ground, view=view, protocol=protocol)
     # Only of the places chosen: an aim has words and arrays of its own.
-    aims, aim_remarks = find_aims(ranked.candidates, view=view, open_ground=no_go == 0)
+    # An area has no bearing in degrees: one of eight directions goes for all of it.
+    seen = replace(view, spans=True) if ranked.plain else view
+    aims, aim_remarks = find_aims(ranked.candidates, view=seen, open_ground=no_go == 0)
 
     progress("ranking")
     spots, walk_remarks = _tell(ranked, aims, ground=ground, land=land, protocol=protocol)
@@ -176,7 +178,12 @@ def site_land(
                     *drawn_remark,
                 )
             ),
-            *list_notes(len(spots), usable, scant_share=protocol.assign.scant_share),
+            *list_notes(
+                len(spots),
+                usable,
+                scant_share=protocol.assign.scant_share,
+                plain=ranked.plain,
+            ),
         ),
         usable_share=usable,
         proposal=proposal_of(
@@ -315,5 +322,6 @@ def _tell(
             on_it_m=protocol.heading.on_line_m,
             unknown_trail_m=protocol.disturbance.unknown_trail[-1][0],
         ),
+        plain=ranked.plain,
     )
     return spots, remarks

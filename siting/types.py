@@ -275,6 +275,8 @@ class Spot:
     heading_words : HeadingWords or None, what a reader is told of the aim
     place_id : str
         The place's own name, which it keeps when its rank changes.
+    plain : bool
+        True where nothing mapped draws animals: an area to look over, no place.
     """
 
     rank: int
@@ -305,6 +307,7 @@ class Spot:
     stability: PlaceStability | None = None
     extent: Extent | None = None
     place_id: str = ""
+    plain: bool = False
     parts: Mapping[str, float] = field(default_factory=dict)
 
     def __repr__(self) -> str:
@@ -340,6 +343,11 @@ class Result:
     usable_share: float
     proposal: Proposal | None = None
     random_places: tuple[RandomPlace, ...] = ()
+
+    @property
+    def plain(self) -> bool:
+        """Whether the maps know nothing that draws animals here: the spots are areas, then."""
+        return any(spot.plain for spot in self.spots)
 
     def __repr__(self) -> str:
         parcel = self.land.parcel.id[:40]

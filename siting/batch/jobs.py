@@ -203,6 +203,7 @@ def _spot_row(spot: Spot, land: Land) -> ScoredSpot:
         "heading_true_deg": round(spot.aim.heading_deg) % 360 if spot.aim else None,
         "walk_there_min": float(whole_minutes(spot.walk.minutes_there)) if spot.walk else None,
         "stability": spot.stability.word if spot.stability else "",
+        "plain": spot.plain,
     }
 
 
@@ -272,4 +273,5 @@ def _option(row: ScoredParcel, spot: ScoredSpot, *, fair: float) -> Option:
         of_spots=len(row["top"]),
         decided=settled["state"] if settled else "",
         fair=fair,
+        plain=spot["plain"],
     )

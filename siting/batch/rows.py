@@ -17,7 +17,7 @@ class ScoredSpot(TypedDict):
 
     `lon_deg`, `lat_deg` are degrees WGS 84; `score` is the index, 1 = plain ground;
     `heading_true_deg` (degrees clockwise from true north) and `walk_there_min` (minutes) are None
-    where they are not known.
+    where they are not known. `plain` is True for an area to which nothing mapped draws animals.
     """
 
     spot: int
@@ -30,6 +30,7 @@ class ScoredSpot(TypedDict):
     heading_true_deg: int | None
     walk_there_min: float | None
     stability: str
+    plain: bool
 
 
 class SettledPlace(TypedDict):

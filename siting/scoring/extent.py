@@ -23,6 +23,9 @@ from siting.types import BoolArray, Land, Spot
 LEAST_RADIUS_M = 20.0
 """Search radius from which a point is not claimed: below it the circle is the answer."""
 
+AREA_REACH_M = 100.0
+"""How far about its middle an area goes that is only to be looked over: our choice."""
+
 # Scores within a tenth are alike to maps so coarse; the extent ends some circles away.
 _ALIKE_SHARE = 0.9
 _REACH_RADII = 4.0
@@ -40,7 +43,9 @@ def extent_of(
     land: Land,
     valley_lines: Sequence[Geometry] = (),
 ) -> Extent | None:
-    """The stretch or area around a spot that scores as well as it, or None where a point is told.
+    """The stretch or area around a spot that scores as well as it, or None where a point is known.
+
+    Where nothing draws animals (`Spot.plain`) there is never a point, however fine the maps.
 
     Parameters
     ----------
@@ -51,7 +56,7 @@ def extent_of(
     land : Land
     valley_lines : lines worked out from the elevations, where no water layer was given
     """
-    if spot.search_radius_m < LEAST_RADIUS_M:
+    if spot.search_radius_m < LEAST_RADIUS_M and not spot.plain:
         return None
     alike = _alike(spot, others, total, open_ground, grid=land.grid)
     area = shapely.intersection(alike, land.parcel_shape)
@@ -70,10 +75,13 @@ def _alike(
     row, col = np.indices(grid.shape)
     easting, northing = grid.xy(row, col)
     away = np.hypot(easting - spot.easting, northing - spot.northing)
-    free = open_ground & (away <= _REACH_RADII * spot.search_radius_m)
+    reach_m = _REACH_RADII * spot.search_radius_m
+    free = open_ground & (away <= (max(reach_m, AREA_REACH_M) if spot.plain else reach_m))
     for other in others:
-        # Two spots never claim the same ground: each has what is nearer to it.
-        free &= away <= np.hypot(easting - other.easting, northing - other.northing)
+        # Two spots never claim the same ground: each has what is nearer to it, the better one a
+        # cell halfway between them.
+        theirs = np.hypot(easting - other.easting, northing - other.northing)
+        free &= away <= theirs if spot.rank < other.rank else away < theirs
     with np.errstate(invalid="ignore"):
         alike = free & (total >= _ALIKE_SHARE * total[spot.row, spot.col])
     # Within the circle no two cells can be told apart, whatever they score.

@@ -25,6 +25,7 @@ from siting.scoring.combine import (
     strongest_attractor,
     weights_of,
 )
+from siting.scoring.extent import AREA_REACH_M
 from siting.scoring.search import Found, HeadingEffect, find_places, joined
 from siting.scoring.shaken import Shaken
 from siting.scoring.trials import elevation_error_m, trial_remark, try_places
@@ -51,6 +52,7 @@ class Ranked:
     stability : one for each; empty where the protocol asks for no trials
     radius_m : how far to look around each place
     remarks : what was tried, and where the search had to end early
+    plain : True where nothing mapped draws animals to any of them: areas to look over, no places
     """
 
     candidates: tuple[Candidate, ...]
@@ -58,6 +60,7 @@ class Ranked:
     stability: tuple[PlaceStability, ...]
     radius_m: tuple[float, ...]
     remarks: tuple[Remark, ...]
+    plain: bool = False
 
 
 def score_cells(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
@@ -91,7 +94,11 @@ def rank_places(
     )
     # The circles of two spots must not overlap.
     apart_m = max(rules.spacing_m, 2.0 * least_m)
-    found = _search(scores, no_go == 0, view, protocol, spacing_m=apart_m)
+    # Open ground is pleasant to look over and ranks well, so it would fill up the list.
+    drawn = (no_go == 0) & (scores.attraction >= rules.least_attraction)
+    found = _search(scores, drawn, view, protocol, spacing_m=apart_m)
+    if not found.candidates:
+        return _areas(scores, no_go == 0, view, protocol, least_m=least_m)
     judged = _judge(found, scores, view, protocol)
     chosen, places = _choose(found.candidates, judged, rules, spacing_m=apart_m)
     shaken = _shaken(land, ground, scores, no_go, found, judged, protocol)
@@ -99,7 +106,7 @@ def rank_places(
         _with_rivals(
             [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
             scores.total,
-            no_go == 0,
+            drawn,
             land=land,
             spacing_m=apart_m,
         ),
@@ -126,6 +133,25 @@ def rank_places(
     radius = tuple(place.radius_m for place in firmness) or (least_m,) * len(chosen)
     spots = tuple(found.candidates[i] for i in chosen)
     return Ranked(spots, _picked(judged, chosen), firmness, radius, remarks)
+
+
+def _areas(
+    scores: Scores, allowed: BoolArray, view: Lookout, protocol: Protocol, *, least_m: float
+) -> Ranked:
+    """The best ground to look over where nothing draws animals; without trials: no rank is claimed.
+
+    `allowed` is (rows, cols) bool, `least_m` the search radius that cells and a phone allow.
+    """
+    rules = protocol.candidates.model_copy(update={"spots": protocol.candidates.areas})
+    # Twice the reach, so that each area has room of its own.
+    apart_m = max(2.0 * AREA_REACH_M, 2.0 * least_m)
+    found = _search(scores, allowed, view, protocol, spacing_m=apart_m)
+    judged = _judge(found, scores, view, protocol)
+    chosen, _ = _choose(found.candidates, judged, rules, spacing_m=apart_m)
+    spots = tuple(found.candidates[i] for i in chosen)
+    radius = (least_m,) * len(spots)
+    remarks = _search_remarks(found)
+    return Ranked(spots, _picked(judged, chosen), (), radius, remarks, plain=True)
 
 
 def not_judged(layers: Mapping[str, FloatArray], protocol: Protocol) -> tuple[Remark, ...]:

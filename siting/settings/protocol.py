@@ -132,6 +132,24 @@ class CandidateRules(Section):
     lowest_score: float = param(
         0.3, "index", OWN, "Places with a lower index are not shown.", ge=0.0, le=100.0
     )
+    # Half of the weakest ratio, 1.1: from there on a sentence can say what draws animals.
+    least_attraction: float = param(
+        1.05,
+        "times",
+        OWN,
+        "A place is listed only where what draws animals makes at least so many times the pictures "
+        "of plain ground.",
+        ge=0.0,
+        le=20.0,
+    )
+    areas: int = param(
+        3,
+        "areas",
+        OWN,
+        "Where no place has so much to draw animals: most areas to look over instead.",
+        ge=1,
+        le=100,
+    )
 
 
 class PrecisionRules(Section):

@@ -42,10 +42,13 @@ def comparison_notes(protocol: Protocol) -> tuple[Note, ...]:
     )
 
 
-def list_notes(count: int, usable: float, *, scant_share: float) -> tuple[Note, ...]:
+def list_notes(
+    count: int, usable: float, *, scant_share: float, plain: bool = False
+) -> tuple[Note, ...]:
     """What to know before a camera is promised: no spot, hardly any ground, or one place only.
 
-    `count` is the number of spots, `usable` the share of the parcel that is open, 0..1.
+    `count` is the number of spots, `usable` the share of the parcel that is open, 0..1; `plain` is
+    True where nothing mapped draws animals to any of them.
     """
     if not count:
         text = (
@@ -54,13 +57,37 @@ def list_notes(count: int, usable: float, *, scant_share: float) -> tuple[Note, 
         )
         return (Note("W-NOSPOT-01", "warning", text),)
     look = "Look at it with the owner before a camera is promised."
+    known = (Note("W-PLAIN-01", "warning", nothing_known(count)),) if plain else ()
     if usable < scant_share:
         text = f"Only {percent(usable)} of this parcel is open to a camera. {look}"
-        return (Note("W-SCANT-01", "warning", text),)
-    if count == 1:
+        return (*known, Note("W-SCANT-01", "warning", text))
+    if count == 1 and not plain:
         text = f"There is one place only: if it is no good, there is no second. {look}"
         return (Note("W-SCANT-01", "warning", text),)
-    return ()
+    return known
+
+
+def spots_in_words(count: int, *, plain: bool) -> str:
+    """How many spots there are, or how many areas where nothing mapped draws animals.
+
+    Examples
+    --------
+    >>> spots_in_words(1, plain=False), spots_in_words(3, plain=True)
+    ('1 spot', 'no spot, 3 areas to look over')
+    """
+    what = "area" if plain else "spot"
+    counted = f"{count} {what}{'' if count == 1 else 's'}"
+    return f"no spot, {counted} to look over" if plain else counted
+
+
+def nothing_known(areas: int) -> str:
+    """What to do where nothing mapped draws animals, in so many areas."""
+    marked = "the marked area" if areas == 1 else f"the {areas} marked areas"
+    return (
+        "The maps know nothing that draws animals to the ground open to a camera here, so no place "
+        f"is named. Look over {marked} for fresh tracks and worn paths, and ask people who know "
+        "the land where they see animals."
+    )
 
 
 def _compass_day(*, day: str, first: int, last: int) -> str:

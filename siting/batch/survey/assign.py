@@ -21,6 +21,7 @@ from siting.decisions.proposal import CAMERA_UP
 from siting.errors import SitingError
 from siting.lengths import index_text, length, percent
 from siting.settings.protocol_assign import AssignRules
+from siting.words.spot.reasons import NOTHING_KNOWN
 
 
 @dataclass(frozen=True)
@@ -117,7 +118,8 @@ def _passed_over(program: Program, ranked: Sequence[int], option: Option) -> str
     options = [program.options[n] for n in ranked]
     fair = max(options, key=lambda o: o.fair_score)
     if fair.fair_score > option.fair_score + TIE:
-        return f"{_called(fair)} scores more, but its parcel comes later by priority."
+        why = NOTHING_KNOWN if fair.plain else "its parcel comes later by priority"
+        return f"{_called(fair)} scores more, but {why}."
     plain = max(options, key=lambda o: o.score)
     if plain.score > option.score + TIE:
         return f"{_called(plain)} scores more, but only by maps that not all parcels have."
@@ -145,12 +147,16 @@ def _scant(option: Option, rules: AssignRules) -> str:
 def _weakness(option: Option, rules: AssignRules) -> str:
     if option.usable_share < rules.scant_share:
         return f"only {percent(option.usable_share)} of its parcel is open to a camera"
+    if option.plain:
+        return NOTHING_KNOWN
     return "its parcel has no second place to go to" if option.of_spots == 1 else ""
 
 
 def _scant_for_volunteer(option: Option, rules: AssignRules) -> str:
     if option.usable_share < rules.scant_share:
         return f", though only {percent(option.usable_share)} of the land is open to a camera"
+    if option.plain:
+        return f", though {NOTHING_KNOWN}: let us look for fresh tracks first"
     return ", though the land has no second place to go to" if option.of_spots == 1 else ""
 
 

@@ -14,6 +14,8 @@ from siting.settings.protocol_assign import AssignRules
 
 _OTHER = "other"
 TIE = 1e-9
+# More than two places with a reason differ by, as a rule: an area without one comes after them.
+_NOTHING_KNOWN = 1.0
 # What counts more: a camera that stands, then a choice, then nothing.
 _STRENGTH = {"": 0, "chosen": 1, "camera up": 2}
 
@@ -27,7 +29,8 @@ class Option:
     open to a camera, 0..1, and `of_spots` how many spots its parcel has in all. `decided` is
     "chosen" or "camera up" for a place that a volunteer settled on; it keeps its cell. Such a
     place may be none of the parcel's spots: then `spot` is None and `score` NaN. `fair` is what
-    is left of its parcel's best index by the maps that all parcels of the batch have.
+    is left of its parcel's best index by the maps that all parcels of the batch have. `plain` is
+    True for an area to which nothing mapped draws animals.
     """
 
     cell: str
@@ -42,6 +45,7 @@ class Option:
     of_spots: int = 2
     decided: str = ""
     fair: float = 1.0
+    plain: bool = False
 
     @property
     def fair_score(self) -> float:
@@ -185,7 +189,7 @@ class Program:
 
 
 def _values(options: Sequence[Option], rules: AssignRules) -> NDArray[np.float64]:
-    """Score of each option, less what its parcel's priority costs it within its cell."""
+    """Score of each option, less what priority and a lack of any reason cost it in its cell."""
     first: dict[str, float] = {}
     for option in options:
         if not np.isnan(option.priority):
@@ -200,6 +204,9 @@ def _values(options: Sequence[Option], rules: AssignRules) -> NDArray[np.float64
             # A parcel without a priority comes after those that have one.
             own = option.priority if not np.isnan(option.priority) else worst[option.cell] + 1
             out[n] -= rules.priority_step * (own - first[option.cell])
+        # Its index, near 1, says that nothing is wrong with the ground, not that anything passes.
+        if option.plain and not option.decided:
+            out[n] -= _NOTHING_KNOWN
     return out
 
 

@@ -88,8 +88,13 @@ def _waypoint(root: ElementTree.Element, fact: SpotFacts, *, asked: tuple[str, .
         "rank": fact.spot.rank,
         # In a namespace of our own: GPX has no such fields, and readers skip what they do not know.
         "score": rounded(fact.spot.score, 4),
-        "heading_true_deg": whole_degrees(fact.facing.heading_deg),
-        "heading_magnetic_deg": whole_degrees(fact.facing.magnetic_deg),
+        # One of eight directions has no degrees: see the words.
+        "heading_true_deg": None
+        if fact.facing.span_deg
+        else whole_degrees(fact.facing.heading_deg),
+        "heading_magnetic_deg": None
+        if fact.facing.span_deg
+        else whole_degrees(fact.facing.magnetic_deg),
         "search_radius_m": fact.search_radius_m,
     }
     for name, value in values.items():
@@ -150,10 +155,11 @@ def _face(facing: Facing) -> str:
 def _description(fact: SpotFacts) -> list[str]:
     """What a receiver shows of a spot, short."""
     facing = fact.facing
-    parts = [f"Spot {fact.spot.rank}: look within {length(fact.search_radius_m)} of this point."]
+    what = "Area" if fact.spot.plain else "Spot"
+    parts = [f"{what} {fact.spot.rank}: look within {length(fact.search_radius_m)} of this point."]
     if fact.spot.extent is not None:
         words = extent_words(fact.spot.extent, radius_m=fact.search_radius_m)
-        parts = [f"Spot {fact.spot.rank}: {words[:1].lower()}{words[1:]}"]
+        parts = [f"{what} {fact.spot.rank}: {words[:1].lower()}{words[1:]}"]
     if facing.heading_deg is not None:
         parts.append(f"Face {_face(facing)}.")
     if fact.walk is not None:

@@ -28,6 +28,7 @@ from siting.scoring.combine import rule_of
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
 from siting.words.cautions import GENERAL
+from siting.words.notes import spots_in_words
 from siting.words.sheet import what_to_clear
 from siting.words.spot.asked import proposal_sentence
 from siting.words.spot.card import (
@@ -61,6 +62,8 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
         "format": 1,
         "parcel": _parcel(result),
         "proposed": _proposed(result.proposal, frame),
+        "plain": result.plain,
+        "found": spots_in_words(len(result.spots), plain=result.plain),
         "form": form_data(protocol.visits),
         "exact_m": _exact_m(result),
         "frame": frame.as_data(),

@@ -38,6 +38,7 @@ from siting.words.sheet import (
 )
 from siting.words.spot.asked import asked_for, proposal_sentence
 from siting.words.spot.card import span_words
+from siting.words.spot.extents import extent_words
 from siting.words.spot.heading import lens_height
 
 _SPOT_MM = (92.0, 63.0)
@@ -55,7 +56,7 @@ class SpotPage:
     title: str
     degrees: str
     utm: str
-    radius: str
+    look: str
     geo: str
     qr: Markup
     map: Markup
@@ -122,6 +123,7 @@ def field_sheet(
         shared=shared,
         asked=_asked(result),
         pages_words=_pages_words([fact.spot.rank for fact in shown], len(facts)),
+        plain=result.plain,
         bring=BRING,
         setup=set_up(protocol.camera, protocol.visits),
         clear=what_to_clear(protocol.camera),
@@ -209,7 +211,7 @@ def _page(
         title=fact.title,
         degrees=degree_text(fact.lon, fact.lat),
         utm=f"{fact.utm_name}: {fact.utm_easting_m} E, {fact.utm_northing_m} N",
-        radius=length(fact.search_radius_m),
+        look=_look(fact),
         ground=""
         if fact.elevation_m is None
         else f"{fact.elevation_m:.0f} m ({round(fact.elevation_m) / 0.3048:.0f} ft)",
@@ -227,6 +229,14 @@ def _page(
         cautions=own,
         dense=_full(fact, own),
     )
+
+
+def _look(fact: SpotFacts) -> str:
+    """What is drawn dashed on a spot's map: the circle, or the stretch or area that is as good."""
+    if fact.spot.extent is None:
+        return f"Look within {length(fact.search_radius_m)} of the middle (dashed circle)."
+    words = extent_words(fact.spot.extent, radius_m=fact.search_radius_m)
+    return f"{words} It is drawn with a dashed line."
 
 
 def _sentence(words: str) -> str:
@@ -291,11 +301,11 @@ def _spot_map(
 ) -> Markup:
     # The whole search circle, and about as much again to find one's way into it by.
     around = max(_LEAST_AROUND_M, 2.2 * fact.search_radius_m)
-    place = shapely.Point(fact.spot.easting, fact.spot.northing)
+    place = shapely.buffer(shapely.Point(fact.spot.easting, fact.spot.northing), around)
+    # All of the area that the words speak of; the page would show a corner of it otherwise.
+    shown = place if fact.spot.extent is None else place.union(fact.spot.extent.ground)
     width, height = _SPOT_MM
-    window: Window = window_around(
-        shapely.buffer(place, around).bounds, width_mm=width, height_mm=height, key=f"s{number}"
-    )
+    window: Window = window_around(shown.bounds, width_mm=width, height_mm=height, key=f"s{number}")
     svg = plan(
         result,
         window,

@@ -14,6 +14,7 @@ from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
 from siting.words.spot.names import ground_name, letter_name
 from siting.words.spot.no_go import REASONS, letter_clause
+from siting.words.spot.reasons import NOTHING_KNOWN
 
 NONE = "none"
 _NOTHING = "nothing much"
@@ -85,6 +86,8 @@ def limit_of(result: Result, *, rules: NoGoRules) -> Limit:
         return closed
     if best is None:
         return _nothing_found(result, closed)
+    if result.plain:
+        return Limit(FEW_DRAWS, NOTHING_KNOWN, float("nan"))
     weakest = _weak_part(best)
     if weakest is not None:
         key, words = weakest
@@ -133,6 +136,8 @@ def _closed_words(reason: NoGo, share: float, land: Land, rules: NoGoRules) -> s
 
 def where(spot: Spot, land: Land) -> str:
     """Where a spot is, in a few words."""
+    if spot.plain:
+        return f"an area to look over: {NOTHING_KNOWN}"
     if spot.name:
         return letter_name(spot.place or PlaceName(spot.name))
     rows = criteria.attractors()
@@ -156,11 +161,22 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
             f"because {limit.words}; if you know a quiet place that the maps miss, please tell us."
         )
     count = len(result.spots)
+    if result.plain:
+        return f"Thank you for offering {land}: {_nothing_known(count)}."
     said = _found(result.spots[0].score, count, limit=limit, firm=firm)
     named = "the best" if count > 1 else "the place"
     return (
         f"Thank you for offering {land}: {said}; {named}: "
         f"{where(result.spots[0], result.land)}{_scant(result, scant_share)}."
+    )
+
+
+def _nothing_known(count: int) -> str:
+    """What is said where nothing mapped draws animals: no place is named, and none praised."""
+    stand = "one area" if count == 1 else f"{count} areas"
+    return (
+        "our maps know nothing that draws animals to any one place there; a camera could stand in "
+        f"{stand}, and we would like to look for tracks there with you first"
     )
 
 

@@ -10,6 +10,8 @@ from siting.spot_parts import PlaceName
 from siting.types import CoverRole, Feature, Land, Spot
 
 _LONGEST = 30
+# What ground is called to which nothing mapped draws animals.
+_AREA = "Area to look over"
 _GROUND: dict[int, str] = {
     CoverRole.TREE: "In the woods",
     CoverRole.SHRUB: "In the brush",
@@ -44,7 +46,8 @@ def place_name(feature: Feature, easting: float, northing: float, *, radius_m: f
 
 def ground_name(land: Land, spot: Spot) -> PlaceName:
     """What grows where a spot serves no feature, or that a camera may stand there, and the side."""
-    words = _GROUND.get(int(land.role[spot.row, spot.col]), "Ground open to a camera")
+    grows = _GROUND.get(int(land.role[spot.row, spot.col]), "Ground open to a camera")
+    words = _AREA if spot.plain else grows
     return PlaceName(words, side_of(spot.easting, spot.northing, land=land.parcel_shape))
 
 

@@ -23,6 +23,9 @@ NOTHING_DRAWS = (
 )
 """What is said of a place for which no criterion speaks: it has no rank among its like."""
 
+NOTHING_KNOWN = "the maps know nothing that draws animals there"
+"""The same as a clause, for letters and tables."""
+
 
 def why(
     memberships: Mapping[str, float],

@@ -19,7 +19,7 @@ from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
 from siting.words.spot.heading import heading_words
 from siting.words.spot.names import full_name, place_name
-from siting.words.spot.reasons import STRONG, on_site, pulled_down, why
+from siting.words.spot.reasons import NOTHING_DRAWS, STRONG, on_site, pulled_down, why
 
 # Metres of distance lost per metre walked: 1 straight towards the thing, 0.7 at 45 degrees to it.
 _LEAST_FALL = 0.7
@@ -41,6 +41,7 @@ def make_spots(
     firmness: Sequence[PlaceStability],
     lens_height_m: float,
     picture: Picture,
+    plain: bool = False,
 ) -> tuple[Spot, ...]:
     """Spots with their words, in the order given: the first is rank 1.
 
@@ -58,6 +59,7 @@ def make_spots(
     firmness : one entry per candidate, or none where the protocol asks for no trials
     lens_height_m : height of the lens above the ground, metres
     picture : what counts as standing in the picture: a spot is named for nothing else
+    plain : True where nothing draws animals to any of them, so that none has name, kind or reason
     """
     lon, lat = _lonlat(candidates, land)
     spots: list[Spot] = []
@@ -81,6 +83,7 @@ def make_spots(
             heading_words=heading_words(aims[n], lens_height_m=lens_height_m),
             walk=walks[n],
             stability=_honest(firmness[n], measures, picture) if firmness else None,
+            plain=plain,
         )
         shown = partial(
             picture.shows,
@@ -141,6 +144,8 @@ def _named(
     shown: Shown,
 ) -> Spot:
     """The spot with its name and kind: nothing that is out of its picture gives it either."""
+    if spot.plain:
+        return spot
     # A name for something behind the camera would send a volunteer to the wrong side.
     place = _place(candidate, shown, radius_m=spot.search_radius_m)
     return replace(
@@ -162,7 +167,9 @@ def _in_words(
     radius_m = spot.search_radius_m
     return replace(
         spot,
-        why=why(
+        why=NOTHING_DRAWS
+        if spot.plain
+        else why(
             spot.memberships,
             weights,
             spot.measures,

@@ -15,9 +15,8 @@ export function fillHead() {
   byId("parcel-name").textContent = label;
   byId("parcel-facts").textContent = area.toLocaleString("en") + " ha ("
     + (area * 2.4710538).toLocaleString("en", { maximumFractionDigits: 0 }) + " acres), "
-    + Math.round(100 * share) + "\u00a0% open to a camera, " + DATA.spots.length
-    + (DATA.spots.length === 1 ? " spot" : " spots");
-  byId("order-note").hidden = DATA.spots.length < 2;
+    + Math.round(100 * share) + "\u00a0% open to a camera, " + DATA.found;
+  byId("order-note").hidden = DATA.spots.length < 2 || DATA.plain;
   byId("sure-words").hidden = !DATA.spots.some((spot) => spot.sure);
   showFirst();
   fillNotes();
@@ -42,7 +41,7 @@ function nextWords() {
       + "under Visits, with the reason, and go to spot " + free[0].n + "." : "";
   }
   return (free.length > 1 ? "No good when you get there? Report it as ruled out, with the reason, and "
-    + "go to the next spot. " : "No good when you get there? Report it as ruled out, with the reason. ")
+    + "go to the next " + (DATA.plain ? "area. " : "spot. ") : "No good when you get there? Report it as ruled out, with the reason. ")
     + "To report, tap the spot, then “Report a visit”. To send your reports, open Visits.";
 }
 
@@ -71,6 +70,11 @@ function firstLines() {
 // The spot to begin with where neither the survey nor a report has settled it.
 function choiceLines(left) {
   const skipped = left.length < DATA.spots.length;
+  if (DATA.plain) {
+    // The warning above says what to look for: the reason of each area would only repeat it.
+    return [["Start with the area that is easiest to reach."],
+      ...aboutSpot({ ...left[0], why: [] }, "Number " + left[0].n + ": ")];
+  }
   const alike = STATE.moved || skipped ? 0 : countAlike(left);
   if (alike > 1) {
     return [["These maps cannot rank spots 1 to " + alike + ": they have the same index, and any of "

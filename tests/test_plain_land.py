@@ -1,0 +1,150 @@
+"""Land to which nothing mapped draws animals: areas to look over, and no place is named."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+import shapely
+
+from siting.batch.jobs import options_of, parcel_row
+from siting.batch.survey.assign import assign
+from siting.batch.survey.assign_program import Option
+from siting.commands import summary
+from siting.notes import head_and_gaps
+from siting.pipeline import site_land
+from siting.report.files.deployments import deployments_csv
+from siting.report.files.gpx import gpx
+from siting.report.page.data import page_data
+from siting.report.page.window import ground_window
+from siting.report.paper.sheet import field_sheet
+from siting.report.shared.facts import spot_facts
+from siting.report.shared.frame import page_frame
+from siting.settings.inputs import SurveyInput
+from siting.settings.load import load_protocol
+from siting.settings.protocol import Protocol
+from siting.settings.protocol_assign import AssignRules
+from siting.types import CoverRole
+from siting.words.office.letters import letter_sentence, limit_of
+from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
+from tests.fake_result import GRID, fake_land
+
+QUICK = "[stability]\ndraws = 0\n"
+
+
+def run(protocol: Protocol, *, woods: bool):
+    """A level meadow; with `woods`, those begin along its western side."""
+    role = np.full(GRID.shape, CoverRole.GRASS, dtype=np.int8)
+    if woods:
+        role[:, :30] = CoverRole.TREE
+    level = np.full(GRID.shape, 300.0, dtype=np.float32)
+    return site_land(fake_land(height=level, vectors={}, role=role), protocol)
+
+
+@pytest.fixture(scope="module")
+def protocol(tmp_path_factory):
+    path = tmp_path_factory.mktemp("rules") / "protocol.toml"
+    path.write_text(QUICK)
+    return load_protocol(path)
+
+
+@pytest.fixture(scope="module")
+def meadow(protocol):
+    return run(protocol, woods=False)
+
+
+def test_where_something_draws_animals_plain_ground_is_not_listed(protocol):
+    """Fifteen of the thirty misses on real land were bare fields below places with a reason."""
+    found = run(protocol, woods=True)
+    assert not found.plain
+    assert 0 < len(found.spots) < 10
+    for spot in found.spots:
+        assert spot.attraction >= protocol.candidates.least_attraction
+        assert spot.why != NOTHING_DRAWS
+        assert spot.easting < 540150 + 75  # all along the edge, none in the open field
+
+
+def test_a_bare_meadow_has_areas_and_no_place(meadow, protocol):
+    assert meadow.plain
+    assert 0 < len(meadow.spots) <= protocol.candidates.areas
+    for spot in meadow.spots:
+        assert spot.plain
+        assert spot.why == NOTHING_DRAWS
+        assert (spot.kind, spot.name, spot.stability) == ("", "", None)
+        assert spot.extent.kind == "area"
+        assert spot.extent.area_m2 > 5000
+        assert spot.aim.span_deg == 45.0
+    grounds = [spot.extent.ground for spot in meadow.spots]
+    overlap = shapely.area(shapely.union_all(grounds))
+    assert overlap == pytest.approx(sum(shapely.area(g) for g in grounds))
+
+
+def test_the_warning_stands_first(meadow):
+    head, _ = head_and_gaps(meadow.notes)
+    assert head[0].code == "W-PLAIN-01"
+    assert "no place is named" in head[0].text
+
+
+def test_every_output_says_area_and_none_says_spot_1_first(meadow, protocol, tmp_path):
+    facts = spot_facts(meadow)
+    said = summary(meadow, tmp_path / "map.html")
+    assert "no spot" in said.splitlines()[0]
+    assert "times plain ground" not in said
+    sheet = field_sheet(meadow, facts, protocol=protocol, survey=SurveyInput())
+    assert "Start with spot 1" not in sheet
+    assert "best first" not in sheet
+    assert "Start with the area that is easiest to reach" in sheet
+    assert "dashed circle" not in sheet
+    places = gpx(meadow, facts)
+    assert "Area to look over" in places
+    assert "Spot 1:" not in places
+    data = page_data(meadow, protocol=protocol, frame=page_frame(ground_window(meadow)))
+    assert data["plain"]
+    assert "no spot" in data["found"]
+    assert all(spot["title"].startswith("Area to look over") for spot in data["spots"])
+    json.dumps(data)
+
+
+def test_a_planned_deployment_may_lie_anywhere_in_its_area(meadow, protocol):
+    facts = spot_facts(meadow)
+    text = deployments_csv(meadow, facts, survey=SurveyInput(), camera=protocol.camera)
+    first = next(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"))))
+    uncertain_m = int(first["coordinateUncertainty"])
+    middle = shapely.Point(facts[0].spot.easting, facts[0].spot.northing)
+    assert facts[0].spot.extent.ground.within(middle.buffer(uncertain_m + 1.0))
+
+
+def test_the_letter_praises_no_place(meadow, protocol):
+    limit = limit_of(meadow, rules=protocol.no_go)
+    assert limit.problem == "few_draws"
+    said = letter_sentence(meadow, limit=limit, firm=None, scant_share=0.05)
+    assert "know nothing that draws animals" in said
+    assert "best" not in said
+    assert "suit" not in said
+
+
+def option(parcel: str, cell: str, **known) -> Option:
+    given = {"spot": 1, "lon": 10.0, "lat": 50.0, "score": 0.99, "kind": "other"}
+    return Option(cell=cell, parcel=parcel, **(given | known))
+
+
+def test_a_parcel_with_a_reason_comes_before_one_without():
+    """Though the bare field has the higher index: nothing is wrong with it, no more."""
+    bare = option("P01", "C1", plain=True)
+    edge = option("P02", "C1", score=0.9, kind="edge")
+    [choice] = assign([bare, edge], cells=["C1"], rules=AssignRules()).cells
+    assert choice.chosen.parcel == "P02"
+    assert NOTHING_KNOWN in choice.traded
+    assert "priority" not in choice.traded
+    assert choice.reserves[0].parcel == "P01"
+
+
+def test_a_bare_parcel_is_proposed_with_a_word(meadow, protocol):
+    row = parcel_row(meadow, protocol)
+    [choice] = assign(options_of(row), cells=["C1"], rules=AssignRules()).cells
+    assert NOTHING_KNOWN in choice.reason
+    assert NOTHING_KNOWN in choice.because
+    assert row["top"][0]["where"].startswith("an area to look over")
