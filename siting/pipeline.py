@@ -295,7 +295,12 @@ def _tell(
     # Cautions go with what grows on the parcel, whether a spot stands in it or not.
     inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
     general = parcel_cautions([int(role) for role in inside])
-    walks, remarks = ways_in(land, [(c.easting, c.northing) for c in named], rules=protocol.walk)
+    walks, remarks = ways_in(
+        land,
+        [(c.easting, c.northing) for c in named],
+        rules=protocol.walk,
+        height_error_m=elevation_error_m(land.dem_cell_m, protocol.stability),
+    )
     spots = make_spots(
         named,
         totals=[float(total) for total in ranked.judged.total],

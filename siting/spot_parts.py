@@ -155,6 +155,7 @@ class Walk:
     minutes_there, minutes_back : float
         By Tobler's hiking function; rests, brush and deep snow not counted.
     climb_m, drop_m : float, metres up and down on the way there, both positive
+    height_error_m : float, error of the elevations they were added up from, metres
     start_kind : "given" or "road"
     outside_m : float
         Metres that lead over ground outside the parcel and off every road, track and trail.
@@ -174,6 +175,7 @@ class Walk:
     known_crossings: int
     unknown_crossings: int
     steepest_deg: float
+    height_error_m: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import geopandas as gpd
 import numpy as np
 import pytest
+from shapely import Point
 
 from siting.grid import Grid
 from siting.scoring.combine import combine
 from siting.scoring.shaken import Points, Shaken, draw_shifts
-from siting.scoring.trials import elevation_error_m, trial_remark, try_places
+from siting.scoring.trials import (
+    elevation_error_m,
+    stated_line_errors_m,
+    trial_remark,
+    try_places,
+)
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_score import Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import Candidate, CoverRole, NoGo
 from siting.words.notes import notes_of
+from tests.fake_result import fake_land
 
 GRID = Grid("EPSG:32617", 0.0, 600.0, 5.0, 120, 120)
 CURVES = {"flat": Protocol().conditions.flat.curve}
@@ -177,3 +187,22 @@ def test_the_ratio_that_turns_the_list_is_named():
 @pytest.mark.parametrize(("cell_m", "error_m"), [(1.0, 0.2), (10.0, 1.0), (30.0, 3.0)])
 def test_error_goes_by_the_cells_of_the_file(cell_m, error_m):
     assert elevation_error_m(cell_m, StabilityRules()) == error_m
+
+
+def test_a_stated_error_of_a_layer_is_what_its_map_is_moved_by():
+    """Issue 14: streams known to 20 m were shaken by the 5 m that stand for all lines."""
+    exact = shaken({"water": bumps((1.0, 0.9, 0.8), wide_m=60.0)}, {"water": 0.5})
+    rough = replace(exact, line_error_m={"water": 20.0})
+    (near, *_), (far, *_) = (tried(land, **CALM) for land in (exact, rough))
+    assert near.radius_m == 10.0
+    assert far.radius_m >= 25.0
+
+
+def test_stated_errors_come_from_the_layers():
+    def layer(*errors):
+        return gpd.GeoDataFrame({"error_m": errors}, geometry=[Point(0, 0)] * len(errors))
+
+    vectors = {"water": layer(20.0, np.nan), "trails": layer(np.nan), "buildings": layer(3.0)}
+    found = stated_line_errors_m(fake_land(vectors=vectors), StabilityRules(line_error_m=5.0))
+    assert found == {"water": 20.0, "roads": 3.0, "crossings": pytest.approx(np.hypot(20.0, 5.0))}
+    assert stated_line_errors_m(fake_land(vectors={}), StabilityRules()) == {}

@@ -26,6 +26,7 @@ from siting.walk.network import (
 )
 from siting.walk.route import Start, find_start, find_walks, walk_remarks
 from siting.words.notes import notes_of
+from siting.words.spot.card import climb_known_m, climb_words
 from tests.fake_result import CRS, fake_land, frame
 
 ON_PATH = WalkRules(off_path_factor=1.0)
@@ -367,3 +368,15 @@ def test_spot_far_from_any_free_cell_has_no_walk():
     assert one(land, (52.5, 152.5), (252.5, 152.5)) is None
     net = build_net(land, ways_of(land), points=[(150, 150)], rules=WalkRules())
     assert nearest_cell(net, (252.5, 152.5), usable=net.free) is None
+
+
+@pytest.mark.parametrize(
+    ("climb_m", "error_m", "said", "in_table"),
+    [(12.4, 0.2, ", 12 m (39 ft) up", 12), (11.0, 3.0, "", 0), (47.0, 3.0, ", about 50 m", 50)],
+)
+def test_a_climb_is_no_finer_than_its_elevations(climb_m, error_m, said, in_table):
+    """Issue 14: a climb was given to the metre from elevations in cells of 82 m."""
+    found = climb_words(climb_m, error_m)
+    assert found.startswith(said)
+    assert bool(found) == bool(said)
+    assert round(climb_known_m(climb_m, error_m)) == in_table

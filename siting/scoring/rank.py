@@ -28,7 +28,12 @@ from siting.scoring.combine import (
 from siting.scoring.extent import AREA_REACH_M
 from siting.scoring.search import Found, HeadingEffect, find_places, joined
 from siting.scoring.shaken import Shaken
-from siting.scoring.trials import elevation_error_m, trial_remark, try_places
+from siting.scoring.trials import (
+    elevation_error_m,
+    stated_line_errors_m,
+    trial_remark,
+    try_places,
+)
 from siting.settings.protocol import CandidateRules, Protocol
 from siting.spot_parts import PlaceStability
 from siting.types import BoolArray, Candidate, CoverRole, Land, NoGoArray, Scores
@@ -292,6 +297,7 @@ def _shaken(
         steep_deg=protocol.no_go.steep_deg,
         cover_error_m=rules.cover_error_cells * land.cover_cell_m,
         elevation_error_m=elevation_error_m(land.dem_cell_m, rules),
+        line_error_m=stated_line_errors_m(land, rules),
     )
 
 

@@ -10,7 +10,7 @@ that come out with whole runs.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,9 @@ _MOVES_WITH: Mapping[str, str] = {
     "crossing": "crossings",
     "quiet": "roads",
 }
+LINES = ("trails", "water", "crossings", "roads")
+"""Maps of lines that a draw lays down a few metres off."""
+
 _COVER, _ELEVATION = "cover", "elevation"
 # Patches of misread cover, and how far around a place they are thought of, metres.
 _PATCH_M, _PATCH_REACH_M = (8.0, 25.0), 60.0
@@ -95,6 +98,8 @@ class Shaken:
     weights, spreads : mapping from criterion to the logarithm of its ratio and its sd
     curves : mapping from criterion to its curve
     cover_error_m, elevation_error_m : float, metres
+    line_error_m : mapping from each of `LINES` to its stated error, metres; the protocol's
+        `line_error_m` stands in for one that is missing
     """
 
     grid: Grid
@@ -112,6 +117,7 @@ class Shaken:
     steep_deg: float
     cover_error_m: float
     elevation_error_m: float
+    line_error_m: Mapping[str, float] = field(default_factory=dict)
 
 
 def draw_shifts(
@@ -156,9 +162,10 @@ def shaken_index(
     def shifts(error_m: float) -> NDArray[np.float64]:
         return draw_shifts(*centre, error_m=error_m, alike_m=rules.alike_m, n_draws=n, rng=rng)
 
-    moved = {name: shifts(rules.line_error_m) for name in ("trails", "water", "crossings", "roads")}
-    # A crossing lies where two maps meet: the errors of both add up.
-    moved["crossings"] *= np.sqrt(2.0)
+    moved = {name: shifts(land.line_error_m.get(name, rules.line_error_m)) for name in LINES}
+    if "crossings" not in land.line_error_m:
+        # A crossing lies where two maps meet: the errors of both add up.
+        moved["crossings"] *= np.sqrt(2.0)
     moved[_COVER] = shifts(land.cover_error_m)
     # Elevations do not shift, they err: their error comes with the gradient below.
     moved[_ELEVATION] = np.zeros((n, len(points.first), 2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -21,8 +22,15 @@ from siting.scoring.stability import (
 from siting.settings.protocol_score import Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.spot_parts import PlaceStability
-from siting.types import Candidate, Scores
+from siting.types import Candidate, Land, Scores
 
+# The layers that each map of the trials is made of.
+_LAYERS_OF: Mapping[str, tuple[str, ...]] = {
+    "trails": ("trails",),
+    "water": ("water",),
+    "crossings": ("crossings",),
+    "roads": ("roads", "buildings"),
+}
 # Lidar comes in cells of up to 3 m, national elevation models in 10 m, the world's in 30 m.
 _FINE_CELL_M, _MEDIUM_CELL_M = 3.0, 15.0
 
@@ -102,6 +110,26 @@ def elevation_error_m(dem_cell_m: float, rules: StabilityRules) -> float:
     return rules.error_medium_m if dem_cell_m <= _MEDIUM_CELL_M else rules.error_coarse_m
 
 
+def stated_line_errors_m(land: Land, rules: StabilityRules) -> dict[str, float]:
+    """The error of each map of lines, metres, where the inputs state one (`error_m` of a layer).
+
+    Of several files of a layer the worst counts; a mapped crossing has its own error, one found
+    where a trail meets water that of both. What nobody stated is missing.
+    """
+    found = {name: _worst_error_m(land, layers) for name, layers in _LAYERS_OF.items()}
+    out = {name: error for name, error in found.items() if error is not None}
+    if "crossings" not in out and out.keys() & {"trails", "water"}:
+        both = (out.get(name, rules.line_error_m) for name in ("trails", "water"))
+        out["crossings"] = math.hypot(*both)
+    return out
+
+
+def _worst_error_m(land: Land, layers: Sequence[str]) -> float | None:
+    frames = [land.vectors[name] for name in layers if name in land.vectors]
+    stated = [float(e) for frame in frames for e in frame.get("error_m", ()) if np.isfinite(e)]
+    return max(stated, default=None)
+
+
 def trial_remark(
     judged: Scores, *, shown: int, land: Shaken, scoring: Scoring, rules: StabilityRules
 ) -> Remark:
@@ -120,6 +148,7 @@ def trial_remark(
             "shown": shown,
             "cover_error_m": land.cover_error_m,
             "elevation_error_m": land.elevation_error_m,
+            "stated_m": land.line_error_m,
             "rules": rules,
         },
     )

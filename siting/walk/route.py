@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -92,7 +92,11 @@ def _start_at(places: Geometry, goal: Point, *, kind: Literal["given", "road"]) 
 
 
 def ways_in(
-    land: Land, places: Sequence[tuple[float, float]], *, rules: WalkRules
+    land: Land,
+    places: Sequence[tuple[float, float]],
+    *,
+    rules: WalkRules,
+    height_error_m: float = 0.0,
 ) -> tuple[tuple[Walk | None, ...], tuple[Remark, ...]]:
     """The walk to each place, best place first, and what was taken for granted about the way in.
 
@@ -101,6 +105,7 @@ def ways_in(
     land : Land
     places : sequence of (easting, northing), metres
     rules : WalkRules
+    height_error_m : error of the elevations, metres: the climb is given no finer
 
     Returns
     -------
@@ -111,7 +116,8 @@ def ways_in(
     start = find_start(land, toward=places[0])
     walks: tuple[Walk | None, ...] = (None,) * len(places)
     if start is not None:
-        walks = find_walks(land, start=start, targets=places, rules=rules)
+        found = find_walks(land, start=start, targets=places, rules=rules)
+        walks = tuple(walk and replace(walk, height_error_m=height_error_m) for walk in found)
     return walks, walk_remarks(start, walks, way_in_given="way_in" in land.vectors)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 
 from siting import criteria
 from siting.lengths import percent
@@ -147,6 +148,7 @@ def _stability(
     cover_error_m: float,
     elevation_error_m: float,
     rules: StabilityRules,
+    stated_m: Mapping[str, float] = MappingProxyType({}),
 ) -> str:
     turning = [_turning(choice, shown=shown) for choice in choices]
     turns = (
@@ -154,8 +156,10 @@ def _stability(
         if turning
         else "No single ratio, changed threefold or switched off, would put another place first."
     )
+    own = ", ".join(f"{name} by {error:.0f} m" for name, error in stated_m.items())
+    lines = f"{rules.line_error_m:g} m" + (f" ({own}, as stated)" if own else "")
     return (
-        f"Places were tried {rules.draws} times: mapped lines moved by {rules.line_error_m:g} m, "
+        f"Places were tried {rules.draws} times: mapped lines moved by {lines}, "
         f"land cover by {cover_error_m:g} m with {100 * rules.misread_share:g} % misread in "
         f"patches, elevations by {elevation_error_m:g} m, neighbouring places alike; ratios drawn "
         f"within their intervals, travel costs and headings changed. {turns}"

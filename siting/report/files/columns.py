@@ -18,6 +18,7 @@ from siting.report.shared.facts import SEPARATOR, SpotFacts, whole_degrees
 from siting.report.shared.text import clean
 from siting.spot_parts import Walk
 from siting.types import Parcel, Spot
+from siting.words.spot.card import climb_known_m
 from siting.words.spot.extents import extent_words
 
 Kind = Literal["text", "texts", "whole", "decimal"]
@@ -206,8 +207,9 @@ COLUMNS: tuple[Column[SpotRow], ...] = (
            _walk(lambda walk: rounded(walk.minutes_there, 1))),
     Column("walk_back_min", "decimal", "minutes", "the same on the way back",
            _walk(lambda walk: rounded(walk.minutes_back, 1))),
-    Column("walk_climb_m", "whole", "m", "up on the way there",
-           _walk(lambda walk: round(walk.climb_m))),
+    Column("walk_climb_m", "whole", "m",
+           "up on the way there; in tens where elevations err by more than 0.5 m",
+           _walk(lambda walk: round(climb_known_m(walk.climb_m, walk.height_error_m)))),
     Column(
         "walk_start", "text", "",
         "`given` (your way in) or `road` (nearest road point: whether one may stop and cross there "

@@ -244,6 +244,7 @@ def _go(facts: SpotFacts) -> list[str]:
         there_min=walk.minutes_there,
         back_min=walk.minutes_back,
         climb_m=walk.climb_m,
+        height_error_m=walk.height_error_m,
         along=facts.walk_along,
         from_road=walk.start_kind == "road",
         unknown_crossings=walk.unknown_crossings,

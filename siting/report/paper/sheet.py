@@ -37,7 +37,7 @@ from siting.words.sheet import (
     when_to_come_back,
 )
 from siting.words.spot.asked import asked_for, proposal_sentence
-from siting.words.spot.card import span_words
+from siting.words.spot.card import climb_words, span_words
 from siting.words.spot.extents import extent_words
 from siting.words.spot.heading import lens_height
 
@@ -269,7 +269,7 @@ def _walk(fact: SpotFacts) -> str:
     begin = (
         "the way in" if walk.start_kind == "given" else "the nearest point on a road (ask first)"
     )
-    climb = f", {length(walk.climb_m)} up" if walk.climb_m >= 5 else ""
+    climb = climb_words(walk.climb_m, walk.height_error_m)
     along = f" along {' and '.join(fact.walk_along)}" if fact.walk_along else ""
     wet = ". It crosses a stream where no crossing is known" if walk.unknown_crossings else ""
     return (

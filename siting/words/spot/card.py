@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from siting.lengths import compass_word, length, whole_minutes
 
 _LEAST_CLIMB_M = 5.0
+# Below the error of elevation models in cells of 10 m, above that of laser scans.
+_FINE_ERROR_M = 0.5
 LEAST_OUTSIDE_M = 10.0
 """A shorter bit outside the parcel may be the width of a line on the map."""
 # The rule of practice, without a source; the sun table of docs/method/heading.md bears it out at 42
@@ -63,6 +66,7 @@ def walk_lines(
     there_min: float,
     back_min: float,
     climb_m: float,
+    height_error_m: float = 0.0,
     along: Sequence[str],
     from_road: bool,
     unknown_crossings: int,
@@ -73,13 +77,14 @@ def walk_lines(
     Parameters
     ----------
     length_m, climb_m : metres on the map, and metres up on the way there
+    height_error_m : error of the elevations that the climb was added up from, metres
     there_min, back_min : minutes on foot
     along : names of the trails and roads it follows
     from_road : whether it starts at a road because no way in was given
     unknown_crossings : streams it crosses where no crossing is known
     outside_m : metres of it over the land of others
     """
-    climb = f", {length(climb_m)} up" if climb_m >= _LEAST_CLIMB_M else ""
+    climb = climb_words(climb_m, height_error_m)
     trails = f", along {' and '.join(along)}" if along else ""
     lines = [outside_line(outside_m, length_m)] if outside_m >= LEAST_OUTSIDE_M else []
     lines += [
@@ -97,6 +102,32 @@ def walk_lines(
             "camera: find another way."
         )
     return lines
+
+
+def climb_words(climb_m: float, height_error_m: float) -> str:
+    """How far up a walk goes, no finer than its elevations; "" where they do not show it.
+
+    Both in metres.
+
+    Examples
+    --------
+    >>> climb_words(12.0, 0.2), climb_words(47.0, 3.0), climb_words(11.0, 3.0)
+    (', 12 m (39 ft) up', ', about 50 m (160 ft) up', '')
+    """
+    shown_m = climb_known_m(climb_m, height_error_m)
+    if shown_m < _LEAST_CLIMB_M:
+        return ""
+    return f", {'about ' if height_error_m > _FINE_ERROR_M else ''}{length(shown_m)} up"
+
+
+def climb_known_m(climb_m: float, height_error_m: float) -> float:
+    """The climb in metres as far as its elevations (error in metres) can show it, else 0.
+
+    To the metre from laser scans, else in tens: a way of some hundred metres adds up many errors.
+    """
+    if height_error_m <= _FINE_ERROR_M:
+        return climb_m
+    return 10.0 * math.floor(climb_m / 10.0 + 0.5) if climb_m >= 4.0 * height_error_m else 0.0
 
 
 def outside_line(outside_m: float, length_m: float) -> str:
