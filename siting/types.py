@@ -256,10 +256,8 @@ class Spot:
 
     Parameters
     ----------
-    rank : int
-        1 is the best.
-    score : float
-        The index with the heading: 1 is plain ground; `site_score` is the index without it.
+    rank : int, 1 is the best
+    score : float, the index with the heading: 1 is plain ground; `site_score` is without it
     memberships : mapping from criterion name to 0..1
     parts : mapping from criterion name to what it adds to the logarithm of the score
     measures : mapping from layer name (with its unit) to the value at the spot
@@ -267,10 +265,8 @@ class Spot:
     search_radius_m : float
         How far around the point to look for the right tree: the circle that holds most of the
         best positions of the trials, never less than the data and a phone can tell.
-    name : str
-        What it is called; `place` is the same in its parts, None for a name that was given.
-    extent : Extent or None
-        The stretch or area that is as good, where the maps cannot tell a point.
+    name : what it is called; `place` is the same in its parts, None for a name that was given
+    extent : Extent or None, what is as good, where the maps cannot tell a point
     aim, walk, stability : Aim, Walk and PlaceStability, each None where it was not found or sought
     heading_words : HeadingWords or None, what a reader is told of the aim
     place_id : str

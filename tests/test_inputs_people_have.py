@@ -11,10 +11,12 @@ from shapely.geometry import LineString, Point, box
 
 from siting.errors import SitingError
 from siting.notebook import site_parcel
+from siting.read.inspection import inspect
 from siting.read.land import read_land, read_parcel
 from siting.settings.given.layers import Layers
 from siting.settings.inputs import Inputs
-from siting.settings.load import load_protocol
+from siting.settings.load import load_inputs, load_protocol
+from siting.settings.protocol import Protocol
 from siting.settings.protocol_field import WalkRules
 from siting.settings.text.faults import validate
 from siting.types import CoverRole, NoGo
@@ -31,7 +33,10 @@ from tests.bad_inputs.land import (
     raster,
     relief,
 )
+from tests.esri_grid import write_esri_grid
 from tests.test_read import RULES, code_of, inputs_of, read_land_of
+
+SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 
 
 def small_protocol(folder: Path):
@@ -196,6 +201,27 @@ def test_tiles_that_do_not_fit_are_refused(change, said, tmp_path):
     with pytest.raises(SitingError, match=said) as caught:
         read_land_of(land)
     assert caught.value.code == "E-TILES-01"
+
+
+def test_esri_grid_folders_are_the_same_land(tmp_path):
+    """Field test A17: E-FILE-04, then E-FILE-02, for a folder that the trade hands about."""
+    dem = write_esri_grid(tmp_path / "relief", SAMPLE / "dem_10m.tif")
+    cover = write_esri_grid(tmp_path / "classes", SAMPLE / "land_cover.tif")
+    as_files, as_folders = (
+        load_inputs(
+            SAMPLE / "inputs.toml",
+            {"dem": {"file": str(heights)}, "land_cover": {"file": str(classes)}},
+        )
+        for heights, classes in ((SAMPLE / "dem_10m.tif", SAMPLE / "land_cover.tif"), (dem, cover))
+    )
+    plain, grids = (
+        read_land(given, read_parcel(given), rules=RULES, far_reach_m=0.0)
+        for given in (as_files, as_folders)
+    )
+    assert np.array_equal(plain.dem, grids.dem, equal_nan=True)
+    assert np.array_equal(plain.role, grids.role)
+    assert plain.parcel_shape.equals(grids.parcel_shape)
+    assert not [found for found in inspect(as_folders, Protocol()) if found.error]
 
 
 def test_an_empty_folder_says_what_a_folder_may_be(tmp_path):

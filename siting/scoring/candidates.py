@@ -6,7 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
-from siting.types import Candidate
+from siting.types import BoolArray, Candidate, Land
+
+# From cells this wide on, and up to so many places in all.
+_WIDE_CELL_M, _MOST_RIVALS = 8.0, 150
 
 # Scores nearer than this are a tie; ties keep the order that the search put them in.
 TIE = 1e-6
@@ -45,3 +48,48 @@ def order_of(score: NDArray[np.floating], candidates: tuple[Candidate, ...]) -> 
     """
     rounded = np.round(np.asarray(score, dtype=np.float64) / TIE)
     return [int(i) for i in np.argsort(-rounded, kind="stable")[: len(candidates)]]
+
+
+def with_rivals(
+    places: list[Candidate],
+    index: FloatArray,
+    allowed: BoolArray,
+    *,
+    land: Land,
+    spacing_m: float,
+) -> list[Candidate]:
+    """The places and, on wide cells, the best of the ground between them, heading unseen.
+
+    On coarse maps many places are nearly as good: any of them may come up in a trial. Wide cells
+    make few points, so that more of them can be asked.
+
+    Parameters
+    ----------
+    places : the places found, best first
+    index : (rows, cols) float, NaN = not known
+    allowed : (rows, cols) bool, where another place may stand
+    land : Land
+    spacing_m : float, least distance between two places, metres
+    """
+    if land.grid.cell_size_m < _WIDE_CELL_M:
+        return places
+    row, col = np.nonzero(allowed & np.isfinite(index))
+    order = np.argsort(-index[row, col], kind="stable")
+    row, col = row[order], col[order]
+    easting, northing = land.grid.xy(row, col)
+    mine = np.array([(p.easting, p.northing) for p in places]).reshape(-1, 2)
+    east = np.concatenate([mine[:, 0], easting])
+    north = np.concatenate([mine[:, 1], northing])
+    more = [i - len(places) for i in spaced(east, north, spacing_m=spacing_m, most=_MOST_RIVALS)]
+    return places + [
+        Candidate(
+            int(row[i]),
+            int(col[i]),
+            float(easting[i]),
+            float(northing[i]),
+            float(index[row[i], col[i]]),
+            0,
+        )
+        for i in more
+        if i >= 0
+    ]

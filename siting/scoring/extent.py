@@ -75,21 +75,57 @@ def _alike(
     row, col = np.indices(grid.shape)
     easting, northing = grid.xy(row, col)
     away = np.hypot(easting - spot.easting, northing - spot.northing)
-    reach_m = _REACH_RADII * spot.search_radius_m
-    free = open_ground & (away <= (max(reach_m, AREA_REACH_M) if spot.plain else reach_m))
+    free = open_ground.copy()
     for other in others:
         # Two spots never claim the same ground: each has what is nearer to it, the better one a
         # cell halfway between them.
         theirs = np.hypot(easting - other.easting, northing - other.northing)
         free &= away <= theirs if spot.rank < other.rank else away < theirs
-    with np.errstate(invalid="ignore"):
-        alike = free & (total >= _ALIKE_SHARE * total[spot.row, spot.col])
-    # Within the circle no two cells can be told apart, whatever they score.
-    alike |= free & (away <= spot.search_radius_m)
-    label, _ = ndimage.label(alike, structure=_EIGHT)
-    mine = (label == label[spot.row, spot.col]) & (label > 0)
+    mine = alike_ground(
+        (spot.row, spot.col),
+        total,
+        free,
+        grid=grid,
+        radius_m=spot.search_radius_m,
+        reach_m=AREA_REACH_M if spot.plain else 0.0,
+    )
     found = shapes(mine.astype(np.uint8), mask=mine, connectivity=8, transform=grid.transform)
     return shapely.union_all([shape(outline) for outline, _ in found])
+
+
+def alike_ground(
+    place: tuple[int, int],
+    total: FloatArray,
+    open_ground: BoolArray,
+    *,
+    grid: Grid,
+    radius_m: float,
+    reach_m: float = 0.0,
+) -> BoolArray:
+    """The connected open ground about a place that the maps cannot tell apart from it.
+
+    Parameters
+    ----------
+    place : row and column
+    total : (rows, cols) float, score of every cell, NaN = not known
+    open_ground : (rows, cols) bool, True where a camera may stand
+    grid : Grid
+    radius_m : search radius of the place, metres; the ground ends four of them off
+    reach_m : where it ends at the least, metres
+
+    Returns
+    -------
+    (rows, cols) bool
+    """
+    row, col = np.indices(grid.shape)
+    away = np.hypot(row - place[0], col - place[1]) * grid.cell_size_m
+    free = open_ground & (away <= max(_REACH_RADII * radius_m, reach_m))
+    with np.errstate(invalid="ignore"):
+        alike = free & (total >= _ALIKE_SHARE * total[place])
+    # Within the circle no two cells can be told apart, whatever they score.
+    alike |= free & (away <= radius_m)
+    label, _ = ndimage.label(alike, structure=_EIGHT)
+    return np.asarray((label == label[place]) & (label > 0))
 
 
 def _line_of(

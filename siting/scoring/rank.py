@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from siting import criteria
 from siting.grid import FloatArray
 from siting.ground.layers import Ground
+from siting.ground.shapes.feature_order import served_by
 from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
 from siting.kernels.curves import membership
 from siting.notes import Remark
-from siting.scoring.candidates import spaced
+from siting.scoring.candidates import with_rivals
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import (
     combine,
@@ -25,8 +26,8 @@ from siting.scoring.combine import (
     strongest_attractor,
     weights_of,
 )
-from siting.scoring.extent import AREA_REACH_M
-from siting.scoring.search import Found, HeadingEffect, find_places, joined
+from siting.scoring.extent import AREA_REACH_M, LEAST_RADIUS_M, alike_ground
+from siting.scoring.search import Found, HeadingEffect, Same, find_places, joined
 from siting.scoring.shaken import Shaken
 from siting.scoring.trials import (
     elevation_error_m,
@@ -42,8 +43,6 @@ from siting.types import BoolArray, Candidate, CoverRole, Land, NoGoArray, Score
 _MORE_PLACES, _OF_EACH_KIND = 10, 5
 # Places beyond those shown that the trials hold against them.
 _RIVALS = 10
-# From cells this wide on, and up to so many places in all.
-_WIDE_CELL_M, _MOST_RIVALS = 8.0, 150
 
 
 @dataclass(frozen=True)
@@ -101,14 +100,16 @@ def rank_places(
     apart_m = max(rules.spacing_m, 2.0 * least_m)
     # Open ground is pleasant to look over and ranks well, so it would fill up the list.
     drawn = (no_go == 0) & (scores.attraction >= rules.least_attraction)
-    found = _search(scores, drawn, view, protocol, spacing_m=apart_m)
+    reach_m = protocol.features.reach_m
+    same = _same_place(scores, drawn, view, radius_m=least_m, feature_reach_m=reach_m)
+    found = _search(scores, drawn, view, protocol, spacing_m=apart_m, same=same)
     if not found.candidates:
         return _areas(scores, no_go == 0, view, protocol, least_m=least_m)
     judged = _judge(found, scores, view, protocol)
     chosen, places = _choose(found.candidates, judged, rules, spacing_m=apart_m)
     shaken = _shaken(land, ground, scores, no_go, found, judged, protocol)
     firmness = try_places(
-        _with_rivals(
+        with_rivals(
             [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
             scores.total,
             drawn,
@@ -176,8 +177,42 @@ def not_judged(layers: Mapping[str, FloatArray], protocol: Protocol) -> tuple[Re
     return tuple(found)
 
 
+def _same_place(
+    scores: Scores, allowed: BoolArray, view: Lookout, *, radius_m: float, feature_reach_m: float
+) -> Same | None:
+    """On coarse maps: the stretch or area that a place stands for, which is not listed twice."""
+    if radius_m < LEAST_RADIUS_M:
+        return None
+    grid = view.land.grid
+    kinds = _kind_of_cells(scores)
+    serves = _features_of_cells(allowed, view, reach_m=feature_reach_m)
+
+    def ground(row: int, col: int) -> BoolArray:
+        alike = alike_ground((row, col), scores.total, allowed, grid=grid, radius_m=radius_m)
+        # A ford in a stretch of trail is something else to go and see.
+        return np.asarray(alike & (kinds == kinds[row, col]) & (serves == serves[row, col]))
+
+    return ground
+
+
+def _features_of_cells(allowed: BoolArray, view: Lookout, *, reach_m: float) -> NDArray[np.int64]:
+    """(rows, cols) number of the feature that each allowed cell serves, -1 where it serves none."""
+    number = {id(feature): n for n, feature in enumerate(view.features)}
+    out = np.full(allowed.shape, -1, dtype=np.int64)
+    row, col = np.nonzero(allowed)
+    served = served_by(view.features, *view.land.grid.xy(row, col), reach_m=reach_m)
+    out[row, col] = [-1 if feature is None else number[id(feature)] for feature in served]
+    return out
+
+
 def _search(
-    scores: Scores, allowed: BoolArray, view: Lookout, protocol: Protocol, *, spacing_m: float
+    scores: Scores,
+    allowed: BoolArray,
+    view: Lookout,
+    protocol: Protocol,
+    *,
+    spacing_m: float,
+    same: Same | None = None,
 ) -> Found:
     """The best places; where each kind is to have its own, the best few of each kind, too."""
     rules = protocol.candidates
@@ -193,6 +228,7 @@ def _search(
             most=most,
             lowest=rules.lowest_score,
             most_looks=rules.most_looks,
+            same=same,
         )
 
     found = [best(allowed, max(rules.places, rules.spots + _MORE_PLACES))]
@@ -305,43 +341,6 @@ def _clear_of_role(protocol: Protocol) -> NDArray[np.float32]:
     """Membership of a clear view in each kind of cover; water and the unknown block nothing."""
     shares = [getattr(protocol.cover, f"clear_{role.name.lower()}", 1.0) for role in CoverRole]
     return membership(np.array(shares), protocol.conditions.view.curve)
-
-
-def _with_rivals(
-    places: list[Candidate],
-    index: FloatArray,
-    allowed: BoolArray,
-    *,
-    land: Land,
-    spacing_m: float,
-) -> list[Candidate]:
-    """The places and, on wide cells, the best of the ground between them, heading unseen.
-
-    On coarse maps many places are nearly as good: any of them may come up in a trial. Wide cells
-    make few points, so that more of them can be asked.
-    """
-    if land.grid.cell_size_m < _WIDE_CELL_M:
-        return places
-    row, col = np.nonzero(allowed & np.isfinite(index))
-    order = np.argsort(-index[row, col], kind="stable")
-    row, col = row[order], col[order]
-    easting, northing = land.grid.xy(row, col)
-    mine = np.array([(p.easting, p.northing) for p in places]).reshape(-1, 2)
-    east = np.concatenate([mine[:, 0], easting])
-    north = np.concatenate([mine[:, 1], northing])
-    more = [i - len(places) for i in spaced(east, north, spacing_m=spacing_m, most=_MOST_RIVALS)]
-    return places + [
-        Candidate(
-            int(row[i]),
-            int(col[i]),
-            float(easting[i]),
-            float(northing[i]),
-            float(index[row[i], col[i]]),
-            0,
-        )
-        for i in more
-        if i >= 0
-    ]
 
 
 def _search_remarks(found: Found) -> tuple[Remark, ...]:

@@ -33,6 +33,10 @@ Look = Callable[[FloatArray, FloatArray], FloatArray]
 """Score of the best heading, 0..1, of places at (easting, northing); 0 where none is open."""
 
 
+Same = Callable[[int, int], BoolArray]
+"""Ground that cannot be told apart from a place, by its row and column; (rows, cols) bool."""
+
+
 @dataclass(frozen=True)
 class Found:
     """Places apart from each other, best first, and the heading score of each.
@@ -86,6 +90,7 @@ def find_places(
     most: int,
     lowest: float,
     most_looks: int,
+    same: Same | None = None,
 ) -> Found:
     """The best allowed cell, the best at least `spacing_m` from it, and so on.
 
@@ -99,6 +104,7 @@ def find_places(
     most : int, most places to return
     lowest : float, least index without the heading
     most_looks : int, most cells to look around from
+    same : function or None; the ground it gives for a place holds no further place
 
     Returns
     -------
@@ -115,6 +121,8 @@ def find_places(
             break
         places.append(best)
         cells.close_around(best, spacing_m)
+        if same is not None:
+            cells.close(same(int(cells.row[best]), int(cells.col[best])))
     parts, _ = ndimage.label(usable, structure=np.ones((3, 3)))
     candidates = tuple(cells.candidate(i, index, parts) for i in places)
     seen = np.isfinite(cells.heading)
@@ -205,6 +213,9 @@ class _Cells:
         east, north = self.easting - self.easting[place], self.northing - self.northing[place]
         self.alive &= east**2 + north**2 >= spacing_m**2 * (1 - 1e-12)
         self.alive[place] = False
+
+    def close(self, ground: BoolArray) -> None:
+        self.alive &= ~ground[self.row, self.col]
 
     def candidate(self, place: int, index: FloatArray, parts: NDArray[np.int32]) -> Candidate:
         at = int(self.row[place]), int(self.col[place])

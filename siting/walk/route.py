@@ -116,6 +116,7 @@ def ways_in(
     start = find_start(land, toward=places[0])
     walks: tuple[Walk | None, ...] = (None,) * len(places)
     if start is not None:
+        # The net knows no error of its cells: what was read at one stands beside each walk.
         found = find_walks(land, start=start, targets=places, rules=rules)
         walks = tuple(walk and replace(walk, height_error_m=height_error_m) for walk in found)
     return walks, walk_remarks(start, walks, way_in_given="way_in" in land.vectors)

@@ -12,18 +12,17 @@ the standard itself: doi 10.5281/zenodo.10068760, table schema of version 1.0.2.
 from __future__ import annotations
 
 import datetime as dt
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from shapely import Point, hausdorff_distance
+from shapely import Point
 
 from siting.disk.files import canonical_json
 from siting.report.files.tables import table
 from siting.report.shared.credits import package_sources
-from siting.report.shared.facts import SpotFacts, whole_degrees
+from siting.report.shared.facts import SpotFacts, uncertainty_m, whole_degrees
 from siting.report.shared.lonlat import geojson_geometry
 from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
@@ -166,15 +165,6 @@ def deployments_csv(
     return table([field.name for field in FIELDS], rows)
 
 
-def _uncertainty_m(fact: SpotFacts) -> int:
-    """How far from the point the camera may come to stand: anywhere in a stretch or area."""
-    if fact.spot.extent is None:
-        return fact.search_radius_m
-    middle = Point(fact.spot.easting, fact.spot.northing)
-    farthest_m = hausdorff_distance(middle, fact.spot.extent.ground)
-    return max(math.ceil(farthest_m), fact.search_radius_m)
-
-
 def _row(
     result: Result, fact: SpotFacts, *, times: tuple[str, str] | None, camera: CameraRules
 ) -> dict[str, Any]:
@@ -195,7 +185,7 @@ def _row(
         "locationName": fact.title,
         "latitude": fact.lat,
         "longitude": fact.lon,
-        "coordinateUncertainty": _uncertainty_m(fact),
+        "coordinateUncertainty": uncertainty_m(fact),
         "deploymentStart": times[0] if times else None,
         "deploymentEnd": times[1] if times else None,
         "cameraHeight": round(camera.lens_height_m, 2),

@@ -190,6 +190,15 @@ def _facing(aim: Aim | None, words: HeadingWords) -> Facing:
     )
 
 
+def uncertainty_m(fact: SpotFacts) -> int:
+    """How far from the point the camera may come to stand, metres: in all of its area."""
+    if fact.spot.extent is None:
+        return fact.search_radius_m
+    middle = shapely.Point(fact.spot.easting, fact.spot.northing)
+    farthest_m = shapely.hausdorff_distance(middle, fact.spot.extent.ground)
+    return max(math.ceil(farthest_m), fact.search_radius_m)
+
+
 def whole_degrees(heading_deg: float | None) -> int | None:
     """A heading in whole degrees of 0..359.
 
