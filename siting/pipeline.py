@@ -24,6 +24,7 @@ from siting.scoring.combine import parts_of
 from siting.scoring.extent import extent_of
 from siting.scoring.random_places import draw_places, draw_remark
 from siting.scoring.rank import Ranked, not_judged, rank_places, score_cells
+from siting.scoring.trials import elevation_error_m
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.spot_parts import Aim
