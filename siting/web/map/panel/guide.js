@@ -41,7 +41,8 @@ function nextWords() {
       + "under Visits, with the reason, and go to spot " + free[0].n + "." : "";
   }
   return (free.length > 1 ? "No good when you get there? Report it as ruled out, with the reason, and "
-    + "go to the next " + (DATA.plain ? "area. " : "spot. ") : "No good when you get there? Report it as ruled out, with the reason. ")
+    + "go to the next " + (DATA.plain ? "area. " : "spot. ")
+    : "No good when you get there? Report it as ruled out, with the reason. ")
     + "To report, tap the spot, then “Report a visit”. To send your reports, open Visits.";
 }
 
