@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -27,8 +28,10 @@ from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_protocol
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_assign import AssignRules
+from siting.spot_parts import PlaceStability
 from siting.types import CoverRole
 from siting.words.office.letters import letter_sentence, limit_of
+from siting.words.sheet import start_words
 from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
 from tests.fake_result import GRID, fake_land
 
@@ -148,3 +151,14 @@ def test_a_bare_parcel_is_proposed_with_a_word(meadow, protocol):
     assert NOTHING_KNOWN in choice.reason
     assert NOTHING_KNOWN in choice.because
     assert row["top"][0]["where"].startswith("an area to look over")
+
+
+def test_the_sheet_claims_no_order_that_the_page_does_not(meadow):
+    """Read line by line: "Start with spot 1" of ten toss-ups with one index, and of none."""
+    tossed = PlaceStability(0.1, 0.3, 5, 300, "toss-up")
+    one = replace(meadow.spots[0], plain=False, why=("Water close by.",), stability=tossed)
+    firm = replace(one, stability=replace(tossed, word="firm"))
+    assert "cannot rank spots 1 to 2" in start_words([one, one, replace(one, score=0.1)])
+    assert start_words([firm, firm]) == "Start with spot 1."
+    assert start_words([one]) == "Start with spot 1."
+    assert start_words([]) == ""

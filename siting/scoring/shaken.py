@@ -98,8 +98,7 @@ class Shaken:
     weights, spreads : mapping from criterion to the logarithm of its ratio and its sd
     curves : mapping from criterion to its curve
     cover_error_m, elevation_error_m : float, metres
-    line_error_m : mapping from each of `LINES` to its stated error, metres; the protocol's
-        `line_error_m` stands in for one that is missing
+    line_error_m : stated error of some of `LINES`, metres; else the protocol's `line_error_m`
     """
 
     grid: Grid
@@ -163,8 +162,7 @@ def shaken_index(
         return draw_shifts(*centre, error_m=error_m, alike_m=rules.alike_m, n_draws=n, rng=rng)
 
     moved = {name: shifts(land.line_error_m.get(name, rules.line_error_m)) for name in LINES}
-    if "crossings" not in land.line_error_m:
-        # A crossing lies where two maps meet: the errors of both add up.
+    if "crossings" not in land.line_error_m:  # Where two maps meet the errors of both add up.
         moved["crossings"] *= np.sqrt(2.0)
     moved[_COVER] = shifts(land.cover_error_m)
     # Elevations do not shift, they err: their error comes with the gradient below.

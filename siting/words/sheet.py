@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from siting.lengths import length
+from collections.abc import Sequence
+from itertools import takewhile
+
+from siting.lengths import length, tenths
+from siting.scoring.stability import TOSS_UP
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_field import VisitRules
+from siting.types import Spot
 from siting.words.office.service_interval import VisitPlan
 from siting.words.spot.heading import lens_height
+from siting.words.spot.reasons import NOTHING_DRAWS
 
 # Common practice, no source. It stands before the pages of the spots: it is read at home, where a
 # thing can still be packed.
@@ -20,6 +26,27 @@ BRING = (
     "Water, first-aid kit, clothes for the weather, bright orange in hunting season",
     "The owner's phone number and your check-in person's",
 )
+
+
+def start_words(spots: Sequence[Spot]) -> str:
+    """Where to begin: at the first spot, unless the maps cannot rank the first ones; "" without."""
+    if not spots:
+        return ""
+    easiest = "that is easiest to reach"
+    if spots[0].plain:
+        return f"Start with the area {easiest}."
+    # As the head of the map page has it (web/map/panel/guide.js).
+    alike = list(takewhile(lambda spot: _unranked(spot, spots[0]), spots))
+    if len(alike) > 1:
+        return f"These maps cannot rank spots 1 to {len(alike)}: start with the one {easiest}."
+    return "Start with spot 1."
+
+
+def _unranked(spot: Spot, first: Spot) -> bool:
+    """Whether nothing tells it from the first: a toss-up, or plain ground, of the same index."""
+    toss_up = spot.stability is not None and spot.stability.word == TOSS_UP
+    return (toss_up or spot.why == NOTHING_DRAWS) and tenths(spot.score) == tenths(first.score)
+
 
 BRING_ON_CHECK = (
     "an empty card, fresh batteries, the key to the lock, the guide; pruners in the growing "

@@ -33,6 +33,7 @@ from siting.words.sheet import (
     RECORD,
     check_visit,
     set_up,
+    start_words,
     what_to_clear,
     when_to_come_back,
 )
@@ -124,6 +125,7 @@ def field_sheet(
         asked=_asked(result),
         pages_words=_pages_words([fact.spot.rank for fact in shown], len(facts)),
         plain=result.plain,
+        start=start_words(result.spots),
         bring=BRING,
         setup=set_up(protocol.camera, protocol.visits),
         clear=what_to_clear(protocol.camera),
