@@ -126,6 +126,33 @@ def test_the_package_is_valid_by_frictionless(tmp_path):
     assert report.valid, report.flatten(["message"])
 
 
+def test_a_camera_at_a_place_drawn_at_random_is_told_apart():
+    drawn = {**HERE, "location": "P01-random-open-ground-2"}
+    up = {"state": "camera up", "lat": 45.0, "lon": -92.0}
+    records = (Record(at="2027-04-03", **up, **drawn), Record(at="2027-04-04", **up, **HERE))
+    first, second = (
+        row["deploymentTags"] for row in table_of(files_of(records)["deployments.csv"])
+    )
+    assert first.endswith("placement:random | stratum:open ground | draw:2")
+    assert second.endswith("placement:targeted")
+
+
+def test_a_batch_draws_on_every_parcel_with_pages_and_says_which_have_none(tmp_path):
+    inputs = load_inputs(small_land(tmp_path / "land"))
+    protocol = quick_protocol(random={"places": 2})
+    options = Options(pages=2, workers=0)
+    run = run_batch(inputs, protocol, tmp_path / "out", options=options, watcher=Quiet())
+    names = []
+    for folder in run.batch.pages.values():
+        rows = table_of((tmp_path / "out" / folder / "random_places.csv").read_text())
+        planned = table_of((tmp_path / "out" / folder / "random_deployments.csv").read_text())
+        assert sum(row["spare"] == "false" for row in rows) == 2
+        assert all("placement:random" in row["deploymentTags"] for row in planned)
+        names += [row["place"] for row in rows]
+    assert len(names) == len(set(names)) == 8
+    assert "1 of 3 parcels have none" in run.batch.notes[-1]
+
+
 @pytest.fixture(scope="module")
 def batch(tmp_path_factory):
     out = tmp_path_factory.mktemp("out")

@@ -26,7 +26,7 @@ from siting.scoring.common_maps import not_common
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol as SurveyProtocol
 from siting.types import Parcel
-from siting.words.office.compared import compared_notes
+from siting.words.office.compared import compared_notes, draw_notes
 
 # Failures that lie with the machine or the moment, not with the parcel: tried again at each start.
 _PASSING = ("E-DISK", "E-MEM", "E-CRASH", "E-CHANGED", "E-LOCK", "E-OUT", "E-INTERNAL", "E-FILE")
@@ -152,6 +152,8 @@ class Work:
         rows = self._rows()
         notes = [note.text for note in self.decided.notes]
         notes += compared_notes([row["judged_by"] for row in rows])
+        if self.protocol.random.places:
+            notes += draw_notes(parcels=len(rows), pages=sum(r["parcel_id"] in pages for r in rows))
         states = {
             name: reported(found.records, parcel=name, known=found.known)
             for name, found in self.decided.of.items()

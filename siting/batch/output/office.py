@@ -17,6 +17,7 @@ from siting.disk.files import canonical_json
 from siting.heading.compass import declination
 from siting.read.vector.decision_files import Decisions
 from siting.report.files.deployments import FIELDS, deployment_id, schema
+from siting.report.files.random_places import placement_tags
 from siting.report.files.tables import table
 from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
@@ -105,7 +106,14 @@ def _row(deployment: Deployment, clock: _Clock, survey: SurveyInput) -> dict[str
         "baitUse": False,
         # The standard parts groups by a pipe, so a name may not hold one.
         "deploymentGroups": f"parcel:{clean(deployment.parcel).replace('|', '/')}",
-        "deploymentTags": " | ".join((state, f"checks:{len(deployment.checks)}")),
+        # Places drawn at random and chosen ones must be told apart in every estimate.
+        "deploymentTags": " | ".join(
+            (
+                state,
+                f"checks:{len(deployment.checks)}",
+                *placement_tags(deployment.location, parcel=deployment.parcel),
+            )
+        ),
         "deploymentComments": _comment(deployment),
     }
 

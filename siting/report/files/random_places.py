@@ -21,6 +21,7 @@ from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import written_lon
 from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
+from siting.scoring.random_places import STRATA
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 from siting.spot_parts import RandomPlace
@@ -127,9 +128,30 @@ def datapackage_json(result: Result, *, survey: SurveyInput) -> str:
 def _located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:
     """Each place with its identifier, longitude and latitude."""
     to_lonlat = result.land.grid.to_lonlat
-    parcel = piped(result.land.parcel.id)
     for place in result.random_places:
         lon, lat = to_lonlat.transform(place.easting, place.northing, errcheck=True)
-        key = place.stratum.replace(" ", "-")
-        name = "-".join(part for part in (parcel, "random", key, str(place.order)) if part)
+        name = f"{_begins(result.land.parcel.id, place.stratum)}{place.order}"
         yield place, name, written_lon(lon, DECIMALS), round(lat, DECIMALS)
+
+
+def placement_tags(location: str, *, parcel: str) -> tuple[str, ...]:
+    """How a place came to be, by its name: drawn at random, with habitat and draw, or chosen.
+
+    Examples
+    --------
+    >>> placement_tags("P01-random-open-ground-3", parcel="P01")
+    ('placement:random', 'stratum:open ground', 'draw:3')
+    >>> placement_tags("P01-7KQ3", parcel="P01")
+    ('placement:targeted',)
+    """
+    for stratum in STRATA:
+        order = location.removeprefix(_begins(parcel, stratum))
+        if order != location and order.isdecimal():
+            return ("placement:random", f"stratum:{stratum}", f"draw:{order}")
+    return ("placement:targeted",)
+
+
+def _begins(parcel: str, stratum: str) -> str:
+    """What the names of the places of a habitat have in common."""
+    parts = (piped(parcel), "random", stratum.replace(" ", "-"))
+    return "".join(f"{part}-" for part in parts if part)

@@ -1,4 +1,4 @@
-"""What a batch says where its parcels were not all judged by the same maps."""
+"""What a batch says where its parcels cannot all be taken together."""
 
 from __future__ import annotations
 
@@ -22,4 +22,20 @@ def compared_notes(judged: Sequence[Sequence[str]]) -> list[str]:
         f"{len(judged)} parcels. It may be incomplete there, so parcels are compared without it "
         "(comparable_score in parcels.csv)."
         for name in not_common(judged)
+    ]
+
+
+def draw_notes(*, parcels: int, pages: int) -> list[str]:
+    """A sentence where places were to be drawn at random on parcels that get no files.
+
+    Examples
+    --------
+    >>> draw_notes(parcels=30, pages=30)
+    []
+    """
+    if pages == parcels:
+        return []
+    return [
+        f"Places drawn at random stand with a parcel's pages, and {parcels - pages} of {parcels} "
+        "parcels have none: an estimate needs all of them. Use --pages all."
     ]
