@@ -111,6 +111,22 @@ def test_a_proposed_place_off_the_list_is_said_and_reported_under_visits(page_of
     assert words_of(page.locator("#first-words")).startswith("Go to spot 1 ")
 
 
+def test_without_scripts_too_the_page_says_what_is_asked_for(browser, pages):
+    with opened(browser, pages["proposed"], java_script_enabled=False, **PHONE) as found:
+        words = words_of(found.page.locator(".without-scripts"))
+        assert f"The survey proposes spot 3 for you, because {WHY}." in words
+
+
+def test_large_letters_of_the_head_do_not_overlap(page_of):
+    page = page_of("proposed")
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    for name in ("h1", ".head p"):
+        sizes = page.locator(name).first.evaluate(
+            "e => [getComputedStyle(e).lineHeight, getComputedStyle(e).fontSize].map(parseFloat)"
+        )
+        assert sizes[0] >= 1.15 * sizes[1], name
+
+
 STATES = (
     "spots",
     "card",

@@ -151,4 +151,5 @@ def _page(data: dict[str, Any], map_script: str, result_credits: Sequence[Credit
         credits=short_lines(result_credits),
         credits_full=full_lines(result_credits),
         spots=data["spots"],
+        asked=data["proposed"]["words"] if data["proposed"] else "",
     )
