@@ -389,3 +389,19 @@ def test_the_way_passes_a_fence_only_at_a_gate(tmp_path):
     inner = (np.abs(north - TOP + 150) < 80).ravel()
     assert not net.free[on & inner & ~at_gate & (np.abs(north - TOP + 100) > 25).ravel()].any()
     assert net.free[on & at_gate].any()
+
+
+@pytest.mark.parametrize(("gap_m", "all_of_it"), [(4.0, True), (30.0, False)])
+def test_livestock_may_stand_anywhere_inside_its_fence(gap_m, all_of_it, tmp_path):
+    """Cows drawn in one corner: the fence is their limit, and not what somebody drew."""
+    west, north, wide = LEFT + 60.0, TOP - 60.0, 140.0
+    ring = [(west + gap_m, north), (west + wide, north), (west + wide, north - wide),
+            (west, north - wide), (west, north)]  # fmt: skip
+    frame(LineString(ring)).to_file(tmp_path / "fence.gpkg")
+    frame(box(west + 5, north - 25, west + 25, north - 5)).to_file(tmp_path / "cows.gpkg")
+    land = clean(tmp_path).set("layers", {"fences": "fence.gpkg", "livestock": "cows.gpkg"})
+    found = read_land_of(land)
+    (shape,) = found.shapes("livestock")
+    assert shape.contains(Point(west + wide - 5, north - wide + 5)) is all_of_it
+    assert not shape.contains(Point(west + wide + 5, north - wide + 5))
+    assert ("A-FENCE-01" in codes_of(found)) is all_of_it

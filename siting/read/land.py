@@ -227,6 +227,10 @@ def _read_layers(
             sources.append(source)
             notes += told
         frames[name] = vectors.together(parts)
+    if "livestock" in frames and "fences" in frames:
+        fences = list(frames["fences"].geometry)
+        frames["livestock"], told = vectors.livestock_to_fences(frames["livestock"], fences)
+        notes += told
     return frames, tuple(sources), tuple(notes)
 
 

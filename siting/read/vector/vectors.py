@@ -34,6 +34,12 @@ from siting.types import Note
 MOST_CORNERS, WITHIN_M = 20_000, 0.1
 
 
+# A gap wider than a farm gate (common practice, no source) is an opening.
+_GATE_M = 6.0
+# So much of a shape must lie in a field to mean it.
+_IN_FIELD_SHARE = 0.2
+
+
 def read_layer(
     path: str, spec: LayerInput, grid: Grid, *, name: str
 ) -> tuple[gpd.GeoDataFrame, Source, tuple[Note, ...]]:
@@ -121,6 +127,48 @@ def together(parts: Sequence[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
     if len(parts) == 1:
         return parts[0]
     return gpd.GeoDataFrame(pd.concat(parts, ignore_index=True), crs=parts[0].crs)
+
+
+def livestock_to_fences(
+    livestock: gpd.GeoDataFrame, fences: Sequence[Geometry]
+) -> tuple[gpd.GeoDataFrame, tuple[Note, ...]]:
+    """Livestock in all of the field whose fences close it in, wherever it was drawn.
+
+    Both in metres. A fence with a gap wider than a gate closes nothing, and neither does the edge
+    of what was read.
+    """
+    fields = _fenced_fields(fences)
+    shapes = [_all_of_field(shape, fields) for shape in livestock.geometry]
+    grown = sum(new is not old for new, old in zip(shapes, livestock.geometry, strict=True))
+    if not grown:
+        return livestock, ()
+    text = (
+        f"{grown} {'shape' if grown == 1 else 'shapes'} of livestock lie in fenced fields: animals "
+        "may stand anywhere inside the fence, so all of the field counts."
+    )
+    return livestock.set_geometry(shapes), (Note("A-FENCE-01", "assumption", text),)
+
+
+def _fenced_fields(fences: Sequence[Geometry]) -> list[Geometry]:
+    if not fences:
+        return []
+    # Widened by half a gate, so that gates close; what is left as holes is fenced in.
+    half_m = _GATE_M / 2.0
+    walls = shapely.get_parts(shapely.union_all(shapely.buffer(list(fences), half_m)))
+    rings = [shapely.Polygon(ring) for wall in walls for ring in wall.interiors]
+    return [shapely.buffer(ring, half_m, join_style="mitre") for ring in rings]
+
+
+def _all_of_field(shape: Geometry, fields: Sequence[Geometry]) -> Geometry:
+    """The shape with every field that it lies in; a hand that slips over a fence means nothing."""
+
+    def lies_in(field: Geometry) -> bool:
+        if shape.area == 0:
+            return bool(shape.intersects(field))
+        return shapely.intersection(shape, field).area >= _IN_FIELD_SHARE * shape.area
+
+    inside = [field for field in fields if lies_in(field) and not shape.covers(field)]
+    return shapely.union_all([shape, *inside]) if inside else shape
 
 
 def layer_crs(path: str, spec: LayerInput, *, name: str) -> str:
