@@ -101,6 +101,8 @@ def test_every_output_says_area_and_none_says_spot_1_first(meadow, protocol, tmp
     assert "best first" not in sheet
     assert "Start with the area that is easiest to reach" in sheet
     assert "dashed circle" not in sheet
+    cover = sheet[: sheet.index("<figcaption")]
+    assert cover.count('class="search"') >= len(facts)  # "the marked areas" are marked
     places = gpx(meadow, facts)
     assert "Area to look over" in places
     assert "Spot 1:" not in places

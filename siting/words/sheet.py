@@ -81,7 +81,7 @@ MAP_KEY = {
     "building": "building",
     "crossing": "known crossing",
     "contour": "contour line",
-    "search": "look within this circle",
+    "search": "look within this line",
     "view": "view and direction",
 }
 """The key of the printed maps: words by class of the sample."""

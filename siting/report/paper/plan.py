@@ -68,8 +68,10 @@ def plan(
     # Up on paper is grid north and headings count from true north: they may be degrees apart.
     turn_deg = -result.land.grid.convergence_deg
     for fact in facts:
-        if close:
+        # The words speak of the areas marked: they are, on every map.
+        if close or fact.spot.plain:
             _search(svg, fact, window=window)
+        if close:
             _view(
                 svg, fact, window=window, angle=field_of_view_deg, reach=view_m, turn_deg=turn_deg
             )

@@ -31,6 +31,7 @@ export function addMarkers(onPick) {
     holder.setAttribute("tabindex", "-1");
     MARKERS[spot.n] = { marker, dot, holder };
   });
+  if (DATA.plain) DATA.spots.forEach(({ extent }) => drawExtent(extent, MAP));
   listen("weights", nameMarkers);
   listen("selected", showSelected);
   nameMarkers();
@@ -89,10 +90,8 @@ function showSelected() {
 // What belongs to the selected spot on the map: where to look, the view, the walk.
 function drawAround(spot) {
   AROUND.clearLayers();
-  const style = pathOptions("marks", "search-circle", { radius: spot.radius_m, fillOpacity: 1 });
-  if (spot.extent.length) {
-    spot.extent.forEach((shape) => AROUND.addLayer(leafShape(shape, style)));
-  } else AROUND.addLayer(L.circle([spot.lat, spot.lon], style));
+  if (spot.extent.length) drawExtent(spot.extent, AROUND);
+  else AROUND.addLayer(L.circle([spot.lat, spot.lon], searchStyle({ radius: spot.radius_m })));
   if (spot.aim) {
     AROUND.addLayer(L.polygon(viewOutline(spot), pathOptions("marks", "wedge", { fillOpacity: 1 })));
   }
@@ -101,6 +100,15 @@ function drawAround(spot) {
     AROUND.addLayer(leafShape(shape, pathOptions("marks", "walk-case", { fill: false })));
     AROUND.addLayer(leafShape(shape, pathOptions("marks", "walk", { fill: false })));
   });
+}
+
+// Areas to look over are marked from the start: the head of the page speaks of them.
+function drawExtent(extent, layers) {
+  extent.forEach((shape) => layers.addLayer(leafShape(shape, searchStyle())));
+}
+
+function searchStyle(more) {
+  return pathOptions("marks", "search-circle", { fillOpacity: 1, ...more });
 }
 
 // What the camera would see: a slice as wide as the lens and as long as it is trusted.
