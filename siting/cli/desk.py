@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
 
 from siting.cli.options import number
+from siting.cli.starter import write_starter
 
 
 @click.command()
@@ -62,6 +64,9 @@ def sketch(inputs_file: Path | None, point: str, radius: float, made_for: str, o
     "--protocol", "protocol_file", type=click.Path(path_type=Path), help="The survey's rules."
 )
 @click.option("--no-browser", is_flag=True, help="Print the address; do not open a browser.")
+@click.option(
+    "--starter", is_flag=True, help="Write a file here that opens this desk by a double click."
+)
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port; 0 picks a free one.")
 def desk(
     inputs_file: Path | None,
@@ -69,14 +74,30 @@ def desk(
     protocol_file: Path | None,
     no_browser: bool,
     port: int,
+    starter: bool,
 ) -> None:
     """Open the survey office in your browser: sign-ups, land, places, files. Works offline."""
-    # Loaded here: no other command waits for the libraries of a server.
-    from siting.desk.run import run_desk
-
     if inputs_file is None and not (folder / "office.toml").exists():
         sample = Path("sample_rasters") / "inputs.toml"  # so that one command shows it all
         inputs_file = sample if sample.exists() else None
+    if starter:
+        asked = _arguments(inputs_file, folder, protocol_file)
+        path = write_starter(Path.cwd(), asked)
+        click.echo(f"Double-click {path.name} to open the desk. It may be moved anywhere.")
+        return
+    # Loaded here: no other command waits for the libraries of a server.
+    from siting.desk.run import run_desk
+
     run_desk(
         folder, inputs_file, protocol_file, say=click.echo, open_browser=not no_browser, port=port
     )
+
+
+def _arguments(inputs_file: Path | None, folder: Path, protocol_file: Path | None) -> list[str]:
+    """The command that opens this desk, from whatever folder it is started."""
+    asked = [sys.executable, "-m", "siting", "desk"]
+    if inputs_file is not None:
+        asked.append(str(inputs_file.absolute()))
+    if protocol_file is not None:
+        asked += ["--protocol", str(protocol_file.absolute())]
+    return [*asked, "-o", str(folder.absolute())]

@@ -12,6 +12,7 @@ from rasterio.warp import transform_bounds
 from siting.desk.back.records import remember_camera
 from siting.desk.downloads import Downloads
 from siting.desk.jobs import Reader, Runner
+from siting.desk.season import Seasons
 from siting.desk.server.app import make_app
 from siting.desk.server.desk import Desk
 from siting.desk.server.events import Events
@@ -70,6 +71,7 @@ def run_desk(
             uvicorn.Server(config).run(sockets=[listening])
         finally:
             desk.downloads.close()
+            desk.seasons.close()
             desk.runner.close()
             desk.reader.close()
             desk.store.close()
@@ -113,6 +115,7 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
         bounds=_bounds(inputs),
         season=season(inputs),
         downloads=Downloads(folder, store, events.tell),
+        seasons=Seasons(folder, protocol, events.tell),
         survey=inputs.survey,
         protocol=load_protocol(protocol),
     )

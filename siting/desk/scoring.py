@@ -9,8 +9,10 @@ from typing import Protocol
 
 from siting.batch.jobs import parcel_row
 from siting.commands import score_to_folder
+from siting.report.shared.credits import short_lines
 from siting.settings.load import load_inputs, load_protocol
 from siting.types import Result
+from siting.words.office.letters import credit_line
 
 
 class Asked(Protocol):
@@ -30,12 +32,13 @@ class Asked(Protocol):
 
 
 def scored(job: Asked, progress: Callable[[str], None]) -> dict[str, str]:
-    """Score and write; {"summary", "row": JSON of `ScoredParcel`, "named": place named first}."""
+    """Score and write; {"summary", "row": JSON of parcel and sources, "named": place first}."""
     inputs, protocol = load_inputs(job.inputs), load_protocol(job.protocol)
     kept: dict[str, str] = {}
 
     def seen(result: Result) -> None:
-        kept["row"] = json.dumps(parcel_row(result, protocol))
+        sources = credit_line(short_lines(result.land.credits))
+        kept["row"] = json.dumps({"parcel": parcel_row(result, protocol), "sources": sources})
         kept["named"] = result.proposal.place_id if result.proposal is not None else ""
 
     kept["summary"] = score_to_folder(

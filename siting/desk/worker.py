@@ -63,6 +63,16 @@ class Known:
 
 
 @dataclass(frozen=True)
+class Review:
+    """Review the package of a season with an office's maps, and write the answer into `out`."""
+
+    package: Path
+    inputs: Path
+    protocol: Path | None
+    out: Path
+
+
+@dataclass(frozen=True)
 class Recipes:
     """Which open data an office can gather."""
 
@@ -79,7 +89,7 @@ class Gather:
     recipe: str
 
 
-Job = Score | ReadUpload | ReadReturned | Known | Recipes | Gather
+Job = Score | Review | ReadUpload | ReadReturned | Known | Recipes | Gather
 
 
 class Worker:
@@ -180,6 +190,10 @@ def _work(job: Job, pipe: Connection) -> Any:
         from siting.desk.uploads import shapes_in
 
         return shapes_in(job.file, job.name)
+    if isinstance(job, Review):
+        from siting.desk.season import reviewed
+
+        return reviewed(job, lambda stage: pipe.send(("stage", stage)))
     if isinstance(job, ReadReturned):
         from siting.desk.back.reading import returned_in
 

@@ -7,6 +7,7 @@ import json
 import os
 import re
 import shutil
+import stat
 import tempfile
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -168,6 +169,14 @@ def write_atomic(path: Path, content: bytes | str) -> None:
         stage.commit()
     finally:
         stage.discard()
+
+
+def make_runnable(path: Path) -> None:
+    """Mark a file as a program for its owner; Windows goes by the ending alone."""
+    try:
+        _perform("make runnable", path, lambda: path.chmod(path.stat().st_mode | stat.S_IXUSR))
+    except OSError as error:
+        raise _failed(path, error) from error
 
 
 def built_by(name: str, write: Callable[[Path], object]) -> bytes:

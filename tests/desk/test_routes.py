@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import email
+import email.policy
 import io
 import json
 import re
@@ -322,3 +324,64 @@ def test_cancelling_keeps_the_earlier_result(office, scored):
             break
         time.sleep(0.1)
     assert office.get(f"/api/places/{uid}").json()["spots"] == found["spots"]
+
+
+# --- letters ------------------------------------------------------------------------------------
+
+
+def test_a_letter_is_made_edited_sent_and_goes_with_the_files(office, scored):
+    uid, _ = scored
+    private = {"contact_ref": "Zacharias 0171", "note": "difficult neighbour"}
+    office.send("PATCH", f"/api/signups/{uid}", private)
+    files_ready(office, uid)
+    letter = office.get(f"/api/letter/{uid}").json()
+    assert letter["kind"] == "camera"
+    assert "We propose a camera at spot 2." in letter["text"]
+    assert "Scored farm" in letter["text"]
+    new_text = letter["text"] + "\nSee you on Monday.\n"
+    assert office.send("PUT", f"/api/letter/{uid}", {"text": new_text}).status_code == 200
+    assert office.get(f"/api/letter/{uid}").json()["is_edited"]
+    other = office.get(f"/api/letter/{uid}?kind=not_this_season").json()["text"]
+    assert "do not plan a camera" in other
+    archive = zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content))
+    assert archive.read("Scored farm/LETTER.txt").decode() == new_text
+    everything = b"".join(archive.read(name) for name in archive.namelist()).decode()
+    for word in ("Zacharias", "difficult neighbour", "the owner mows", "Orchard", "Statuses"):
+        assert word not in everything, word
+    sent = office.send("POST", f"/api/letter/{uid}/sent", {"is_sent": True}).json()
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d", sent["sent_on"])
+    rows = office.get("/api/signups").json()["rows"]
+    assert next(row["status"] for row in rows if row["uid"] == uid) == "Letter sent"
+
+
+def test_a_line_end_in_a_name_begins_no_header_of_a_mail(office, scored):
+    uid, _ = scored
+    files_ready(office, uid)
+    label = "Scored farm\r\nBcc: somebody@desk.example"
+    office.send("PATCH", f"/api/signups/{uid}", {"label": label})
+    answer = office.get(f"/api/letter/{uid}/mail")
+    office.send("PATCH", f"/api/signups/{uid}", {"label": "Scored farm"})
+    assert answer.status_code == 200, answer.text
+    mail = email.message_from_bytes(answer.content, policy=email.policy.default)
+    assert mail["Bcc"] is None
+    assert mail["To"] is None
+    assert "Bcc: somebody" in mail["Subject"]
+    (attached,) = mail.iter_attachments()
+    assert attached.get_content().startswith(b"PK")
+
+
+def test_a_letter_of_no_such_kind_and_of_nobody(office, scored):
+    assert office.get(f"/api/letter/{scored[0]}?kind=../x").status_code == 400
+    assert office.get("/api/letter/nobody").status_code == 404
+    assert office.send("PUT", "/api/letter/nobody", {"text": "x"}).status_code == 404
+    assert office.send("POST", "/api/letter/nobody/sent", {"is_sent": True}).status_code == 404
+    assert office.get("/api/letter/nobody/mail").status_code == 404
+
+
+def test_a_place_is_ruled_out_only_with_a_reason(office, scored):
+    uid, _ = scored
+    found = office.get(f"/api/places/{uid}").json()
+    asked = {"run": found["run"], "rank": 3, "kind": "refused", "why": ""}
+    assert office.send("POST", f"/api/decision/{uid}", asked).status_code == 400
+    other = {**asked, "kind": "accepted", "reason": "people"}
+    assert office.send("POST", f"/api/decision/{uid}", other).status_code == 400

@@ -10,7 +10,6 @@ from pathlib import Path
 
 from siting.batch.output.tables import CAMERA, Batch, roles
 from siting.batch.rows import FailedParcel, ScoredParcel
-from siting.batch.survey.assign_program import Option
 from siting.decisions.proposal import CAMERA_UP
 from siting.disk.files import safe_name
 from siting.errors import SitingError
@@ -83,7 +82,7 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
     """The two files of each parcel's letter, by file name."""
     role = roles(batch.assignment)
     said = {
-        choice.chosen.parcel: _asked(choice.chosen, choice.because)
+        choice.chosen.parcel: asked_words(choice.chosen.spot, choice.chosen.decided, choice.because)
         for choice in (batch.assignment.cells if batch.assignment else ())
         if choice.chosen is not None
     }
@@ -101,14 +100,17 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
     return out
 
 
-def _asked(option: Option, because: str) -> str:
-    """What a letter says of the place: where the camera stands, or where we would like it."""
-    place = "your land" if option.spot is None else f"spot {option.spot}"
-    if option.decided == CAMERA_UP:
-        return f"A camera stands {'on' if option.spot is None else 'at'} {place} already."
-    if option.decided:
-        return f"You chose {'a place of your own' if option.spot is None else place}. Thank you!"
-    return f"We propose a camera at {place}, because {because}."
+def asked_words(spot: int | None, decided: str, because: str) -> str:
+    """What a letter says of the place: where the camera stands, or where we would like it.
+
+    `spot` is its rank, None where it is on no list; `decided` "camera up", "chosen" or "".
+    """
+    place = "your land" if spot is None else f"spot {spot}"
+    if decided == CAMERA_UP:
+        return f"A camera stands {'on' if spot is None else 'at'} {place} already."
+    if decided:
+        return f"You chose {'a place of your own' if spot is None else place}. Thank you!"
+    return f"We propose a camera at {place}{f', because {because}' if because else ''}."
 
 
 def _kind(role: str) -> str:
@@ -126,7 +128,29 @@ def _written(
     problem: str = "",
     sources: str = "",
 ) -> dict[str, str]:
-    """A letter as text and as a page; what is empty leaves no empty paragraph."""
+    """A letter as text and as a page."""
+    parts = letter_parts(
+        template, row, because=because, role=role, problem=problem, sources=sources
+    )
+    body = "\n".join(f"<p>{html.escape(part)}</p>" for part in parts)
+    name = safe_name(row["parcel_id"])
+    title = html.escape(clean(row["parcel_label"] or row["parcel_id"]))
+    return {
+        f"{name}.txt": "\n\n".join(parts) + "\n",
+        f"{name}.html": _PAGE.format(title=title, body=body),
+    }
+
+
+def letter_parts(
+    template: str,
+    row: ScoredParcel | FailedParcel,
+    *,
+    because: str = "",
+    role: str = "",
+    problem: str = "",
+    sources: str = "",
+) -> list[str]:
+    """The paragraphs of a letter; what is empty leaves no empty paragraph."""
     filled = template.format(
         land=clean(row["parcel_label"] or row["parcel_id"]),
         because=because,
@@ -136,14 +160,7 @@ def _written(
         sources=sources,
     )
     # A blank that is empty leaves its paragraph empty: out it goes, with its space.
-    parts = [part.strip() for part in filled.split("\n\n") if part.strip()]
-    body = "\n".join(f"<p>{html.escape(part)}</p>" for part in parts)
-    name = safe_name(row["parcel_id"])
-    title = html.escape(clean(row["parcel_label"] or row["parcel_id"]))
-    return {
-        f"{name}.txt": "\n\n".join(parts) + "\n",
-        f"{name}.html": _PAGE.format(title=title, body=body),
-    }
+    return [part.strip() for part in filled.split("\n\n") if part.strip()]
 
 
 def _without_thanks(sentence: str) -> str:

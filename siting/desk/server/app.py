@@ -26,9 +26,11 @@ from starlette.responses import (
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from siting.desk.routes.back import back_routes
+from siting.desk.routes.letters import letter_of, letter_routes
+from siting.desk.routes.season import season_routes
 from siting.desk.server import views
 from siting.desk.server.archive import archive_of
-from siting.desk.server.back import back_routes
 from siting.desk.server.data import data_routes
 from siting.desk.server.deciding import decide_spot
 from siting.desk.server.desk import Desk
@@ -97,6 +99,8 @@ def make_app(desk: Desk) -> Starlette:
             Route("/api/events", routes.events),
             *data_routes(desk, json_of),
             *back_routes(desk),
+            *letter_routes(desk),
+            *season_routes(desk),
             Route("/result/{uid}/{name}", routes.result),
             Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}.png", routes.tile),
             Mount("/static", StaticFiles(directory=WEB)),
@@ -280,8 +284,9 @@ class _Routes:
         decision = self.desk.store.decision(uid)
         if not views.files_name(self.desk.store, uid):
             return refused(REFUSED["being made"], 409)
+        letter = letter_of(self.desk, uid)["text"]
         return Response(
-            archive_of(folder, name, decision),
+            archive_of(folder, name, decision, letter=letter),
             media_type="application/zip",
             headers={"Content-Disposition": f'attachment; filename="{name}.zip"'},
         )

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from siting.desk.downloads import Downloads
 from siting.desk.jobs import Reader, Runner
+from siting.desk.season import Seasons
 from siting.desk.server.events import Events
 from siting.desk.server.security import Gate
 from siting.desk.storage.store import Store
@@ -29,6 +30,7 @@ class Desk:
     bounds: tuple[float, float, float, float]
     season: str
     downloads: Downloads
+    seasons: Seasons
     survey: SurveyInput
     protocol: Protocol
     reliefs: dict[str, Relief] = field(default_factory=dict)

@@ -2,6 +2,7 @@
 
 import { byId, node, user } from "../shared/dom.js";
 import { DATA, download, get, send } from "./api.js";
+import { letterPart } from "./returns/letter.js";
 import { attempt, button, field, say, titled } from "./page.js";
 
 const OLD = "This list is older than the land as it is drawn now. Score again.";
@@ -83,7 +84,8 @@ export function placesView(desk) {
           data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),
           notes.map((line) => node("p", { class: "caution" }, line.slice(9))),
           node("ol", { class: "places" }, data.spots.map((spot) => place(uid, data, spot))),
-          data.spots.length ? handOver(uid, data) : null);
+          data.spots.length ? handOver(uid, data) : null,
+          data.spots.length ? await letterPart(desk, uid, data.files_ready) : null);
         marks.addTo(desk.map);
         drawMarks(data);
         byId("title").focus({ preventScroll: true });

@@ -3,13 +3,14 @@
 import { byId } from "../shared/dom.js";
 import { setUpTheme } from "../shared/theme.js";
 import { DATA, listen, send } from "./api.js";
-import { backView } from "./back.js";
+import { backView } from "./returns/back.js";
 import { dataEvent } from "./data.js";
 import { landView } from "./land.js";
 import { listView } from "./list.js";
 import { attempt, deskMap, fault, say } from "./page.js";
 import { placesView } from "./places.js";
-import { previewOn } from "./preview.js";
+import { previewOn } from "./returns/preview.js";
+import { seasonView } from "./returns/season.js";
 
 const map = deskMap();
 const desk = { map, open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`) };
@@ -19,7 +20,9 @@ const land = landView(desk);
 const places = placesView(desk);
 const back = backView(desk);
 const VIEWS = { list, land, places, back };
-const PARTS = ["list", "back"];
+const season = seasonView(desk);
+VIEWS.season = season;
+const PARTS = ["list", "back", "season"];
 let open = "list";
 
 function go(where) {
@@ -85,6 +88,7 @@ function setUp() {
     cancelled: () => say("Cancelled. The earlier result is kept."),
     failed: async ({ message }) => { await attempt(list.load); fault(new Error(message)); },
     data: dataEvent,
+    season: season.event,
     signups: () => { attempt(list.load); },
   });
   document.addEventListener("keydown", (event) => {
@@ -99,6 +103,7 @@ function setUp() {
     event.preventDefault();
     const files = [...event.dataTransfer.files];
     if (files.length === 1 && open === "land") land.dropped(files[0]);
+    else if (files.length && open === "season") season.dropped(files);
     else if (files.length) takeAll(files);
   });
   window.addEventListener("hashchange", route);

@@ -78,6 +78,13 @@ REFUSED: dict[str, str] = {
 }
 """Why the desk does not do what a request asks."""
 
+LETTER_KINDS = {
+    "camera": "We would like to put a camera here",
+    "reserve": "Next in line",
+    "not_this_season": "Not this season",
+    "need_an_outline": "We need a new outline",
+}
+MAIL_SUBJECT = "Your land and our camera: {land}"
 PACKAGE = (
     "deployments.csv follows the open Camera Trap Data Package; the archive also holds check "
     "visits and what is due. It shows every place exactly: keep it in the office."

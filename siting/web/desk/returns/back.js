@@ -1,8 +1,8 @@
 // What came back: dropped files, each beside the sign-up it is about, taken in or left; what is due.
 
-import { byId, node, user } from "../shared/dom.js";
-import { DATA, download, get, send, sendFile } from "./api.js";
-import { attempt, button, fault, field, say, titled } from "./page.js";
+import { byId, node, user } from "../../shared/dom.js";
+import { DATA, download, get, send, sendFile } from "../api.js";
+import { attempt, button, fault, field, say, titled } from "../page.js";
 
 const NEW = "new";
 const KEEP = [["theirs", "Take the sketch's"], ["both", "Keep both"], ["ours", "Keep what is there"]];

@@ -1,0 +1,138 @@
+"""Last season's answer: a data package reviewed in a worker of its own, and what it says."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import logging
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from siting.desk.jobs import Tell
+from siting.desk.storage.office import MAPS
+from siting.desk.worker import Review, Worker
+from siting.disk.files import make_folder, remove, write_atomic
+
+_LOG = logging.getLogger(__name__)
+FOLDER = "season"
+PAGE = "review.html"
+_SLICE_S = 0.2
+# Scoring the places of a season takes minutes; an hour means that it will not end.
+_MOST_S = 3600.0
+
+
+class Seasons:
+    """Reviews one package at a time, in a worker that may be killed."""
+
+    def __init__(self, office: Path, protocol: Path | None, tell: Tell) -> None:
+        self._office, self._protocol, self._tell = office, protocol, tell
+        self._lock = threading.Lock()
+        self._worker: Worker | None = None
+        self._state: dict[str, str] = {"state": "none", "words": ""}
+
+    def state(self) -> dict[str, Any]:
+        """How far it is, and the answer of the last review that ended well."""
+        return {**self._state, **answer_in(self._office / FOLDER)}
+
+    def begin(self, name: str, content: bytes) -> bool:
+        """Review a package; False while another one is looked at."""
+        with self._lock:
+            if self._state["state"] == "working":
+                return False
+            self._state = {"state": "working", "words": ""}
+        folder = self._office / FOLDER
+        make_folder(folder)
+        # By its first bytes, for the name of a dropped file is only shown.
+        path = folder / ("package.zip" if content.startswith(b"PK") else "package.csv")
+        for old in ("package.zip", "package.csv"):
+            remove(folder / old)
+        write_atomic(path, content)
+        write_atomic(folder / "name.txt", name)
+        job = Review(path, self._office / MAPS, self._protocol, folder / "answer")
+        threading.Thread(target=self._follow, args=(job,), daemon=True).start()
+        return True
+
+    def cancel(self) -> None:
+        """End it; the earlier answer stays."""
+        with self._lock:
+            if self._state["state"] == "working":
+                self._state = {"state": "cancelled", "words": ""}
+        self._tell("season", self._state)
+
+    def close(self) -> None:
+        """End the worker with the desk."""
+        self.cancel()
+        worker = self._worker
+        if worker is not None:
+            worker.kill()
+
+    def _follow(self, job: Review) -> None:
+        worker = self._worker = Worker()
+        worker.send(job)
+        try:
+            kind, value = self._heard(worker)
+        except Exception as error:  # a fault of ours must not end the desk
+            _LOG.exception("last season")
+            kind, value = "failed", error
+        finally:
+            self._worker = None
+            worker.kill()
+        with self._lock:
+            if self._state["state"] != "working":
+                return
+            words = "The program that reviews ended." if kind == "died" else str(value)
+            self._state = {"state": "done" if kind == "done" else "failed", "words": words}
+        self._tell("season", self._state)
+
+    def _heard(self, worker: Worker) -> tuple[str, Any]:
+        waited_s = 0.0
+        while self._state["state"] == "working" and waited_s < _MOST_S:
+            said = worker.receive(_SLICE_S)
+            if said is None:
+                waited_s += _SLICE_S
+            elif said[0] != "stage":
+                return said
+        return "failed", "It took longer than an hour."
+
+
+def answer_in(folder: Path) -> dict[str, Any]:
+    """What the last review said: {"headline", "package", "rows": by parcel}; {} before the first.
+
+    Each row has parcel_id, cameras, camera_days and events.
+    """
+    try:
+        headline = (folder / "answer" / "headline.txt").read_text(encoding="utf-8")
+        table = (folder / "answer" / "review.csv").read_text(encoding="utf-8-sig")
+        name = (folder / "name.txt").read_text(encoding="utf-8")
+    except OSError:
+        return {}
+    return {"headline": headline, "package": name, "rows": _by_parcel(table)}
+
+
+def _by_parcel(table: str) -> list[dict[str, Any]]:
+    found: dict[str, dict[str, Any]] = {}
+    for row in csv.DictReader(io.StringIO(table)):
+        parcel = row["parcel_id"].removeprefix("'")
+        if row["used"] != "yes":
+            continue
+        one = found.setdefault(
+            parcel, {"parcel_id": parcel, "cameras": 0, "camera_days": 0.0, "events": 0.0}
+        )
+        one["cameras"] += 1
+        one["camera_days"] += float(row["camera_days"] or 0)
+        one["events"] += float(row["events"] or 0)
+    return [found[name] for name in sorted(found)]
+
+
+def reviewed(job: Review, progress: Callable[[str], None]) -> str:
+    """In the worker: the review as the command makes it, and its first sentence; the sentence."""
+    from siting.commands import review_to_folder
+
+    progress("reading the package")
+    said = review_to_folder([job.package], job.inputs, job.protocol, job.out, overwrite=True)
+    headline = said.split("\nOpen ", 1)[0]
+    write_atomic(job.out / "headline.txt", headline)
+    return json.dumps({"headline": headline})

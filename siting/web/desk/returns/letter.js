@@ -1,0 +1,54 @@
+// The letter to the owner: made from the survey's templates, edited, copied, sent with the files.
+
+import { node } from "../../shared/dom.js";
+import { download, get, send } from "../api.js";
+import { attempt, button, field, say } from "../page.js";
+
+// `ready`: whether the files name the place that was chosen.
+export async function letterPart(desk, uid, ready) {
+  const letter = await get(`/api/letter/${uid}`);
+  const name = () => (desk.row(uid) || { label: "land" }).label;
+  const text = node("textarea", { class: "letter", rows: 12, maxlength: 20000, id: "letter" });
+  text.value = letter.text;
+  const save = () => send("PUT", `/api/letter/${uid}`, { text: text.value });
+  text.addEventListener("change", () => attempt(async () => { await save(); say("The letter is saved."); }));
+
+  const kinds = node("select", {}, letter.kinds.map(([value, words]) => node("option", { value }, words)));
+  kinds.value = letter.kind;
+  kinds.addEventListener("change", () => attempt(async () => {
+    text.value = (await get(`/api/letter/${uid}?kind=${kinds.value}`)).text;
+    await save();
+    say("A new letter. What you had changed in the old one is gone.");
+  }));
+
+  const copy = async () => {
+    try {
+      await navigator.clipboard.writeText(text.value);
+      say("Copied.");
+    } catch {
+      text.focus();
+      text.select();
+      say("Marked. Press Ctrl and C to copy it.");
+    }
+  };
+  const sent = (is_sent) => attempt(async () => {
+    await send("POST", `/api/letter/${uid}/sent`, { is_sent });
+    await desk.reload();
+    await desk.places(uid);
+    say(is_sent ? "Marked as sent." : "Marked as not sent.");
+  });
+  const off = ready ? {} : { disabled: "" };
+  return node("section", { id: "letter-part" }, node("h3", {}, "Letter"),
+    letter.is_old ? node("p", { class: "caution" },
+      "This letter was written for another place. Choose which letter it is to have it made anew.") : null,
+    field("Which letter", kinds), field("The letter, to change as you like", text),
+    node("div", { class: "buttons" },
+      button("Copy the letter", copy),
+      button("Letter and files as a mail", () => attempt(async () => {
+        await save();
+        await download(`/api/letter/${uid}/mail`, `${name()}.eml`);
+      }), off),
+      letter.sent_on ? button("Not sent after all", () => sent(false))
+        : button("It is sent", () => sent(true), off)),
+    letter.sent_on ? node("p", {}, `Sent on ${letter.sent_on}.`) : null);
+}
