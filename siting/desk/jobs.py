@@ -77,7 +77,8 @@ class Runner:
     """Scores sign-ups one after the other in a worker that is kept warm."""
 
     def __init__(self, office: Path, store: Store, protocol: Path | None, tell: Tell) -> None:
-        self._office, self._store, self._protocol, self._tell = office, store, protocol, tell
+        self._office, self._store, self._tell = office, store, tell
+        self.protocol = protocol
         self._waiting: queue.Queue[str | None] = queue.Queue()
         self._listed: list[str] = []
         self._lock = threading.Lock()
@@ -164,12 +165,12 @@ class Runner:
         # A folder for each run: one that fails or is cancelled leaves the last good one whole.
         out = parcel_folder(self._office, uid) / RUNS / run
         began = time.monotonic()
-        kind, value = self._worked(Score(inputs, self._protocol, out), uid)
+        kind, value = self._worked(Score(inputs, self.protocol, out), uid)
         if kind == "died" and not self._cancelled.is_set():
             # One more try: memory that was taken by something else may be free again.
             self._tell("stage", {"uid": uid, "stage": "starting again"})
             shutil.rmtree(out, ignore_errors=True)
-            kind, value = self._worked(Score(inputs, self._protocol, out), uid)
+            kind, value = self._worked(Score(inputs, self.protocol, out), uid)
         seconds = round(time.monotonic() - began, 2)
         self._ended(uid, run, kind, value, seconds)
 

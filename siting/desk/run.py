@@ -12,7 +12,6 @@ from rasterio.warp import transform_bounds
 from siting.desk.back.records import remember_camera
 from siting.desk.downloads import Downloads
 from siting.desk.jobs import Reader, Runner
-from siting.desk.season import Seasons
 from siting.desk.server.app import make_app
 from siting.desk.server.desk import Desk
 from siting.desk.server.events import Events
@@ -21,10 +20,12 @@ from siting.desk.storage.clock import now_text
 from siting.desk.storage.office import open_office, season
 from siting.desk.storage.office_file import BACKUPS
 from siting.desk.storage.store import Store
-from siting.desk.tiles import Relief
+from siting.desk.tiles import Cover, Relief
+from siting.desk.work.season import Seasons
 from siting.disk.files import make_folder, remove
 from siting.disk.lock import locked
 from siting.errors import SitingError
+from siting.read.cover import read_legend
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
@@ -65,7 +66,13 @@ def run_desk(
         if open_browser:
             webbrowser.open(address)
         config = uvicorn.Config(
-            make_app(desk), ws="none", server_header=False, access_log=False, log_level="error"
+            make_app(desk),
+            ws="none",
+            server_header=False,
+            access_log=False,
+            log_level="error",
+            # An open page listens for events without end, and would keep the desk from stopping.
+            timeout_graceful_shutdown=1,
         )
         try:
             uvicorn.Server(config).run(sockets=[listening])
@@ -115,10 +122,19 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
         bounds=_bounds(inputs),
         season=season(inputs),
         downloads=Downloads(folder, store, events.tell),
-        seasons=Seasons(folder, protocol, events.tell),
+        seasons=Seasons(folder, store, protocol, events.tell),
         survey=inputs.survey,
         protocol=load_protocol(protocol),
+        cover=_cover(inputs),
     )
+
+
+def _cover(inputs: Inputs) -> Cover | None:
+    """The land cover for the map to draw on; None for polygons or none at all."""
+    spec = inputs.land_cover
+    if spec is None or spec.is_polygons:
+        return None
+    return Cover(raster_path(inputs, spec, key="land_cover"), spec, read_legend(inputs, spec))
 
 
 def back_up(store: Store, folder: Path) -> None:

@@ -11,9 +11,11 @@ import math
 import threading
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from affine import Affine
+from numpy.typing import NDArray
 from rasterio.crs import CRS
 from rasterio.enums import Resampling
 from rasterio.io import DatasetReader
@@ -21,10 +23,12 @@ from rasterio.vrt import WarpedVRT
 from rasterio.windows import from_bounds
 
 from siting.grid import FloatArray
+from siting.ground.cover import NO_CODE, Legend, roles
 from siting.ground.terrain import hillshade
 from siting.read.input_files import RasterPath
 from siting.read.raster import rasters
-from siting.settings.given.rasters import DemInput
+from siting.settings.given.rasters import CoverInput, DemInput
+from siting.types import BoolArray, CoverRole
 
 SIZE = 256
 _EDGE = 2
@@ -32,6 +36,23 @@ _HALF_M = math.pi * 6378137.0
 _MERCATOR = CRS.from_epsg(3857)
 MOST_ZOOM = 20
 _GREYS = (70, 255)
+CONTOURS = ((16, 5.0), (13, 10.0))
+"""(zoom, metres between lines) from which on contours are drawn, the nearest zoom first."""
+COVER_COLOURS = {
+    CoverRole.TREE: (44, 110, 73),
+    CoverRole.ORCHARD: (96, 140, 70),
+    CoverRole.SHRUB: (150, 150, 70),
+    CoverRole.GRASS: (205, 205, 120),
+    CoverRole.PASTURE: (220, 210, 140),
+    CoverRole.CROP: (225, 190, 100),
+    CoverRole.PARK: (180, 205, 160),
+    CoverRole.WETLAND: (110, 160, 170),
+    CoverRole.WATER: (70, 120, 190),
+    CoverRole.BUILT: (150, 110, 110),
+    CoverRole.BARE: (190, 180, 165),
+    CoverRole.SNOW: (235, 240, 245),
+}
+"""Red, green and blue (0..255) of each kind of cover."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +112,18 @@ class Relief:
         light = hillshade(dem, pixel_m)[_EDGE:-_EDGE, _EDGE:-_EDGE]
         return _grey(light)
 
+    def contours(self, tile: Tile) -> bytes:
+        """Contour lines of the tile as PNG, clear between them; empty below zoom 13."""
+        dem = self._elevations(tile)[_EDGE - 1 : -_EDGE, _EDGE - 1 : -_EDGE]
+        step_m = next((step for zoom, step in CONTOURS if tile.zoom >= zoom), None)
+        if step_m is None:
+            return _lines(np.zeros((SIZE, SIZE), dtype=bool))
+        # A line runs wherever two neighbours lie on two steps.
+        on = np.floor(np.where(np.isfinite(dem), dem, np.nan) / step_m)
+        with np.errstate(invalid="ignore"):
+            line = (np.abs(np.diff(on, axis=0))[:, 1:] > 0) | (np.abs(np.diff(on, axis=1))[1:] > 0)
+        return _lines(line)
+
     def _elevations(self, tile: Tile) -> FloatArray:
         dataset, facts = self._dataset()
         side = SIZE + 2 * _EDGE
@@ -127,12 +160,49 @@ def _placed(bounds: tuple[float, float, float, float], wide: int) -> Affine:
 
 
 def _grey(light: FloatArray) -> bytes:
-    from PIL import Image
-
     known = np.isfinite(light)
     low, high = _GREYS
     grey = np.where(known, low + np.nan_to_num(light) * (high - low), 0).clip(0, 255)
-    both = np.stack([grey, np.where(known, 255, 0)], axis=-1).astype(np.uint8)
+    return _png(np.stack([grey, np.where(known, 255, 0)], axis=-1).astype(np.uint8), "LA")
+
+
+def _lines(on: BoolArray) -> bytes:
+    return _png(np.stack([np.full(on.shape, 60), np.where(on, 150, 0)], axis=-1), "LA")
+
+
+def _png(pixels: NDArray[np.integer[Any]], mode: str) -> bytes:
+    from PIL import Image
+
     stream = io.BytesIO()
-    Image.fromarray(both, mode="LA").save(stream, format="PNG", compress_level=3)
+    Image.fromarray(pixels.astype(np.uint8), mode=mode).save(stream, format="PNG", compress_level=3)
     return stream.getvalue()
+
+
+class Cover:
+    """The office's land cover as tiles, coloured by what each class means for animals."""
+
+    def __init__(self, path: RasterPath, spec: CoverInput, legend: Legend) -> None:
+        self._path, self._spec, self._legend = path, spec, legend
+
+    def png(self, tile: Tile) -> bytes:
+        """The tile as PNG, clear where the class is not known."""
+        with rasters.opened(self._path, key="land_cover", spec=self._spec) as dataset:
+            facts = rasters.describe(dataset, self._spec, key="land_cover")
+            with WarpedVRT(
+                dataset,
+                src_crs=facts.crs,
+                crs=_MERCATOR,
+                transform=_placed(tile.bounds(), SIZE),
+                width=SIZE,
+                height=SIZE,
+                # Codes have no mean.
+                resampling=Resampling.nearest,
+            ) as warped:
+                read = warped.read(facts.band, masked=True)
+        code = np.ma.filled(read.astype(np.int32), NO_CODE)
+        known = np.isin(code, list(self._legend.role))
+        role = roles(np.where(known, code, NO_CODE).astype(np.int32), self._legend)
+        pixels = np.zeros((SIZE, SIZE, 4), dtype=np.uint8)
+        for one, colour in COVER_COLOURS.items():
+            pixels[role == one] = (*colour, 150)
+        return _png(pixels, "RGBA")

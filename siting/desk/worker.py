@@ -63,6 +63,14 @@ class Known:
 
 
 @dataclass(frozen=True)
+class Assign:
+    """Choose a camera for each cell from rows of parcels as JSON."""
+
+    rows: tuple[str, ...]
+    protocol: Path | None
+
+
+@dataclass(frozen=True)
 class Review:
     """Review the package of a season with an office's maps, and write the answer into `out`."""
 
@@ -89,7 +97,7 @@ class Gather:
     recipe: str
 
 
-Job = Score | Review | ReadUpload | ReadReturned | Known | Recipes | Gather
+Job = Score | Review | Assign | ReadUpload | ReadReturned | Known | Recipes | Gather
 
 
 class Worker:
@@ -183,15 +191,19 @@ def _leave_with_parent() -> None:
 def _work(job: Job, pipe: Connection) -> Any:
     # Each job imports what it needs: a dropped file does not wait for what only scoring uses.
     if isinstance(job, Score):
-        from siting.desk.scoring import scored
+        from siting.desk.work.scoring import scored
 
         return scored(job, lambda stage: pipe.send(("stage", stage)))
     if isinstance(job, ReadUpload):
         from siting.desk.uploads import shapes_in
 
         return shapes_in(job.file, job.name)
+    if isinstance(job, Assign):
+        from siting.desk.work.assigning import proposed
+
+        return proposed(job.rows, job.protocol)
     if isinstance(job, Review):
-        from siting.desk.season import reviewed
+        from siting.desk.work.season import reviewed
 
         return reviewed(job, lambda stage: pipe.send(("stage", stage)))
     if isinstance(job, ReadReturned):

@@ -15,6 +15,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import PHONE, SHOW_MAP, WIDE, at_rest
+from tests.desk.test_back import sketch, up, visit
 
 pytestmark = pytest.mark.slow
 
@@ -159,6 +160,9 @@ def test_a_file_is_scored_a_place_taken_and_handed_over(desk, tmp_path):
     desk.get_by_label("Why spot 2?").fill("the owner mows at the first one")
     desk.get_by_role("button", name="Take this one instead").first.click()
     desk.wait_for_selector(".places .taken")
+    # The files name the place only after the run that follows.
+    ready = desk.get_by_role("button", name="Files for the volunteer", disabled=False)
+    ready.wait_for(timeout=180_000)
     with desk.expect_download() as download:
         press(desk, "Files for the volunteer")
     target = tmp_path / "volunteer.zip"
@@ -220,16 +224,49 @@ def test_two_windows_are_asked_whose_to_keep(desk, entered):
     expect(desk.locator(".layer", has_text="Crossings")).to_contain_text("Not asked")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [320, 390, 1400])
-def test_axe_finds_nothing_and_nothing_sticks_out(desk, width, scheme):
+@pytest.fixture(scope="module")
+def came_back(entered, address, tmp_path_factory):
+    """Files of every kind that wait under "Came back"."""
+    folder = tmp_path_factory.mktemp("back")
+    visits, sketches = folder / "visit.json", folder / "sketch.json"
+    visits.write_bytes(visit("Drawn by mouse", up(note="Riders were here")))
+    sketches.write_bytes(sketch("Nobody", 0.0))
+    page = entered.new_page()
+    page.goto(address.split("/enter")[0] + "#back")
+    page.locator("#title", has_text="Came back").wait_for()
+    page.set_input_files("#back-files", [str(visits), str(sketches), str(made(folder, ".geojson"))])
+    page.locator("#waiting > li").nth(2).wait_for()
+    page.close()
+
+
+@pytest.mark.parametrize(
+    ("width", "media"),
+    [
+        (320, {"color_scheme": "light"}),
+        (390, {"color_scheme": "dark"}),
+        (700, {"color_scheme": "light"}),  # 1400 px at 200 %
+        (1400, {"color_scheme": "light"}),
+        (1400, {"color_scheme": "dark"}),
+        (1400, {"forced_colors": "active"}),
+    ],
+)
+def test_axe_finds_nothing_and_nothing_sticks_out(desk, came_back, width, media):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    desk.emulate_media(color_scheme=scheme)
+    desk.emulate_media(**media)
     desk.set_viewport_size({"width": width, "height": 800})
-    for state in ("list", "land"):
+    row = desk.locator("#rows > li", has_text="Place chosen").locator(".shape-name").first
+    desk.locator("#rows .shape-name").first.wait_for()
+    scored = row.count() > 0
+    for state in ("list", "land", "places", "back", "season"):
         if state == "land":
-            desk.locator("#rows .shape-name").first.click()
+            (row if scored else desk.locator("#rows .shape-name").first).click()
             desk.wait_for_selector(".layer")
+        elif state == "places" and scored:
+            press(desk, "Places")
+            desk.wait_for_selector("#letter")
+        elif state in ("back", "season"):
+            desk.locator(f"#to-{state}").click()
+            desk.locator(f"#{state}-file, #{state}-files").wait_for()
         results = axe.Axe().run(desk)
         assert results.violations_count == 0, results.generate_report()
         assert desk.evaluate("document.documentElement.scrollWidth") <= width

@@ -20,6 +20,7 @@ from siting.desk import run as desk_run
 from siting.desk.server.app import make_app
 from siting.desk.server.security import Gate
 from siting.desk.storage.office import INPUTS_FILE, open_office, parcel_folder
+from siting.desk.tiles import COVER_COLOURS
 from siting.errors import SitingError
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
@@ -232,6 +233,28 @@ def test_tiles_show_the_relief_and_nothing_beyond_it(office):
     assert office.client.get(f"/tile/{stamp}/2/9/0.png").status_code == 404
 
 
+def test_contours_and_land_cover_can_be_laid_over_the_relief(office):
+    from PIL import Image
+
+    stamp = office.desk.relief.stamp()
+
+    def tile(kind: str, zoom: int = 15, place: str = "9056/23983") -> Image.Image:
+        zoomed = {15: "4528/11991", 16: place, 5: "8/11"}[zoom]
+        answer = office.client.get(f"/tile/{stamp}/{zoom}/{zoomed}/{kind}.png")
+        assert answer.status_code == 200, answer.text
+        return Image.open(io.BytesIO(answer.content))
+
+    lines = tile("contours").getchannel("A")
+    share = sum(1 for v in lines.tobytes() if v) / 256**2
+    assert 0.002 < share < 0.3
+    assert tile("contours", 5).getextrema()[1] == (0, 0), "none where they would run together"
+    colours = {p[:3] for _, p in tile("cover").getcolors(100_000) if p[3]}
+    assert colours <= set(COVER_COLOURS.values())
+    assert len(colours) >= 3
+    assert office.client.get(f"/tile/{stamp}/15/4528/11991/secret.png").status_code == 404
+    assert office.client.get("/tile/old/15/4528/11991/cover.png").status_code == 410
+
+
 # --- the whole way ------------------------------------------------------------------------------
 
 
@@ -288,7 +311,7 @@ def test_a_place_is_taken_and_handed_over_without_anybody_else(office, scored):
     files_ready(office, uid)
     archive = zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content))
     names = [Path(name).name for name in archive.namelist()]
-    assert names == ["map.html", "field_sheet.html", "spots.gpx", "READ-ME.txt"]
+    assert names == ["map.html", "field_sheet.html", "spots.gpx", "READ-ME.txt", "LETTER.txt"]
     text = b"".join(archive.read(name) for name in archive.namelist()).decode()
     assert "Go to spot 2 first." in text
     assert "the owner mows" not in text
@@ -344,7 +367,7 @@ def test_a_letter_is_made_edited_sent_and_goes_with_the_files(office, scored):
     other = office.get(f"/api/letter/{uid}?kind=not_this_season").json()["text"]
     assert "do not plan a camera" in other
     archive = zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content))
-    assert archive.read("Scored farm/LETTER.txt").decode() == new_text
+    assert archive.read(archive.namelist()[-1]).decode() == new_text
     everything = b"".join(archive.read(name) for name in archive.namelist()).decode()
     for word in ("Zacharias", "difficult neighbour", "the owner mows", "Orchard", "Statuses"):
         assert word not in everything, word
@@ -385,3 +408,20 @@ def test_a_place_is_ruled_out_only_with_a_reason(office, scored):
     assert office.send("POST", f"/api/decision/{uid}", asked).status_code == 400
     other = {**asked, "kind": "accepted", "reason": "people"}
     assert office.send("POST", f"/api/decision/{uid}", other).status_code == 400
+
+
+# --- cameras for the cells ----------------------------------------------------------------------
+
+
+def test_a_camera_is_proposed_for_each_cell_and_what_was_decided_stands(office, scored):
+    uid, _ = scored
+    none = office.get("/api/assign")
+    assert none.status_code == 422
+    assert none.json()["code"] == "E-ASSIGN-01"
+    office.send("PATCH", f"/api/signups/{uid}", {"cell": "C1"})
+    before = (office.folder / "office.gpkg").read_bytes()
+    (cell,) = office.get("/api/assign").json()["cells"]
+    assert (cell["cell"], cell["signup"], cell["decided"]) == ("C1", uid, "chosen")
+    assert cell["reason"].endswith("spot 2 (index " + cell["reason"].split("(index ")[1])
+    assert (office.folder / "office.gpkg").read_bytes() == before, "a proposal decides nothing"
+    assert office.client.get("/api/assign").status_code == 403

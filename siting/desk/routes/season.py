@@ -8,10 +8,10 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from siting.desk.season import FOLDER, PAGE
 from siting.desk.server.desk import Desk
 from siting.desk.server.requests import dropped_file
 from siting.desk.server.security import HEADERS, RESULT_POLICY, refused
+from siting.desk.work.season import FOLDER, PAGE
 from siting.errors import SitingError
 from siting.words.office.desk import REFUSED
 

@@ -26,6 +26,7 @@ from starlette.responses import (
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from siting.desk.routes.assign import assign_routes
 from siting.desk.routes.back import back_routes
 from siting.desk.routes.letters import letter_of, letter_routes
 from siting.desk.routes.season import season_routes
@@ -100,9 +101,11 @@ def make_app(desk: Desk) -> Starlette:
             *data_routes(desk, json_of),
             *back_routes(desk),
             *letter_routes(desk),
+            *assign_routes(desk),
             *season_routes(desk),
             Route("/result/{uid}/{name}", routes.result),
             Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}.png", routes.tile),
+            Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}/{kind}.png", routes.tile),
             Mount("/static", StaticFiles(directory=WEB)),
             Mount("/leaflet", StaticFiles(directory=leaflet_folder())),
         ],
@@ -134,6 +137,7 @@ class _Routes:
             "stamp": desk.relief.stamp(),
             "bounds": desk.bounds,
             "season": desk.season,
+            "has_cover": desk.cover is not None,
             "words": words_data(),
             "statuses": views.STATUSES,
         }
@@ -323,7 +327,13 @@ class _Routes:
         relief = ours if stamp == ours.stamp() else self.desk.reliefs.get(stamp)
         if relief is None or not stamp.startswith(relief.stamp()):
             return refused(REFUSED["old tiles"], 410)
-        png = await asyncio.get_running_loop().run_in_executor(self.tiles, relief.png, tile)
+        kind = asked.get("kind", "relief")
+        draw = {"relief": relief.png, "contours": relief.contours}.get(kind)
+        if kind == "cover" and self.desk.cover is not None:
+            draw = self.desk.cover.png
+        if draw is None:
+            return refused(REFUSED["tile"], 404)
+        png = await asyncio.get_running_loop().run_in_executor(self.tiles, draw, tile)
         # The address names the elevations by their stamp, so a tile never changes.
         kept = {"Cache-Control": "private, max-age=86400, immutable"}
         return Response(png, media_type="image/png", headers=kept)

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from siting.desk.downloads import Downloads
 from siting.desk.jobs import Reader, Runner
-from siting.desk.season import Seasons
 from siting.desk.server.events import Events
 from siting.desk.server.security import Gate
 from siting.desk.storage.store import Store
-from siting.desk.tiles import Relief
+from siting.desk.tiles import Cover, Relief
+from siting.desk.work.season import Seasons
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 
@@ -33,4 +33,5 @@ class Desk:
     seasons: Seasons
     survey: SurveyInput
     protocol: Protocol
+    cover: Cover | None = None
     reliefs: dict[str, Relief] = field(default_factory=dict)

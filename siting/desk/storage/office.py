@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -143,6 +144,25 @@ def write_inputs(
         before = survey.get("visited", [])
         survey["visited"] = [*([before] if isinstance(before, str) else before), SAID]
     write_atomic(folder / INPUTS_FILE, _comment(label, cell) + tomli_w.dumps(tables))
+    return folder / INPUTS_FILE
+
+
+def write_all_lands(
+    office: Path, folder: Path, lands: Sequence[tuple[str, str, Mapping[str, Any]]]
+) -> Path:
+    """An inputs file of every outline of the office, as `siting review` takes it; its path.
+
+    `lands` are (name in files, survey cell, GeoJSON geometry in degrees).
+    """
+    tables: dict[str, Any] = _moved(read_toml(office / MAPS), office.resolve(), folder.resolve())
+    features = [
+        {"type": "Feature", "geometry": shape, "properties": {"id": name, "cell": cell}}
+        for name, cell, shape in lands
+    ]
+    content = {"type": "FeatureCollection", "features": features}
+    write_atomic(folder / "lands.geojson", json.dumps(content))
+    tables["parcel"] = {"file": "lands.geojson", "id_column": "id", "cell_column": "cell"}
+    write_atomic(folder / INPUTS_FILE, tomli_w.dumps(tables))
     return folder / INPUTS_FILE
 
 

@@ -104,7 +104,8 @@ export function listView(desk) {
       titled("Sign-ups", adding(), pasting(), filters(),
         node("p", { id: "count", class: "small", role: "status" }),
         node("div", { class: "buttons" },
-          button("Score all that are ready", () => attempt(() => send("POST", "/api/score", {})))),
+          button("Score all that are ready", () => attempt(() => send("POST", "/api/score", {}))),
+          button("Cameras for the cells", () => desk.assign())),
         node("ul", { id: "rows", class: "shapes" }));
       signs.addTo(desk.map);
       await attempt(view.load);

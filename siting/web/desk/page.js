@@ -46,6 +46,12 @@ export function deskMap() {
   });
   const tiles = `/tile/${DATA.stamp}/{z}/{x}/{y}.png`;
   L.tileLayer(tiles, { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" }).addTo(map);
+  // Below what is drawn; off until asked for, so that the relief can be read first.
+  const over = (kind) => L.tileLayer(`/tile/${DATA.stamp}/{z}/{x}/{y}/${kind}.png`,
+    { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" });
+  const more = { "Contour lines": over("contours") };
+  if (DATA.has_cover) more["Land cover"] = over("cover");
+  L.control.layers(null, more, { collapsed: false, position: "topright" }).addTo(map);
   map.createPane("known").style.zIndex = "350";
   map.getPane("known").style.pointerEvents = "none";
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);

@@ -4,6 +4,7 @@ import { byId } from "../shared/dom.js";
 import { setUpTheme } from "../shared/theme.js";
 import { DATA, listen, send } from "./api.js";
 import { backView } from "./returns/back.js";
+import { assignView } from "./assign.js";
 import { dataEvent } from "./data.js";
 import { landView } from "./land.js";
 import { listView } from "./list.js";
@@ -13,7 +14,8 @@ import { previewOn } from "./returns/preview.js";
 import { seasonView } from "./returns/season.js";
 
 const map = deskMap();
-const desk = { map, open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`) };
+const desk = { map, open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`),
+  assign: () => go("assign") };
 const list = listView(desk);
 Object.assign(desk, { row: list.row, rows: list.rows, reload: list.load, preview: previewOn(map) });
 const land = landView(desk);
@@ -21,7 +23,7 @@ const places = placesView(desk);
 const back = backView(desk);
 const VIEWS = { list, land, places, back };
 const season = seasonView(desk);
-VIEWS.season = season;
+Object.assign(VIEWS, { season, assign: assignView(desk) });
 const PARTS = ["list", "back", "season"];
 let open = "list";
 

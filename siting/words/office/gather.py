@@ -23,9 +23,20 @@ def size(count: int) -> str:
     return f"{max(count / 1e6, _SMALL_MB):,.1f} MB"
 
 
+# A coordinator at the desk has never seen the keys of an inputs file.
+_LAYER_WORDS = {
+    "dem": "Elevations",
+    "land_cover": "Land cover",
+    "canopy": "Height of the vegetation",
+}
+
+
 def estimate(layers: Sequence[tuple[str, str, int]], *, total: int) -> str:
     """What will be downloaded: a line per layer (layer, title, bytes) and the sum."""
-    lines = [f"  {layer}: {title}, about {size(count)}" for layer, title, count in layers]
+    lines = [
+        f"  {_LAYER_WORDS.get(layer, layer)}: {title}, about {size(count)}"
+        for layer, title, count in layers
+    ]
     return "\n".join(["To download:", *lines, f"  together about {size(total)}"])
 
 

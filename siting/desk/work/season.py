@@ -11,8 +11,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import shapely
+
 from siting.desk.jobs import Tell
-from siting.desk.storage.office import MAPS
+from siting.desk.storage.blob import from_blob
+from siting.desk.storage.office import write_all_lands
+from siting.desk.storage.store import Store
 from siting.desk.worker import Review, Worker
 from siting.disk.files import make_folder, remove, write_atomic
 
@@ -27,8 +31,9 @@ _MOST_S = 3600.0
 class Seasons:
     """Reviews one package at a time, in a worker that may be killed."""
 
-    def __init__(self, office: Path, protocol: Path | None, tell: Tell) -> None:
-        self._office, self._protocol, self._tell = office, protocol, tell
+    def __init__(self, office: Path, store: Store, protocol: Path | None, tell: Tell) -> None:
+        self._office, self._store = office, store
+        self._protocol, self._tell = protocol, tell
         self._lock = threading.Lock()
         self._worker: Worker | None = None
         self._state: dict[str, str] = {"state": "none", "words": ""}
@@ -51,7 +56,8 @@ class Seasons:
             remove(folder / old)
         write_atomic(path, content)
         write_atomic(folder / "name.txt", name)
-        job = Review(path, self._office / MAPS, self._protocol, folder / "answer")
+        inputs = write_all_lands(self._office, folder, _lands(self._store))
+        job = Review(path, inputs, self._protocol, folder / "answer")
         threading.Thread(target=self._follow, args=(job,), daemon=True).start()
         return True
 
@@ -96,6 +102,15 @@ class Seasons:
             elif said[0] != "stage":
                 return said
         return "failed", "It took longer than an hour."
+
+
+def _lands(store: Store) -> list[tuple[str, str, dict[str, Any]]]:
+    """Every outline of the office, of several parts where it has them."""
+    return [
+        (row["parcel_id"], row["cell"], shapely.geometry.mapping(from_blob(row["outline"])))
+        for row in store.signups()
+        if row["outline"] is not None
+    ]
 
 
 def answer_in(folder: Path) -> dict[str, Any]:

@@ -1,0 +1,1 @@
+"""What the worker does for the desk beside reading files: scoring, choosing, reviewing."""
