@@ -23,6 +23,7 @@ import frictionless
 import geopandas as gpd
 import pytest
 from playwright.sync_api import expect
+from shapely.affinity import scale
 from shapely.geometry.base import BaseGeometry
 
 from tests.browser.conftest import PHONE, SHOW_MAP, WIDE
@@ -98,19 +99,21 @@ class Hand:
         """Move the map to a piece of land, as one would with its buttons."""
         west, south, east, north = shape.bounds
         self.page.evaluate(
-            "(box) => window.testMap.fitBounds(box, { animate: false })",
+            "(box) => window.testMap.fitBounds(box, { animate: false, padding: [50, 50] })",
             [[south, west], [north, east]],
         )
 
     def draw(self, shape: BaseGeometry) -> None:
-        for lon, lat in shape.minimum_rotated_rectangle.buffer(0).exterior.coords[:-1]:
+        # Four corners inside the land are an outline, too, and none lies beyond the window.
+        inside = scale(shape.minimum_rotated_rectangle, 0.8, 0.8)
+        for lon, lat in inside.exterior.coords[:-1]:
             self.at(lon, lat)
 
     def titled(self, text: str) -> None:
         self.page.locator("#title", has_text=text).wait_for()
 
     def saved(self) -> None:
-        self.page.locator("#said", has_text=re.compile("^Saved")).wait_for()
+        self.page.locator("#said", has_text=re.compile(r"^Saved\.$")).wait_for()
 
 
 def status_of(hand: Hand, label: str) -> str:
@@ -236,8 +239,10 @@ def sign_up(
     hand.press("Mark one", page.locator(".layer", has_text="Feeding places"))
     hand.at(inside.x, inside.y)
     hand.saved()
-    layer = page.locator(".layer", has_text="Livestock")
-    hand.press("None here", layer)
+    hand.press("Draw a pasture", page.locator(".layer", has_text="Livestock"))
+    for east, north in ((0.0004, 0), (0.0008, 0), (0.0008, 0.0003)):
+        hand.at(inside.x + east, inside.y + north)
+    hand.press("Done")
     hand.saved()
     hand.press("Came back")
     hand.titled("Came back")
@@ -256,11 +261,23 @@ def sign_up(
     page.locator("#rows > li", has_text="Tee brook").wait_for()
     hand.on(page.locator("#rows .shape-name", has_text="Tee brook"))
     hand.titled("Tee brook")
+    hand.press("Draw the outline")
+    hand.show(shapes[3])
+    hand.draw(shapes[3])
+    hand.press("Done")
+    hand.saved()
+    hand.press("Sign-ups")
+    hand.titled("Sign-ups")
+    hand.show(shapes[4])
+    hand.on(page.get_by_text("Add a sign-up"))
+    page.get_by_label("Name of the land").fill("Ess field")
+    hand.press("Add")
+    hand.titled("Ess field")
     with page.expect_download() as download:
         hand.press("Sketch page for the volunteer")
     sketch_page = folder / "sketch.html"
     download.value.save_as(sketch_page)
-    sketched(browser, sketch_page, shapes[3], folder / "sketch.json")
+    sketched(browser, sketch_page, shapes[4], folder / "sketch.json")
     hand.press("Came back")
     hand.titled("Came back")
     page.set_input_files("#back-files", str(folder / "sketch.json"))
@@ -275,7 +292,7 @@ def score_and_assign(hand: Hand, shape: BaseGeometry) -> None:
     hand.press("Sign-ups")
     hand.titled("Sign-ups")
     hand.press("Score all that are ready")
-    for label in ("Dee hill", "Kay meadow", "Gee wood", "Tee brook"):
+    for label in ("Dee hill", "Kay meadow", "Gee wood", "Tee brook", "Ess field"):
         wait_status(hand, label, "Scored")
     hand.on(page.locator("#rows .shape-name", has_text="Dee hill"))
     hand.titled("Dee hill")
@@ -319,7 +336,7 @@ def letter_and_files(hand: Hand, folder: Path) -> Path:
     with zipfile.ZipFile(target) as archive:
         everything = b"".join(archive.read(name) for name in archive.namelist()).decode()
     assert "See you on Monday." in everything
-    for other in ("Kay meadow", "Gee wood", "Tee brook"):
+    for other in ("Kay meadow", "Gee wood", "Tee brook", "Ess field"):
         assert other not in everything
     hand.press("It is sent")
     page.get_by_text("Sent on 20").wait_for()
