@@ -25,7 +25,6 @@ from siting.desk.work.season import Seasons
 from siting.disk.files import make_folder, remove
 from siting.disk.lock import locked
 from siting.errors import SitingError
-from siting.read.cover import read_legend
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
@@ -134,7 +133,7 @@ def _cover(inputs: Inputs) -> Cover | None:
     spec = inputs.land_cover
     if spec is None or spec.is_polygons:
         return None
-    return Cover(raster_path(inputs, spec, key="land_cover"), spec, read_legend(inputs, spec))
+    return Cover(inputs, spec)
 
 
 def back_up(store: Store, folder: Path) -> None:

@@ -23,11 +23,11 @@ from rasterio.vrt import WarpedVRT
 from rasterio.windows import from_bounds
 
 from siting.grid import FloatArray
-from siting.ground.cover import NO_CODE, Legend, roles
 from siting.ground.terrain import hillshade
-from siting.read.input_files import RasterPath
+from siting.read.input_files import RasterPath, raster_path
 from siting.read.raster import rasters
 from siting.settings.given.rasters import CoverInput, DemInput
+from siting.settings.inputs import Inputs
 from siting.types import BoolArray, CoverRole
 
 SIZE = 256
@@ -181,11 +181,17 @@ def _png(pixels: NDArray[np.integer[Any]], mode: str) -> bytes:
 class Cover:
     """The office's land cover as tiles, coloured by what each class means for animals."""
 
-    def __init__(self, path: RasterPath, spec: CoverInput, legend: Legend) -> None:
-        self._path, self._spec, self._legend = path, spec, legend
+    def __init__(self, inputs: Inputs, spec: CoverInput) -> None:
+        self._inputs, self._spec = inputs, spec
+        self._path = raster_path(inputs, spec, key="land_cover")
 
     def png(self, tile: Tile) -> bytes:
         """The tile as PNG, clear where the class is not known."""
+        # Here: the first page must not wait for what only land cover needs.
+        from siting.ground.cover import NO_CODE, roles
+        from siting.read.cover import read_legend
+
+        legend = read_legend(self._inputs, self._spec)
         with rasters.opened(self._path, key="land_cover", spec=self._spec) as dataset:
             facts = rasters.describe(dataset, self._spec, key="land_cover")
             with WarpedVRT(
@@ -200,8 +206,8 @@ class Cover:
             ) as warped:
                 read = warped.read(facts.band, masked=True)
         code = np.ma.filled(read.astype(np.int32), NO_CODE)
-        known = np.isin(code, list(self._legend.role))
-        role = roles(np.where(known, code, NO_CODE).astype(np.int32), self._legend)
+        known = np.isin(code, list(legend.role))
+        role = roles(np.where(known, code, NO_CODE).astype(np.int32), legend)
         pixels = np.zeros((SIZE, SIZE, 4), dtype=np.uint8)
         for one, colour in COVER_COLOURS.items():
             pixels[role == one] = (*colour, 150)

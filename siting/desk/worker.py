@@ -203,9 +203,9 @@ def _work(job: Job, pipe: Connection) -> Any:
 
         return proposed(job.rows, job.protocol)
     if isinstance(job, Review):
-        from siting.desk.work.season import reviewed
+        from siting.desk.work.reviewing import reviewed
 
-        return reviewed(job, lambda stage: pipe.send(("stage", stage)))
+        return reviewed(job.package, job.inputs, job.protocol, job.out)
     if isinstance(job, ReadReturned):
         from siting.desk.back.reading import returned_in
 

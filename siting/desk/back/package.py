@@ -6,7 +6,6 @@ import io
 import zipfile
 from collections.abc import Mapping
 
-from siting.batch.output.office import office_files
 from siting.desk.back.records import all_decisions
 from siting.desk.storage.store import Store
 from siting.settings.inputs import SurveyInput
@@ -24,6 +23,9 @@ def office_archive(store: Store, *, survey: SurveyInput, protocol: Protocol) -> 
     ValueError
         Where no camera was put up yet.
     """
+    # Here: the first page must not wait for the libraries that write tables.
+    from siting.batch.output.office import office_files
+
     files = office_files(all_decisions(store), survey=survey, protocol=protocol)
     if not files:
         raise ValueError(NO_CAMERA)

@@ -6,7 +6,6 @@ import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from siting.batch.output.office import due_list
 from siting.decisions.history import in_order, reported
 from siting.decisions.model import FORMAT, DecisionsFile, Record
 from siting.desk.storage.store import Store
@@ -57,6 +56,9 @@ def remember_camera(store: Store, uid: str) -> None:
 
 def due_visits(store: Store, survey: SurveyInput, protocol: Protocol) -> list[dict[str, Any]]:
     """Cameras that stand, by the day of their next visit, with the sign-up of each."""
+    # Here: the first page must not wait for the libraries that write tables.
+    from siting.batch.output.office import due_list
+
     signups = store.parcel_ids()
     rows = due_list(all_decisions(store), survey=survey, protocol=protocol)
     return [{**row, "signup": signups.get(row["parcel_id"], "")} for row in rows]

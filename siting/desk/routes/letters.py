@@ -12,7 +12,6 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from siting.batch.output.letters import KINDS, asked_words, letter_parts, templates
 from siting.desk.server import views
 from siting.desk.server.archive import archive_of
 from siting.desk.server.desk import Desk
@@ -41,7 +40,7 @@ def letter_routes(desk: Desk) -> list[Route]:
 
     async def letter(request: Request) -> Response:
         kind = request.query_params.get("kind", "")
-        if kind and kind not in KINDS:
+        if kind and kind not in LETTER_KINDS:
             raise ValueError(f"there is no letter {kind[:40]!r}")
         return JSONResponse(letter_of(desk, request.path_params["uid"], kind))
 
@@ -92,7 +91,7 @@ def letter_of(desk: Desk, uid: str, kind: Literal[""] | str = "") -> dict[str, A
     return {
         "text": text,
         "kind": wanted,
-        "kinds": [[key, LETTER_KINDS[key]] for key in KINDS],
+        "kinds": [list(pair) for pair in LETTER_KINDS.items()],
         "sent_on": kept["sent_on"] if kept else "",
         "is_edited": text != made,
         # Written for another place than the one that counts now.
@@ -102,6 +101,9 @@ def letter_of(desk: Desk, uid: str, kind: Literal[""] | str = "") -> dict[str, A
 
 def _made(desk: Desk, signup: dict[str, Any], kind: str) -> str:
     """The survey's template, filled in; "" before the land was scored."""
+    # Here: the first page must not wait for the libraries of a batch's tables.
+    from siting.batch.output.letters import letter_parts, templates
+
     run = desk.store.last_run(signup["uid"])
     if run is None or not run["row"]:
         return ""
@@ -120,6 +122,8 @@ def _made(desk: Desk, signup: dict[str, Any], kind: str) -> str:
 
 def _asked(desk: Desk, uid: str, row: dict[str, Any]) -> str:
     """What is said of the place; never why the office chose it, which is its own affair."""
+    from siting.batch.output.letters import asked_words
+
     settled, decision = row["decided"], desk.store.decision(uid)
     if settled is not None:
         return asked_words(settled["spot"], settled["state"], "")

@@ -5,15 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from siting.batch.jobs import options_of
-from siting.batch.rows import ScoredParcel
-from siting.batch.survey.assign import CellChoice, assign
 from siting.decisions.proposal import CHOSEN
 from siting.desk.storage.store import Store
-from siting.scoring.common_maps import not_common
-from siting.settings.load import load_protocol
+
+if TYPE_CHECKING:
+    from siting.batch.rows import ScoredParcel
+    from siting.batch.survey.assign import CellChoice
 
 
 def rows_for(store: Store) -> list[str]:
@@ -53,6 +52,12 @@ def proposed(rows: Sequence[str], protocol_file: Path | None) -> list[dict[str, 
     SitingError
         E-ASSIGN-01 where no sign-up names a cell.
     """
+    # Here, for the server makes the rows and must not wait for what chooses.
+    from siting.batch.jobs import options_of
+    from siting.batch.survey.assign import assign
+    from siting.scoring.common_maps import not_common
+    from siting.settings.load import load_protocol
+
     protocol = load_protocol(protocol_file)
     parcels: list[ScoredParcel] = [json.loads(row) for row in rows]
     left_out = not_common([row["judged_by"] for row in parcels])

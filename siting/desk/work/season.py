@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 import logging
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +15,7 @@ from siting.desk.jobs import Tell
 from siting.desk.storage.blob import from_blob
 from siting.desk.storage.office import write_all_lands
 from siting.desk.storage.store import Store
+from siting.desk.work.reviewing import HEADLINE
 from siting.desk.worker import Review, Worker
 from siting.disk.files import make_folder, remove, write_atomic
 
@@ -119,7 +118,7 @@ def answer_in(folder: Path) -> dict[str, Any]:
     Each row has parcel_id, cameras, camera_days and events.
     """
     try:
-        headline = (folder / "answer" / "headline.txt").read_text(encoding="utf-8")
+        headline = (folder / "answer" / HEADLINE).read_text(encoding="utf-8")
         table = (folder / "answer" / "review.csv").read_text(encoding="utf-8-sig")
         name = (folder / "name.txt").read_text(encoding="utf-8")
     except OSError:
@@ -140,14 +139,3 @@ def _by_parcel(table: str) -> list[dict[str, Any]]:
         one["camera_days"] += float(row["camera_days"] or 0)
         one["events"] += float(row["events"] or 0)
     return [found[name] for name in sorted(found)]
-
-
-def reviewed(job: Review, progress: Callable[[str], None]) -> str:
-    """In the worker: the review as the command makes it, and its first sentence; the sentence."""
-    from siting.commands import review_to_folder
-
-    progress("reading the package")
-    said = review_to_folder([job.package], job.inputs, job.protocol, job.out, overwrite=True)
-    headline = said.split("\nOpen ", 1)[0]
-    write_atomic(job.out / "headline.txt", headline)
-    return json.dumps({"headline": headline})
