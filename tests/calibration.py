@@ -2,6 +2,7 @@
 
     python -m tests.calibration  # 100 whole runs each, three places
     python -m tests.calibration --runs 40 sample  # fewer, one place
+    python -m tests.calibration --ratios 0.3 sample  # the joint test: ratios drawn by 30 %
 
 Each whole run is made on land whose maps were really changed: lines bent, cover moved and misread
 in patches, elevations, ratios and costs of travel drawn. A spot is kept where one of the first five
@@ -122,16 +123,23 @@ def _changed_cover(land: Land, protocol: Protocol, rng: np.random.Generator) -> 
     return role, code
 
 
-def changed_protocol(protocol: Protocol, rng: np.random.Generator) -> Protocol:
-    """Ratios drawn from their intervals, costs of travel shaken, no trials of its own."""
+def changed_protocol(
+    protocol: Protocol, rng: np.random.Generator, *, ratios: float | None = None
+) -> Protocol:
+    """Ratios drawn, costs of travel shaken, no trials of its own.
+
+    Ratios are drawn from their intervals, or their logarithms multiplied by exp(N(0, `ratios`)).
+    """
     tables: dict[str, Any] = {}
     for table in ("attractors", "conditions"):
         section = getattr(protocol, table)
         rules = {}
         for name in type(section).model_fields:
             rule = rule_of(name, attractors=protocol.attractors, conditions=protocol.conditions)
-            drawn = rule.weight + rule.spread * rng.standard_normal()
+            chance = rng.standard_normal()
+            drawn = rule.weight + rule.spread * chance
             drawn = min(drawn, 0.0) if table == "conditions" else drawn
+            drawn = drawn if ratios is None else rule.weight * np.exp(ratios * chance)
             rules[name] = rule.model_copy(update={"ratio": float(np.exp(drawn))})
         tables[table] = section.model_copy(update=rules)
     spread = protocol.stability.travel_spread
@@ -158,7 +166,9 @@ class Calibration:
     runs: int
 
 
-def calibrate(place: str, *, runs: int, seed: int = 1, report: Any = None) -> Calibration:
+def calibrate(
+    place: str, *, runs: int, seed: int = 1, ratios: float | None = None, report: Any = None
+) -> Calibration:
     """Whole runs on changed land, held against what the trials of the unchanged land say."""
     inputs = load_inputs(_inputs_of(place))
     protocol = load_protocol(None)
@@ -174,7 +184,7 @@ def calibrate(place: str, *, runs: int, seed: int = 1, report: Any = None) -> Ca
     near = []
     for run in range(runs):
         other = changed_land(land, protocol, rng)
-        rules = changed_protocol(protocol, rng)
+        rules = changed_protocol(protocol, rng, ratios=ratios)
         new = site_land(other, rules, survey=survey).spots[:FIRST]
         near.append([_nearest(spot, new) for spot in spots])
         if report:
@@ -231,6 +241,7 @@ def main() -> None:
     reader.add_argument("places", nargs="*", default=PLACES)
     reader.add_argument("--runs", type=int, default=100)
     reader.add_argument("--seed", type=int, default=1)
+    reader.add_argument("--ratios", type=float, help="spread of the logarithms, as a share")
     asked = reader.parse_args()
     start = time.monotonic()
 
@@ -241,7 +252,9 @@ def main() -> None:
         if place != "sample" and not (DATA / place).is_dir():
             sys.stdout.write(f"{place}: left out, its open data are not in {DATA}\n")
             continue
-        found = calibrate(place, runs=asked.runs, seed=asked.seed, report=report)
+        found = calibrate(
+            place, runs=asked.runs, seed=asked.seed, ratios=asked.ratios, report=report
+        )
         sys.stdout.write("\n".join(lines_of(found)) + "\n")
         sys.stdout.flush()
 

@@ -250,7 +250,12 @@ class StabilityRules(Section):
         5, "spots", LAHDELMA, "Each spot is asked how often it is among so many.", ge=1, le=100
     )
     radius_share: float = param(
-        0.8, "share", OWN, "The search circle holds this share of the best positions.", gt=0, le=1
+        0.9,
+        "share",
+        "fitted to whole runs, see docs/method/travel-and-ranks.md",
+        "The search circle holds this share of the best positions.",
+        gt=0,
+        le=1,
     )
     farthest_m: float = param(
         45.0, "m", OWN, "Farther off it is another place.", ge=10.0, le=1000.0
