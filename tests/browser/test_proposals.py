@@ -72,6 +72,15 @@ def test_the_proposed_spot_is_first_in_the_list_and_marked_on_the_map(page_of):
     assert page.locator("#sure-words").is_visible()
 
 
+def test_the_spot_with_the_camera_is_first_and_its_form_is_at_hand(page_of):
+    page = page_of("camera up")
+    assert order(page) == ["item-2", "item-1", "item-3", "item-4"]
+    assert not page.locator("#alike-words").is_visible()
+    open_card(page, 2)
+    assert page.locator("#visit-2-state").is_visible()
+    assert page.locator("#card-2").get_by_role("button", name="Report a visit").count() == 0
+
+
 def test_who_rules_the_proposed_spot_out_is_told_where_to_go_on(page_of):
     page = page_of("proposed")
     open_card(page, 3)

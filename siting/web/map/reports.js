@@ -3,7 +3,7 @@
 import { openStore } from "../shared/store.js";
 import { wrapped } from "../model/frame.js";
 import {
-  decisionsCsv, decisionsJson, momentText, placeOf, readStore, stateOf, storeText,
+  STANDING, decisionsCsv, decisionsJson, momentText, placeOf, readStore, stateOf, storeText,
 } from "../model/decisions.js";
 import { ranked } from "../model/score.js";
 import { DATA, RULES, STATE, announce, spotOf } from "./data.js";
@@ -58,6 +58,15 @@ export function isOver(place) {
 export function proposedSpot() {
   const asked = DATA.proposed && DATA.proposed.state === "proposed" && !STATE.moved;
   return asked ? freeSpots().find(({ n }) => n === DATA.proposed.spot) : undefined;
+}
+
+// The spot that was chosen or has the camera; else undefined.
+export function standingSpot() {
+  return orderNow().map(spotOf).find((spot) => isStanding(spotState(spot)));
+}
+
+export function isStanding(state) {
+  return state === "chosen" || STANDING.includes(state);
 }
 
 // The spots that were not ruled out, the best first.

@@ -4,9 +4,9 @@ import { byId, lines, node, section, user } from "../../shared/dom.js";
 import { copyAndSay } from "../../shared/save.js";
 import { DATA } from "../data.js";
 import { closeUp } from "../land/map.js";
-import { spotState } from "../reports.js";
+import { isStanding, spotState } from "../reports.js";
 import { partBars } from "./bars.js";
-import { isStanding, visitForm } from "./form.js";
+import { visitForm } from "./form.js";
 import { rose } from "./rose.js";
 
 // Cautions of the whole land are said once, folded; those of a spot or its walk stay on its card.
@@ -22,7 +22,7 @@ export function fillCard(spot) {
     chosen ? form : "",
     node("p", { class: "buttons" }, node("button", { type: "button", class: "closer",
       onclick: () => closeUp(spot) }, "Look closer on the map"),
-    node("button", { type: "button", onclick: () => goToForm(spot) }, "Report a visit")),
+    chosen ? "" : node("button", { type: "button", onclick: () => goToForm(spot) }, "Report a visit")),
     facts(spot),
     COMMON_CAUTIONS.length ? fold("cautions", "Take care everywhere on this parcel ("
       + COMMON_CAUTIONS.length + ")", lines(COMMON_CAUTIONS)) : "",

@@ -231,7 +231,3 @@ function gathered(state, controls, place) {
   }
   return { record };
 }
-
-export function isStanding(state) {
-  return state === "chosen" || STANDING.includes(state);
-}

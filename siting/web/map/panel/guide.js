@@ -2,11 +2,10 @@
 
 import { byId, node, user } from "../../shared/dom.js";
 import { indexWords, lengthWords, minuteWords } from "../../model/lengths.js";
-import { DATA, STATE, listen, spotOf } from "../data.js";
+import { DATA, STATE, listen } from "../data.js";
 import {
-  freeSpots, isOver, orderNow, placeOffList, proposedSpot, spotState,
+  freeSpots, isOver, placeOffList, proposedSpot, spotState, standingSpot,
 } from "../reports.js";
-import { isStanding } from "./form.js";
 
 export function fillHead() {
   listen("weights", showFirst);
@@ -28,8 +27,8 @@ function showFirst() {
   byId("first-words").replaceChildren(...firstLines().filter((line) => line.length)
     .flatMap((line) => [node("span", { class: "line" }, line), " "]));
   byId("first-next").textContent = nextWords();
-  // Where the survey asks for one spot, how to choose between them is not the reader's question.
-  byId("alike-words").hidden = Boolean(proposedSpot());
+  // Where one spot is asked for or settled, how to choose between them is not the question.
+  byId("alike-words").hidden = Boolean(proposedSpot() || standingSpot());
 }
 
 // What to do when the place is no good, and how to report: said before anything is tapped.
@@ -44,10 +43,6 @@ function nextWords() {
     + "go to the next " + (DATA.plain ? "area. " : "spot. ")
     : "No good when you get there? Report it as ruled out, with the reason. ")
     + "To report, tap the spot, then “Report a visit”. To send your reports, open Visits.";
-}
-
-function standingSpot() {
-  return orderNow().map(spotOf).find((spot) => isStanding(spotState(spot)));
 }
 
 function firstLines() {

@@ -4,7 +4,7 @@ import { CALMLY, byId, node, user } from "../../shared/dom.js";
 import { showTab } from "../../shared/tabs.js";
 import { indexWords, windOf } from "../../model/lengths.js";
 import { DATA, STATE, announce, listen, spotOf, spotTenths } from "../data.js";
-import { orderNow, proposedSpot, spotState } from "../reports.js";
+import { orderNow, proposedSpot, spotState, standingSpot } from "../reports.js";
 import { fillCard } from "./card.js";
 
 export function buildList() {
@@ -43,9 +43,9 @@ function briefly({ aim, walk, sure }) {
   return pieces.flatMap((words, i) => [i ? " · " : "", node("span", { class: "piece" }, words)]);
 }
 
-// As the list shows them: what the survey asks for first, what is ruled out last.
+// As the list shows them: what is settled or the survey asks for first, what is ruled out last.
 function shownOrder() {
-  const asked = proposedSpot();
+  const asked = standingSpot() || proposedSpot();
   const place = (n) => (spotState(spotOf(n)) === "ruled out" ? 1 : asked && asked.n === n ? -1 : 0);
   return orderNow().sort((a, b) => place(a) - place(b));
 }
