@@ -131,7 +131,7 @@ def draw_stability(result) -> None:
     colour = {"firm": "#1e5941", "fair": "#6f9f5f", "toss-up": "#d8c46a"}
     figure, axis = plt.subplots(figsize=(7.2, 3.0), layout="constrained")
     for spot in result.spots:
-        found = spot.details["stability"]
+        found = spot.stability
         axis.barh(spot.rank, found.share_among, color=colour[found.word])
         told = f"{found.word}: among the first {found.among} in {found.share_among:.0%}"
         axis.text(min(found.share_among, 0.99) - 0.01, spot.rank, told, va="center", ha="right",
