@@ -24,12 +24,13 @@ from siting.report.page.window import ground_window
 from siting.report.paper.sheet import field_sheet
 from siting.report.shared.facts import spot_facts
 from siting.report.shared.frame import page_frame
+from siting.scoring.candidates import with_rivals
 from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_protocol
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_assign import AssignRules
 from siting.spot_parts import PlaceStability
-from siting.types import CoverRole
+from siting.types import Candidate, CoverRole
 from siting.words.office.letters import letter_sentence, limit_of
 from siting.words.sheet import start_words
 from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
@@ -164,3 +165,14 @@ def test_the_sheet_claims_no_order_that_the_page_does_not(meadow):
     assert start_words([firm, firm]) == "Start with spot 1."
     assert start_words([one]) == "Start with spot 1."
     assert start_words([]) == ""
+
+
+def test_a_short_list_is_tried_against_plain_ground(meadow):
+    """Three places of half the index of plain ground were "firm": there were no others."""
+    land, index = meadow.land, meadow.scores.total
+    places = [Candidate(row, 60, *map(float, GRID.xy(row, 60)), 0.5, 0) for row in (40, 60)]
+    tried = with_rivals(places, index, meadow.no_go == 0, land=land, spacing_m=60.0)
+    assert tried[:2] == places
+    assert len(tried) > 7
+    many = places * 10
+    assert with_rivals(many, index, meadow.no_go == 0, land=land, spacing_m=60.0) == many

@@ -10,6 +10,8 @@ from siting.types import BoolArray, Candidate, Land
 
 # From cells this wide on, and up to so many places in all.
 _WIDE_CELL_M, _MOST_RIVALS = 8.0, 150
+# So few places are first among themselves whatever the maps: they have rivals on fine cells, too.
+_FEW = 15
 
 # Scores nearer than this are a tie; ties keep the order that the search put them in.
 TIE = 1e-6
@@ -58,10 +60,10 @@ def with_rivals(
     land: Land,
     spacing_m: float,
 ) -> list[Candidate]:
-    """The places and, on wide cells, the best of the ground between them, heading unseen.
+    """The places and, on wide cells or where they are few, the best of the ground between them.
 
     On coarse maps many places are nearly as good: any of them may come up in a trial. Wide cells
-    make few points, so that more of them can be asked.
+    make few points, so that more of them can be asked. The heading is not seen.
 
     Parameters
     ----------
@@ -71,7 +73,7 @@ def with_rivals(
     land : Land
     spacing_m : float, least distance between two places, metres
     """
-    if land.grid.cell_size_m < _WIDE_CELL_M:
+    if land.grid.cell_size_m < _WIDE_CELL_M and len(places) >= _FEW:
         return places
     row, col = np.nonzero(allowed & np.isfinite(index))
     order = np.argsort(-index[row, col], kind="stable")

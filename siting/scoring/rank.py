@@ -112,7 +112,8 @@ def rank_places(
         with_rivals(
             [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
             scores.total,
-            drawn,
+            # With plain ground: a short list would be among the first five by its shortness alone.
+            no_go == 0,
             land=land,
             spacing_m=apart_m,
         ),
