@@ -16,6 +16,7 @@ from scipy import ndimage
 from siting.errors import SitingError
 from siting.grid import FloatArray
 from siting.ground.distance import spread
+from siting.remembered import remembered
 from siting.types import BoolArray, CoverRole, RoleArray
 
 SHIPPED = ("nlcd", "worldcover", "corine", "dynamic-world", "c-cap")
@@ -177,6 +178,7 @@ def roles(code: NDArray[np.int32], legend: Legend) -> RoleArray:
     return out
 
 
+@remembered()
 def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
     """Roles in which patches of fewer than `smallest_cells` cells take the role around them.
 
@@ -209,6 +211,7 @@ def _patches(mask: BoolArray, smallest_cells: int) -> tuple[NDArray[np.int32], B
     return label, np.bincount(label.ravel()) < smallest_cells
 
 
+@remembered()
 def patches_at_least(mask: BoolArray, *, smallest_cells: float) -> BoolArray:
     """The patches of `mask` with at least `smallest_cells` cells (joined by edge or corner)."""
     label, small = _patches(mask, int(np.ceil(smallest_cells)))
@@ -217,6 +220,7 @@ def patches_at_least(mask: BoolArray, *, smallest_cells: float) -> BoolArray:
     return large
 
 
+@remembered()
 def openings(
     open_ground: BoolArray,
     woods: BoolArray,

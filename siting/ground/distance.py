@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
 from siting.kernels.bands import in_bands
+from siting.remembered import remembered
 from siting.types import BoolArray
 
 # Above this many shapes a buffer of all at once is slower than of each alone.
@@ -22,6 +23,7 @@ _MOST_PARTS = 1_000
 _QUARTER_PIECES = 32
 
 
+@remembered()
 def burn(geometries: Sequence[Geometry], *, grid: Grid, all_touched: bool = False) -> BoolArray:
     """Cells covered by geometries: by their centre, or when touched at all.
 
@@ -50,6 +52,7 @@ def burn(geometries: Sequence[Geometry], *, grid: Grid, all_touched: bool = Fals
     return out
 
 
+@remembered()
 def within(geometries: Sequence[Geometry], *, distance_m: float, grid: Grid) -> BoolArray:
     """Cells whose centre is nearer than `distance_m` to a geometry (or inside it).
 
@@ -114,6 +117,7 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
     return out
 
 
+@remembered()
 def distance_everywhere(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray:
     """`distance_to`, metres, (rows, cols) float32; infinite everywhere when nothing is near."""
     found = distance_to(geometries, grid=grid) if geometries else None
@@ -179,6 +183,7 @@ def _near_grid(
     return near
 
 
+@remembered()
 def distance_to_cells(cells: BoolArray, *, cell_size_m: float) -> FloatArray | None:
     """Distance in metres from each cell centre to the edge of the nearest marked cell.
 
@@ -207,6 +212,7 @@ def cells_to(cells: BoolArray) -> FloatArray:
     return _to_cells(cells, cell_size_m=1.0, more_m=0.0)
 
 
+@remembered()
 def distance_to_border(
     first: BoolArray, second: BoolArray, *, cell_size_m: float
 ) -> FloatArray | None:
@@ -243,6 +249,7 @@ def _to_cells(cells: BoolArray, *, cell_size_m: float, more_m: float) -> FloatAr
     return out
 
 
+@remembered()
 def spread(values: NDArray[Any], sources: BoolArray) -> NDArray[Any]:
     """Every cell takes the value of its nearest source.
 

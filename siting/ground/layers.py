@@ -26,6 +26,7 @@ from siting.ground.terrain import mean_within
 from siting.ground.trails import animal_trails, through_parks
 from siting.ground.water.drainage import derive_streams
 from siting.ground.water.engines import Engine, flow_directions, slope_deg
+from siting.remembered import remembered
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_ground import CoverRules, Disturbance, DrainageRules
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
@@ -154,6 +155,7 @@ def _terrain_layers(land: Land, camera: CameraRules, engine: Engine) -> dict[str
     return {"slope_deg": slope, "view_slope_deg": view}
 
 
+@remembered("land")
 def _cover_kinds(
     land: Land, rules: CoverRules
 ) -> tuple[RoleArray, BoolArray, BoolArray, BoolArray]:
@@ -213,6 +215,7 @@ def _cover_layers(
     }
 
 
+@remembered("land")
 def _view_layer(
     land: Land,
     role: RoleArray,
@@ -253,7 +256,8 @@ def _view_layer(
 
 def _nearer(found: FloatArray | None, shapes: list[Geometry], grid: Grid) -> FloatArray:
     """The distance to cells or to shapes, whichever is less; inf where there are neither."""
-    return np.minimum(_or_none_near(found, grid), distance_everywhere(shapes, grid=grid))
+    to_shapes = distance_everywhere(shapes, grid=grid)
+    return np.asarray(np.minimum(_or_none_near(found, grid), to_shapes))
 
 
 def _valley_lines(
@@ -308,6 +312,7 @@ def valley_threshold_ha(role: RoleArray, rules: DrainageRules) -> float:
     return rules.dry_threshold_ha if dry else rules.stream_threshold_ha
 
 
+@remembered("land")
 def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
     """Distance to streams and ponds, and to water cells of the land cover."""
     size = land.grid.cell_size_m
@@ -316,6 +321,7 @@ def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
     return lines if cells is None else np.minimum(lines, cells)
 
 
+@remembered("land")
 def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
     """Points where a trail that is not busy meets a stream, and crossings known to the user."""
     known = land.shapes("crossings")

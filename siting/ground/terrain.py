@@ -9,8 +9,10 @@ from scipy import ndimage
 
 from siting.grid import FloatArray
 from siting.kernels.bands import by_bands, in_bands
+from siting.remembered import remembered
 
 
+@remembered()
 def gradient(dem: FloatArray, cell_size_m: float) -> tuple[FloatArray, FloatArray]:
     """Rise per metre towards east and towards north, by Horn's third-order differences.
 
@@ -127,11 +129,12 @@ def aspect_deg(dem: FloatArray, cell_size_m: float) -> FloatArray:
     Horn BKP (1981) Hill shading and the reflectance map, Proc. IEEE 69(1):14-47.
     """
     east, north = gradient(dem, cell_size_m)
-    out = np.degrees(np.arctan2(-east, -north)) % 360.0
+    out: FloatArray = np.degrees(np.arctan2(-east, -north)) % 360.0
     out[(east == 0) & (north == 0)] = np.nan
     return out.astype(np.float32)
 
 
+@remembered()
 def mean_within(values: FloatArray, *, radius_m: float, cell_size_m: float) -> FloatArray:
     """Mean of the known values whose cell centres lie within `radius_m`.
 

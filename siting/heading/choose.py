@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -24,6 +24,7 @@ from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track
 from siting.kernels.bands import of_parts
 from siting.notes import Remark
+from siting.remembered import remembered
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.spot_parts import Aim
@@ -32,6 +33,8 @@ from siting.types import BoolArray, Candidate, Feature, Land
 # Over so short a way only a skyline made by something very close changes; `quick_score` is for the
 # search, and the places chosen get skylines of their own.
 _SKY_M = 8.0
+# The last digits of a sum depend on how many places are asked at once; a place's score must not.
+_DECIMALS = 9
 
 # Places whose headings are judged together: two such parts keep two processors busy.
 _AT_ONCE = 48
@@ -41,11 +44,50 @@ COMPASS_DAY = dt.date(2027, 7, 2)
 
 
 @dataclass(frozen=True)
+class Asked:
+    """Best scores of places (easting, northing), (horizon, reach) of squares, that were asked."""
+
+    best: dict[tuple[float, float], float]
+    quick: dict[tuple[float, float], float]
+    skies: dict[tuple[int, int], tuple[FloatArray, FloatArray]]
+
+
+@remembered()
+def nothing_asked(
+    around: Surroundings,
+    features: tuple[Feature, ...],
+    *,
+    camera: CameraRules,
+    heading: HeadingRules,
+    sun: SunRules,
+    spans: bool,
+) -> Asked:
+    """A new `Asked`; where steps are remembered, the one of the same surroundings and rules."""
+    del around, features, camera, heading, sun, spans
+    return Asked({}, {}, {})
+
+
+def _once(
+    known: dict[tuple[float, float], float],
+    easting: FloatArray,
+    northing: FloatArray,
+    work_out: Callable[[FloatArray, FloatArray], FloatArray],
+) -> FloatArray:
+    """The value of each place, from `known` where it stands there."""
+    places = list(zip(easting.tolist(), northing.tolist(), strict=True))
+    new = [place for place in dict.fromkeys(places) if place not in known]
+    if new:
+        found = work_out(*(np.array(axis) for axis in zip(*new, strict=True)))
+        known.update(zip(new, found.tolist(), strict=True))
+    return np.array([known[place] for place in places])
+
+
+@dataclass(frozen=True)
 class Lookout:
     """The land as cameras see it: made once, asked of any places.
 
     `spans` is True where only eight directions can be told, not degrees; `track_remarks` say what
-    was assumed of clock and days; `skies` keeps the skylines of squares that were asked for.
+    was assumed of clock and days; `asked` keeps what was worked out for places asked of before.
     """
 
     land: Land
@@ -57,7 +99,7 @@ class Lookout:
     spans: bool
     survey: tuple[str, dt.date | None, dt.date | None]
     track_remarks: tuple[Remark, ...]
-    skies: dict[tuple[int, int], tuple[FloatArray, FloatArray]] = field(default_factory=dict)
+    asked: Asked
 
     def judged(
         self, easting: FloatArray, northing: FloatArray, *, sky: Skyline | None = None
@@ -79,19 +121,29 @@ class Lookout:
 
     def best_score(self, easting: FloatArray, northing: FloatArray) -> FloatArray:
         """Score of the best heading of each place, 0..1; 0 where none is open."""
-        return np.asarray(self.judged(easting, northing).score.max(axis=1))
+        return _once(
+            self.asked.best, easting, northing, lambda east, north: self._best(east, north)
+        )
 
     def quick_score(self, easting: FloatArray, northing: FloatArray) -> FloatArray:
         """The same with one skyline for all places of a square of 8 m: it changes slowly."""
-        sky = self._shared_sky(easting, northing)
 
-        def best(part: slice) -> FloatArray:
-            known = Skyline(sky.horizon_deg[part], sky.reach_m[part])
-            judged = self.judged(easting[part], northing[part], sky=known)
-            return np.asarray(judged.score.max(axis=1))
+        def quick(east: FloatArray, north: FloatArray) -> FloatArray:
+            sky = self._shared_sky(east, north)
 
-        found = of_parts(best, len(easting), size=_AT_ONCE)
-        return np.concatenate(found) if found else np.zeros(0)
+            def best(part: slice) -> FloatArray:
+                known = Skyline(sky.horizon_deg[part], sky.reach_m[part])
+                return self._best(east[part], north[part], known)
+
+            return np.concatenate(of_parts(best, len(east), size=_AT_ONCE))
+
+        return _once(self.asked.quick, easting, northing, quick)
+
+    def _best(
+        self, easting: FloatArray, northing: FloatArray, sky: Skyline | None = None
+    ) -> FloatArray:
+        best = self.judged(easting, northing, sky=sky).score.max(axis=1)
+        return np.asarray(np.round(best, _DECIMALS))
 
     def _shared_sky(self, easting: FloatArray, northing: FloatArray) -> Skyline:
         squares = [
@@ -99,7 +151,8 @@ class Lookout:
         ]
         # Sorted: the skylines of one call are worked out together, and sets have no order of their
         # own.
-        new = sorted(set(squares) - self.skies.keys())
+        skies = self.asked.skies
+        new = sorted(set(squares) - skies.keys())
         if new:
             east, north = (np.array(axis) * _SKY_M + _SKY_M / 2 for axis in zip(*new, strict=True))
 
@@ -108,11 +161,9 @@ class Lookout:
                 return skyline_of(place, around=self.around, camera=self.camera, sun=self.sun)
 
             found = of_parts(seen, len(new), size=_AT_ONCE)
-            skies = (pair for sky in found for pair in zip(*sky, strict=True))
-            self.skies.update(zip(new, skies, strict=True))
-        horizon, reach = (
-            np.stack(part) for part in zip(*(self.skies[s] for s in squares), strict=True)
-        )
+            pairs = (pair for sky in found for pair in zip(*sky, strict=True))
+            skies.update(zip(new, pairs, strict=True))
+        horizon, reach = (np.stack(part) for part in zip(*(skies[s] for s in squares), strict=True))
         return Skyline(horizon, reach)
 
 
@@ -144,16 +195,21 @@ def lookout(
     heading = heading.model_copy(update={"line_reach_m": reach})
     lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
     track, remarks = _track(lon, lat, survey)
+    around = surroundings(land, layers, track=track, reach_m=heading.line_reach_m)
+    spans = not known_to_metres(land, finest_m=heading.finest_claim_m)
     return Lookout(
         land=land,
-        around=surroundings(land, layers, track=track, reach_m=heading.line_reach_m),
+        around=around,
         features=layers.features,
         camera=camera,
         heading=heading,
         sun=sun,
-        spans=not known_to_metres(land, finest_m=heading.finest_claim_m),
+        spans=spans,
         survey=survey,
         track_remarks=remarks,
+        asked=nothing_asked(
+            around, layers.features, camera=camera, heading=heading, sun=sun, spans=spans
+        ),
     )
 
 
@@ -229,6 +285,7 @@ def _far_side(
     return free
 
 
+@remembered("land", "layers")
 def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float) -> Surroundings:
     """What the cameras of a parcel look at.
 
@@ -260,6 +317,7 @@ def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float)
     )
 
 
+@remembered("land", "layers")
 def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines, ...]:
     """What animals follow past a place, the surest first: trails, streams and banks, edges.
 

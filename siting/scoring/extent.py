@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 from rasterio.features import shapes
 from scipy import ndimage
 from shapely.geometry import shape
@@ -72,22 +73,24 @@ def _alike(
     spot: Spot, others: Sequence[Spot], total: FloatArray, open_ground: BoolArray, *, grid: Grid
 ) -> Geometry:
     """The connected ground about a spot that scores as well and is nearer to it than to another."""
-    row, col = np.indices(grid.shape)
-    easting, northing = grid.xy(row, col)
+    reach_m = AREA_REACH_M if spot.plain else 0.0
+    rows, cols = _square((spot.row, spot.col), _farthest_m(spot.search_radius_m, reach_m), grid)
+    easting, northing = grid.xy(*_numbers(rows, cols))
     away = np.hypot(easting - spot.easting, northing - spot.northing)
-    free = open_ground.copy()
+    free = np.zeros(grid.shape, dtype=bool)
+    free[rows, cols] = open_ground[rows, cols]
     for other in others:
         # Two spots never claim the same ground: each has what is nearer to it, the better one a
         # cell halfway between them.
         theirs = np.hypot(easting - other.easting, northing - other.northing)
-        free &= away <= theirs if spot.rank < other.rank else away < theirs
+        free[rows, cols] &= away <= theirs if spot.rank < other.rank else away < theirs
     mine = alike_ground(
         (spot.row, spot.col),
         total,
         free,
         grid=grid,
         radius_m=spot.search_radius_m,
-        reach_m=AREA_REACH_M if spot.plain else 0.0,
+        reach_m=reach_m,
     )
     found = shapes(mine.astype(np.uint8), mask=mine, connectivity=8, transform=grid.transform)
     return shapely.union_all([shape(outline) for outline, _ in found])
@@ -117,15 +120,38 @@ def alike_ground(
     -------
     (rows, cols) bool
     """
-    row, col = np.indices(grid.shape)
+    farthest_m = _farthest_m(radius_m, reach_m)
+    # Only the square within reach: over the whole grid, for each spot, this took a third of a run.
+    rows, cols = _square(place, farthest_m, grid)
+    row, col = _numbers(rows, cols)
     away = np.hypot(row - place[0], col - place[1]) * grid.cell_size_m
-    free = open_ground & (away <= max(_REACH_RADII * radius_m, reach_m))
+    free = open_ground[rows, cols] & (away <= farthest_m)
     with np.errstate(invalid="ignore"):
-        alike = free & (total >= _ALIKE_SHARE * total[place])
+        alike = free & (total[rows, cols] >= _ALIKE_SHARE * total[place])
     # Within the circle no two cells can be told apart, whatever they score.
     alike |= free & (away <= radius_m)
     label, _ = ndimage.label(alike, structure=_EIGHT)
-    return np.asarray((label == label[place]) & (label > 0))
+    its = label[place[0] - rows.start, place[1] - cols.start]
+    out = np.zeros(grid.shape, dtype=bool)
+    out[rows, cols] = (label == its) & (label > 0)
+    return out
+
+
+def _farthest_m(radius_m: float, reach_m: float) -> float:
+    return max(_REACH_RADII * radius_m, reach_m)
+
+
+def _square(place: tuple[int, int], reach_m: float, grid: Grid) -> tuple[slice, slice]:
+    """Rows and columns within reach of a cell."""
+    reach = int(np.ceil(reach_m / grid.cell_size_m)) + 1
+    return (
+        slice(max(place[0] - reach, 0), min(place[0] + reach + 1, grid.n_rows)),
+        slice(max(place[1] - reach, 0), min(place[1] + reach + 1, grid.n_cols)),
+    )
+
+
+def _numbers(rows: slice, cols: slice) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    return np.arange(rows.start, rows.stop)[:, None], np.arange(cols.start, cols.stop)[None, :]
 
 
 def _line_of(

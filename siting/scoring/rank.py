@@ -16,6 +16,7 @@ from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
 from siting.kernels.curves import membership
 from siting.notes import Remark
+from siting.remembered import remembered
 from siting.scoring.candidates import with_rivals
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import (
@@ -67,6 +68,7 @@ class Ranked:
     plain: bool = False
 
 
+@remembered("layers")
 def score_cells(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
     """Index of every cell, without a unit; the heading is judged later, where it can matter.
 

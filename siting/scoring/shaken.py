@@ -19,6 +19,7 @@ from siting import criteria
 from siting.grid import FloatArray, Grid
 from siting.kernels.bands import of_parts
 from siting.kernels.curves import Knots, membership
+from siting.remembered import remembered
 from siting.scoring.combine import log_factors
 from siting.scoring.stability import draw_gradient_errors, draw_weights
 from siting.settings.protocol_score import Scoring
@@ -26,6 +27,9 @@ from siting.settings.protocol_travel import StabilityRules
 from siting.types import BoolArray, NoGo, NoGoArray
 
 IndexArray = NDArray[np.int64]
+
+# A block of so many draws stays in the processor's memory.
+_BLOCK = 25
 
 # Which map a criterion moves with.
 _MOVES_WITH: Mapping[str, str] = {
@@ -154,6 +158,38 @@ def shaken_index(
     -------
     (draws, points) float32
     """
+    drawn = _draws(points, land, rules=rules)
+    judged = land.heading_score
+    known = None if judged is None else judged[points.row, points.col]
+    out = _open_index(points, land, drawn, known, scoring=scoring).copy()
+    # Last, for the least of it is new after most edits: a feeder closes ground and moves no map.
+
+    def close(some: slice) -> None:
+        where = _moved_cells(points, drawn, some, land.grid)
+        out[some][_closed(land, where)] = -np.inf
+
+    of_parts(close, len(out), size=_BLOCK)
+    if known is not None:
+        # Where no heading is open no camera stands, however the maps may lie.
+        out[:, known == 0] = -np.inf
+    return out
+
+
+@dataclass(frozen=True)
+class _Draws:
+    """All that chance decides: maps moved (draws, places, 2), errors, ratios, misread patches."""
+
+    moved: Mapping[str, NDArray[np.float64]]
+    weights: Mapping[str, FloatArray]
+    errors: NDArray[np.float64]
+    flow: NDArray[np.float64]
+    patches: _Patches
+    heading: tuple[NDArray[np.float64], ...]
+    missed: NDArray[np.float64]
+
+
+@remembered("land")
+def _draws(points: Points, land: Shaken, *, rules: StabilityRules) -> _Draws:
     rng = np.random.default_rng(rules.seed)
     centre = points.easting[points.first], points.northing[points.first]
     n = rules.draws
@@ -188,36 +224,47 @@ def shaken_index(
         for size in (len(points.first), len(points.row))
     )
     missed = _missed(land, rules) * rng.standard_normal((n, len(points.first)))
+    return _Draws(moved, weights, errors, flow, patches, heading, missed)
+
+
+@remembered("land")
+def _open_index(
+    points: Points, land: Shaken, drawn: _Draws, known: FloatArray | None, *, scoring: Scoring
+) -> NDArray[np.float32]:
+    """What `shaken_index` gives were all ground open; `known` is (points,) heading scores."""
+    n = len(drawn.flow)
     out = np.empty((n, len(points.row)), dtype=np.float32)
 
     def fill(some: slice) -> None:
-        where = {name: _cells(points, shift[some], land.grid) for name, shift in moved.items()}
-        parts = _memberships(points, land, where, flow[some])
-        slope, own = _slopes(points, land, errors[some])
+        where = _moved_cells(points, drawn, some, land.grid)
+        parts = _memberships(points, land, where, drawn.flow[some])
+        slope, own = _slopes(points, land, drawn.errors[some])
         if "flat" in parts:
             parts["flat"] = membership(slope.ravel(), land.curves["flat"]).reshape(slope.shape)
-        _lay_patches(parts, points, patches, some, land)
-        if land.heading_score is not None:
-            noise = [part[some] for part in heading]
-            curve = land.curves["heading"]
-            parts["heading"] = _headings(points, land.heading_score, curve, noise)
-        drawn = {name: weights[name][some] for name in parts}
-        draws, holds = log_factors(parts, drawn, scoring, slope.shape)
-        total = np.nan_to_num(draws + holds + missed[some][:, points.place], nan=-np.inf)
-        closed = _closed(land, where) | (own > land.steep_deg)
-        out[some] = np.where(closed, -np.inf, total)
+        _lay_patches(parts, points, drawn.patches, some, land)
+        if known is not None:
+            noise = [part[some] for part in drawn.heading]
+            parts["heading"] = _headings(points, known, land.curves["heading"], noise)
+        weights = {name: drawn.weights[name][some] for name in parts}
+        draws, holds = log_factors(parts, weights, scoring, slope.shape)
+        missed = drawn.missed[some][:, points.place]
+        total = np.nan_to_num(draws + holds + missed, nan=-np.inf)
+        out[some] = np.where(own > land.steep_deg, -np.inf, total)
 
-    # A block of draws at a time stays in the processor's memory.
-    of_parts(fill, n, size=25)
-    if land.heading_score is not None:
-        # Where no heading is open no camera stands, however the maps may lie.
-        out[:, land.heading_score[points.row, points.col] == 0] = -np.inf
+    of_parts(fill, n, size=_BLOCK)
     return out
 
 
 def _missed(land: Shaken, rules: StabilityRules) -> float:
     """Error of the logarithm that reading moved maps makes, in proportion to the cell size."""
     return rules.missed_spread * min(land.grid.cell_size_m / _MISSED_CELL_M, 1.0)
+
+
+def _moved_cells(
+    points: Points, drawn: _Draws, some: slice, grid: Grid
+) -> dict[str, tuple[IndexArray, IndexArray]]:
+    """Where each map is read in some of the draws."""
+    return {name: _cells(points, shift[some], grid) for name, shift in drawn.moved.items()}
 
 
 def _cells(
@@ -278,10 +325,9 @@ def _closed(land: Shaken, where: Mapping[str, tuple[IndexArray, IndexArray]]) ->
 
 
 def _headings(
-    points: Points, judged: FloatArray, curve: Knots, noise: Sequence[FloatArray]
+    points: Points, known: FloatArray, curve: Knots, noise: Sequence[FloatArray]
 ) -> FloatArray:
     """Membership of the best heading: the one judged, else the mean of its place, with an error."""
-    known = judged[points.row, points.col]
     n = len(points.first)
     seen = np.isfinite(known) & (known > 0)
     count = np.bincount(points.place[seen], minlength=n)

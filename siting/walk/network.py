@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import burn
 from siting.ground.terrain import slope_deg
+from siting.remembered import remembered
 from siting.settings.protocol_field import WalkRules
 from siting.types import BoolArray, CoverRole, Land
 
@@ -120,6 +121,7 @@ def layer_shapes(land: Land, layer: str) -> tuple[Geometry, ...]:
     return tuple(part for part in parts if part is not None and not part.is_empty)
 
 
+@remembered("land")
 def build_net(
     land: Land, ways: Ways, *, points: Sequence[tuple[float, float]], rules: WalkRules
 ) -> Net:
@@ -190,6 +192,7 @@ def _near_crossings(ways: Ways, *, grid: Grid, reach_m: float) -> BoolArray:
     return burn([shapely.union_all(ways.crossings).buffer(reach_m)], grid=grid, all_touched=True)
 
 
+@remembered()
 def all_steps(net: Net) -> Steps:
     """All steps between free cells that do not cut through a cell that is not free."""
     free = net.free.reshape(net.grid.shape)
@@ -237,6 +240,7 @@ def steps_along(net: Net, cells: IntArray) -> Steps:
     return Steps(tail, head, np.hypot(*(positions(net, head) - positions(net, tail)).T))
 
 
+@remembered()
 def step_cost_s(net: Net, steps: Steps, *, ways: Ways, rules: WalkRules) -> FloatArray:
     """Seconds of each step, (n,), with what the rules add where a way should rather not lead."""
     cost = step_seconds(net, steps, off_path_factor=rules.off_path_factor)

@@ -25,6 +25,7 @@ from siting.ground.shapes.mapped import (
     quiet_trails,
 )
 from siting.ground.travel.obstacles import Obstacles
+from siting.remembered import remembered
 from siting.settings.protocol_travel import FeatureRules
 from siting.types import BoolArray, CoverRole, Feature, Land, RoleArray
 
@@ -71,6 +72,7 @@ def find_features(
     return in_order(f for f in found if shapely.contains_xy(near, f.easting, f.northing))
 
 
+@remembered("land", "ground")
 def _raster_features(
     land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
 ) -> list[Feature]:
@@ -160,6 +162,7 @@ def _main_roles(ground: Ground) -> RoleArray:
     return out
 
 
+@remembered("land", "ground")
 def _line_features(
     land: Land, ground: Ground, valleys: Sequence[Geometry], rules: FeatureRules
 ) -> list[Feature]:
@@ -198,6 +201,7 @@ def _ponds_of_cells(land: Land, ground: Ground, rules: FeatureRules) -> list[Nam
     ]
 
 
+@remembered()
 def felt_feature_m(found: Sequence[Feature], *, grid: Grid) -> NDArray[np.float32]:
     """Distance to the nearest feature, a weak one counting as farther away, metres.
 

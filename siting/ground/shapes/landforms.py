@@ -22,6 +22,7 @@ from siting.ground.neighbourhood import (
 )
 from siting.ground.terrain import smoothed
 from siting.lengths import compass_word
+from siting.remembered import remembered
 from siting.types import BoolArray, Feature
 
 _RING_POINTS = 16
@@ -29,6 +30,7 @@ _RING_POINTS = 16
 _LEVEL_DEG, _STEEP_DEG = 6.0, 15.0
 
 
+@remembered()
 def saddles(
     dem: FloatArray,
     *,
@@ -155,6 +157,7 @@ def _two_highest_sides(rise: FloatArray) -> tuple[float, float]:
     return 360.0 * low / points, 360.0 * high / points
 
 
+@remembered()
 def funnels(
     ratio: FloatArray,
     slope_deg: FloatArray,

@@ -11,6 +11,7 @@ from siting.ground.cover import OPEN_ROLES
 from siting.ground.distance import cells_to
 from siting.ground.known import cells_to_unknown
 from siting.ground.neighbourhood import PLAIN, counts_at, disc_of, feature_at, peaks
+from siting.remembered import remembered
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
 
 IndexArray = NDArray[np.int64]
@@ -19,6 +20,7 @@ _OPEN_RIM = 0.6
 _EIGHT = np.ones((3, 3), dtype=bool)
 
 
+@remembered()
 def field_corners(
     role: RoleArray,
     *,
@@ -103,6 +105,7 @@ def _changes_around(woods: BoolArray, at: IndexArray, radius_cells: float) -> In
     return np.asarray((seen != np.roll(seen, 1, axis=1)).sum(axis=1))
 
 
+@remembered()
 def narrow_woods(
     role: RoleArray,
     *,

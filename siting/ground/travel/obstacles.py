@@ -12,6 +12,7 @@ from siting.ground.quiet import ROAD_CLASSES
 from siting.ground.shapes.mapped import (
     mapped_ponds,
 )
+from siting.remembered import remembered
 from siting.types import BoolArray, Land
 
 # Half the width over which a road of each class hinders animals, metres.
@@ -27,6 +28,7 @@ class Obstacles:
     ponds: BoolArray
 
 
+@remembered("land")
 def obstacles(land: Land) -> Obstacles:
     """What of the mapped things hinders travel, as cells; no cell where nothing is mapped."""
     return Obstacles(

@@ -28,6 +28,7 @@ from siting.ground.water import drainage
 from siting.ground.water.engines import Engine, flow_directions
 from siting.ground.water.stream_offset import offset_note, stream_offset
 from siting.kernels.bands import by_bands, side_by_side
+from siting.remembered import remembered
 from siting.settings.protocol_ground import DrainageRules
 from siting.settings.protocol_travel import FeatureRules, TravelRules
 from siting.types import CoverRole, Land, RoleArray
@@ -90,6 +91,7 @@ def with_passage(
     return replace(ground, layers=layers, features=plain, notes=notes)
 
 
+@remembered("land")
 def funnel_ratio(
     land: Land, hindered: Obstacles, *, role: RoleArray, slope_deg: FloatArray, rules: TravelRules
 ) -> FloatArray:
@@ -146,6 +148,7 @@ def _with_obstacles(
     return out
 
 
+@remembered("land")
 def height_above_water_m(
     land: Land, directions: NDArray[np.uint8], *, stream_reach_m: float
 ) -> FloatArray:
@@ -172,6 +175,7 @@ def _lowest_near(dem: FloatArray, grid: Grid, *, reach_m: float) -> FloatArray:
     return by_bands(lowest, known, reach=width // 2)
 
 
+@remembered()
 def wetter_than_share(
     area_m2: NDArray[np.float64], slope_deg: FloatArray, *, grid: Grid
 ) -> NDArray[np.float32]:

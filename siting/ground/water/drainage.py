@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from siting.ground.water.flow import CODES, NO_DATA, OFFSETS, flow_directions
 from siting.kernels.bands import in_bands
+from siting.remembered import remembered
 
 if TYPE_CHECKING:
     from affine import Affine
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 IndexArray = NDArray[np.int64]
 
 
+@remembered()
 def upstream_area_m2(directions: NDArray[np.uint8], *, cell_size_m: float) -> NDArray[np.float64]:
     """Area that drains through each cell, itself counted, in square metres.
 
@@ -54,6 +56,7 @@ def stream_cells(area_m2: NDArray[np.float64], *, threshold_ha: float) -> NDArra
         return np.asarray(area_m2 >= threshold_ha * 10_000.0)
 
 
+@remembered()
 def stream_lines(
     directions: NDArray[np.uint8], cells: NDArray[np.bool_], *, transform: Affine
 ) -> list[LineString]:
@@ -86,6 +89,7 @@ def stream_lines(
     return lines
 
 
+@remembered()
 def derive_streams(
     dem: NDArray[Any],
     *,

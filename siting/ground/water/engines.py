@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from siting.errors import SitingError
 from siting.ground import terrain
 from siting.ground.water import flow
+from siting.remembered import remembered
 
 Engine = Literal["built-in", "richdem"]
 # Far below any ground on Earth, and exact in float32.
@@ -28,6 +29,7 @@ _NO_DATA = -99999.0
 _CODES = np.array([flow.OUTLET, 16, 32, 64, 128, 1, 2, 4, 8], dtype=np.uint8)
 
 
+@remembered()
 def slope_deg(
     dem: NDArray[Any], cell_size_m: float, *, engine: Engine = "built-in"
 ) -> NDArray[Any]:
@@ -80,6 +82,7 @@ def fill_depressions(dem: NDArray[Any], *, engine: Engine = "built-in") -> NDArr
     return np.where(np.isnan(dem), np.nan, filled).astype(np.float32)
 
 
+@remembered()
 def flow_directions(dem: NDArray[Any], *, engine: Engine = "built-in") -> NDArray[np.uint8]:
     """D8 codes over filled ground, as `siting.ground.water.flow.flow_directions`.
 

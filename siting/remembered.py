@@ -1,0 +1,317 @@
+"""Steps that need not be worked out twice, and what decides that they need not.
+
+A plain run remembers nothing: a step that is `remembered` is then the function itself. The desk
+works inside `Memory.at_work`, where a step answers from memory when all that it read is as it was.
+What a step reads is seen and not listed by hand, for a key that forgets something gives a wrong map
+that looks right: every argument counts whole, and of a Land or Ground, which hold much more than a
+step needs, all that the step looked at the first time. A step must therefore be pure: what it gives
+depends on its arguments alone.
+"""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import threading
+import weakref
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, fields, is_dataclass
+from inspect import signature
+from typing import Any, ParamSpec, TypeVar
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry as Geometry
+
+P = ParamSpec("P")
+T = TypeVar("T")
+Look = tuple[str, Any]
+"""One look at a value: ("field", name), ("item", key), ("has", key) or ("keys", None)."""
+
+_MOST_BYTES = 1_000_000_000
+# An answer without arrays still takes some room.
+_LEAST_BYTES = 2_000
+_GONE = b"gone"
+
+
+def remembered(*watched: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
+    """Mark a pure function as a step that a `Memory` may answer.
+
+    Parameters
+    ----------
+    watched : names of parameters that hold more than the step reads (a Land, a Ground): of these
+        only what it looks at counts. They must be dataclasses and must not be part of the result.
+    """
+
+    def mark(step: Callable[P, T]) -> Callable[P, T]:
+        names = tuple(signature(step).parameters)
+
+        @functools.wraps(step)
+        def run(*args: P.args, **kwargs: P.kwargs) -> T:
+            memory = _at_work
+            if memory is None:
+                return step(*args, **kwargs)
+            given = {**dict(zip(names, args, strict=False)), **kwargs}
+            return memory.answer(step, given, watched)
+
+        return run
+
+    return mark
+
+
+_at_work: Memory | None = None
+
+
+class _NoFingerprint(TypeError):
+    """A kind of value of which nothing is known: it is then worked out, never guessed."""
+
+
+@dataclass(eq=False)
+class _Entry:
+    """An answer, the looks it rests on with what was seen, and how large it is."""
+
+    seen: dict[tuple[Look, ...], bytes]
+    answer: Any
+    size_bytes: int
+
+
+class Memory:
+    """Answers of steps, the least recently used dropped beyond `most_bytes`."""
+
+    def __init__(self, most_bytes: int = _MOST_BYTES) -> None:
+        self._most_bytes = most_bytes
+        self._entries: dict[tuple[str, bytes], list[_Entry]] = {}
+        self._bytes = 0
+        self._lock = threading.RLock()
+        self._digests: dict[int, tuple[weakref.ref[NDArray[Any]], bytes]] = {}
+        self.known: dict[str, int] = {}
+        self.worked: dict[str, int] = {}
+        self.unknown: set[str] = set()
+
+    @property
+    def size_bytes(self) -> int:
+        """About how much the answers take."""
+        return self._bytes
+
+    @contextmanager
+    def at_work(self) -> Iterator[None]:
+        """While the block lasts, steps of this process answer from this memory."""
+        global _at_work
+        before, _at_work = _at_work, self
+        self.known, self.worked = {}, {}
+        try:
+            yield
+        finally:
+            _at_work = before
+
+    def answer(self, step: Callable[..., T], given: dict[str, Any], watched: tuple[str, ...]) -> T:
+        """What a step gives for the arguments in `given`, from memory where it is known."""
+        name = f"{step.__module__}.{step.__qualname__}"
+        whole = [(key, value) for key, value in sorted(given.items()) if key not in watched]
+        looked = {parameter: given[parameter] for parameter in watched}
+        try:
+            key = (name, self.fingerprint(whole))
+            with self._lock:
+                found = self._known(key, looked)
+        except _NoFingerprint:
+            self.unknown.add(name)
+            return step(**given)
+        if found is not None:
+            self.known[name] = self.known.get(name, 0) + 1
+            return found.answer  # type: ignore[no-any-return]
+        self.worked[name] = self.worked.get(name, 0) + 1
+        seen: dict[tuple[Look, ...], bytes] = {}
+        for parameter, value in looked.items():
+            given[parameter] = self.watched(value, seen, (("item", parameter),))
+        made = step(**given)
+        self._keep(key, _Entry(seen, made, _size_bytes(made, set()) + _LEAST_BYTES))
+        return made
+
+    def _known(self, key: tuple[str, bytes], looked: Mapping[str, Any]) -> _Entry | None:
+        entries = self._entries.get(key, [])
+        for entry in entries:
+            if all(self._sees(looked, looks) == was for looks, was in entry.seen.items()):
+                # The most recently used stand last.
+                entries.remove(entry)
+                self._entries[key] = [*self._entries.pop(key), entry]
+                return entry
+        return None
+
+    def _sees(self, looked: Mapping[str, Any], looks: tuple[Look, ...]) -> bytes:
+        value: Any = looked
+        for kind, at in looks:
+            if kind == "item" and at not in value:
+                return _GONE
+            value = _look(value, kind, at)
+        return self.fingerprint(value)
+
+    def _keep(self, key: tuple[str, bytes], entry: _Entry) -> None:
+        with self._lock:
+            self._entries.setdefault(key, []).append(entry)
+            self._bytes += entry.size_bytes
+            while self._bytes > self._most_bytes:
+                oldest = next(iter(self._entries))
+                self._bytes -= self._entries[oldest].pop(0).size_bytes
+                if not self._entries[oldest]:
+                    del self._entries[oldest]
+
+    def watched(self, value: Any, seen: dict[tuple[Look, ...], bytes], at: tuple[Look, ...]) -> Any:
+        """`value` as it is, but every look at its parts is written down in `seen`."""
+        if isinstance(value, Mapping):
+            return _Looked(self, value, seen, at)
+        if is_dataclass(value) and not isinstance(value, type) and len(at) == 1:
+            made: Any = object.__new__(_looked_at(type(value)))
+            object.__setattr__(made, "_looks", (self, value, seen, at))
+            return made
+        seen[at] = self.fingerprint(value)
+        return value
+
+    # --- fingerprints ------------------------------------------------------------------------
+
+    def fingerprint(self, value: Any) -> bytes:
+        """A digest of a value and of all that it holds; equal for equal values only.
+
+        Raises
+        ------
+        _NoFingerprint
+            For a kind of value that it does not know; no part is ever left out.
+        """
+        if isinstance(value, np.ndarray) and value.dtype != object:
+            return self._of_array(value)
+        digest = hashlib.blake2b(digest_size=16)
+        for part in self._parts(value):
+            digest.update(part)
+        return digest.digest()
+
+    def _parts(self, value: Any) -> Iterator[bytes]:
+        yield f"{type(value).__module__}.{type(value).__qualname__}:".encode()
+        if isinstance(value, str | bytes | int | float | None | np.generic | range) or hasattr(
+            value, "isoformat"
+        ):
+            yield repr(value).encode()
+        elif isinstance(value, Geometry):
+            yield shapely.to_wkb(value, include_srid=True)
+        elif isinstance(value, Mapping):
+            # In their order: a step may go through them in it.
+            yield from (self.fingerprint(pair) for pair in value.items())
+        elif isinstance(value, tuple | list | np.ndarray):
+            yield str(len(value)).encode()
+            yield from (self.fingerprint(item) for item in value)
+        elif is_dataclass(value):
+            yield from (self.fingerprint(getattr(value, f.name)) for f in fields(value))
+        elif hasattr(type(value), "model_fields"):
+            names = type(value).model_fields
+            yield from (self.fingerprint(getattr(value, name)) for name in names)
+        elif hasattr(value, "columns"):
+            yield str(value.index.tolist()).encode()
+            for name in value.columns:
+                yield from (self.fingerprint(name), self._of_column(np.asarray(value[name])))
+        else:
+            raise _NoFingerprint(f"A step was given {type(value)}, which has no fingerprint.")
+
+    def _of_column(self, values: NDArray[Any]) -> bytes:
+        return self.fingerprint(values.astype(object))
+
+    def _of_array(self, value: NDArray[Any]) -> bytes:
+        with self._lock:
+            kept = self._digests.get(id(value))
+        if kept is not None and kept[0]() is value:
+            return kept[1]
+        digest = hashlib.blake2b(f"{value.dtype.str}{value.shape}".encode(), digest_size=16)
+        digest.update(np.ascontiguousarray(value).view(np.uint8).data if value.size else b"")
+        found = digest.digest()
+        # Nobody changes an array that a step was given or gave: tests/desk/test_warm.py looks. (To
+        # compiled loops read-only arrays are a kind of their own, for which they compile anew.)
+        if value.base is None:
+            with self._lock:
+                self._digests[id(value)] = (weakref.ref(value, self._forget(id(value))), found)
+        return found
+
+    def _forget(self, number: int) -> Callable[[object], None]:
+        def forget(reference: object) -> None:
+            kept = self._digests.get(number)
+            # The number may belong to a new array by now.
+            if kept is not None and kept[0] is reference:
+                self._digests.pop(number, None)
+
+        return forget
+
+
+def _look(value: Any, kind: str, at: Any) -> Any:
+    if kind == "field":
+        return getattr(value, at)
+    if kind == "item":
+        return value[at]
+    return at in value if kind == "has" else tuple(value)
+
+
+class _Looked(Mapping[Any, Any]):
+    """A mapping whose every look is written down."""
+
+    def __init__(
+        self,
+        memory: Memory,
+        value: Mapping[Any, Any],
+        seen: dict[tuple[Look, ...], bytes],
+        at: tuple[Look, ...],
+    ) -> None:
+        self._memory, self._value, self._seen, self._at = memory, value, seen, at
+
+    def _note(self, kind: str, key: Any) -> Any:
+        value = _look(self._value, kind, key)
+        self._seen[(*self._at, (kind, key))] = self._memory.fingerprint(value)
+        return value
+
+    def __getitem__(self, key: Any) -> Any:
+        # That it is missing is something a step may act on, too.
+        self._note("has", key)
+        return self._note("item", key)
+
+    def __contains__(self, key: object) -> bool:
+        return bool(self._note("has", key))
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self._note("keys", None))
+
+    def __len__(self) -> int:
+        return len(self._note("keys", None))
+
+
+@functools.cache
+def _looked_at(kind: type) -> type:
+    """A class like `kind`, every field of which is watched when it is read."""
+    names = {f.name for f in fields(kind)}
+
+    def read(self: Any, name: str) -> Any:
+        if name not in names:
+            return object.__getattribute__(self, name)
+        memory, value, seen, at = object.__getattribute__(self, "_looks")
+        return memory.watched(getattr(value, name), seen, (*at, ("field", name)))
+
+    return type(f"Looked{kind.__name__}", (kind,), {"__getattribute__": read})
+
+
+def _size_bytes(value: Any, counted: set[int]) -> int:
+    """Bytes that the arrays in an answer take.
+
+    Raises
+    ------
+    TypeError
+        When a watched value stands in the answer: later looks at it would be written down nowhere.
+    """
+    if isinstance(value, np.ndarray) and value.dtype != object:
+        fresh = id(value) not in counted
+        counted.add(id(value))
+        return value.nbytes if fresh else 0
+    if isinstance(value, _Looked) or type(value).__name__.startswith("Looked"):
+        raise TypeError(f"A step gave back {type(value).__name__}, of which looks are watched.")
+    parts: list[Any] = []
+    if isinstance(value, Mapping):
+        parts = list(value.values())
+    elif isinstance(value, tuple | list | np.ndarray):
+        parts = list(value)
+    elif is_dataclass(value) and not isinstance(value, type):
+        parts = [getattr(value, f.name) for f in fields(value)]
+    return sum(_size_bytes(part, counted) for part in parts)
