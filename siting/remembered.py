@@ -85,7 +85,7 @@ class Memory:
         self._entries: dict[tuple[str, bytes], list[_Entry]] = {}
         self._bytes = 0
         self._lock = threading.RLock()
-        self._digests: dict[int, tuple[weakref.ref[NDArray[Any]], bytes]] = {}
+        self._digests: dict[int, tuple[weakref.ref[Any], bytes]] = {}
         self.known: dict[str, int] = {}
         self.worked: dict[str, int] = {}
         self.unknown: set[str] = set()
@@ -178,8 +178,21 @@ class Memory:
         _NoFingerprint
             For a kind of value that it does not know; no part is ever left out.
         """
-        if isinstance(value, np.ndarray) and value.dtype != object:
-            return self._of_array(value)
+        array = isinstance(value, np.ndarray) and value.dtype != object
+        # Nobody changes a table or an array that a step was given or gave: tests/desk/test_warm.py
+        # looks. (To compiled loops read-only arrays are a kind of their own, compiled anew.)
+        lasting = hasattr(value, "columns") or (array and value.base is None)
+        with self._lock:
+            kept = self._digests.get(id(value)) if lasting else None
+        if kept is not None and kept[0]() is value:
+            return kept[1]
+        found = _of_array(value) if array else self._of_parts(value)
+        if lasting:
+            with self._lock:
+                self._digests[id(value)] = (weakref.ref(value, self._forget(id(value))), found)
+        return found
+
+    def _of_parts(self, value: Any) -> bytes:
         digest = hashlib.blake2b(digest_size=16)
         for part in self._parts(value):
             digest.update(part)
@@ -199,10 +212,7 @@ class Memory:
         elif isinstance(value, tuple | list | np.ndarray):
             yield str(len(value)).encode()
             yield from (self.fingerprint(item) for item in value)
-        elif is_dataclass(value):
-            yield from (self.fingerprint(getattr(value, f.name)) for f in fields(value))
-        elif hasattr(type(value), "model_fields"):
-            names = type(value).model_fields
+        elif (names := _parts_of(value)) is not None:
             yield from (self.fingerprint(getattr(value, name)) for name in names)
         elif hasattr(value, "columns"):
             yield str(value.index.tolist()).encode()
@@ -214,21 +224,6 @@ class Memory:
     def _of_column(self, values: NDArray[Any]) -> bytes:
         return self.fingerprint(values.astype(object))
 
-    def _of_array(self, value: NDArray[Any]) -> bytes:
-        with self._lock:
-            kept = self._digests.get(id(value))
-        if kept is not None and kept[0]() is value:
-            return kept[1]
-        digest = hashlib.blake2b(f"{value.dtype.str}{value.shape}".encode(), digest_size=16)
-        digest.update(np.ascontiguousarray(value).view(np.uint8).data if value.size else b"")
-        found = digest.digest()
-        # Nobody changes an array that a step was given or gave: tests/desk/test_warm.py looks. (To
-        # compiled loops read-only arrays are a kind of their own, for which they compile anew.)
-        if value.base is None:
-            with self._lock:
-                self._digests[id(value)] = (weakref.ref(value, self._forget(id(value))), found)
-        return found
-
     def _forget(self, number: int) -> Callable[[object], None]:
         def forget(reference: object) -> None:
             kept = self._digests.get(number)
@@ -237,6 +232,23 @@ class Memory:
                 self._digests.pop(number, None)
 
         return forget
+
+
+def _of_array(value: NDArray[Any]) -> bytes:
+    digest = hashlib.blake2b(f"{value.dtype.str}{value.shape}".encode(), digest_size=16)
+    digest.update(np.ascontiguousarray(value).view(np.uint8).data if value.size else b"")
+    return digest.digest()
+
+
+def _parts_of(value: Any) -> list[str] | None:
+    """Names of the fields of a dataclass, a table of settings or the like; None of other kinds."""
+    if is_dataclass(value):
+        # What does not count when two are compared is a store of what follows from the rest.
+        return [f.name for f in fields(value) if f.compare]
+    if hasattr(type(value), "model_fields"):
+        return list(type(value).model_fields)
+    attributes = getattr(type(value), "__attrs_attrs__", None)
+    return None if attributes is None else [a.name for a in attributes]
 
 
 def _look(value: Any, kind: str, at: Any) -> Any:

@@ -1,0 +1,183 @@
+"""Steps that the desk remembers: after any series of edits the result is that of a cold run."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+
+from siting.remembered import Memory, remembered
+from siting.types import Land
+from tests.desk.edits import moved, outlined, sample, series
+
+# Wide cells: what is remembered does not depend on them, and 20 edits take seconds.
+CELL_M = 20.0
+EDITS = int(os.environ.get("SITING_EDITS", "20"))
+
+
+@pytest.fixture(scope="module")
+def base():
+    return sample(CELL_M)
+
+
+def fingerprint(value):
+    """Of all that a result holds: what is written follows from it alone."""
+    return Memory().fingerprint(value)
+
+
+@pytest.mark.slow
+def test_after_each_of_a_series_of_edits_the_result_is_that_of_a_cold_run(base):
+    memory = Memory()
+    for number, case in enumerate(series(20261126, EDITS, base)):
+        with memory.at_work():
+            warm = case.result()
+        assert fingerprint(warm) == fingerprint(case.result()), f"edit {number}"
+    assert not memory.unknown
+    untouched(memory)
+
+
+def untouched(memory: Memory) -> None:
+    """No array that a step was given or gave has been written to since its digest was taken."""
+    for reference, digest in list(memory._digests.values()):
+        kept = reference()
+        if isinstance(kept, np.ndarray):
+            assert fingerprint(kept) == digest
+
+
+@pytest.fixture(scope="module")
+def warmed(base):
+    """A memory that has seen the sample as it is, and the result of that run."""
+    memory = Memory()
+    with memory.at_work():
+        first = base.result()
+    return memory, first
+
+
+EXPECTED = {
+    "feeders": ({"within"}, {"quietness", "score_cells", "surroundings", "build_net"}),
+    "no_go": ({"within", "build_net"}, {"quietness", "score_cells", "surroundings"}),
+    "way_in": ({"build_net"}, {"within", "score_cells", "surroundings"}),
+    "livestock": ({"distance_everywhere", "surroundings"}, {"quietness", "funnel_ratio"}),
+    "trails": ({"quietness", "score_cells", "followed_lines"}, {"funnel_ratio", "felt_distance"}),
+    "crossings": ({"_crossings", "score_cells"}, {"quietness", "funnel_ratio"}),
+}
+
+
+@pytest.mark.parametrize("layer", EXPECTED)
+def test_an_edit_works_out_what_it_changes_and_no_more(base, warmed, layer):
+    memory, _ = warmed
+    with memory.at_work():
+        replace(base, land=moved(base.land, layer, east_m=7.0)).result()
+    again = {name.rsplit(".", 1)[1] for name in memory.worked}
+    anew, kept = EXPECTED[layer]
+    assert anew <= again
+    assert not kept & again
+    assert not memory.unknown
+
+
+def test_nothing_changed_works_out_nothing(base, warmed):
+    memory, first = warmed
+    with memory.at_work():
+        assert fingerprint(replace(base, land=replace(base.land)).result()) == fingerprint(first)
+    assert memory.worked == {}
+
+
+def test_an_outline_works_out_what_lies_inside(base, warmed):
+    memory, first = warmed
+    with memory.at_work():
+        drawn = replace(base, land=outlined(base.land, -4.0)).result()
+    assert "siting.ground.quiet.quietness" in memory.worked
+    assert "siting.ground.travel.passage.funnel_ratio" not in memory.worked
+    assert fingerprint(drawn) != fingerprint(first)
+
+
+# --- the memory itself -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Box:
+    used: int
+    unused: int
+    table: dict[str, int]
+
+
+@remembered("box")
+def double(box: Box, *, times: int = 2) -> int:
+    return box.used * times + box.table.get("a", 0)
+
+
+@remembered()
+def total(values: np.ndarray) -> float:
+    return float(values.sum())
+
+
+def worked(memory, *args, **kwargs):
+    before = dict(memory.worked)
+    found = double(*args, **kwargs)
+    return found, memory.worked != before
+
+
+def test_only_what_a_step_looked_at_counts():
+    memory = Memory()
+    with memory.at_work():
+        assert worked(memory, Box(1, 1, {"b": 1})) == (2, True)
+        assert worked(memory, Box(1, 9, {"b": 7})) == (2, False)
+        assert worked(memory, Box(2, 9, {"b": 7})) == (4, True)
+        assert worked(memory, Box(1, 1, {"b": 1}), times=3) == (3, True)
+        # A key that was looked for and not found counts as much as one that was.
+        assert worked(memory, Box(1, 1, {"a": 5})) == (7, True)
+        assert worked(memory, Box(1, 1, {"b": 1})) == (2, False)
+    assert double(Box(1, 1, {})) == 2
+
+
+def test_equal_numbers_of_another_kind_are_another_argument():
+    memory = Memory()
+    found = {memory.fingerprint(v) for v in (1, 1.0, True, "1", np.float32(1), np.array([1]))}
+    assert len(found) == 6
+    a = np.arange(6, dtype=np.float32)
+    assert memory.fingerprint(a) != memory.fingerprint(a.reshape(2, 3))
+    assert memory.fingerprint(a[::2]) == memory.fingerprint(a[::2].copy())
+    assert memory.fingerprint([a, a]) != memory.fingerprint([a])
+    assert memory.fingerprint({"a": 1, "b": 2}) != memory.fingerprint({"b": 2, "a": 1})
+
+
+def test_what_has_no_fingerprint_is_worked_out_each_time():
+    memory = Memory()
+
+    @remembered()
+    def call(what: object) -> int:
+        return 5
+
+    with memory.at_work():
+        assert call(object()) == call(object()) == 5
+    assert memory.unknown
+    assert memory.size_bytes == 0
+
+
+def test_memory_is_bounded_and_the_oldest_goes_first():
+    memory = Memory(most_bytes=30_000)
+
+    @remembered()
+    def zeros(n: int) -> np.ndarray:
+        return np.zeros(n, dtype=np.uint8)
+
+    with memory.at_work():
+        for n in (9_000, 9_001, 9_000, 9_002):
+            zeros(n)
+        assert memory.size_bytes <= 30_000
+        before = dict(memory.worked)
+        zeros(9_000)
+        assert memory.worked == before  # used more recently than 9_001
+        zeros(9_001)
+        assert memory.worked != before
+
+
+def test_a_watched_value_must_not_come_back():
+    @remembered("land")
+    def given_back(land: Land) -> Land:
+        return land
+
+    with Memory().at_work(), pytest.raises(TypeError, match="watched"):
+        given_back(sample(CELL_M).land)
