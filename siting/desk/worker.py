@@ -29,8 +29,8 @@ _ENVIRONMENT = {
     "OGR_SKIP": "OGR_VRT",
 }
 
-# What steps of earlier runs gave. A run of a million cells gives 350 MB, one after an edit up to 150
-# more; beside it a run takes 600.
+# What steps of earlier runs gave. A run of a million cells gives 350 MB, an edit up to 150
+# more; a run takes 600 beside it.
 _MEMORY_BYTES = 700_000_000
 
 

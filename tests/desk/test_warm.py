@@ -12,9 +12,9 @@ from siting.remembered import Memory, remembered
 from siting.types import Land
 from tests.desk.edits import moved, outlined, sample, series
 
-# Wide cells: what is remembered does not depend on them, and 20 edits take seconds.
+# Wide cells: what is remembered does not depend on them, and each edit takes a second.
 CELL_M = 20.0
-EDITS = int(os.environ.get("SITING_EDITS", "20"))
+EDITS = int(os.environ.get("SITING_EDITS", "10"))
 
 
 @pytest.fixture(scope="module")
