@@ -13,10 +13,12 @@ from dataclasses import dataclass
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from siting.errors import SitingError
-from siting.remembered import Memory
+
+if TYPE_CHECKING:
+    from siting.kernels.remembered import Memory
 
 # What the libraries may not do in this process: fetch, or follow a file that points to others.
 _ENVIRONMENT = {
@@ -155,6 +157,9 @@ def serve(pipe: Connection) -> None:
     """The worker's life: one job after the other until the desk ends."""
     os.environ.update(_ENVIRONMENT)
     _leave_with_parent()
+    # Here, for the server, which imports this module, loads no compiled loops.
+    from siting.kernels.remembered import Memory
+
     # One memory for its life: after an edit only what the edit changed is worked out again.
     memory = Memory(_MEMORY_BYTES)
     while True:

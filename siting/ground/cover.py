@@ -16,7 +16,7 @@ from scipy import ndimage
 from siting.errors import SitingError
 from siting.grid import FloatArray
 from siting.ground.distance import spread
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.types import BoolArray, CoverRole, RoleArray
 
 SHIPPED = ("nlcd", "worldcover", "corine", "dynamic-world", "c-cap")

@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
 from siting.kernels.bands import in_bands
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.types import BoolArray
 
 # Above this many shapes a buffer of all at once is slower than of each alone.

@@ -26,7 +26,7 @@ from siting.ground.terrain import mean_within
 from siting.ground.trails import animal_trails, through_parks
 from siting.ground.water.drainage import derive_streams
 from siting.ground.water.engines import Engine, flow_directions, slope_deg
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_ground import CoverRules, Disturbance, DrainageRules
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray

@@ -12,7 +12,7 @@ from siting.ground.distance import burn, distance_everywhere, distance_to_cells
 from siting.ground.screening import felt_distance
 from siting.ground.view import Ground as SightGround
 from siting.kernels.curves import Knots, membership
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.settings.protocol_ground import Disturbance
 from siting.types import CoverRole, Land, Note
 

@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import spread
 from siting.ground.view import Ground, coarser, screened
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.types import BoolArray
 
 # The pairs of place and point are what costs: near many houses fewer places are asked, rather than

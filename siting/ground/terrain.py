@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from siting.grid import FloatArray
 from siting.kernels.bands import by_bands, in_bands
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 
 
 @remembered()

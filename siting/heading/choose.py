@@ -23,8 +23,8 @@ from siting.heading.limits import closed_to_view
 from siting.heading.line_crossing import Lines, border_lines
 from siting.heading.sun import SunTrack, sun_track
 from siting.kernels.bands import of_parts
+from siting.kernels.remembered import remembered
 from siting.notes import Remark
-from siting.remembered import remembered
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.spot_parts import Aim

@@ -16,7 +16,7 @@ from siting.ground.distance import burn
 from siting.ground.shapes.mapped import ponds_of_cells
 from siting.ground.view import Profiles
 from siting.heading.view_ahead import cells_under, seen_of, upto
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.settings.protocol_heading import HeadingRules
 from siting.types import BoolArray, CoverRole, Land, RoleArray
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from siting.errors import SitingError
 from siting.grid import FloatArray
 from siting.heading.sun_position import sun_position
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 
 # The sun crosses one bin in the ten minutes between two positions; half a degree is its own width.
 AZIMUTH_STEP_DEG = 2.5

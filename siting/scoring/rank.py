@@ -15,8 +15,8 @@ from siting.ground.shapes.feature_order import served_by
 from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
 from siting.kernels.curves import membership
+from siting.kernels.remembered import remembered
 from siting.notes import Remark
-from siting.remembered import remembered
 from siting.scoring.candidates import with_rivals
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import (

@@ -19,7 +19,7 @@ from siting import criteria
 from siting.grid import FloatArray, Grid
 from siting.kernels.bands import of_parts
 from siting.kernels.curves import Knots, membership
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.scoring.combine import log_factors
 from siting.scoring.stability import draw_gradient_errors, draw_weights
 from siting.settings.protocol_score import Scoring

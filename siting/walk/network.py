@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import burn
 from siting.ground.terrain import slope_deg
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.settings.protocol_field import WalkRules
 from siting.types import BoolArray, CoverRole, Land
 

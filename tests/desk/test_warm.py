@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from siting.remembered import Memory, remembered
+from siting.kernels.remembered import Memory, remembered
 from siting.types import Land
 from tests.desk.edits import moved, outlined, sample, series
 

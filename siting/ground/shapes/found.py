@@ -25,7 +25,7 @@ from siting.ground.shapes.mapped import (
     quiet_trails,
 )
 from siting.ground.travel.obstacles import Obstacles
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.settings.protocol_travel import FeatureRules
 from siting.types import BoolArray, CoverRole, Feature, Land, RoleArray
 

@@ -21,8 +21,8 @@ from siting.ground.neighbourhood import (
     sums_at,
 )
 from siting.ground.terrain import smoothed
+from siting.kernels.remembered import remembered
 from siting.lengths import compass_word
-from siting.remembered import remembered
 from siting.types import BoolArray, Feature
 
 _RING_POINTS = 16

@@ -11,7 +11,7 @@ from siting.ground.cover import OPEN_ROLES
 from siting.ground.distance import cells_to
 from siting.ground.known import cells_to_unknown
 from siting.ground.neighbourhood import PLAIN, counts_at, disc_of, feature_at, peaks
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.types import BoolArray, CoverRole, Feature, RoleArray
 
 IndexArray = NDArray[np.int64]

@@ -12,7 +12,7 @@ from siting.ground.quiet import ROAD_CLASSES
 from siting.ground.shapes.mapped import (
     mapped_ponds,
 )
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.types import BoolArray, Land
 
 # Half the width over which a road of each class hinders animals, metres.

@@ -28,7 +28,7 @@ from siting.ground.water import drainage
 from siting.ground.water.engines import Engine, flow_directions
 from siting.ground.water.stream_offset import offset_note, stream_offset
 from siting.kernels.bands import by_bands, side_by_side
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.settings.protocol_ground import DrainageRules
 from siting.settings.protocol_travel import FeatureRules, TravelRules
 from siting.types import CoverRole, Land, RoleArray

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from siting.ground.water.flow import CODES, NO_DATA, OFFSETS, flow_directions
 from siting.kernels.bands import in_bands
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 
 if TYPE_CHECKING:
     from affine import Affine

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from siting.errors import SitingError
 from siting.ground import terrain
 from siting.ground.water import flow
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 
 Engine = Literal["built-in", "richdem"]
 # Far below any ground on Earth, and exact in float32.

@@ -17,7 +17,7 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
-from siting.remembered import remembered
+from siting.kernels.remembered import remembered
 from siting.types import Note
 
 # Old maps are off by tens of metres; in coarse cells the valley itself is that uncertain.
