@@ -215,7 +215,6 @@ def _cover_layers(
     }
 
 
-@remembered("land")
 def _view_layer(
     land: Land,
     role: RoleArray,

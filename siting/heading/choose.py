@@ -16,6 +16,7 @@ from siting.ground.shapes.feature_order import served_by
 from siting.ground.shapes.mapped import ponds_of_cells
 from siting.ground.view import Ground, Skyline
 from siting.heading.aim import aims, by_eight
+from siting.heading.asked import Asked, nothing_asked, once
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
 from siting.heading.heading_scores import judge, skyline_of
 from siting.heading.judged import Headings, Surroundings
@@ -41,45 +42,6 @@ _AT_ONCE = 48
 
 COMPASS_DAY = dt.date(2027, 7, 2)
 """Day of the declination where no days are given: the middle of the model's years."""
-
-
-@dataclass(frozen=True)
-class Asked:
-    """Best scores of places (easting, northing), (horizon, reach) of squares, that were asked."""
-
-    best: dict[tuple[float, float], float]
-    quick: dict[tuple[float, float], float]
-    skies: dict[tuple[int, int], tuple[FloatArray, FloatArray]]
-
-
-@remembered()
-def nothing_asked(
-    around: Surroundings,
-    features: tuple[Feature, ...],
-    *,
-    camera: CameraRules,
-    heading: HeadingRules,
-    sun: SunRules,
-    spans: bool,
-) -> Asked:
-    """A new `Asked`; where steps are remembered, the one of the same surroundings and rules."""
-    del around, features, camera, heading, sun, spans
-    return Asked({}, {}, {})
-
-
-def _once(
-    known: dict[tuple[float, float], float],
-    easting: FloatArray,
-    northing: FloatArray,
-    work_out: Callable[[FloatArray, FloatArray], FloatArray],
-) -> FloatArray:
-    """The value of each place, from `known` where it stands there."""
-    places = list(zip(easting.tolist(), northing.tolist(), strict=True))
-    new = [place for place in dict.fromkeys(places) if place not in known]
-    if new:
-        found = work_out(*(np.array(axis) for axis in zip(*new, strict=True)))
-        known.update(zip(new, found.tolist(), strict=True))
-    return np.array([known[place] for place in places])
 
 
 @dataclass(frozen=True)
@@ -121,9 +83,7 @@ class Lookout:
 
     def best_score(self, easting: FloatArray, northing: FloatArray) -> FloatArray:
         """Score of the best heading of each place, 0..1; 0 where none is open."""
-        return _once(
-            self.asked.best, easting, northing, lambda east, north: self._best(east, north)
-        )
+        return once(self.asked.best, easting, northing, lambda east, north: self._best(east, north))
 
     def quick_score(self, easting: FloatArray, northing: FloatArray) -> FloatArray:
         """The same with one skyline for all places of a square of 8 m: it changes slowly."""
@@ -137,7 +97,7 @@ class Lookout:
 
             return np.concatenate(of_parts(best, len(east), size=_AT_ONCE))
 
-        return _once(self.asked.quick, easting, northing, quick)
+        return once(self.asked.quick, easting, northing, quick)
 
     def _best(
         self, easting: FloatArray, northing: FloatArray, sky: Skyline | None = None

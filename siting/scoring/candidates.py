@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from siting.grid import FloatArray
+from siting.grid import FloatArray, Grid
 from siting.types import BoolArray, Candidate, Land
 
 # From cells this wide on, and up to so many places in all.
@@ -15,6 +17,9 @@ _FEW = 15
 
 # Scores nearer than this are a tie; ties keep the order that the search put them in.
 TIE = 1e-6
+
+_POINT_M = 6.0
+IndexArray = NDArray[np.int64]
 
 
 def spaced(easting: FloatArray, northing: FloatArray, *, spacing_m: float, most: int) -> list[int]:
@@ -95,3 +100,38 @@ def with_rivals(
         for i in more
         if i >= 0
     ]
+
+
+@dataclass(frozen=True)
+class Points:
+    """Points around places, each belonging to the nearest.
+
+    row, col, place : (n,) int; easting, northing : (n,) metres; `first` is the point that is
+    the place itself, (places,) int.
+    """
+
+    row: IndexArray
+    col: IndexArray
+    place: IndexArray
+    easting: FloatArray
+    northing: FloatArray
+    first: IndexArray
+
+    @classmethod
+    def around(cls, row: IndexArray, col: IndexArray, *, grid: Grid, reach_m: float) -> Points:
+        """Every cell, or about every 6 m, within reach of a place and nearer to no other."""
+        step = max(1, int(_POINT_M / grid.cell_size_m))
+        # A multiple of the step, so that the place itself is always one of its points.
+        reach = int(reach_m / grid.cell_size_m) // step * step
+        down, right = np.mgrid[-reach : reach + 1 : step, -reach : reach + 1 : step]
+        near = np.hypot(down, right) * grid.cell_size_m <= reach_m
+        down, right = down[near], right[near]
+        rows, cols = (row[:, None] + down).ravel(), (col[:, None] + right).ravel()
+        place = np.repeat(np.arange(len(row)), len(down))
+        away2 = (rows[:, None] - row) ** 2 + (cols[:, None] - col) ** 2
+        own = away2.argmin(axis=1) == place
+        own &= grid.contains(rows, cols)
+        rows, cols, place = rows[own], cols[own], place[own]
+        easting, northing = grid.xy(rows, cols)
+        itself = np.flatnonzero((rows == row[place]) & (cols == col[place]))
+        return cls(rows, cols, place, easting, northing, itself)

@@ -20,8 +20,9 @@ from siting.grid import FloatArray, Grid
 from siting.kernels.bands import of_parts
 from siting.kernels.curves import Knots, membership
 from siting.kernels.remembered import remembered
+from siting.scoring.candidates import Points
 from siting.scoring.combine import log_factors
-from siting.scoring.stability import draw_gradient_errors, draw_weights
+from siting.scoring.stability import draw_gradient_errors, draw_shifts, draw_weights
 from siting.settings.protocol_score import Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import BoolArray, NoGo, NoGoArray
@@ -47,42 +48,6 @@ _PATCH_M, _PATCH_REACH_M = (8.0, 25.0), 60.0
 _MOST_PATCHES = 3
 # Cells for which `missed_spread` is stated; finer ones show more of what moves.
 _MISSED_CELL_M = 30.0
-_POINT_M = 6.0
-
-
-@dataclass(frozen=True)
-class Points:
-    """Points around places, each belonging to the nearest.
-
-    row, col, place : (n,) int; easting, northing : (n,) metres; `first` is the point that is
-    the place itself, (places,) int.
-    """
-
-    row: IndexArray
-    col: IndexArray
-    place: IndexArray
-    easting: FloatArray
-    northing: FloatArray
-    first: IndexArray
-
-    @classmethod
-    def around(cls, row: IndexArray, col: IndexArray, *, grid: Grid, reach_m: float) -> Points:
-        """Every cell, or about every 6 m, within reach of a place and nearer to no other."""
-        step = max(1, int(_POINT_M / grid.cell_size_m))
-        # A multiple of the step, so that the place itself is always one of its points.
-        reach = int(reach_m / grid.cell_size_m) // step * step
-        down, right = np.mgrid[-reach : reach + 1 : step, -reach : reach + 1 : step]
-        near = np.hypot(down, right) * grid.cell_size_m <= reach_m
-        down, right = down[near], right[near]
-        rows, cols = (row[:, None] + down).ravel(), (col[:, None] + right).ravel()
-        place = np.repeat(np.arange(len(row)), len(down))
-        away2 = (rows[:, None] - row) ** 2 + (cols[:, None] - col) ** 2
-        own = away2.argmin(axis=1) == place
-        own &= grid.contains(rows, cols)
-        rows, cols, place = rows[own], cols[own], place[own]
-        easting, northing = grid.xy(rows, cols)
-        itself = np.flatnonzero((rows == row[place]) & (cols == col[place]))
-        return cls(rows, cols, place, easting, northing, itself)
 
 
 @dataclass(frozen=True)
@@ -121,32 +86,6 @@ class Shaken:
     cover_error_m: float
     elevation_error_m: float
     line_error_m: Mapping[str, float] = field(default_factory=dict)
-
-
-def draw_shifts(
-    easting: FloatArray,
-    northing: FloatArray,
-    *,
-    error_m: float,
-    alike_m: float,
-    n_draws: int,
-    rng: np.random.Generator,
-) -> NDArray[np.float64]:
-    """How far a map is off at places: Gaussian on each axis, alike for places near each other.
-
-    Covariance error_m^2 exp(-d^2 / 2 L^2) with L = `alike_m`.
-
-    Returns
-    -------
-    (n_draws, n, 2) float64, metres east and north
-    """
-    at = np.column_stack([easting, northing])
-    apart2 = ((at[:, None, :] - at[None, :, :]) ** 2).sum(axis=2)
-    values, vectors = np.linalg.eigh(np.exp(-apart2 / (2 * alike_m**2)))
-    # The symmetric root: the only one that does not hang on the last bit of the arithmetic.
-    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-    drawn = rng.standard_normal((n_draws, 2, len(at))) @ root
-    return np.asarray(error_m * drawn.transpose(0, 2, 1))
 
 
 def shaken_index(

@@ -74,6 +74,32 @@ def draw_weights(
     return out
 
 
+def draw_shifts(
+    easting: FloatArray,
+    northing: FloatArray,
+    *,
+    error_m: float,
+    alike_m: float,
+    n_draws: int,
+    rng: np.random.Generator,
+) -> NDArray[np.float64]:
+    """How far a map is off at places: Gaussian on each axis, alike for places near each other.
+
+    Covariance error_m^2 exp(-d^2 / 2 L^2) with L = `alike_m`.
+
+    Returns
+    -------
+    (n_draws, n, 2) float64, metres east and north
+    """
+    at = np.column_stack([easting, northing])
+    apart2 = ((at[:, None, :] - at[None, :, :]) ** 2).sum(axis=2)
+    values, vectors = np.linalg.eigh(np.exp(-apart2 / (2 * alike_m**2)))
+    # The symmetric root: the only one that does not hang on the last bit of the arithmetic.
+    root = (vectors * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+    drawn = rng.standard_normal((n_draws, 2, len(at))) @ root
+    return np.asarray(error_m * drawn.transpose(0, 2, 1))
+
+
 def draw_gradient_errors(
     easting: FloatArray,
     northing: FloatArray,

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from siting.grid import FloatArray
 from siting.notes import Remark
+from siting.scoring.candidates import Points
 from siting.scoring.combine import combine
-from siting.scoring.shaken import Points, Shaken, shaken_index
+from siting.scoring.shaken import Shaken, shaken_index
 from siting.scoring.stability import (
     best_within,
     picked,
