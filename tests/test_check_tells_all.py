@@ -29,6 +29,16 @@ def test_parcels_that_the_dem_does_not_cover_are_told(tmp_path):
     assert "--parcel-id" in last
 
 
+def test_a_fault_of_the_legend_is_no_fault_of_the_parcels(tmp_path):
+    """Tried by docs/data.md alone: "parcel: FAULT ... Legend", and two faults for one."""
+    land = several(clean(tmp_path), [0, 5])
+    (tmp_path / "legend.csv").write_text("value,name\n41,wood\n")
+    found = run(land.set("land_cover.legend", "legend.csv"), "check")
+    assert found.out.count("E-LEGEND-01") == 1
+    assert "parcel: FAULT" not in found.out
+    assert "1 to fix" in found.out
+
+
 def test_where_no_parcel_can_be_scored_check_says_so(tmp_path):
     found = run(several(clean(tmp_path), [900, 2000]), "check")
     assert found.status == 3

@@ -121,9 +121,10 @@ def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -
 
 
 def _told_once(findings: list[Finding]) -> list[Finding]:
-    """Without the grid's fault where it is only that of the DEM it is made from."""
-    dem = {str(f.error) for f in findings if f.role == "dem"} - {"None"}
-    return [f for f in findings if f.role != "grid" or str(f.error) not in dem]
+    """Without a fault of grid or parcel that is only that of a file they are looked at with."""
+    together = ("grid", "parcel")
+    others = {str(f.error) for f in findings if f.error and f.role not in together}
+    return [f for f in findings if f.role not in together or str(f.error) not in others]
 
 
 def _collect(findings: list[Finding], role: str, file: str, look: Callable[[], Told]) -> Any:
