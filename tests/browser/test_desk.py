@@ -90,7 +90,8 @@ def add(page: Any, label: str) -> None:
 
 
 def saved(page: Any) -> None:
-    page.locator("#said", has_text="Saved").wait_for()
+    # The first file of a desk loads the libraries that read it: long on a busy machine.
+    page.locator("#said", has_text="Saved").wait_for(timeout=60_000)
 
 
 def dropped(page: Any, path: Path) -> None:
