@@ -135,7 +135,8 @@ def test_the_sentence_in_every_case(result):
     assert ", one of them a firm choice; the best: " in sentence(result, good, firm=1)
     assert sentence(result, good[:1], firm=1) == start + (
         "the maps show one place that would suit a camera well; the place: log over the brook; "
-        "there is no second place to go to, so we would like to look at the place with you first."
+        "there is no second place to go to, so no camera should go up before we have looked at the "
+        "place with you."
     )
     assert sentence(result, fair) == start + (
         "the maps show 3 places where a camera could stand, though little on it is known to "
@@ -227,5 +228,5 @@ def test_a_scant_parcel_is_told_in_its_letter(result):
     for share, spots, told in ((0.97, [good] * 2, True), (0.94, [good] * 2, False),
                                (0.2, [good], True)):  # fmt: skip
         said = sentence(result, spots, closed=share)
-        assert ("look at the place with you first" in said) == told
+        assert ("before we have looked at the place with you" in said) == told
     assert "there is no second place to go to" in said

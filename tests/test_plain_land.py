@@ -128,6 +128,8 @@ def test_the_letter_praises_no_place(meadow, protocol):
     assert limit.problem == "few_draws"
     said = letter_sentence(meadow, limit=limit, firm=None, scant_share=0.05)
     assert "know nothing that draws animals" in said
+    # The same sentence stands in the letter that plans no camera this season.
+    assert "we would like to look" not in said
     assert "best" not in said
     assert "suit" not in said
 

@@ -181,12 +181,13 @@ def _nothing_known(count: int) -> str:
     stand = "one area" if count == 1 else f"{count} areas"
     return (
         "our maps know nothing that draws animals to any one place there; a camera could stand in "
-        f"{stand}, and we would like to look for tracks there with you first"
+        f"{stand}, but only fresh tracks, or what you see there yourself, can say where"
     )
 
 
 def _scant(result: Result, scant_share: float) -> str:
-    look = "so we would like to look at the place with you first"
+    # True in every letter, also in that which plans no camera: a promise to come would not be.
+    look = "so no camera should go up before we have looked at the place with you"
     if result.usable_share < scant_share:
         return f"; only {percent(result.usable_share)} of it is suitable, {look}"
     return f"; there is no second place to go to, {look}" if len(result.spots) == 1 else ""
