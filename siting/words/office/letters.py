@@ -25,7 +25,7 @@ _WEAK_SCORE, _GOOD_SCORE = 0.8, 1.2
 # Little draws animals below this factor; a condition holds badly below this membership.
 _FEW_DRAWS, _WEAK_PART = 1.1, 0.6
 _CLOSED = 0.5
-_WITHOUT_ROADS = ", as far as we can tell without a map of roads and houses"
+_QUIET_UNKNOWN = "; how quiet it is there we do not know"
 # An owner would hardly notice less than a tenth of the land being closed: our choice.
 _LEAST_NAMED = 0.1
 _SHARES = ((0.9, "nearly all"), (0.6, "most"), (0.4, "about half"), (0.15, "a part"))
@@ -168,7 +168,7 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
     said = _found(score, count, limit=limit, firm=firm)
     # Good by what was mapped: a house next to the place would undo it.
     if score >= _GOOD_SCORE and not {"roads", "buildings"} & result.land.vectors.keys():
-        said += _WITHOUT_ROADS
+        said += _QUIET_UNKNOWN
     named = "the best" if count > 1 else "the place"
     return (
         f"Thank you for offering {land}: {said}; {named}: "
