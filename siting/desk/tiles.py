@@ -29,6 +29,7 @@ from siting.read.raster import rasters
 from siting.settings.given.rasters import CoverInput, DemInput
 from siting.settings.inputs import Inputs
 from siting.types import BoolArray, CoverRole
+from siting.words.office.desk import COVER_WORDS
 
 SIZE = 256
 _EDGE = 2
@@ -176,6 +177,14 @@ def _png(pixels: NDArray[np.integer[Any]], mode: str) -> bytes:
     stream = io.BytesIO()
     Image.fromarray(pixels.astype(np.uint8), mode=mode).save(stream, format="PNG", compress_level=3)
     return stream.getvalue()
+
+
+def cover_key() -> list[tuple[str, str]]:
+    """What each colour of the land cover means, as (words, colour in CSS)."""
+    return [
+        (COVER_WORDS[role.name], f"rgb({red} {green} {blue})")
+        for role, (red, green, blue) in COVER_COLOURS.items()
+    ]
 
 
 class Cover:

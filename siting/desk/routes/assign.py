@@ -11,6 +11,7 @@ from starlette.routing import Route
 from siting.desk.server.desk import Desk
 from siting.desk.work.assigning import rows_for
 from siting.desk.worker import Assign
+from siting.words.office.desk import NO_CELLS
 
 
 def assign_routes(desk: Desk) -> list[Route]:
@@ -19,6 +20,9 @@ def assign_routes(desk: Desk) -> list[Route]:
     async def propose(request: Request) -> Response:
         del request
         rows = await asyncio.to_thread(rows_for, desk.store)
+        if not rows:
+            # The command's own message names keys of a file that nobody sees here.
+            raise ValueError(NO_CELLS)
         job = Assign(tuple(rows), desk.runner.protocol)
         cells = await asyncio.to_thread(desk.reader.read, job)
         uids = desk.store.parcel_ids()

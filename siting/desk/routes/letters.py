@@ -131,7 +131,9 @@ def _asked(desk: Desk, uid: str, row: dict[str, Any]) -> str:
         return ""
     ranks = {spot["place_id"]: spot["spot"] for spot in row["top"]}
     rank = ranks.get(decision["spot_id"], decision["rank"])
-    return asked_words(rank, "", "it is the best place we know there" if rank == 1 else "")
+    # Where nothing speaks for any place, the sentence that follows says so.
+    is_best = rank == 1 and row["problem"] == "none"
+    return asked_words(rank, "", "it is the best place we know there" if is_best else "")
 
 
 def _mail(desk: Desk, uid: str) -> Response:

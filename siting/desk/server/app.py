@@ -49,7 +49,7 @@ from siting.desk.server.security import HEADERS, RESULT_POLICY, guarded, refused
 from siting.desk.storage.land import LandIn
 from siting.desk.storage.office import NO_PLACE, maps_file
 from siting.desk.storage.store import Conflict, Missing
-from siting.desk.tiles import Tile
+from siting.desk.tiles import Tile, cover_key
 from siting.desk.uploads import table_rows
 from siting.desk.worker import Known, ReadUpload
 from siting.disk.files import safe_name, write_atomic
@@ -137,7 +137,7 @@ class _Routes:
             "stamp": desk.relief.stamp(),
             "bounds": desk.bounds,
             "season": desk.season,
-            "has_cover": desk.cover is not None,
+            "cover": cover_key() if desk.cover is not None else [],
             "words": words_data(),
             "statuses": views.STATUSES,
         }

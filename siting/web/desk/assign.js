@@ -35,7 +35,13 @@ export function assignView(desk) {
       await attempt(async () => {
         titled("Cameras for the cells", node("p", { role: "status" }, "Choosing …"));
         await desk.reload();
-        const { cells } = await get("/api/assign");
+        let cells = [];
+        try {
+          ({ cells } = await get("/api/assign"));
+        } catch (error) {
+          titled("Cameras for the cells");
+          throw error;
+        }
         const free = cells.filter((cell) => cell.signup && !cell.decided);
         titled("Cameras for the cells",
           node("p", {}, "One camera for each cell, kept apart from those of the cells around it. ",

@@ -103,13 +103,18 @@ export function listView(desk) {
     async show() {
       titled("Sign-ups", adding(), pasting(), filters(),
         node("p", { id: "count", class: "small", role: "status" }),
-        node("div", { class: "buttons" },
+        node("div", { class: "buttons", id: "list-acts" },
           button("Score all that are ready", () => attempt(() => send("POST", "/api/score", {}))),
           button("Cameras for the cells", () => desk.assign())),
         node("ul", { id: "rows", class: "shapes" }));
       signs.addTo(desk.map);
       await attempt(view.load);
-      if (!rows.length) say("No sign-ups yet. Add one, or paste a table.");
+      if (!rows.length) {
+        // An empty office shows what comes first, and nothing that has no use yet.
+        byId("body").querySelector("details").open = true;
+        say("No sign-ups yet. Add one, paste a table, or drop files of outlines anywhere on this page.");
+      }
+      byId("body").querySelectorAll(".filters, #list-acts").forEach((part) => { part.hidden = !rows.length; });
     },
     hide() { signs.remove(); },
     rows: () => rows,

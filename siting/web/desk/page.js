@@ -40,6 +40,17 @@ export async function attempt(act) {
   }
 }
 
+// What the colours of the land cover mean, as long as it is shown.
+function coverKey() {
+  const key = L.control({ position: "bottomleft" });
+  key.onAdd = () => node("ul", { class: "cover-key" }, DATA.cover.map(([words, colour]) => {
+    const swatch = node("i", {});
+    swatch.style.background = colour;
+    return node("li", {}, swatch, words);
+  }));
+  return key;
+}
+
 export function deskMap() {
   const map = L.map("map", {
     attributionControl: false, zoomSnap: 0.5, minZoom: 5, maxZoom: 20, tapHold: false,
@@ -50,7 +61,11 @@ export function deskMap() {
   const over = (kind) => L.tileLayer(`/tile/${DATA.stamp}/{z}/{x}/{y}/${kind}.png`,
     { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" });
   const more = { "Contour lines": over("contours") };
-  if (DATA.has_cover) more["Land cover"] = over("cover");
+  if (DATA.cover.length) {
+    more["Land cover"] = over("cover");
+    const key = coverKey();
+    more["Land cover"].on("add", () => key.addTo(map)).on("remove", () => key.remove());
+  }
   L.control.layers(null, more, { collapsed: false, position: "topright" }).addTo(map);
   map.createPane("known").style.zIndex = "350";
   map.getPane("known").style.pointerEvents = "none";

@@ -84,8 +84,8 @@ export function placesView(desk) {
           data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),
           notes.map((line) => node("p", { class: "caution" }, line.slice(9))),
           node("ol", { class: "places" }, data.spots.map((spot) => place(uid, data, spot))),
-          data.spots.length ? handOver(uid, data) : null,
-          data.spots.length ? await letterPart(desk, uid, data.files_ready) : null);
+          data.spots.length ? await letterPart(desk, uid, data.files_ready) : null,
+          data.spots.length ? handOver(uid, data) : null);
         marks.addTo(desk.map);
         drawMarks(data);
         byId("title").focus({ preventScroll: true });

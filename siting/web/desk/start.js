@@ -66,8 +66,10 @@ function working({ now, waiting }, stage) {
   const busy = Boolean(now || waiting.length);
   byId("work").hidden = !busy;
   if (!busy) return;
-  const row = now ? list.row(now) : null;
-  const rest = waiting.length ? `, ${waiting.length} waiting` : "";
+  const first = now || waiting[0];
+  const row = list.row(first);
+  const others = waiting.filter((uid) => uid !== first).length;
+  const rest = others ? `, ${others} waiting` : "";
   byId("work-words").textContent = `Scoring ${row ? row.label : "land"}: ${stage || "starting"}${rest}`;
 }
 

@@ -78,6 +78,25 @@ REFUSED: dict[str, str] = {
 }
 """Why the desk does not do what a request asks."""
 
+NO_CELLS = (
+    "No sign-up that was scored names a survey cell. Write the cell under “About this sign-up”, or "
+    "paste it with the table."
+)
+COVER_WORDS = {
+    "TREE": "Woods",
+    "ORCHARD": "Orchard",
+    "SHRUB": "Brush",
+    "GRASS": "Grass",
+    "PASTURE": "Pasture",
+    "CROP": "Fields",
+    "PARK": "Park, verge",
+    "WETLAND": "Wetland",
+    "WATER": "Water",
+    "BUILT": "Built",
+    "BARE": "Bare ground",
+    "SNOW": "Snow, ice",
+}
+"""What each kind of land cover is called beside the desk's map."""
 LETTER_KINDS = {
     "camera": "We would like to put a camera here",
     "reserve": "Next in line",
