@@ -109,6 +109,13 @@ class Hand:
         for lon, lat in inside.exterior.coords[:-1]:
             self.at(lon, lat)
 
+    def adding(self) -> None:
+        """Open the form of a new sign-up, which an empty office shows at once."""
+        self.page.locator("#count", has_text="sign-up").wait_for()
+        self.page.wait_for_timeout(100)
+        if not self.page.get_by_label("Name of the land").is_visible():
+            self.on(self.page.get_by_text("Add a sign-up"))
+
     def titled(self, text: str) -> None:
         self.page.locator("#title", has_text=text).wait_for()
 
@@ -225,7 +232,7 @@ def sign_up(
     """Five sign-ups, each come in by another way."""
     page = hand.page
     hand.titled("Sign-ups")
-    hand.on(page.get_by_text("Add a sign-up"))
+    hand.adding()
     page.get_by_label("Name of the land").fill("Dee hill")
     page.get_by_label("Survey cell, if you use them").fill("C1")
     hand.press("Add")
@@ -269,7 +276,7 @@ def sign_up(
     hand.press("Sign-ups")
     hand.titled("Sign-ups")
     hand.show(shapes[4])
-    hand.on(page.get_by_text("Add a sign-up"))
+    hand.adding()
     page.get_by_label("Name of the land").fill("Ess field")
     hand.press("Add")
     hand.titled("Ess field")
@@ -376,3 +383,93 @@ def deployments(hand: Hand, folder: Path, spot_id: str) -> None:
         (row,) = csv.DictReader(stream)
     assert row["locationID"] == spot_id
     assert row["cameraID"] == "C-017"
+
+
+class Keys:
+    """A page that is worked by the keyboard alone: everything is reached with the Tab key."""
+
+    def __init__(self, page: Any) -> None:
+        self.page = page
+
+    def reach(self, found: Any) -> None:
+        """Tab on until the element has the focus, as someone without a mouse does."""
+        found = found.first
+        found.wait_for(timeout=LONG)
+        for _ in range(150):
+            if found.evaluate("(one) => one === document.activeElement"):
+                return
+            self.page.keyboard.press("Tab")
+        raise AssertionError(f"{found} cannot be reached with the Tab key")
+
+    def press(self, name: str, inside: Any = None) -> None:
+        self.reach((inside or self.page).get_by_role("button", name=name, exact=True))
+        self.page.keyboard.press("Enter")
+
+    def write(self, label: str, text: str) -> None:
+        self.reach(self.page.get_by_label(label, exact=True))
+        self.page.keyboard.type(text)
+
+    def corners(self, *moves: str) -> None:
+        """Corners under the cross, the map moved by the arrow keys in between."""
+        for move in moves:
+            for key in move.split():
+                self.page.keyboard.press(key)
+                # The map glides to its new place.
+                self.page.wait_for_timeout(350)
+            self.page.keyboard.press("Enter")
+
+
+def test_by_keyboard_alone_from_an_empty_office_to_a_valid_package(browser, tmp_path):
+    inputs = make_country(tmp_path / "country", km=1.8, count=12)
+    with running(tmp_path, inputs) as address:
+        context = browser.new_context(accept_downloads=True, reduced_motion="reduce", **WIDE)
+        context.set_default_timeout(60_000)
+        page = context.new_page()
+        page.goto(address)
+        page.wait_for_selector("html[data-drawn]")
+        hand, keys = Hand(page, touch=False), Keys(page)
+        hand.titled("Sign-ups")
+        keys.write("Name of the land", "Key hill")
+        keys.press("Add")
+        hand.titled("Key hill")
+        keys.press("Draw the outline")
+        assert page.evaluate("document.activeElement.id") == "map"
+        keys.corners("", "ArrowRight ArrowRight", "ArrowDown ArrowDown", "ArrowLeft ArrowLeft")
+        keys.press("Done")
+        hand.saved()
+        keys.press("Mark one", page.locator(".layer", has_text="Feeding places"))
+        keys.corners("ArrowUp ArrowRight")
+        hand.saved()
+        keys.press("None here", page.locator(".layer", has_text="Livestock"))
+        hand.saved()
+        keys.press("Score this land")
+        page.wait_for_selector(".places > li", timeout=LONG)
+        keys.press("Take this place")
+        page.locator("#said", has_text="Spot 1 is chosen").wait_for()
+        page.get_by_role("button", name="Files for the volunteer", disabled=False).wait_for(
+            timeout=LONG
+        )
+        keys.press("It is sent")
+        page.get_by_text("Sent on 20").wait_for()
+        spot = places_of(page)["spots"][0]
+        visits = tmp_path / "visits.json"
+        record = {"state": "camera up", "at": "2027-04-03T10:20:00-05:00",
+                  "location": spot["spot_id"], "lat": spot["lat"], "lon": spot["lon"],
+                  "camera": "C-017"}  # fmt: skip
+        content = {"format": "siting decisions 1", "parcel": "Key hill", "records": [record]}
+        visits.write_text(json.dumps(content))
+        keys.press("Came back")
+        hand.titled("Came back")
+        keys.reach(page.locator("#back-files"))
+        page.set_input_files("#back-files", str(visits))
+        page.locator("#waiting > li").first.wait_for()
+        keys.press("Take it in")
+        page.locator("#said", has_text=re.compile("Camera up|Check due")).wait_for()
+        keys.reach(page.get_by_role("button", name="All deployments as a data package"))
+        with page.expect_download() as download:
+            page.keyboard.press("Enter")
+        with zipfile.ZipFile(io.BytesIO(Path(download.value.path()).read_bytes())) as archive:
+            archive.extractall(tmp_path / "package")
+        result = frictionless.validate(str(tmp_path / "package" / "datapackage.json"))
+        assert result.valid, result.flatten(["message"])
+        context.close()

@@ -223,13 +223,14 @@ def test_tiles_show_the_relief_and_nothing_beyond_it(office):
     from PIL import Image
 
     stamp = office.desk.relief.stamp()
-    answer = office.client.get(f"/tile/{stamp}/15/4528/11991.png")
+    answer = office.client.get(f"/tile/{stamp}/15/9056/11974.png")
     assert answer.status_code == 200
     image = Image.open(io.BytesIO(answer.content))
     assert image.size == (256, 256)
+    assert image.getextrema()[1][1] == 255, "this tile lies on the office's elevations"
     far = Image.open(io.BytesIO(office.client.get(f"/tile/{stamp}/5/0/0.png").content))
     assert far.getextrema()[1] == (0, 0)
-    assert office.client.get("/tile/old/15/4528/11991.png").status_code == 410
+    assert office.client.get("/tile/old/15/9056/11974.png").status_code == 410
     assert office.client.get(f"/tile/{stamp}/2/9/0.png").status_code == 404
 
 
@@ -238,21 +239,20 @@ def test_contours_and_land_cover_can_be_laid_over_the_relief(office):
 
     stamp = office.desk.relief.stamp()
 
-    def tile(kind: str, zoom: int = 15, place: str = "9056/23983") -> Image.Image:
-        zoomed = {15: "4528/11991", 16: place, 5: "8/11"}[zoom]
-        answer = office.client.get(f"/tile/{stamp}/{zoom}/{zoomed}/{kind}.png")
+    def tile(kind: str, place: str = "15/9056/11974") -> Image.Image:
+        answer = office.client.get(f"/tile/{stamp}/{place}/{kind}.png")
         assert answer.status_code == 200, answer.text
         return Image.open(io.BytesIO(answer.content))
 
     lines = tile("contours").getchannel("A")
     share = sum(1 for v in lines.tobytes() if v) / 256**2
     assert 0.002 < share < 0.3
-    assert tile("contours", 5).getextrema()[1] == (0, 0), "none where they would run together"
+    assert tile("contours", "5/8/11").getextrema()[1] == (0, 0), "too far away for lines"
     colours = {p[:3] for _, p in tile("cover").getcolors(100_000) if p[3]}
     assert colours <= set(COVER_COLOURS.values())
     assert len(colours) >= 3
-    assert office.client.get(f"/tile/{stamp}/15/4528/11991/secret.png").status_code == 404
-    assert office.client.get("/tile/old/15/4528/11991/cover.png").status_code == 410
+    assert office.client.get(f"/tile/{stamp}/15/9056/11974/secret.png").status_code == 404
+    assert office.client.get("/tile/old/15/9056/11974/cover.png").status_code == 410
 
 
 # --- the whole way ------------------------------------------------------------------------------
