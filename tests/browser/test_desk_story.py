@@ -247,8 +247,9 @@ def sign_up(
     hand.at(inside.x, inside.y)
     hand.saved()
     hand.press("Draw a pasture", page.locator(".layer", has_text="Livestock"))
-    for east, north in ((0.0004, 0), (0.0008, 0), (0.0008, 0.0003)):
-        hand.at(inside.x + east, inside.y + north)
+    west, south, east, north = shapes[0].bounds
+    for across, up in ((0.25, 0.3), (0.5, 0.3), (0.4, 0.7)):
+        hand.at(west + across * (east - west), south + up * (north - south))
     hand.press("Done")
     hand.saved()
     hand.press("Came back")
@@ -446,6 +447,7 @@ def test_by_keyboard_alone_from_an_empty_office_to_a_valid_package(browser, tmp_
         page.wait_for_selector(".places > li", timeout=LONG)
         keys.press("Take this place")
         page.locator("#said", has_text="Spot 1 is chosen").wait_for()
+        page.get_by_role("button", name="Files for the volunteer", disabled=True).wait_for()
         page.get_by_role("button", name="Files for the volunteer", disabled=False).wait_for(
             timeout=LONG
         )

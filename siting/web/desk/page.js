@@ -66,12 +66,14 @@ export function deskMap() {
     const key = coverKey();
     more["Land cover"].on("add", () => key.addTo(map)).on("remove", () => key.remove());
   }
-  L.control.layers(null, more, { collapsed: false, position: "topright" }).addTo(map);
+  // On a phone the open list would lie over a third of the map.
+  L.control.layers(null, more, { collapsed: window.innerWidth < 700, position: "topright" }).addTo(map);
   map.createPane("known").style.zIndex = "350";
   map.getPane("known").style.pointerEvents = "none";
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);
   const [west, south, east, north] = DATA.bounds;
   map.fitBounds([[south, west], [north, east]]);
+  new window.ResizeObserver(() => map.invalidateSize({ pan: false })).observe(byId("map"));
   byId("map").append(node("span", { id: "cross", "aria-hidden": "true", hidden: true }));
   return map;
 }

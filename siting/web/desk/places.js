@@ -79,7 +79,9 @@ export function placesView(desk) {
         const row = desk.row(uid);
         const notes = (data.summary || "").split("\n").filter((line) => line.startsWith("Warning: "));
         titled(`Places of ${row ? row.label : "the land"}`,
-          node("div", { class: "buttons" }, button("Back to the land", () => desk.open(uid))),
+          node("div", { class: "buttons" }, button("Back to the land", () => desk.open(uid)),
+            // Below ten places nobody would look for them.
+            data.spots.length ? button("Letter and files", () => byId("letter").focus()) : null),
           data.is_old ? node("p", { class: "caution" }, OLD) : null,
           data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),
           notes.map((line) => node("p", { class: "caution" }, line.slice(9))),
