@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 _LEAST_CAMERAS, _LEAST_BLANKS, _LEAST_OFF_AXIS = 20, 30, 8
 _WITH_BLANKS = 0.2
 _SEQUENCE_MIN = 1.0
-# Wider than for the weights (0.7): no protocol stands behind it.
+# Wider than for the weights (0.8): no protocol stands behind it.
 _TAU = 1.0
 # Our choice. A term that hardly differs between cameras says nothing.
 _LEAST_GROWTH_SD, _LEAST_LENS_SD_DM = 0.1, 0.5

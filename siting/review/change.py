@@ -18,8 +18,10 @@ from siting.settings.protocol_score import Rule
 from siting.types import Note
 
 Floats = NDArray[np.float64]
-TAU = 0.7
-"""The protocol is right within a factor of 2 two times in three (our choice)."""
+# With 0.7 the 90 % ranges of a plainly wrong protocol held 86 to 89 % of the true ratios (10 to 80
+# cameras, 1,000 seasons each); with 0.8 they hold what they say (docs/review.md).
+TAU = 0.8
+"""The protocol is right within a factor of 2.2 two times in three (our choice)."""
 
 # So wide that the protocol has no say: for the column of the cameras alone, never suggested.
 ALONE_TAU = 10.0

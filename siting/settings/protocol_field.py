@@ -187,10 +187,10 @@ class ReviewRecord(Section):
         30.0, "minutes", TRADE, "Records this far apart are two events.", ge=0.0, le=1440.0
     )
     prior_sd: float = param(
-        0.7,
+        0.8,
         "ln ratio",
         OWN,
-        "How far a true ratio may lie from the protocol's (0.7: within a factor of 2 mostly).",
+        "How far a true ratio may lie from the protocol's (0.8: within a factor of 2.2 mostly).",
         ge=0.01,
         le=10.0,
     )

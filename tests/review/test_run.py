@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import functools
 import io
 import re
 from dataclasses import replace
@@ -15,7 +16,7 @@ from click.testing import CliRunner
 from siting.cli.main import siting
 from siting.errors import SitingError
 from siting.review.answer import answer
-from siting.review.change import prior_sds
+from siting.review.change import TAU, prior_sds
 from siting.review.run import read_groups, review_season, write_review
 from siting.review.shown import output
 from siting.settings.load import load_inputs, load_protocol, overlay, protocol_with
@@ -85,10 +86,15 @@ def camera_rows_of(cameras):
     ]  # fmt: skip
 
 
+@functools.cache
+def much_changed():
+    """The answer of a season in which much is not as the protocol says."""
+    truth = np.array([2.0, 0, 0, 0, 1.5, 0])
+    return answer(season(200, seed=3, truth=truth), group="deer")
+
+
 def test_the_fragment_is_toml_and_names_no_place():
-    cameras = season(200, seed=3, truth=np.array([2.0, 0, 0, 0, 1.5, 0]))
-    found = answer(cameras, group="deer")
-    rows = camera_rows_of(cameras)
+    found, rows = much_changed(), camera_rows_of(season(200))
     text = output.fragment(found, rows, Protocol(), made=TODAY.date())
     import tomllib
 
@@ -100,10 +106,9 @@ def test_the_fragment_is_toml_and_names_no_place():
     assert "-80.5" not in text
 
 
-def accepted_from(folder, season_seed, protocol, *, keep=lambda name: True):
+def accepted_from(folder, protocol, *, keep=lambda name: True):
     """The protocol after a season of 200 cameras, its lines taken over where `keep` says so."""
-    truth = np.array([2.0, 0, 0, 0, 1.5, 0])
-    found = answer(season(200, seed=season_seed, truth=truth), group="deer")
+    found = much_changed()
     rows = camera_rows_of(season(200))
     text = output.fragment(found, rows, protocol, made=TODAY.date())
     said = read_toml_text(folder, text)
@@ -119,25 +124,25 @@ def read_toml_text(folder, text):
 
 
 def test_last_seasons_cameras_are_the_next_prior_once(tmp_path):
-    after, found = accepted_from(tmp_path, 3, Protocol())
+    after, found = accepted_from(tmp_path, Protocol())
     moved = {row.name: row for row in found.weights if row.proposed is not None}
     assert moved
     for row, tau in zip(found.weights, prior_sds([r.name for r in found.weights], after),
                         strict=True):  # fmt: skip
-        expected = np.hypot(row.sd, 0.3) if row.name in moved else 0.7
-        assert tau == pytest.approx(min(expected, 0.7), abs=0.01), row.name
-    # Every season that passes lets it stray further, to 0.7 at most.
+        expected = np.hypot(row.sd, 0.3) if row.name in moved else TAU
+        assert tau == pytest.approx(min(expected, TAU), abs=0.01), row.name
+    # Every season that passes lets it stray further, to TAU at most.
     name = next(iter(moved))
     later = after.review.model_copy(update={"accepted": (f"{name} {moved[name].proposed:.2f} 9",)})
-    assert prior_sds([name], after.model_copy(update={"review": later})) == pytest.approx([0.7])
+    assert prior_sds([name], after.model_copy(update={"review": later})) == pytest.approx([TAU])
 
 
 def test_a_suggestion_turned_down_leaves_no_trace(tmp_path):
-    _, found = accepted_from(tmp_path, 3, Protocol())
+    _, found = accepted_from(tmp_path, Protocol())
     name = next(row.name for row in found.weights if row.proposed is not None)
-    after, _ = accepted_from(tmp_path, 3, Protocol(), keep=lambda one: one != name)
+    after, _ = accepted_from(tmp_path, Protocol(), keep=lambda one: one != name)
     assert any(entry.startswith(name + " ") for entry in after.review.accepted)
-    assert prior_sds([name], after) == pytest.approx([0.7])
+    assert prior_sds([name], after) == pytest.approx([TAU])
 
 
 def test_what_was_accepted_before_is_carried_on(tmp_path):

@@ -75,7 +75,7 @@ METHOD = (
     "equal rates count half. The range comes from drawing whole properties again and again.",
     "Slope: counts scatter more than by chance alone (negative binomial), cameras on one property "
     "may be alike, and the protocol plays no part.",
-    "Weights: the same, with the protocol taken to be right within a factor of 2 two times in "
+    "Weights: the same, with the protocol taken to be right within a factor of 2.2 two times in "
     "three. A weight may change only where the cameras say at least as much as the protocol.",
     "No weight moves by more than a factor of 2 in one season.",
 )
