@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import inspect
 import math
 import re
 from dataclasses import replace
@@ -198,6 +199,53 @@ def test_no_sentence_claims_more_than_its_interval(said, level, fragment):
         assert "Places with a higher score recorded more" not in told[0]
     if level != "full" or not fragment:
         assert "Suggested" not in told[5]
+
+
+ENDS, WIDE = (1.4, 0.9, 2.2), (0.7, 0.2, 2.4)
+# Every function that makes a sentence, with all that it can be asked; walked below.
+SAID = {
+    "headline": [words.headline(v, cameras=40, pairs=(0.6, 0.5, 0.7)) for v in words.SHORT],
+    "how_sure": [words.how_sure(v, slope=WIDE, cameras=40, places=20) for v in words.SHORT],
+    "order_only": [words.order_only((0.6, 0.5, 0.7)), words.order_only(None)],
+    "weight": [words.weight("Trail", protocol=2.0, value=1.4, low=0.9, high=2.2, proposed=p)
+               for p in (None, 1.4)],
+    "what_to_change": [words.what_to_change(names, fragment=True, level="full", judged=True)
+                       for names in ([], ["a"], list("abcde"))],
+    "what_stays": [words.what_stays(["water"]), words.what_stays([])],
+    "picked": [words.picked(ENDS, random=n) for n in (1, 12)],
+    "next_season": [words.next_season(all_good=g, cameras=c, random=c // 4)
+                    for g in (True, False) for c in (30, 60)],
+    "neighbourhood": [words.neighbourhood()],
+    "blanks": [method.blanks(ENDS, why=why, cameras=40, growth=g, lens=g, skyline=s)
+               for why in ("", "few", "alike") for g in (None, WIDE) for s in (True, False)],
+    "against_none": [method.against_none()],
+    "other_models": [method.other_models([(name, ENDS) for name in method.OTHER_MODELS])],
+    "held_out": [method.held_out(-812.4, -806.1, -820.0, 3.3)],
+}  # fmt: skip
+# Pieces of sentences, which stand in one of the above.
+PIECES = {"count", "in_100", "rate", "change", "chance"}
+
+
+def test_every_sentence_is_walked():
+    made = {
+        name
+        for module in (words, method)
+        for name, thing in vars(module).items()
+        if inspect.isfunction(thing) and not name.startswith("_")
+    }
+    assert made == set(SAID) | PIECES
+
+
+@pytest.mark.parametrize("name", SAID)
+def test_no_ratio_or_share_stands_without_its_range(name):
+    for sentence in SAID[name]:
+        assert not [claim for claim in CLAIMS if claim in sentence.lower()], sentence
+        for found in re.finditer(
+            r"\d of 100 pairs|\d\.\d+ times(?! as many)|recorded \d\.\d times as many|"
+            r"^\d\.\d times as many events a day|says \d\.\d(?= )", sentence
+        ):  # fmt: skip
+            rest = sentence[found.end() :]
+            assert rest.startswith((" (", " at these places", " times as many")), sentence
 
 
 @pytest.mark.parametrize("code", NOTES)

@@ -14,6 +14,7 @@ from siting.review.statistics.glm import morans_i
 from siting.review.statistics.headline import slope_fit
 from siting.review.statistics.weights import Shrunken
 from siting.types import Note
+from siting.words.office.review import neighbourhood
 
 Floats = NDArray[np.float64]
 _LEAST_CAMERAS, _LEAST_AREAS = 20, 5
@@ -49,11 +50,18 @@ def wider_clusters(cameras: Cameras) -> tuple[Cameras, list[Note]]:
     if wider is None:
         return cameras, [warning("W-SPACE-02", index=index, p=p)]
     changed = replace(cameras, cluster=wider)
+    after = _fit(changed)
     note = warning(
         "W-SPACE-01", index=index, p=p, blocks=len(set(wider)), before=_slope(fit),
-        after=_slope(_fit(changed)),
+        after=_slope(after), more=_between_parts(fit, after),
     )  # fmt: skip
     return changed, [note]
+
+
+def _between_parts(before: Shrunken, after: Shrunken | None) -> str:
+    """The sentence where less than half of the slope is left within the wider areas."""
+    gone = after is not None and before.w[0] > 0 and after.w[0] < before.w[0] / 2
+    return f" {neighbourhood()}" if gone else ""
 
 
 def _fit(cameras: Cameras) -> Shrunken | None:

@@ -290,7 +290,7 @@ def next_season(*, all_good: bool, cameras: int, random: int = 0) -> str:
 
 
 def neighbourhood() -> str:
-    """Where the difference lies between properties and not within them."""
+    """Where less than half of the slope is left once parts of the area may differ."""
     return (
         "Most of the difference lies between parts of the survey area, not between places within "
         "a part."

@@ -136,7 +136,7 @@ NOTES: Mapping[str, str] = {
     "W-SPACE-01": (
         "Neighbouring cameras recorded alike beyond what the score says (Moran's I {index:.2f}, "
         "chance {p:.3f}). Cameras of {blocks} wider areas are now taken together. Slope before: "
-        "{before}; with them: {after}. The answer uses the second."
+        "{before}; with them: {after}. The answer uses the second.{more}"
     ),
     "W-SPACE-02": (
         "Neighbouring cameras recorded alike beyond what the score says (Moran's I {index:.2f}, "
