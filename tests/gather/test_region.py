@@ -60,7 +60,7 @@ def rasters_of(place: Path) -> tuple[Path, Path]:
 def own_recipe(site: Site, place: Path, folder: Path, way: str) -> Path:
     """A recipe file for the catalogue of a place."""
     end = f"{site.base}/static/catalog.json" if way == "walk" else f"{site.base}/stac"
-    legend = "nlcd" if place == GARDINER else "worldcover"
+    legend = "nlcd" if place == GARDINER else legend_of(place, folder)
     text = recipe(
         raster_recipe("dem", way, end, "dem", 'surface = "no"\nz_unit = "m"\n'),
         raster_recipe("land_cover", way, end, "cover", f'legend = "{legend}"\n'),
@@ -68,6 +68,13 @@ def own_recipe(site: Site, place: Path, folder: Path, way: str) -> Path:
     path = folder / "own.toml"
     path.write_text(text, encoding="utf-8")
     return path
+
+
+def legend_of(place: Path, folder: Path) -> str:
+    """The legend of a place's own classes, written beside its recipe."""
+    path = folder / "legend.csv"
+    path.write_text(OWN_LEGENDS[place.name], encoding="utf-8")
+    return path.as_posix()
 
 
 @pytest.fixture(scope="module")
@@ -140,27 +147,20 @@ def same_cells(part: Path, whole: Path) -> None:
 
 
 @needs_data
-def test_state_plane_by_hand_and_from_the_catalogue_score_alike(tmp_path):
+@pytest.mark.parametrize("cover_by_hand", [False, True], ids=["all asked for", "cover by hand"])
+def test_state_plane_by_hand_and_from_the_catalogue_score_alike(cover_by_hand, tmp_path):
+    cover, legend = WAKE / "landcover_10m.tif", legend_of(WAKE, tmp_path)
+    place = ("--point", WAKE_POINT, "--radius", 400)
+    out = tmp_path / "region"
     with serving() as site:
         catalogue(site, WAKE, tmp_path)
-        text = recipe(
-            raster_recipe(
-                "dem", "search", f"{site.base}/stac", "dem", 'surface = "no"\nz_unit = "m"\n'
-            )
-        )
-        rules = tmp_path / "own.toml"
-        rules.write_text(text, encoding="utf-8")
-        out = tmp_path / "region"
-        legend = tmp_path / "legend.csv"
-        legend.write_text(OWN_LEGENDS["wake-nc"], encoding="utf-8")
-        place = ("--point", WAKE_POINT, "--radius", 400)
-        cover = WAKE / "landcover_10m.tif"
-        run(
-            "gather", *place, "-o", out, "--recipe", rules, "--land-cover", cover,
-            "--legend", legend,
-        )  # fmt: skip
-        assert (out / "land_cover_legend.csv").exists()
+        rules = own_recipe(site, WAKE, tmp_path, "search")
+        more = ("--land-cover", cover, "--legend", legend) if cover_by_hand else ()
+        run("gather", *place, "-o", out, "--recipe", rules, *more)
+        assert ("/files/cover.tif" in site.asked) != cover_by_hand
+    assert (out / "land_cover_legend.csv").exists()
     same_cells(out / "dem.tif", WAKE / "dem_30m.tif")
+    same_cells(out / "land_cover.tif", cover)
     run("score", out / "inputs.toml", "-o", out / "out")
     run(
         "score", *place, "--dem", WAKE / "dem_30m.tif", "--land-cover", cover, "--dem-z-unit", "m",

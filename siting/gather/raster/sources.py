@@ -20,6 +20,7 @@ from siting.settings.given.rasters import RasterInput
 
 # Over the sea there is no tile; some stores answer 403 for what is not there.
 _NO_TILE = (403, 404)
+_KM_PER_DEG = 111.2
 _ENDINGS = (".tif", ".tiff", ".asc", ".img", ".hgt", ".dem", ".bil", ".jp2")
 # Each tile costs a request for its head, before a single cell has come.
 _MOST_TILES = 400
@@ -91,7 +92,7 @@ def from_network(
     else:
         items = search(pages, wanted, boxes, path=recipe.way)
     if not items:
-        raise _nothing(layer, recipe, boxes, _reach(pages, recipe))
+        raise _nothing(layer, recipe, boxes, _reach(pages, recipe, boxes[0]))
     again = [item for item in items if item.id in set(ids)]
     # All of them or none: half an old edition beside half a new one would show as a seam.
     items = again if ids and len(again) == len(set(ids)) else items
@@ -193,17 +194,29 @@ def from_files(layer: str, recipe: RasterRecipe, paths: Sequence[str]) -> Found:
     return Found(tuple(tiles))
 
 
-def _reach(pages: Pages, recipe: RasterRecipe) -> str:
-    """Where the collection says that it has data, in words."""
+def _reach(pages: Pages, recipe: RasterRecipe, box: Box) -> str:
+    """Where the collection says that it has data, and how far from the box that is, in words."""
     if recipe.way == "walk":
         return ""
     address = f"{recipe.endpoint.rstrip('/')}/collections/{recipe.collection}"
     try:
         extent = pages.get(address)["extent"]["spatial"]["bbox"][0]
         west, south, east, north = (float(extent[i]) for i in (0, 1, -2, -1))
+        gap = _gap_km(box, (west, south, east, north))
     except (SitingError, KeyError, IndexError, TypeError, ValueError):
         return "the collection does not say where it has data"
-    return f"the collection has data from {west:.2f},{south:.2f} to {east:.2f},{north:.2f}"
+    away = f", {gap:,.0f} km away" if gap else ""
+    return f"the collection has data from {west:.2f},{south:.2f} to {east:.2f},{north:.2f}{away}"
+
+
+def _gap_km(one: Box, other: Box) -> float:
+    """How far two boxes in degrees lie apart, kilometres to the nearest; 0 where they meet."""
+    east = max(one[0] - other[2], other[0] - one[2], 0.0)
+    # The shorter way round, as where one lies on either side of 180 degrees.
+    east = min(east, max(360.0 - (max(one[2], other[2]) - min(one[0], other[0])), 0.0))
+    north = max(one[1] - other[3], other[1] - one[3], 0.0)
+    middle = math.radians((one[1] + one[3] + other[1] + other[3]) / 4)
+    return math.hypot(east * math.cos(middle), north) * _KM_PER_DEG
 
 
 def _nothing(layer: str, recipe: RasterRecipe, boxes: list[Box], reach: str) -> SitingError:

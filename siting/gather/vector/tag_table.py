@@ -43,7 +43,7 @@ class Tags:
         text = self.frame[name].fillna("").astype(str)
         # "path;track" is a path that is a track as well: the first is what the mapper thought of
         # first.
-        first: pd.Series = text.str.partition(";")[0].str.strip().str.lower()
+        first: pd.Series = text.str.split(";", n=1).str[0].str.strip().str.lower()
         return first
 
     def isin(self, name: str, values: Iterable[str]) -> BoolArray:
