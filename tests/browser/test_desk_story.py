@@ -98,6 +98,8 @@ class Hand:
     def show(self, shape: BaseGeometry) -> None:
         """Move the map to a piece of land, as one would with its buttons."""
         west, south, east, north = shape.bounds
+        # A glide under way, to the land that was opened, would end where it was bound for.
+        self.page.locator(".leaflet-zoom-anim").wait_for(state="detached")
         self.page.evaluate(
             "(box) => window.testMap.fitBounds(box, { animate: false, padding: [50, 50] })",
             [[south, west], [north, east]],

