@@ -11,12 +11,12 @@ import numpy as np
 
 from siting.decisions.places import named_places
 from siting.decisions.proposal import proposal_of
-from siting.ground.distance import burn
-from siting.ground.layers import Ground, build_ground
+from siting.ground.distance import cells_covered
+from siting.ground.layers import GroundLayers, build_ground
 from siting.ground.no_go import no_go_bits, owner_notes
 from siting.ground.shapes.feature_order import name_by_feature
 from siting.ground.travel.passage import with_passage
-from siting.heading.choose import Lookout, find_aims, lookout
+from siting.heading.choose import Lookout, choose_headings, lookout
 from siting.notes import Remark
 from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
@@ -123,10 +123,10 @@ def site_land(
     # Only of the places chosen: an aim has words and arrays of its own.
     # An area has no bearing in degrees: one of eight directions goes for all of it.
     seen = replace(view, spans=True) if ranked.plain else view
-    aims, aim_remarks = find_aims(ranked.candidates, view=seen, open_ground=no_go == 0)
+    aims, aim_remarks = choose_headings(ranked.candidates, view=seen, open_ground=no_go == 0)
 
     progress("ranking")
-    spots, walk_remarks = _tell(ranked, aims, ground=ground, land=land, protocol=protocol)
+    spots, walk_remarks = _describe_spots(ranked, aims, ground=ground, land=land, protocol=protocol)
     spots = with_extents(
         spots,
         [
@@ -151,7 +151,7 @@ def site_land(
         parcel_id=land.parcel.id,
         tree_m=ground.layers.get("distance_to_tree_m"),
     )
-    inside = burn([land.parcel_shape], grid=land.grid)
+    inside = cells_covered([land.parcel_shape], grid=land.grid)
     drawn_remark = draw_remark(
         drawn, ground.role, inside=inside, open_ground=no_go == 0, rules=protocol.random
     )
@@ -206,7 +206,7 @@ class Judged(NamedTuple):
     """
 
     land: Land
-    ground: Ground
+    ground: GroundLayers
     no_go: NoGoArray
     scores: Scores
     view: Lookout
@@ -262,7 +262,7 @@ def _with_names(spots: tuple[Spot, ...], land: Land) -> tuple[Spot, ...]:
     )
 
 
-def _measure(land: Land, protocol: Protocol) -> Ground:
+def _measure(land: Land, protocol: Protocol) -> GroundLayers:
     """Every layer of the land, and the features animals use."""
     ground = build_ground(
         land,
@@ -283,8 +283,8 @@ def _measure(land: Land, protocol: Protocol) -> Ground:
     )
 
 
-def _tell(
-    ranked: Ranked, aims: Sequence[Aim], *, ground: Ground, land: Land, protocol: Protocol
+def _describe_spots(
+    ranked: Ranked, aims: Sequence[Aim], *, ground: GroundLayers, land: Land, protocol: Protocol
 ) -> tuple[tuple[Spot, ...], tuple[Remark, ...]]:
     """The chosen candidates as spots: named, with the walk to them and their sentences."""
     named = name_by_feature(
@@ -294,7 +294,7 @@ def _tell(
         land=land.parcel_shape,
     )
     # Cautions go with what grows on the parcel, whether a spot stands in it or not.
-    inside = np.unique(land.role[burn([land.parcel_shape], grid=land.grid)])
+    inside = np.unique(land.role[cells_covered([land.parcel_shape], grid=land.grid)])
     general = parcel_cautions([int(role) for role in inside])
     walks, remarks = ways_in(
         land,

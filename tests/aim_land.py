@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from siting.grid import Grid
-from siting.ground.view import Ground
+from siting.ground.view import ElevationGrid
 from siting.heading.aim import aims
 from siting.heading.compass import declination
 from siting.heading.heading_scores import judge
@@ -34,7 +34,7 @@ def land(**changes: Any) -> Surroundings:
     place = changes.pop("latitude", 43.5)
     days = changes.pop("days", (None, None))
     given: dict[str, Any] = {
-        "ground": Ground(np.full((N, N), 100.0) + changes.pop("height", 0.0), GRID),
+        "ground": ElevationGrid(np.full((N, N), 100.0) + changes.pop("height", 0.0), GRID),
         "track": sun_track(place, 10.0, first_day=days[0], last_day=days[1], time_zone="UTC"),
         "role": np.full((N, N), CoverRole.PASTURE, np.int8),
         "inside": EVERYWHERE,

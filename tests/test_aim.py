@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from shapely import LineString
 
-from siting.ground.view import Ground
+from siting.ground.view import ElevationGrid
 from siting.heading.judged import HEADINGS_DEG
 from siting.heading.line_crossing import Lines
 from siting.spot_parts import Aim, HeadingFacts, HeadingWords
@@ -379,7 +379,9 @@ def test_far_elevations_bring_a_far_ridge_into_the_sky() -> None:
 
     grid = Grid(GRID.crs, -3000.0, 3000.0, 30.0, 200, 200)
     east = -3000 + (np.arange(200) + 0.5) * 30
-    far = Ground(np.broadcast_to(100.0 + np.where(east > 2000, 600.0, 0.0), (200, 200)), grid)
+    far = ElevationGrid(
+        np.broadcast_to(100.0 + np.where(east > 2000, 600.0, 0.0), (200, 200)), grid
+    )
     without, with_far = look(land()), look(land(far=far))
     assert at(with_far.sun.minutes[0], 90) < 0.7 * at(without.sun.minutes[0], 90)
     assert np.median(with_far.sky.reach_m) > 2500

@@ -17,11 +17,11 @@ from rasterio.enums import Resampling
 from shapely import LineString, Polygon, box
 
 from siting.grid import Grid
-from siting.ground.layers import Ground, build_ground
+from siting.ground.layers import GroundLayers, build_ground
 from siting.heading.choose import (
     COMPASS_DAY,
     _far_side,
-    find_aims,
+    choose_headings,
     followed_lines,
     lookout,
     surroundings,
@@ -44,7 +44,7 @@ SURVEY = ("Etc/GMT+6", dt.date(2027, 4, 1), dt.date(2027, 11, 30))
 PROTOCOL = Protocol()
 
 
-def layers_of(land: Land) -> Ground:
+def layers_of(land: Land) -> GroundLayers:
     return build_ground(
         land,
         cover=PROTOCOL.cover,
@@ -67,7 +67,9 @@ def aims_of(land: Land, *, survey: tuple[Any, Any, Any] = SURVEY) -> tuple[Any, 
         sun=protocol.sun,
         survey=survey,
     )
-    return find_aims([Candidate(row, col, float(centre.x), float(centre.y), 0.5, 1)], view=view)
+    return choose_headings(
+        [Candidate(row, col, float(centre.x), float(centre.y), 0.5, 1)], view=view
+    )
 
 
 def codes(notes: Any) -> list[str]:
@@ -79,7 +81,7 @@ def test_one_aim_for_each_candidate_and_none_for_none() -> None:
     assert len(found) == 1
     assert found[0].heading_deg % 5 == 0
     assert codes(notes) == []
-    assert find_aims((), view=None) == ((), ())  # type: ignore[arg-type]
+    assert choose_headings((), view=None) == ((), ())  # type: ignore[arg-type]
 
 
 def test_what_was_taken_for_granted_is_told() -> None:
@@ -194,7 +196,7 @@ def test_on_wide_cells_the_edge_a_cell_away_is_what_the_camera_looks_at() -> Non
         sun=PROTOCOL.sun,
         survey=SURVEY,
     )
-    (looks_south, looks_north), _ = find_aims(
+    (looks_south, looks_north), _ = choose_headings(
         [Candidate(19, 20, east, north_side, 0.5, 1), Candidate(20, 20, east, south_side, 0.5, 1)],
         view=view,
     )
@@ -380,7 +382,7 @@ def test_far_elevations_reach_the_skyline() -> None:
 
 
 def test_places_of_the_search_can_be_aimed() -> None:
-    """The real hand-over: what `find_places` gives is what `find_aims` takes."""
+    """The real hand-over: what `find_places` gives is what `choose_headings` takes."""
     land = fake_land()
     index = np.random.default_rng(0).random(land.grid.shape).astype(np.float32)
     view = lookout(
@@ -402,7 +404,7 @@ def test_places_of_the_search_can_be_aimed() -> None:
         lowest=0.0001,
         most_looks=5000,
     )
-    found, _ = find_aims(places.candidates, view=view)
+    found, _ = choose_headings(places.candidates, view=view)
     assert len(found) == len(places.candidates) == 7
     # one skyline for a square of 8 m changes a heading's score by next to nothing
     easting, northing = (

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from siting.grid import Grid
-from siting.ground.shapes.feature_order import KINDS, apart, in_order, serves
+from siting.ground.shapes.feature_order import KINDS, apart, feature_for_spot, in_order
 from siting.ground.shapes.features import (
     Named,
     called,
@@ -159,9 +159,9 @@ def test_a_spot_serves_the_strongest_feature_for_its_distance():
     near = Feature("trail fork", 10, 0, 0.6, "near")
     strong = Feature("stream crossing", 20, 0, 1.0, "strong")
     features = in_order([near, strong])
-    assert serves(features, 0, 0, reach_m=40) is strong
-    assert serves(features, 0, 0, reach_m=15) is near
-    assert serves(features, 500, 0, reach_m=40) is None
+    assert feature_for_spot(features, 0, 0, reach_m=40) is strong
+    assert feature_for_spot(features, 0, 0, reach_m=15) is near
+    assert feature_for_spot(features, 500, 0, reach_m=40) is None
 
 
 spots = st.builds(

@@ -17,7 +17,7 @@ from siting.types import NoGo
 UNIT = st.floats(0.0, 1.0, width=32)
 
 
-def unpacked(packed: cells.Packed) -> list[np.ndarray]:
+def unpacked(packed: cells.EncodedCells) -> list[np.ndarray]:
     """The planes again, written out plainly: inflate, unfold, add what was foretold."""
     raw = np.frombuffer(zlib.decompress(base64.b64decode(packed.blob), -15), dtype=np.uint8)
     rows, cols = packed.grid.shape

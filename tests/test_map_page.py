@@ -10,7 +10,7 @@ import pytest
 
 from siting.report.page.map import map_page
 from siting.report.shared import assets
-from siting.report.shared.text import clean, island
+from siting.report.shared.text import clean, json_for_script
 from siting.settings.protocol import Protocol
 from tests.map_result import map_result
 
@@ -124,7 +124,7 @@ def test_clean(text, want):
 
 
 def test_island_cannot_be_left():
-    text = island({"a": "</script><!-- & \u2028 ü"})
+    text = json_for_script({"a": "</script><!-- & \u2028 ü"})
     assert not set(text) & set("<>&\u2028")
     assert text.isascii()
     assert json.loads(text) == {"a": "</script><!-- & \u2028 ü"}

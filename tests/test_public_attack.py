@@ -19,7 +19,7 @@ import shapely
 from siting import criteria
 from siting.disk.files import safe_name
 from siting.grid import transformer
-from siting.ground.distance import burn
+from siting.ground.distance import cells_covered
 from siting.pipeline import site_parcel
 from siting.read.land import all_parcels, read_parcel
 from siting.read.vector.parcels import checked_parcel
@@ -80,7 +80,7 @@ def attack(result, row):
     """Cells that fit all that is written about a spot."""
     grid = result.land.grid
     at = transformer("EPSG:4326", grid.crs).transform(float(row["lon_deg"]), float(row["lat_deg"]))
-    fits = burn([shapely.Point(at).buffer(float(row["search_radius_m"]))], grid=grid)
+    fits = cells_covered([shapely.Point(at).buffer(float(row["search_radius_m"]))], grid=grid)
     for closed in (NoGo.WATER, NoGo.STEEP, NoGo.ROAD, NoGo.BUILDING, NoGo.BUILT_COVER):
         fits &= (result.no_go & closed) == 0
     figures = known_to_the_attacker(result)

@@ -7,7 +7,7 @@ import shapely
 from siting.grid import Grid
 from siting.ground.distance import distance_to
 from siting.ground.screening import felt_distance
-from siting.ground.view import Ground
+from siting.ground.view import ElevationGrid
 
 GRID = Grid("EPSG:32617", 0.0, 600.0, 5.0, 120, 120)
 EAST, NORTH = GRID.xy(*np.indices(GRID.shape))
@@ -23,7 +23,7 @@ def felt(dem, *, shapes=(ROAD,), factor=2.0, reach_m=250.0, inside=None):
     got = felt_distance(
         plain,
         list(shapes),
-        ground=Ground(dem, GRID),
+        ground=ElevationGrid(dem, GRID),
         inside=everywhere if inside is None else inside,
         factor=factor,
         animal_height_m=1.0,
@@ -80,7 +80,7 @@ def test_factor_one_and_no_shapes():
     same = felt_distance(
         nothing,
         [],
-        ground=Ground(WALL, GRID),
+        ground=ElevationGrid(WALL, GRID),
         inside=np.ones(GRID.shape, dtype=bool),
         factor=2.0,
         animal_height_m=1.0,

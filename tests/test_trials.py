@@ -13,10 +13,10 @@ from siting.grid import Grid
 from siting.scoring.combine import combine
 from siting.scoring.shaken import Points, Shaken, draw_shifts
 from siting.scoring.trials import (
+    assess_stability,
     elevation_error_m,
     stated_line_errors_m,
     trial_remark,
-    try_places,
 )
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_score import Scoring
@@ -73,7 +73,7 @@ def shaken(parts, weights, *, spreads=0.0, dem_slope=0.0, no_go=None, elevation_
 
 
 def tried(land, **changes):
-    return try_places(
+    return assess_stability(
         places_at(*CELLS),
         land,
         shown=3,

@@ -9,7 +9,7 @@ import pytest
 
 from siting.grid import Grid
 from siting.ground.view import (
-    Ground,
+    ElevationGrid,
     coarser,
     drop_m,
     elevation_at,
@@ -23,13 +23,13 @@ CRS = "EPSG:32617"
 AZIMUTHS = np.arange(0, 360, 2.5)
 
 
-def make(function, *, cell: float = 10.0, n: int = 101, dtype: str = "f8") -> Ground:
+def make(function, *, cell: float = 10.0, n: int = 101, dtype: str = "f8") -> ElevationGrid:
     """Ground z = f(east, north) with the origin at the centre of the middle cell."""
     half = n // 2
     grid = Grid(CRS, -(half + 0.5) * cell, (half + 0.5) * cell, cell, n, n)
     east = (np.arange(n) - half) * cell
     x, y = np.meshgrid(east, -east)
-    return Ground((function(x, y) + 0 * x).astype(dtype), grid)
+    return ElevationGrid((function(x, y) + 0 * x).astype(dtype), grid)
 
 
 def at(*values: float) -> np.ndarray:

@@ -22,7 +22,7 @@ SHARED, ALONE, REFUSED = "shared", "alone", "refused"
 
 
 @dataclass(frozen=True)
-class Plan:
+class WorkerPlan:
     """How many workers run side by side, and the turn of each job.
 
     Parameters
@@ -64,7 +64,7 @@ def usable_cpus() -> int:
     return os.cpu_count() or 1
 
 
-def plan_workers(needs: Sequence[int], *, asked: int | None, free: int) -> Plan:
+def plan_workers(needs: Sequence[int], *, asked: int | None, free: int) -> WorkerPlan:
     """The workers that fit into the free memory.
 
     Usual parcels share the machine; one so large that it would not leave its neighbours their
@@ -105,4 +105,4 @@ def plan_workers(needs: Sequence[int], *, asked: int | None, free: int) -> Plan:
     turns = tuple(SHARED if n <= share else ALONE if n <= budget else REFUSED for n in needs)
     together = [n for n, turn in zip(needs, turns, strict=True) if turn == SHARED]
     alone = [n for n, turn in zip(needs, turns, strict=True) if turn == ALONE]
-    return Plan(workers, turns, max([workers * max(together, default=0), *alone]))
+    return WorkerPlan(workers, turns, max([workers * max(together, default=0), *alone]))

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from siting.batch import fingerprints
-from siting.batch.executors import Ended, Task, prepare_worker
+from siting.batch.executors import JobResult, Task, prepare_worker
 from siting.errors import SitingError
 from siting.read.given import given_files
 from siting.settings.inputs import Inputs
@@ -76,7 +76,7 @@ class DaskExecutor:
         future = self._client.submit(_on_cluster, self._task, job, key=key, pure=False, retries=0)
         self._futures[future] = (name, job)
 
-    def wait(self) -> list[Ended]:
+    def wait(self) -> list[JobResult]:
         """Wait until a job ended; tell all that did."""
         distributed = _distributed()
         while True:
@@ -98,7 +98,7 @@ class DaskExecutor:
                     return [one for one in ended if one is not None]
             self._check_alive()
 
-    def _outcome(self, future: Any) -> Ended | None:
+    def _outcome(self, future: Any) -> JobResult | None:
         """What became of a job; None when it was sent again.
 
         A job that goes under with its cluster (a scheduler or all workers started again) has
@@ -106,13 +106,13 @@ class DaskExecutor:
         """
         name, job = self._futures.pop(future)
         if future.status == "finished":
-            return Ended(name, future.result())
+            return JobResult(name, future.result())
         _LOG.warning("the job of %s was lost: %s", name, future.status)
         self._losses[name] += 1
         if future.status in ("cancelled", "lost") and self._losses[name] <= _MOST_LOSSES:
             self.submit(name, job)
             return None
-        return Ended(name, died=True)
+        return JobResult(name, died=True)
 
     def _check_alive(self) -> None:
         """A cluster without a worker for two minutes will not finish."""

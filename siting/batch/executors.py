@@ -41,7 +41,7 @@ _STOP_SECONDS = 2.0
 
 
 @dataclass(frozen=True)
-class Ended:
+class JobResult:
     """A job that ended: with a value, or because its process died."""
 
     name: str
@@ -57,14 +57,14 @@ class Executor(Protocol):
 
     def submit(self, name: str, job: Any) -> None: ...
 
-    def wait(self) -> list[Ended]: ...
+    def wait(self) -> list[JobResult]: ...
 
     def close(self, *, at_once: bool = False) -> None: ...
 
 
 def run_jobs(
     executor: Executor, jobs: Iterable[tuple[str, Any]], *, alone: Iterable[tuple[str, Any]] = ()
-) -> Iterator[Ended]:
+) -> Iterator[JobResult]:
     """Run every job and yield each as it ends, in the order they end.
 
     Parameters
@@ -139,10 +139,10 @@ class SerialExecutor:
         """Queue a job; it runs at the next `wait`."""
         self._queue.append((name, job))
 
-    def wait(self) -> list[Ended]:
+    def wait(self) -> list[JobResult]:
         """Run the first job of the queue."""
         name, job = self._queue.popleft()
-        return [Ended(name, self._task(job))]
+        return [JobResult(name, self._task(job))]
 
     def close(self, *, at_once: bool = False) -> None:
         """Forget what is queued."""
@@ -205,18 +205,18 @@ class PoolExecutor:
         theirs.close()
         return _Worker(process, ours)
 
-    def wait(self) -> list[Ended]:
+    def wait(self) -> list[JobResult]:
         """Wait until a job has ended; return all that have."""
         # The pipe of a worker that died is ready, too: reading it fails at once.
         ready = multiprocessing.connection.wait([worker.pipe for worker, _ in self._busy])
-        ended: list[Ended] = []
+        ended: list[JobResult] = []
         for worker, count in list(self._busy):
             if worker.pipe in ready:
                 self._busy.remove((worker, count))
                 ended.append(self._outcome(worker, count))
         return ended
 
-    def _outcome(self, worker: _Worker, count: int) -> Ended:
+    def _outcome(self, worker: _Worker, count: int) -> JobResult:
         try:
             value = worker.pipe.recv()
         except (EOFError, ConnectionError):
@@ -224,12 +224,12 @@ class PoolExecutor:
             _LOG.warning(
                 "the worker of %s died (exit status %s)", worker.name, worker.process.exitcode
             )
-            return Ended(worker.name, died=True)
+            return JobResult(worker.name, died=True)
         if count >= self._jobs_each:
             _stop(worker, at_once=False)
         else:
             self._idle.append((worker, count))
-        return Ended(worker.name, value)
+        return JobResult(worker.name, value)
 
     def close(self, *, at_once: bool = False) -> None:
         """Stop all workers, also those with a job under way.

@@ -38,7 +38,7 @@ def named(path: Path, folder: Path) -> str:
     return f"{path.name}~{text_hash(str(whole))[:8]}"
 
 
-def file_print(path: Path) -> tuple[str, State | None]:
+def file_fingerprint(path: Path) -> tuple[str, State | None]:
     """A fingerprint of all bytes of a file, and the state it may be known again by.
 
     The state is None where the file changed during the reading or just before it: then it must be

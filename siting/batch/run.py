@@ -26,7 +26,7 @@ from siting.batch.worklist import (
     batch_parcels,
     decisions_by_parcel,
     file_prints,
-    try_inputs,
+    open_inputs_once,
 )
 from siting.disk.files import LAST, clean_parts, make_folder, remove, staged
 from siting.disk.lock import locked
@@ -97,7 +97,7 @@ def run_batch(
         _clean(folder)
         journal = Journal(folder)
         watcher.stage("reading the parcels")
-        sizes = try_inputs(inputs, protocol)
+        sizes = open_inputs_once(inputs, protocol)
         parcels = batch_parcels(inputs)
         # A fault in a template is reported now, not after all the parcels.
         letter_templates(inputs)

@@ -240,17 +240,17 @@ class Work:
         self._journal.add("parcel", parcel.id, key=self._keys[parcel.id], **outcome)
         self._watcher.ended(failed="row" not in outcome)
 
-    def _plan(self, todo: Sequence[Parcel]) -> budget.Plan:
+    def _plan(self, todo: Sequence[Parcel]) -> budget.WorkerPlan:
         needs = [self._sizes.needed(parcel) for parcel in todo]
         if self.options.dask:
             # A cluster has memory of its own, and watches it: nothing to plan from here.
-            return budget.Plan(0, (budget.SHARED,) * len(todo), 0)
+            return budget.WorkerPlan(0, (budget.SHARED,) * len(todo), 0)
         asked = self.options.workers
         plan = budget.plan_workers(
             needs, asked=None if asked is None else max(asked, 1), free=budget.available_bytes()
         )
         # The turns stay: a parcel that is too large for the machine is too large for this process.
-        return plan if asked != 0 else budget.Plan(0, plan.turns, plan.bytes_needed)
+        return plan if asked != 0 else budget.WorkerPlan(0, plan.turns, plan.bytes_needed)
 
     def _started(self, workers: int) -> Executor:
         if self.options.dask:

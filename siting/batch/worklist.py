@@ -81,7 +81,7 @@ def file_prints(inputs: Inputs, journal: Journal) -> dict[str, str]:
         known = journal.get("file", name)
         state = file_state(path)
         if known is None or state is None or known.get("state") != list(state):
-            digest, settled = fingerprints.file_print(path)
+            digest, settled = fingerprints.file_fingerprint(path)
             known = journal.add("file", name, state=settled, print=digest)
         out[name] = str(known["print"])
     return out
@@ -148,7 +148,7 @@ class Sizes:
         return budget.WORKER_BYTES + int(min(cells, 1e12) * self.bytes_each)
 
 
-def try_inputs(inputs: Inputs, protocol: Protocol) -> Sizes:
+def open_inputs_once(inputs: Inputs, protocol: Protocol) -> Sizes:
     """Open every raster, layer and legend that all parcels need, so that a fault is reported once.
 
     Returns

@@ -43,7 +43,7 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
     except Timeout as error:
         raise ResourceError(
             "E-LOCK-01",
-            f"{folder} is in use by {_told(holder)}.",
+            f"{folder} is in use by {_holder_words(holder)}.",
             rule="Only one run at a time can write to a folder.",
             cure="Wait until it finishes, or choose another folder with --out.",
         ) from error
@@ -64,7 +64,7 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
         lock.release()
 
 
-def _told(holder: Path) -> str:
+def _holder_words(holder: Path) -> str:
     try:
         who = json.loads(holder.read_text(encoding="utf-8"))
         return f"process {int(who['pid'])} on {str(who['host'])[:100]}"

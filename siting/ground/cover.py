@@ -15,7 +15,7 @@ from scipy import ndimage
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
-from siting.ground.distance import spread
+from siting.ground.distance import nearest_value
 from siting.kernels.remembered import remembered
 from siting.types import BoolArray, CoverRole, RoleArray
 
@@ -201,7 +201,7 @@ def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
     source = speck | kept_always
     if source.all():
         return role
-    out: RoleArray = np.where(speck, spread(role, ~source), role)
+    out: RoleArray = np.where(speck, nearest_value(role, ~source), role)
     return out
 
 

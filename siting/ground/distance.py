@@ -24,7 +24,9 @@ _QUARTER_PIECES = 32
 
 
 @remembered()
-def burn(geometries: Sequence[Geometry], *, grid: Grid, all_touched: bool = False) -> BoolArray:
+def cells_covered(
+    geometries: Sequence[Geometry], *, grid: Grid, all_touched: bool = False
+) -> BoolArray:
     """Cells covered by geometries: by their centre, or when touched at all.
 
     Parameters
@@ -72,13 +74,13 @@ def within(geometries: Sequence[Geometry], *, distance_m: float, grid: Grid) -> 
     if distance_m <= 0:
         # A line or a point has no inside; GDAL would mark the cells along it.
         solid = [g for g in geometries if g is not None]
-        return burn(_polygons(np.asarray(solid, dtype=object)), grid=grid)
+        return cells_covered(_polygons(np.asarray(solid, dtype=object)), grid=grid)
     near = _near_grid(geometries, grid=grid, margin_m=distance_m)
     if shapely.get_num_geometries(near).sum() > _MOST_PARTS:
         # Widened one by one: to melt thousands of rings into one shape takes a minute.
         near = shapely.get_parts(near)
     wide = shapely.buffer(near, distance_m, quad_segs=_QUARTER_PIECES)
-    return burn(list(np.atleast_1d(wide)), grid=grid)
+    return cells_covered(list(np.atleast_1d(wide)), grid=grid)
 
 
 def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | None:
@@ -105,7 +107,7 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
     Computing 8:415-428.
     """
     # Every cell touched: of a line between two centres the plain rule would mark nothing.
-    touched = burn(geometries, grid=grid, all_touched=True)
+    touched = cells_covered(geometries, grid=grid, all_touched=True)
     if not touched.any():
         return None
     near = _near_grid(geometries, grid=grid, margin_m=grid.cell_size_m)
@@ -113,7 +115,7 @@ def distance_to(geometries: Sequence[Geometry], *, grid: Grid) -> FloatArray | N
     piece = np.zeros(grid.shape, dtype=np.int32)
     piece[touched] = _nearest_segment(touched, segments, grid=grid)
     out = _to_pieces(touched, piece, segments, grid=grid)
-    out[burn(_polygons(near), grid=grid)] = 0.0
+    out[cells_covered(_polygons(near), grid=grid)] = 0.0
     return out
 
 
@@ -250,7 +252,7 @@ def _to_cells(cells: BoolArray, *, cell_size_m: float, more_m: float) -> FloatAr
 
 
 @remembered()
-def spread(values: NDArray[Any], sources: BoolArray) -> NDArray[Any]:
+def nearest_value(values: NDArray[Any], sources: BoolArray) -> NDArray[Any]:
     """Every cell takes the value of its nearest source.
 
     Parameters

@@ -42,7 +42,7 @@ _MOIST_ROLES = (
 
 
 @dataclass(frozen=True)
-class Ground:
+class GroundLayers:
     """What the layers are built from, besides the land itself.
 
     Parameters
@@ -76,7 +76,7 @@ def build_ground(
     disturbance: Disturbance,
     brush_m: tuple[float, float],
     engine: Engine = "built-in",
-) -> Ground:
+) -> GroundLayers:
     """All layers of one parcel, from the land and the survey's rules.
 
     Parameters
@@ -138,7 +138,7 @@ def build_ground(
     quiet, quiet_notes = quietness(land, layers, disturbance)
     layers.update(quiet)
     notes = (*valley_notes, *quiet_notes, *through_parks(land), *_absent(layers))
-    return Ground(
+    return GroundLayers(
         layers, role, woods, fields, opening, tuple(valley_lines), tuple(crossings), notes
     )
 

@@ -25,7 +25,7 @@ def feature_at(
     return Feature(kind, float(easting), float(northing), strength, words, short)
 
 
-def seen_at(values: FloatArray, step: tuple[int, int]) -> FloatArray:
+def shifted(values: FloatArray, step: tuple[int, int]) -> FloatArray:
     """The value each cell would see ``step`` (rows, cols) away; NaN beyond the border."""
     down, right = step
     reach = max(abs(down), abs(right))

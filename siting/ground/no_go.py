@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray
-from siting.ground.distance import burn, distance_to_cells, within
+from siting.ground.distance import cells_covered, distance_to_cells, within
 from siting.ground.quiet import ROAD_CLASSES, people_are_mapped
 from siting.settings.protocol_ground import NoGoRules
 from siting.types import BoolArray, CoverRole, Land, NoGo, NoGoArray, Note, RoleArray
@@ -49,7 +49,7 @@ def no_go_bits(
         chosen = shapes if only is None else shapes[only]
         return within(list(chosen), distance_m=distance_m, grid=grid)
 
-    inside = burn([land.parcel_shape], grid=grid)
+    inside = cells_covered([land.parcel_shape], grid=grid)
     mark(NoGo.OUTSIDE, ~inside)
     fence = [shapely.boundary(land.parcel_shape)]
     mark(NoGo.BOUNDARY, inside & within(fence, distance_m=rules.boundary_m, grid=grid))

@@ -8,9 +8,9 @@ import numpy as np
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray
-from siting.ground.distance import burn, distance_everywhere, distance_to_cells
+from siting.ground.distance import cells_covered, distance_everywhere, distance_to_cells
 from siting.ground.screening import felt_distance
-from siting.ground.view import Ground as SightGround
+from siting.ground.view import ElevationGrid as SightGround
 from siting.kernels.curves import Knots, membership
 from siting.kernels.remembered import remembered
 from siting.settings.protocol_ground import Disturbance
@@ -59,7 +59,7 @@ def quietness(
     out: dict[str, FloatArray] = {}
     judged: list[tuple[FloatArray, Knots]] = []
     # Sight lines are costly, and quietness is asked for on the parcel only.
-    inside = burn([land.parcel_shape], grid=land.grid)
+    inside = cells_covered([land.parcel_shape], grid=land.grid)
 
     def felt(
         plain: FloatArray, shapes: list[Geometry], curve: Knots, height_m: float

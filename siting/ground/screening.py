@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
-from siting.ground.distance import spread
-from siting.ground.view import Ground, coarser, screened
+from siting.ground.distance import nearest_value
+from siting.ground.view import ElevationGrid, coarser, screened
 from siting.kernels.remembered import remembered
 from siting.types import BoolArray
 
@@ -31,7 +31,7 @@ def felt_distance(
     distance_m: FloatArray,
     shapes: Sequence[Geometry],
     *,
-    ground: Ground,
+    ground: ElevationGrid,
     inside: BoolArray,
     factor: float,
     height_m: float,
@@ -146,4 +146,4 @@ def _spread(
     places[row, col] = True
     values = np.zeros(shape)
     values[row, col] = ratio
-    return spread(values, places)
+    return nearest_value(values, places)

@@ -32,7 +32,7 @@ _MOST_SAMPLES = 2_000_000
 
 
 @dataclass(frozen=True)
-class Ground:
+class ElevationGrid:
     """Elevations and where their cells lie.
 
     `dem` is (rows, cols) float32, metres above any datum, NaN = no data; `averages`: coarser ones.
@@ -40,7 +40,7 @@ class Ground:
 
     dem: FloatArray
     grid: Grid
-    averages: dict[int, Ground] = field(default_factory=dict, repr=False, compare=False)
+    averages: dict[int, ElevationGrid] = field(default_factory=dict, repr=False, compare=False)
 
 
 class Skyline(NamedTuple):
@@ -72,7 +72,7 @@ class Profiles(NamedTuple):
     cell: NDArray[np.int64]
 
 
-def elevation_at(ground: Ground, place: Places) -> FloatArray:
+def elevation_at(ground: ElevationGrid, place: Places) -> FloatArray:
     """Elevation between the cell centres by bilinear weights, metres.
 
     NaN where one of the four cells around a point has no data, and outside the outermost centres.
@@ -99,11 +99,11 @@ def drop_m(distance_m: FloatArray | float, *, refraction_k: float = REFRACTION_K
 
 
 def skyline(
-    near: Ground,
+    near: ElevationGrid,
     place: Places,
     *,
     azimuth_deg: FloatArray,
-    far: Ground | None = None,
+    far: ElevationGrid | None = None,
     eye_height_m: float = 0.45,
     max_distance_m: float = 8000.0,
     refraction_k: float = REFRACTION_K,
@@ -158,7 +158,7 @@ def skyline(
 
 
 def profiles(
-    ground: Ground,
+    ground: ElevationGrid,
     place: Places,
     *,
     azimuth_deg: FloatArray,
@@ -223,7 +223,7 @@ def screened(
     place: FloatArray,
     other: FloatArray,
     *,
-    ground: Ground,
+    ground: ElevationGrid,
     place_height_m: float = 1.5,
     other_height_m: float = 1.5,
     refraction_k: float = REFRACTION_K,
@@ -275,7 +275,7 @@ def _cells_of(
     return row, (easting - grid.left) / grid.cell_size_m - 0.5
 
 
-def coarser(ground: Ground, factor: int) -> Ground:
+def coarser(ground: ElevationGrid, factor: int) -> ElevationGrid:
     """Elevations averaged over blocks of `factor` x `factor` cells; NaN only where all are NaN."""
     if factor == 1 or factor in ground.averages:
         return ground.averages.get(factor, ground)
@@ -285,12 +285,12 @@ def coarser(ground: Ground, factor: int) -> Ground:
     count = np.isfinite(blocks).sum(axis=(1, 3))
     total = np.nansum(blocks, axis=(1, 3), dtype=np.float64)
     mean = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
-    return ground.averages.setdefault(factor, Ground(mean.astype(np.float32), grid))
+    return ground.averages.setdefault(factor, ElevationGrid(mean.astype(np.float32), grid))
 
 
 def _levels(
-    near: Ground, far: Ground | None, max_distance_m: float
-) -> list[tuple[list[Ground], FloatArray]]:
+    near: ElevationGrid, far: ElevationGrid | None, max_distance_m: float
+) -> list[tuple[list[ElevationGrid], FloatArray]]:
     """Elevations to ask and distances to step at, from near to far."""
     out = []
     factor, begin = 1, 0.0
@@ -316,7 +316,7 @@ def _levels(
 
 
 def _rise(
-    grounds: list[Ground],
+    grounds: list[ElevationGrid],
     lens: FloatArray,
     radian: FloatArray,
     distance_m: FloatArray,
@@ -336,12 +336,12 @@ def _unbroken(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return known if known.all() else np.logical_and.accumulate(known, axis=2)
 
 
-def _extent_m(ground: Ground) -> float:
+def _extent_m(ground: ElevationGrid) -> float:
     left, bottom, right, top = ground.grid.bounds
     return float(np.hypot(right - left, top - bottom))
 
 
-def _first_known(grounds: list[Ground], x: FloatArray, y: FloatArray) -> FloatArray:
+def _first_known(grounds: list[ElevationGrid], x: FloatArray, y: FloatArray) -> FloatArray:
     z = elevation_at(grounds[0], (x, y))
     for ground in grounds[1:]:
         missing = ~np.isfinite(z)

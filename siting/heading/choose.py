@@ -10,11 +10,11 @@ from functools import partial
 import numpy as np
 
 from siting.grid import FloatArray, Grid
-from siting.ground.distance import burn
-from siting.ground.layers import Ground as Layers
+from siting.ground.distance import cells_covered
+from siting.ground.layers import GroundLayers as Layers
 from siting.ground.shapes.feature_order import served_by
 from siting.ground.shapes.mapped import ponds_of_cells
-from siting.ground.view import Ground, Skyline
+from siting.ground.view import ElevationGrid, Skyline
 from siting.heading.aim import aims, by_eight
 from siting.heading.asked import Asked, nothing_asked, once
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
@@ -173,7 +173,7 @@ def lookout(
     )
 
 
-def find_aims(
+def choose_headings(
     candidates: Sequence[Candidate], *, view: Lookout, open_ground: BoolArray | None = None
 ) -> tuple[tuple[Aim, ...], tuple[Remark, ...]]:
     """The aim of each candidate, in their order, and what was taken for granted.
@@ -260,15 +260,15 @@ def surroundings(land: Land, layers: Layers, *, track: SunTrack, reach_m: float)
     shapes = [*land.shapes("roads"), *land.shapes("buildings")]
     far = None
     if land.far_dem is not None and land.far_grid is not None:
-        far = Ground(land.far_dem, land.far_grid)
-    inside = burn([land.parcel_shape], grid=grid)
+        far = ElevationGrid(land.far_dem, land.far_grid)
+    inside = cells_covered([land.parcel_shape], grid=grid)
     return Surroundings(
-        ground=Ground(land.dem, grid),
+        ground=ElevationGrid(land.dem, grid),
         far=far,
         track=track,
         role=layers.role,
         inside=inside,
-        people=burn(shapes, grid=grid, all_touched=True),
+        people=cells_covered(shapes, grid=grid, all_touched=True),
         closed=closed_to_view(land, role=layers.role, inside=inside),
         canopy_m=land.canopy_m,
         lines=followed_lines(land, layers, reach_m=reach_m),
@@ -304,7 +304,7 @@ def followed_lines(land: Land, layers: Layers, *, reach_m: float) -> tuple[Lines
     )
     # Over less than a cell and a half a line drawn from cells shows only the steps of its cells.
     half = max(10.0, 1.5 * land.cover_cell_m)
-    pond = burn(ponds_of_cells(land, layers.role), grid=land.grid)
+    pond = cells_covered(ponds_of_cells(land, layers.role), grid=land.grid)
     shore = Lines("bank", drawn(pond, ~pond), half)
     open_ground = layers.fields | layers.opening
     lines += [shore] if shore.geometries else []

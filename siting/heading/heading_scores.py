@@ -27,10 +27,10 @@ from siting.heading.line_crossing import (
 from siting.heading.sun import SunTrack, in_view, low_sun_minutes
 from siting.heading.view_ahead import (
     clear_m,
-    company,
     cover_ahead,
     inside_m,
     look_ahead,
+    people_in_view,
     plane_ahead,
 )
 from siting.kernels.curves import membership
@@ -189,7 +189,7 @@ def _ahead(
         target_height_m=camera.target_height_m,
         brush_m=(heading.brush_least_m, heading.brush_most_m),
     )
-    outside, people = company(
+    outside, people = people_in_view(
         rays,
         share,
         inside=around.inside,

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from siting.grid import FloatArray
-from siting.ground.view import Ground, Skyline
+from siting.ground.view import ElevationGrid, Skyline
 from siting.heading.limits import Closed
 from siting.heading.line_crossing import (
     Lines,
@@ -43,7 +43,7 @@ class Surroundings:
     dem_cell_m : float, cell size of the elevation file
     """
 
-    ground: Ground
+    ground: ElevationGrid
     track: SunTrack
     role: RoleArray
     inside: BoolArray
@@ -51,7 +51,7 @@ class Surroundings:
     lines: Sequence[Lines]
     dem_cell_m: float
     closed: Closed | None = None
-    far: Ground | None = None
+    far: ElevationGrid | None = None
     canopy_m: FloatArray | None = None
     convergence_deg: float = 0.0
 

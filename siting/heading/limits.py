@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from siting.grid import FloatArray
-from siting.ground.distance import burn
+from siting.ground.distance import cells_covered
 from siting.ground.shapes.mapped import ponds_of_cells
 from siting.ground.view import Profiles
 from siting.heading.view_ahead import cells_under, seen_of, upto
@@ -59,11 +59,11 @@ def closed_to_view(land: Land, *, role: RoleArray, inside: BoolArray) -> Closed:
             return np.zeros(grid.shape, dtype=bool)
         frame = land.vectors[name]
         shapes = frame.geometry if not only else frame.geometry[frame["class"].isin(only)]
-        return burn(list(shapes.values), grid=grid, all_touched=True)
+        return cells_covered(list(shapes.values), grid=grid, all_touched=True)
 
     water = [s for s in land.shapes("water") if "Polygon" in s.geom_type]
     # Cover cells that a mapped pond covers are that pond: its true shape counts, not its cells.
-    pond = burn([*water, *ponds_of_cells(land, role)], grid=grid)
+    pond = cells_covered([*water, *ponds_of_cells(land, role)], grid=grid)
     return Closed(
         filled=~inside | pond | cells("livestock") | (role == CoverRole.BUILT),
         sighted=cells("buildings") | cells("roads", _WITH_TRAFFIC),

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
-from siting.ground.view import Ground, Places, Profiles, in_sight, profiles
+from siting.ground.view import ElevationGrid, Places, Profiles, in_sight, profiles
 from siting.types import BoolArray, CoverRole, RoleArray
 
 Scalar = TypeVar("Scalar", bound=np.generic)
@@ -24,7 +24,7 @@ _OWN_GROUND_M = 1.5
 
 
 def look_ahead(
-    ground: Ground,
+    ground: ElevationGrid,
     place: Places,
     *,
     headings_deg: FloatArray,
@@ -91,7 +91,7 @@ def clear_m(
     return out
 
 
-def company(
+def people_in_view(
     rays: Profiles,
     share: FloatArray,
     *,

@@ -77,7 +77,7 @@ def by_bands(
     return out
 
 
-def side_by_side(first: Callable[[], First], second: Callable[[], Second]) -> tuple[First, Second]:
+def in_parallel(first: Callable[[], First], second: Callable[[], Second]) -> tuple[First, Second]:
     """Two steps that know nothing of each other, at the same time where helpers are wanted."""
     if _helpers() == 1:
         return first(), second()

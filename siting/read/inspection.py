@@ -14,7 +14,7 @@ from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.ground.cover import roles
-from siting.ground.distance import burn
+from siting.ground.distance import cells_covered
 from siting.read import checks
 from siting.read.cover import read_cover, read_legend
 from siting.read.crs.projection import name_of, project
@@ -106,7 +106,7 @@ def _alone(inputs: Inputs) -> Iterator[Look]:
 
 
 def _over_parcel(inputs: Inputs, parcel: Parcel, grid: Grid, rules: GridRules) -> Iterator[Look]:
-    inside = burn([_shape(parcel, grid)], grid=grid)
+    inside = cells_covered([_shape(parcel, grid)], grid=grid)
     yield "dem", inputs.dem.label, partial(_dem, inputs, grid, inside, rules)
     cover = inputs.land_cover
     if cover is not None:
@@ -186,7 +186,7 @@ def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:
     path = raster_path(inputs, inputs.dem, key="dem")
     grid, notes = choose_grid(inputs, path, parcel, rules=protocol.grid)
     shape = _shape(parcel, grid)
-    inside = burn([shape], grid=grid)
+    inside = cells_covered([shape], grid=grid)
     what, cells = f"Parcel {parcel.id}", int(inside.sum())
     checks.check_cells(inside, shape, cell_size_m=grid.cell_size_m, what=what)
     facts = {

@@ -17,7 +17,7 @@ from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import Grid
 from siting.ground.cover import NO_CODE, roles
-from siting.ground.distance import burn
+from siting.ground.distance import cells_covered
 from siting.read import checks
 from siting.read.cover import CoverRead, read_cover
 from siting.read.crs.projection import name_of, project
@@ -108,7 +108,7 @@ def read_land(
     dem_path = raster_path(inputs, inputs.dem, key="dem")
     grid, notes = choose_grid(inputs, dem_path, parcel, rules=rules)
     shape = project(parcel.geometry, parcel.crs, grid.crs, file="parcel")
-    inside = burn([shape], grid=grid)
+    inside = cells_covered([shape], grid=grid)
     what = f"Parcel {parcel.id}"
     checks.check_cells(inside, shape, cell_size_m=grid.cell_size_m, what=what)
     dem = read_dem(inputs, dem_path, grid, inside, rules=rules)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from siting import criteria
 from siting.grid import FloatArray
-from siting.ground.layers import Ground
+from siting.ground.layers import GroundLayers
 from siting.ground.shapes.feature_order import served_by
 from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
@@ -31,10 +31,10 @@ from siting.scoring.extent import AREA_REACH_M, LEAST_RADIUS_M, alike_ground
 from siting.scoring.search import Found, HeadingEffect, Same, find_places, joined
 from siting.scoring.shaken import Shaken
 from siting.scoring.trials import (
+    assess_stability,
     elevation_error_m,
     stated_line_errors_m,
     trial_remark,
-    try_places,
 )
 from siting.settings.protocol import CandidateRules, Protocol
 from siting.spot_parts import PlaceStability
@@ -80,7 +80,7 @@ def score_cells(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
 
 
 def rank_places(
-    scores: Scores, no_go: NoGoArray, *, ground: Ground, view: Lookout, protocol: Protocol
+    scores: Scores, no_go: NoGoArray, *, ground: GroundLayers, view: Lookout, protocol: Protocol
 ) -> Ranked:
     """The best places of a parcel, and how sure each is.
 
@@ -107,10 +107,10 @@ def rank_places(
     found = _search(scores, drawn, view, protocol, spacing_m=apart_m, same=same)
     if not found.candidates:
         return _areas(scores, no_go == 0, view, protocol, least_m=least_m)
-    judged = _judge(found, scores, view, protocol)
+    judged = _score_candidates(found, scores, view, protocol)
     chosen, places = _choose(found.candidates, judged, rules, spacing_m=apart_m)
     shaken = _shaken(land, ground, scores, no_go, found, judged, protocol)
-    firmness = try_places(
+    firmness = assess_stability(
         with_rivals(
             [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
             scores.total,
@@ -129,7 +129,7 @@ def rank_places(
     remarks = _search_remarks(found)
     if firmness:
         # With the rivals: the choice that turns the list may put a place first that is not shown.
-        tried = _picked(judged, places)
+        tried = _subset(judged, places)
         remarks += (
             trial_remark(
                 tried,
@@ -141,7 +141,7 @@ def rank_places(
         )
     radius = tuple(place.radius_m for place in firmness) or (least_m,) * len(chosen)
     spots = tuple(found.candidates[i] for i in chosen)
-    return Ranked(spots, _picked(judged, chosen), firmness, radius, remarks)
+    return Ranked(spots, _subset(judged, chosen), firmness, radius, remarks)
 
 
 def _areas(
@@ -155,12 +155,12 @@ def _areas(
     # Twice the reach, so that each area has room of its own.
     apart_m = max(2.0 * AREA_REACH_M, 2.0 * least_m)
     found = _search(scores, allowed, view, protocol, spacing_m=apart_m)
-    judged = _judge(found, scores, view, protocol)
+    judged = _score_candidates(found, scores, view, protocol)
     chosen, _ = _choose(found.candidates, judged, rules, spacing_m=apart_m)
     spots = tuple(found.candidates[i] for i in chosen)
     radius = (least_m,) * len(spots)
     remarks = _search_remarks(found)
-    return Ranked(spots, _picked(judged, chosen), (), radius, remarks, plain=True)
+    return Ranked(spots, _subset(judged, chosen), (), radius, remarks, plain=True)
 
 
 def not_judged(layers: Mapping[str, FloatArray], protocol: Protocol) -> tuple[Remark, ...]:
@@ -254,7 +254,7 @@ def _effect(protocol: Protocol) -> HeadingEffect:
     return HeadingEffect(rule.weight, rule.curve)
 
 
-def _judge(found: Found, scores: Scores, view: Lookout, protocol: Protocol) -> Scores:
+def _score_candidates(found: Found, scores: Scores, view: Lookout, protocol: Protocol) -> Scores:
     """Scores of the places alone, arrays of shape (n,), with the best heading of each."""
     row = np.array([c.row for c in found.candidates], dtype=int)
     col = np.array([c.col for c in found.candidates], dtype=int)
@@ -294,7 +294,7 @@ def _kinds(judged: Scores, rules: CandidateRules) -> list[str]:
     ]
 
 
-def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
+def _subset(scores: Scores, chosen: Sequence[int]) -> Scores:
     index = np.array(chosen, dtype=int)
     return Scores(
         {name: values[index] for name, values in scores.memberships.items()},
@@ -307,7 +307,7 @@ def _picked(scores: Scores, chosen: Sequence[int]) -> Scores:
 
 def _shaken(
     land: Land,
-    ground: Ground,
+    ground: GroundLayers,
     scores: Scores,
     no_go: NoGoArray,
     found: Found,

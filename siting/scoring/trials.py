@@ -36,7 +36,7 @@ _LAYERS_OF: Mapping[str, tuple[str, ...]] = {
 _FINE_CELL_M, _MEDIUM_CELL_M = 3.0, 15.0
 
 
-def try_places(
+def assess_stability(
     places: Sequence[Candidate],
     land: Shaken,
     *,

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
-from siting.ground.distance import burn
+from siting.ground.distance import cells_covered
 from siting.ground.terrain import slope_deg
 from siting.kernels.remembered import remembered
 from siting.settings.protocol_field import WalkRules
@@ -131,18 +131,20 @@ def build_net(
     grid = fine.coarsened(factor)
     height = _block_mean(dem, factor, fine)
     steep = slope_deg(height, grid.cell_size_m)
-    on_path = burn(ways.paths, grid=grid, all_touched=True)
+    on_path = cells_covered(ways.paths, grid=grid, all_touched=True)
     crossable = on_path | _near_crossings(ways, grid=grid, reach_m=rules.crossing_reach_m)
     # Water by its touched cells, so that no step slips over a narrow arm of a pond.
-    wet = burn(ways.water, grid=grid, all_touched=True) | _wet_cover(land, grid)
+    wet = cells_covered(ways.water, grid=grid, all_touched=True) | _wet_cover(land, grid)
     # A hut smaller than a cell closes the cells it touches; only fields go by their centres.
-    shut = burn(ways.fields, grid=grid) | burn(ways.closed, grid=grid, all_touched=True)
-    fenced = burn(ways.fences, grid=grid, all_touched=True)
+    shut = cells_covered(ways.fields, grid=grid) | cells_covered(
+        ways.closed, grid=grid, all_touched=True
+    )
+    fenced = cells_covered(ways.fences, grid=grid, all_touched=True)
     shut |= (wet | fenced) & ~crossable
     # Where the slope is not known, along the border and beside holes, nobody is led either.
     too_steep = ~(steep <= rules.steep_deg) & ~on_path
     free = np.isfinite(height) & ~shut & ~too_steep
-    outside = ~burn([ways.parcel], grid=grid, all_touched=True)
+    outside = ~cells_covered([ways.parcel], grid=grid, all_touched=True)
     return Net(grid, height.ravel(), steep.ravel(), free.ravel(), on_path.ravel(), outside.ravel())
 
 
@@ -189,7 +191,9 @@ def _wet_cover(land: Land, grid: Grid) -> BoolArray:
 def _near_crossings(ways: Ways, *, grid: Grid, reach_m: float) -> BoolArray:
     if not ways.crossings or reach_m == 0:
         return np.zeros(grid.shape, dtype=bool)
-    return burn([shapely.union_all(ways.crossings).buffer(reach_m)], grid=grid, all_touched=True)
+    return cells_covered(
+        [shapely.union_all(ways.crossings).buffer(reach_m)], grid=grid, all_touched=True
+    )
 
 
 @remembered()
@@ -259,7 +263,7 @@ def _crosses_unknown(net: Net, steps: Steps, *, ways: Ways, reach_m: float) -> I
     streams = shapely.union_all(ways.streams)
     # Both ends of a step over a stream lie within the step's length, 2.24 cells, of it.
     reach = 2.5 * net.grid.cell_size_m
-    near = burn([streams.buffer(reach)], grid=net.grid).ravel()
+    near = cells_covered([streams.buffer(reach)], grid=net.grid).ravel()
     maybe = np.nonzero(near[steps.tail] & near[steps.head])[0]
     # There and back is the same line: it is looked at once.
     low = np.minimum(steps.tail[maybe], steps.head[maybe])

@@ -105,7 +105,7 @@ def _half(name: str, file: str, nth: int) -> None:
 
 @point("01 after settings")
 def _settings(nth: int) -> None:
-    _before(siting.batch.run, "try_inputs", 1)
+    _before(siting.batch.run, "open_inputs_once", 1)
 
 
 @point("02 after the parcel is read")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from shapely import LineString
 from shapely.affinity import rotate
 
-from siting.ground.view import Ground
+from siting.ground.view import ElevationGrid
 from siting.heading.judged import Surroundings
 from siting.heading.line_crossing import Lines
 from siting.settings.protocol_heading import SunRules
@@ -86,7 +86,7 @@ def turned(around: Surroundings, quarter: int) -> Surroundings:
         for group in around.lines
     ]
     return Surroundings(
-        ground=Ground(turn(around.ground.dem), GRID),
+        ground=ElevationGrid(turn(around.ground.dem), GRID),
         track=around.track,
         role=turn(around.role),
         inside=turn(around.inside),

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from siting.report.files import gpx, tables
 from siting.report.page.map import map_page
 from siting.report.shared.facts import spot_facts
-from siting.report.shared.text import clean, island
+from siting.report.shared.text import clean, json_for_script
 from siting.settings.protocol import Protocol
 from siting.types import Result
 from tests.fake_result import fake_result, with_details
@@ -107,7 +107,7 @@ class Island(HTMLParser):
 @settings(deadline=None)
 @given(value=st.dictionaries(texts, _JSON, max_size=5))
 def test_35_an_island_is_read_as_it_was_and_cannot_be_left(value: dict[str, Any]) -> None:
-    text = island(value)
+    text = json_for_script(value)
     assert text.isascii()
     assert not set(text) & set("<>&")
     parser = Island()

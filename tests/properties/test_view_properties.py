@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from siting.grid import Grid
-from siting.ground.view import Ground, in_sight, profiles, screened, skyline
+from siting.ground.view import ElevationGrid, in_sight, profiles, screened, skyline
 
 N = 24
 CELL = 5.0
@@ -32,7 +32,7 @@ def test_19_raising_the_eye_hides_nothing(
     seen = []
     for eye in (low, low + more):
         rays = profiles(
-            Ground(dem, GRID),
+            ElevationGrid(dem, GRID),
             (one(x), one(y)),
             azimuth_deg=azimuth,
             distance_m=np.arange(2.0, 60.0, 2.0),
@@ -48,7 +48,7 @@ def test_19_raising_the_eye_hides_nothing(
 def test_20_sight_is_symmetric_at_equal_heights(
     dem: np.ndarray, ends: np.ndarray, height: float
 ) -> None:
-    ground, a, b = Ground(dem, GRID), ends[:, :2], ends[:, 2:]
+    ground, a, b = ElevationGrid(dem, GRID), ends[:, :2], ends[:, 2:]
     there = screened(a, b, ground=ground, place_height_m=height, other_height_m=height)
     back = screened(b, a, ground=ground, place_height_m=height, other_height_m=height)
     assert there.tolist() == back.tolist()
@@ -60,11 +60,11 @@ def test_21_terrain_behind_changes_nothing_ahead(
     dem: np.ndarray, x: float, y: float, raised: float
 ) -> None:
     east = np.arange(20.0, 161.0, 10.0)
-    before = skyline(Ground(dem, GRID), (one(x), one(y)), azimuth_deg=east).horizon_deg
+    before = skyline(ElevationGrid(dem, GRID), (one(x), one(y)), azimuth_deg=east).horizon_deg
     changed = dem.copy()
     # Cells whose centres lie more than a cell west of the eye cannot touch a ray to the east.
     changed[:, : max(int(x / CELL - 1.5), 0)] += raised
-    after = skyline(Ground(changed, GRID), (one(x), one(y)), azimuth_deg=east).horizon_deg
+    after = skyline(ElevationGrid(changed, GRID), (one(x), one(y)), azimuth_deg=east).horizon_deg
     assert np.array_equal(before, after)
 
 
@@ -79,8 +79,8 @@ def test_turning_the_land_turns_the_skyline(
     row2, col2 = np.argwhere(np.rot90(place, -quarter))[0]
     x, y = GRID.xy(np.array([row, row2]), np.array([col, col2]))
     look = {"azimuth_deg": azimuth, "max_distance_m": 30.0}
-    still = skyline(Ground(dem, GRID), (x[:1], y[:1]), **look)
-    turned = skyline(Ground(np.rot90(dem, -quarter), GRID), (x[1:], y[1:]), **look)
+    still = skyline(ElevationGrid(dem, GRID), (x[:1], y[:1]), **look)
+    turned = skyline(ElevationGrid(np.rot90(dem, -quarter), GRID), (x[1:], y[1:]), **look)
     # rot90 by -1 turns clockwise: what was seen at azimuth A is then seen at A + 90. The rays
     # stop short of the edge, where rounding decides whether the last cell is still inside.
     rolled = np.roll(still.horizon_deg, quarter * 6, axis=1)

@@ -15,7 +15,7 @@ import rasterio
 from scipy.ndimage import gaussian_filter
 
 from siting.grid import Grid
-from siting.ground.view import Ground, Places, Skyline, drop_m, in_sight, profiles, skyline
+from siting.ground.view import ElevationGrid, Places, Skyline, drop_m, in_sight, profiles, skyline
 
 CRS = "EPSG:32617"
 CELL = 10.0
@@ -24,16 +24,16 @@ AZIMUTHS = np.arange(0, 360, 22.5)
 
 def hills(
     seed: int, n: int = 121, corner: tuple[float, float] = (400_000.0, 5_000_000.0)
-) -> Ground:
+) -> ElevationGrid:
     rng = np.random.default_rng(seed)
     z = (
         gaussian_filter(rng.normal(size=(n, n)), 6) * 250
         + gaussian_filter(rng.normal(size=(n, n)), 2) * 10
     )
-    return Ground(z, Grid(CRS, corner[0], corner[1] + n * CELL, CELL, n, n))
+    return ElevationGrid(z, Grid(CRS, corner[0], corner[1] + n * CELL, CELL, n, n))
 
 
-def bilinear(ground: Ground, x: float, y: float) -> float:
+def bilinear(ground: ElevationGrid, x: float, y: float) -> float:
     grid = ground.grid
     row = (grid.top - y) / grid.cell_size_m - 0.5
     col = (x - grid.left) / grid.cell_size_m - 0.5
@@ -46,7 +46,7 @@ def bilinear(ground: Ground, x: float, y: float) -> float:
     return float(top * (1 - v) + (z[r + 1, c] * (1 - u) + z[r + 1, c + 1] * u) * v)
 
 
-def slow_skyline(ground: Ground, x0: float, y0: float, eye_height_m: float) -> list[float]:
+def slow_skyline(ground: ElevationGrid, x0: float, y0: float, eye_height_m: float) -> list[float]:
     """March by half a cell to the end of the elevations; no levels, no averages, no arrays."""
     eye = bilinear(ground, x0, y0) + eye_height_m
     found = []
@@ -94,15 +94,15 @@ def _counter_clockwise(*args: object, **kwargs: object) -> Skyline:
     return skyline(*args, **{**kwargs, "azimuth_deg": -AZIMUTHS})  # type: ignore[arg-type]
 
 
-def _south_up(ground: Ground, place: Places, **kwargs: object) -> Skyline:
-    return skyline(Ground(ground.dem[::-1], ground.grid), place, **kwargs)  # type: ignore[arg-type]
+def _south_up(ground: ElevationGrid, place: Places, **kwargs: object) -> Skyline:
+    return skyline(ElevationGrid(ground.dem[::-1], ground.grid), place, **kwargs)  # type: ignore[arg-type]
 
 
-def _transposed(ground: Ground, place: Places, **kwargs: object) -> Skyline:
-    return skyline(Ground(ground.dem.T, ground.grid), place, **kwargs)  # type: ignore[arg-type]
+def _transposed(ground: ElevationGrid, place: Places, **kwargs: object) -> Skyline:
+    return skyline(ElevationGrid(ground.dem.T, ground.grid), place, **kwargs)  # type: ignore[arg-type]
 
 
-def _shifted_by_a_cell(ground: Ground, place: Places, **kw: object) -> Skyline:
+def _shifted_by_a_cell(ground: ElevationGrid, place: Places, **kw: object) -> Skyline:
     return skyline(ground, (place[0] + CELL, place[1]), **kw)  # type: ignore[arg-type]
 
 
@@ -132,7 +132,7 @@ def test_planted_fault_in_the_skyline_is_found(fault: Finder) -> None:
         check_skyline(fault)
 
 
-def viewshed_heights(ground: Ground, folder: Path) -> np.ndarray:
+def viewshed_heights(ground: ElevationGrid, folder: Path) -> np.ndarray:
     """Lowest visible height above the ground from the middle cell, by GDAL, no curvature."""
     source, target = folder / "dem.tif", folder / "heights.tif"
     profile = {

@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter
 from shapely import LineString
 
 from siting.grid import Grid
-from siting.ground.view import Ground, skyline
+from siting.ground.view import ElevationGrid, skyline
 from siting.heading.aim import aims
 from siting.heading.compass import declination
 from siting.heading.heading_scores import judge
@@ -35,8 +35,8 @@ def around() -> Surroundings:
     wide = gaussian_filter(rng.normal(size=(800, 800)), 20) * 3000 + 200
     trail = LineString(np.c_[np.linspace(600, 1200, 30), 900 + 40 * rng.normal(size=30)])
     return Surroundings(
-        ground=Ground(z.astype(np.float32), near),
-        far=Ground(wide.astype(np.float32), far),
+        ground=ElevationGrid(z.astype(np.float32), near),
+        far=ElevationGrid(wide.astype(np.float32), far),
         track=sun_track(43.5, -90.0, time_zone="Etc/GMT+6"),
         role=rng.integers(1, 10, (n, n)).astype(np.int8),
         inside=np.ones((n, n), bool),

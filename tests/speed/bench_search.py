@@ -20,8 +20,8 @@ SAMPLE = Path(__file__).parents[2] / "sample_rasters" / "inputs.toml"
 AIM_S = 1.5
 TIMED = {
     "search with headings": "_search",
-    "headings of the places": "_judge",
-    "trials": "try_places",
+    "headings of the places": "_score_candidates",
+    "trials": "assess_stability",
 }
 
 

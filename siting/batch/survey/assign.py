@@ -92,14 +92,16 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
     option, best = program.options[pick], program.options[ranked[0]]
     if option.decided:
         return CellChoice(cell, option, reserves, f"{settled_words(option)}.", "")
-    reason, traded = f"{_called(option)} is the best spot of the cell", ""
+    reason, traded = f"{_option_words(option)} is the best spot of the cell", ""
     because = f"it is the best place we know in your part of the survey (cell {cell})"
     if program.values[ranked[0]] > program.values[pick] + TIE:
-        reason = f"{_called(option)} is the best spot that goes together with the other cells"
+        reason = f"{_option_words(option)} is the best spot that goes together with the other cells"
         because = (
             f"it goes best with the other cameras around your part of the survey (cell {cell})"
         )
-        traded = f"{_called(best)} would be better, but {_against(program, ranked[0], others)}."
+        traded = (
+            f"{_option_words(best)} would be better, but {_against(program, ranked[0], others)}."
+        )
     else:
         traded = _passed_over(program, ranked, option)
     over = f"{_over_share(program, pick, others)}{_scant(option, program.rules)}"
@@ -119,22 +121,22 @@ def _passed_over(program: Program, ranked: Sequence[int], option: Option) -> str
     fair = max(options, key=lambda o: o.fair_score)
     if fair.fair_score > option.fair_score + TIE:
         why = NOTHING_KNOWN if fair.plain else "its parcel comes later by priority"
-        return f"{_called(fair)} scores more, but {why}."
+        return f"{_option_words(fair)} scores more, but {why}."
     plain = max(options, key=lambda o: o.score)
     if plain.score > option.score + TIE:
-        return f"{_called(plain)} scores more, but only by maps that not all parcels have."
+        return f"{_option_words(plain)} scores more, but only by maps that not all parcels have."
     return ""
 
 
 def settled_words(option: Option) -> str:
     """What was decided, as a sentence without its full stop."""
-    place = option.parcel if option.spot is None else _called(option)
+    place = option.parcel if option.spot is None else _option_words(option)
     if option.decided == CAMERA_UP:
         return f"A camera stands at {place} already"
     return f"{place} was chosen for the camera"
 
 
-def _called(option: Option) -> str:
+def _option_words(option: Option) -> str:
     return f"{option.parcel} spot {option.spot} (index {index_text(option.score)})"
 
 
@@ -188,7 +190,7 @@ def _nearest(program: Program, n: int, others: AbstractSet[int]) -> tuple[str, s
 def _no_camera(program: Program, ranked: Sequence[int], others: AbstractSet[int]) -> str:
     if not ranked:
         return "No parcel of the cell has a spot that scores enough."
-    best = _called(program.options[ranked[0]])
+    best = _option_words(program.options[ranked[0]])
     found = _nearest(program, ranked[0], others)
     if found is None:
         return f"The time limit ended before {best} could be placed."

@@ -55,7 +55,7 @@ from siting.desk.worker import Known, ReadUpload
 from siting.disk.files import safe_name, write_atomic
 from siting.errors import SitingError
 from siting.report.shared.assets import WEB, leaflet_folder, render
-from siting.report.shared.text import island
+from siting.report.shared.text import json_for_script
 from siting.settings.load import load_inputs
 from siting.words.office.desk import REFUSED, words_data
 
@@ -141,7 +141,7 @@ class _Routes:
             "words": words_data(),
             "statuses": views.STATUSES,
         }
-        page = render("desk/desk.html", data=Markup(island(data)))
+        page = render("desk/desk.html", data=Markup(json_for_script(data)))
         return HTMLResponse(page)
 
     # --- sign-ups ----------------------------------------------------------------------------

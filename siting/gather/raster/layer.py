@@ -143,14 +143,14 @@ def _plan_notes(layer: str, every: Sequence[Mosaic], found: Found) -> tuple[Note
     notes = []
     chosen = every[0]
     if len(every) > 1:
-        others = [_called(m) for m in every[1:7]]
-        notes.append(words.editions(layer, _called(chosen), others))
+        others = [_mosaic_words(m) for m in every[1:7]]
+        notes.append(words.editions(layer, _mosaic_words(chosen), others))
     if chosen.share < _WHOLE:
         notes.append(words.part_only(layer, chosen.share))
     return tuple(notes)
 
 
-def _called(mosaic: Mosaic) -> str:
+def _mosaic_words(mosaic: Mosaic) -> str:
     edition = f" of {mosaic.edition}" if mosaic.edition else ""
     more = f" and {len(mosaic.pieces) - 1} more" if len(mosaic.pieces) > 1 else ""
     return f"{mosaic.first.file}{more}{edition} (cells of {mosaic.cell_m:.3g} m)"
@@ -213,7 +213,7 @@ def _filled(
             values, known, plan.mosaic, other, key=plan.layer, classes=plan.layer == "land_cover"
         )
         if cells:
-            notes.append(words.seam(plan.layer, cells, _called(other), step))
+            notes.append(words.seam(plan.layer, cells, _mosaic_words(other), step))
     return values, known, notes
 
 

@@ -85,7 +85,7 @@ def read(
     layers = layers_of(
         points, lines, areas, on_route=_on_route(lines, routes), hunting_no_go=hunting_no_go
     )
-    notes = [*_told(path, layers), *_age(head, now)]
+    notes = [*_notes_of_layers(path, layers), *_age(head, now)]
     # With boxes the areas at their rims are cut by us; without, the extract itself cut them.
     if not boxes:
         notes += _left_out(path, areas)
@@ -205,7 +205,7 @@ def _legs(shapes: np.ndarray) -> Iterator[set[tuple[bytes, bytes]]]:
         yield found
 
 
-def _told(path: Path, layers: Layers) -> list[Note]:
+def _notes_of_layers(path: Path, layers: Layers) -> list[Note]:
     notes = []
     unknown, trails = layers.counts["trails, use not known"], layers.counts["trails"]
     if unknown:

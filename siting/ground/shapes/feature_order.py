@@ -69,7 +69,7 @@ def in_order(features: Iterable[Feature]) -> tuple[Feature, ...]:
     )
 
 
-def serves(
+def feature_for_spot(
     features: Sequence[Feature], easting: float, northing: float, *, reach_m: float
 ) -> Feature | None:
     """The feature that a spot serves: the strongest for its distance within reach, or none.
@@ -134,7 +134,7 @@ def name_by_feature(
     free = list(features)
     served: list[Feature | None] = []
     for candidate in candidates:
-        found = serves(free, candidate.easting, candidate.northing, reach_m=reach_m)
+        found = feature_for_spot(free, candidate.easting, candidate.northing, reach_m=reach_m)
         if found is not None:
             # Two spots at one ford would carry one name; the second takes the next best, or none.
             free.remove(found)

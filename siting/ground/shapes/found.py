@@ -13,7 +13,7 @@ from siting.grid import FloatArray, Grid
 from siting.ground.cover import OPEN_ROLES
 from siting.ground.distance import distance_everywhere
 from siting.ground.known import cells_to_unknown
-from siting.ground.layers import Ground
+from siting.ground.layers import GroundLayers
 from siting.ground.shapes import features, landforms, woodland
 from siting.ground.shapes.feature_order import in_order
 from siting.ground.shapes.features import Named
@@ -41,7 +41,7 @@ _FAINT_M, _FEATURE_REACH_M, _WEAKEST = 40.0, 200.0, 0.05
 
 def find_features(
     land: Land,
-    ground: Ground,
+    ground: GroundLayers,
     *,
     valleys: Sequence[Geometry],
     hindered: Obstacles,
@@ -74,7 +74,7 @@ def find_features(
 
 @remembered("land", "ground")
 def _raster_features(
-    land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
+    land: Land, ground: GroundLayers, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
 ) -> list[Feature]:
     role = _main_roles(ground)
     saddles = landforms.saddles(
@@ -109,7 +109,7 @@ def _raster_features(
 
 
 def _squeezes(
-    land: Land, ground: Ground, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
+    land: Land, ground: GroundLayers, hindered: Obstacles, *, ratio: FloatArray, rules: FeatureRules
 ) -> list[Feature]:
     """Squeezes of easy ways, named only after layers that were given.
 
@@ -152,7 +152,7 @@ def _far_from_unknown(
     return [feature for feature, far in zip(found, kept, strict=True) if far]
 
 
-def _main_roles(ground: Ground) -> RoleArray:
+def _main_roles(ground: GroundLayers) -> RoleArray:
     """Roles with woods and fields that are too small to make an edge taken out."""
     small = (ground.role == CoverRole.TREE) & ~ground.woods
     open_ground = np.isin(ground.role, OPEN_ROLES)
@@ -164,7 +164,7 @@ def _main_roles(ground: Ground) -> RoleArray:
 
 @remembered("land", "ground")
 def _line_features(
-    land: Land, ground: Ground, valleys: Sequence[Geometry], rules: FeatureRules
+    land: Land, ground: GroundLayers, valleys: Sequence[Geometry], rules: FeatureRules
 ) -> list[Feature]:
     trails, streams = quiet_trails(land), mapped_streams(land)
     ponds = [*mapped_ponds(land), *_ponds_of_cells(land, ground, rules)]
@@ -194,7 +194,7 @@ def _away_from(lines: Sequence[Geometry], streams: Sequence[Named]) -> list[Geom
     return [line for line in left if not line.is_empty]
 
 
-def _ponds_of_cells(land: Land, ground: Ground, rules: FeatureRules) -> list[Named]:
+def _ponds_of_cells(land: Land, ground: GroundLayers, rules: FeatureRules) -> list[Named]:
     return [
         Named(pond, "the pond" if pond.area < rules.lake_ha * 1e4 else "the lake")
         for pond in ponds_of_cells(land, ground.role)

@@ -17,7 +17,7 @@ from siting.ground.neighbourhood import (
     counts_at,
     feature_at,
     peaks,
-    seen_at,
+    shifted,
     sums_at,
 )
 from siting.ground.terrain import smoothed
@@ -85,7 +85,7 @@ def saddles(
     radius = max(ring_m / (nth * grid.cell_size_m), 2.0)
     angles = np.arange(_RING_POINTS) * 2 * np.pi / _RING_POINTS
     steps = [(round(-radius * np.cos(a)), round(radius * np.sin(a))) for a in angles]
-    rise = np.stack([seen_at(ground, step) - ground for step in steps])
+    rise = np.stack([shifted(ground, step) - ground for step in steps])
     # Beside a crest the ring alternates too, but there the ground as a whole is tilted.
     level = np.maximum(0.0, 1.0 - _tilt_over_twist(rise))
     relief = np.zeros(ground.shape)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from siting.ground.distance import burn, within
+from siting.ground.distance import cells_covered, within
 from siting.ground.quiet import ROAD_CLASSES
 from siting.ground.shapes.mapped import (
     mapped_ponds,
@@ -33,8 +33,8 @@ def obstacles(land: Land) -> Obstacles:
     """What of the mapped things hinders travel, as cells; no cell where nothing is mapped."""
     return Obstacles(
         roads={kind: _road_cells(land, kind) for kind in ROAD_CLASSES},
-        buildings=burn(land.shapes("buildings"), grid=land.grid, all_touched=True),
-        ponds=burn([pond.shape for pond in mapped_ponds(land)], grid=land.grid),
+        buildings=cells_covered(land.shapes("buildings"), grid=land.grid, all_touched=True),
+        ponds=cells_covered([pond.shape for pond in mapped_ponds(land)], grid=land.grid),
     )
 
 

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
-from siting.ground.distance import spread, within
+from siting.ground.distance import nearest_value, within
 from siting.ground.known import FINEST_HEIGHT_M
-from siting.ground.layers import Ground, valley_threshold_ha
+from siting.ground.layers import GroundLayers, valley_threshold_ha
 from siting.ground.neighbourhood import PLAIN
 from siting.ground.shapes.found import distance_to_feature_m, felt_feature_m, find_features
 from siting.ground.travel.movement import (
@@ -27,7 +27,7 @@ from siting.ground.travel.obstacles import Obstacles, obstacles
 from siting.ground.water import drainage
 from siting.ground.water.engines import Engine, flow_directions
 from siting.ground.water.stream_offset import offset_note, stream_offset
-from siting.kernels.bands import by_bands, side_by_side
+from siting.kernels.bands import by_bands, in_parallel
 from siting.kernels.remembered import remembered
 from siting.settings.protocol_ground import DrainageRules
 from siting.settings.protocol_travel import FeatureRules, TravelRules
@@ -36,13 +36,13 @@ from siting.types import CoverRole, Land, RoleArray
 
 def with_passage(
     land: Land,
-    ground: Ground,
+    ground: GroundLayers,
     *,
     travel: TravelRules,
     sought: FeatureRules,
     drained: DrainageRules,
     engine: Engine = "built-in",
-) -> Ground:
+) -> GroundLayers:
     """The ground with the layers of travel and of water, and with the features found.
 
     Adds funnel_ratio, height_above_water_m (where mapped streams lie in the valleys of the
@@ -52,7 +52,7 @@ def with_passage(
     slope = ground.layers["slope_deg"]
     hindered = obstacles(land)
     # Water and travel know nothing of each other, and they are the two longest steps of the ground.
-    directions, ratio = side_by_side(
+    directions, ratio = in_parallel(
         lambda: flow_directions(land.dem, engine=engine),
         lambda: funnel_ratio(land, hindered, role=ground.role, slope_deg=slope, rules=travel),
     )
@@ -129,7 +129,7 @@ def _slope_to_the_rim(slope_deg: FloatArray, dem: FloatArray) -> FloatArray:
     gap = np.isnan(slope_deg)
     if gap.all() or not gap.any():
         return slope_deg
-    return np.where(np.isfinite(dem), spread(slope_deg, ~gap), np.nan)
+    return np.where(np.isfinite(dem), nearest_value(slope_deg, ~gap), np.nan)
 
 
 def _with_obstacles(

@@ -103,7 +103,7 @@ def horizontal(text: str) -> CRS:
 
 
 @lru_cache(maxsize=256)
-def _plain(text: str) -> CRS:
+def _plain_crs(text: str) -> CRS:
     """The horizontal part without the shift to WGS 84 that some files carry with it."""
     crs = horizontal(text)
     return crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
@@ -128,7 +128,7 @@ def metres_per_unit(text: str) -> float | None:
 
 def is_metric_map(text: str) -> bool:
     """True for a projected system in metres that is not made for the whole world."""
-    crs = _plain(text)
+    crs = _plain_crs(text)
     if not crs.is_projected or metres_per_unit(text) != 1.0:
         return False
     method = crs.coordinate_operation.method_name if crs.coordinate_operation else ""
@@ -140,7 +140,7 @@ def scale_error(text: str, lon: float, lat: float) -> float:
 
     `lon` and `lat` are degrees WGS 84; the error is a ratio, 0.001 = a metre in a kilometre.
     """
-    factors = Proj(_plain(text)).get_factors(lon, lat)
+    factors = Proj(_plain_crs(text)).get_factors(lon, lat)
     scales = (factors.meridional_scale, factors.parallel_scale)
     worst = max(abs(s - 1.0) for s in scales)
     return worst if math.isfinite(worst) else math.inf

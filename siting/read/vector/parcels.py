@@ -164,8 +164,8 @@ def checked_parcel(parcel: Parcel, *, file: str) -> Parcel:
     """
     shape = parcel.geometry
     if shape is None or shapely.is_empty(shape):
-        raise _no_outline(file, f"{_called(parcel)} has no shape")
-    what = f"{file}: {_called(parcel)}"
+        raise _no_outline(file, f"{_parcel_words(parcel)} has no shape")
+    what = f"{file}: {_parcel_words(parcel)}"
     check_numbers(shape.bounds, parcel.crs, what=what)
     check_effort([shape], what=what)
     lon, lat = middle_lonlat(shape, parcel.crs, file=file)
@@ -173,11 +173,11 @@ def checked_parcel(parcel: Parcel, *, file: str) -> Parcel:
     local = local_crs(lon, lat)
     flat = project(shape, parcel.crs, local, file=file)
     sound, mended = _sound_areas(flat, parcel, file)
-    checks.check_area(float(sound.area), what=f"{file}: {_called(parcel)}")
+    checks.check_area(float(sound.area), what=f"{file}: {_parcel_words(parcel)}")
     thin = simpler(sound)
     if thin is not sound:
         text = (
-            f"The outline of {_called(parcel)} has {shapely.get_num_coordinates(sound):,} "
+            f"The outline of {_parcel_words(parcel)} has {shapely.get_num_coordinates(sound):,} "
             f"corners; it was simplified within {WITHIN_M} m."
         )
         mended, sound = (*mended, Note("A-SIMPLIFY-01", "assumption", text)), thin
@@ -190,7 +190,7 @@ def checked_parcel(parcel: Parcel, *, file: str) -> Parcel:
     return replace(parcel, geometry=sound, crs=local, notes=(*notes, *more))
 
 
-def _called(parcel: Parcel) -> str:
+def _parcel_words(parcel: Parcel) -> str:
     return "the parcel" if parcel.id == "parcel" else f"parcel {parcel.id}"
 
 
@@ -204,16 +204,18 @@ def _sound_areas(flat: Geometry, parcel: Parcel, file: str) -> tuple[Geometry, t
     # By the rings as drawn, crossing or not: that is what the owner meant by so many acres.
     before, after = _ring_area(flat), float(sound.area)
     if after == 0.0 and before == 0.0:
-        raise _no_outline(file, f"{_called(parcel)} is a {flat.geom_type} without area")
+        raise _no_outline(file, f"{_parcel_words(parcel)} is a {flat.geom_type} without area")
     if abs(after - before) > _MOST_AREA_CHANGE * before:
         raise SitingError(
             "E-GEOM-02",
-            f"{file}: the outline of {_called(parcel)} crosses or overlaps itself; "
+            f"{file}: the outline of {_parcel_words(parcel)} crosses or overlaps itself; "
             f"repairing it would change its area from {before:,.0f} to {after:,.0f} m2.",
             rule="A repair may change the area by at most 1 %.",
             cure="Redraw the outline without crossing lines.",
         )
-    text = f"The outline of {_called(parcel)} was repaired ({before:,.0f} to {after:,.0f} m2)."
+    text = (
+        f"The outline of {_parcel_words(parcel)} was repaired ({before:,.0f} to {after:,.0f} m2)."
+    )
     return sound, (Note("A-REPAIR-01", "assumption", text),)
 
 

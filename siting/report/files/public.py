@@ -20,7 +20,7 @@ import shapely
 from siting import criteria
 from siting.disk.files import canonical_json
 from siting.grid import transformer
-from siting.ground.distance import burn
+from siting.ground.distance import cells_covered
 from siting.report.files import columns
 from siting.report.files.columns import Column, SpotRow
 from siting.report.files.tables import table
@@ -94,7 +94,7 @@ def _possible(result: Result, lon: float, lat: float, radius_m: float) -> BoolAr
     """Ground within the radius that no map closes; beyond the grid nothing is counted."""
     grid = result.land.grid
     at = transformer("EPSG:4326", grid.crs).transform(lon, lat)
-    within = burn([shapely.Point(at).buffer(radius_m)], grid=grid)
+    within = cells_covered([shapely.Point(at).buffer(radius_m)], grid=grid)
     # A searcher leaves out what maps show to be closed: such ground hides nothing.
     seen_closed = (result.no_go & np.uint16(~_UNSEEN & 0xFFFF)) != 0
     found: BoolArray = within & ~seen_closed & np.isfinite(result.land.dem)
@@ -125,7 +125,7 @@ class _Shown:
         self._habitats = np.vectorize(lambda code: result.land.class_names.get(int(code), ""))(
             result.land.cover_code
         )
-        self._inside = burn([result.land.parcel_shape], grid=result.land.grid)
+        self._inside = cells_covered([result.land.parcel_shape], grid=result.land.grid)
 
     def of(self, fact: SpotFacts) -> SpotFacts:
         """A spot with as many of its words as leave enough ground possible."""

@@ -32,7 +32,7 @@ MOST_BYTES = 1_300_000  # of base64: leaves room for the rest of a 3 MB page
 
 
 @dataclass(frozen=True)
-class Packed:
+class EncodedCells:
     """The cells of the page's own, perhaps coarser, grid."""
 
     grid: Grid
@@ -81,7 +81,7 @@ def decoded(code: NDArray[np.uint16]) -> NDArray[np.float64]:
 
 def pack(
     memberships: Mapping[str, FloatArray], *, total: FloatArray, no_go: NoGoArray, grid: Grid
-) -> Packed:
+) -> EncodedCells:
     """The cells around the parcel, every cell where that fits, else every second, third, ...
 
     Parameters
@@ -114,7 +114,7 @@ def pack(
     if step % 2 == 0:
         half = grid.cell_size_m / 2
         kept = Grid(grid.crs, window.left + half, window.top - half, size, *bits.shape)
-    return Packed(kept, step, tuple(memberships), blob)
+    return EncodedCells(kept, step, tuple(memberships), blob)
 
 
 def _unless(plane: NDArray[np.uint16], inside: NDArray[np.bool_]) -> NDArray[np.uint16]:

@@ -22,7 +22,7 @@ from siting.report.page.form import form_data
 from siting.report.page.window import cut
 from siting.report.shared import drawing, overlays, zones
 from siting.report.shared.facts import SpotFacts, spot_facts
-from siting.report.shared.frame import Frame, unwrapped
+from siting.report.shared.frame import PageProjection, unwrapped
 from siting.report.shared.text import clean
 from siting.scoring.combine import rule_of
 from siting.settings.protocol import CameraRules, Protocol
@@ -44,7 +44,7 @@ from siting.words.spot.heading import FAIR, GOOD, lens_height
 from siting.words.spot.reasons import NOTHING_DRAWS
 
 
-def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, Any]:
+def page_data(result: Result, *, protocol: Protocol, frame: PageProjection) -> dict[str, Any]:
     """Everything the page's script needs, as plain JSON values.
 
     Parameters
@@ -105,7 +105,7 @@ def page_data(result: Result, *, protocol: Protocol, frame: Frame) -> dict[str, 
     }
 
 
-def _proposed(proposal: Proposal | None, frame: Frame) -> dict[str, Any] | None:
+def _proposed(proposal: Proposal | None, frame: PageProjection) -> dict[str, Any] | None:
     """What is asked for: a spot by its rank, or a place of the volunteer's own."""
     if proposal is None:
         return None
@@ -196,7 +196,7 @@ def _label(row: Criterion) -> str:
 
 
 def spot_data(
-    result: Result, facts: SpotFacts, *, frame: Frame, camera: CameraRules
+    result: Result, facts: SpotFacts, *, frame: PageProjection, camera: CameraRules
 ) -> dict[str, Any]:
     """One spot for the list, its card and its marker."""
     spot, facing = facts.spot, facts.facing

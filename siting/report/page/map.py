@@ -21,7 +21,7 @@ from siting.report.page import data as page_data
 from siting.report.page.window import cut, ground_window
 from siting.report.shared import assets, drawing, overlays
 from siting.report.shared.credits import full_lines, short_lines
-from siting.report.shared.frame import Frame, page_frame
+from siting.report.shared.frame import PageProjection, page_frame
 from siting.report.shared.overlays import Picture
 from siting.report.shared.text import clean
 from siting.settings.protocol import Protocol
@@ -71,7 +71,7 @@ def _shown_score(result: Result) -> FloatArray:
     return out.astype(np.float32)
 
 
-def _cut(values: FloatArray, result: Result, frame: Frame) -> FloatArray:
+def _cut(values: FloatArray, result: Result, frame: PageProjection) -> FloatArray:
     return cut(values, result.land.grid, frame.grid)
 
 
@@ -86,7 +86,9 @@ def _plane_data(picture: Picture) -> dict[str, Any]:
     }
 
 
-def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Picture) -> str:
+def folium_script(
+    result: Result, *, frame: PageProjection, shade: Picture, colours: Picture
+) -> str:
     """The script that folium writes for the map and its two pictures.
 
     folium names its objects at random and loads a dozen files from elsewhere; here every name is
@@ -130,7 +132,7 @@ def folium_script(result: Result, *, frame: Frame, shade: Picture, colours: Pict
     return str(figure.script.render())
 
 
-def _degrees(parcel: Geometry, frame: Frame) -> list[list[float]]:
+def _degrees(parcel: Geometry, frame: PageProjection) -> list[list[float]]:
     xy = shapely.get_coordinates(shapely.envelope(parcel))
     lon, lat = frame.lonlat(xy[:, 0], xy[:, 1])
     box = ((lat.min(), lon.min()), (lat.max(), lon.max()))

@@ -14,7 +14,7 @@ from siting.disk.files import canonical_json, safe_name, text_hash
 from siting.grid import FloatArray, Grid
 from siting.report.shared import assets, overlays
 from siting.report.shared.credits import full_lines
-from siting.report.shared.frame import Frame, page_frame
+from siting.report.shared.frame import PageProjection, page_frame
 from siting.report.shared.text import clean
 from siting.words.office.sketch import BEFORE, WITHOUT_SCRIPTS, questions_data
 
@@ -84,13 +84,13 @@ def _html(data: dict[str, Any], picture: str, lines: Sequence[str]) -> str:
     )
 
 
-def _latlon(xy: FloatArray, frame: Frame) -> list[list[float]]:
+def _latlon(xy: FloatArray, frame: PageProjection) -> list[list[float]]:
     lon, lat = frame.lonlat(xy[:, 0], xy[:, 1])
     rows: list[list[float]] = np.column_stack([lat, lon]).round(_DIGITS).tolist()
     return rows
 
 
-def _contours(dem: FloatArray, grid: Grid, frame: Frame) -> list[dict[str, Any]]:
+def _contours(dem: FloatArray, grid: Grid, frame: PageProjection) -> list[dict[str, Any]]:
     interval_m = overlays.contour_interval_m(dem)
     return [
         {
@@ -102,7 +102,9 @@ def _contours(dem: FloatArray, grid: Grid, frame: Frame) -> list[dict[str, Any]]
     ]
 
 
-def _known(layer: str, shapes: Iterable[Geometry], frame: Frame) -> Iterator[dict[str, Any]]:
+def _known(
+    layer: str, shapes: Iterable[Geometry], frame: PageProjection
+) -> Iterator[dict[str, Any]]:
     shown = shapely.box(*frame.grid.bounds)
     tolerance_m = frame.grid.cell_size_m / 2
     for shape in shapes:
@@ -115,7 +117,7 @@ def _known(layer: str, shapes: Iterable[Geometry], frame: Frame) -> Iterator[dic
                 yield {"layer": layer, "kind": kind, "corners": corners}
 
 
-def _squares(grid: Grid, frame: Frame) -> list[list[list[float]]]:
+def _squares(grid: Grid, frame: PageProjection) -> list[list[list[float]]]:
     """Lines of a grid of squares in whole metres of the working coordinate system."""
     left, bottom, right, top = grid.bounds
     wide = max(right - left, top - bottom)
@@ -128,7 +130,7 @@ def _squares(grid: Grid, frame: Frame) -> list[list[list[float]]]:
     return [_latlon(np.array(line, dtype=float), frame) for line in lines]
 
 
-def _bounds(view: tuple[float, float, float], frame: Frame) -> list[list[float]]:
+def _bounds(view: tuple[float, float, float], frame: PageProjection) -> list[list[float]]:
     easting, northing, radius_m = view
     corners = np.array(
         [[easting - radius_m, northing - radius_m], [easting + radius_m, northing + radius_m]]

@@ -10,7 +10,7 @@ import shapely
 from markupsafe import Markup
 from shapely import Geometry
 
-from siting.ground.distance import burn
+from siting.ground.distance import cells_covered
 from siting.lengths import index_text, length, whole_minutes
 from siting.notes import head_and_gaps
 from siting.report.paper.cover import cover_map, marks
@@ -170,7 +170,7 @@ def _pages_words(ranks: Sequence[int], spots: int) -> str:
 
 def _roles(result: Result) -> list[int]:
     # Cells that are only touched count: a strip narrower than a cell has ticks, too.
-    inside = burn([result.land.parcel_shape], grid=result.land.grid, all_touched=True)
+    inside = cells_covered([result.land.parcel_shape], grid=result.land.grid, all_touched=True)
     return [int(role) for role in np.unique(result.land.role[inside])]
 
 

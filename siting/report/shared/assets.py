@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from siting import __version__
-from siting.report.shared.text import island
+from siting.report.shared.text import json_for_script
 from siting.web.bundle import bundle
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def page_of_scripts(
         first_script=Markup(first),
         scripts=[Markup(text) for text in scripts],
         styles=[Markup(text) for text in sheets],
-        island=Markup(island(data)),
+        island=Markup(json_for_script(data)),
         **values,
     )
     # In every run and not in the tests alone: the names and layers of users are in this page.

@@ -64,7 +64,7 @@ class Fit:
 
 
 @dataclass(frozen=True)
-class Frame:
+class PageProjection:
     """The page's two planes, Web Mercator and the working grid, and the ways between them.
 
     `lon_0` is the middle longitude; longitudes are unwrapped about it, so that a parcel on the
@@ -101,7 +101,7 @@ class Frame:
         }
 
 
-def page_frame(grid: Grid) -> Frame:
+def page_frame(grid: Grid) -> PageProjection:
     """The frame of a page whose ground is `grid`."""
     lon, lat = (float(v) for v in grid.to_lonlat.transform(*_middle(grid), errcheck=True))
     easting, northing = _lattice(grid)
@@ -110,7 +110,7 @@ def page_frame(grid: Grid) -> Frame:
     x, y = mercator_of(lons, lats)
     utm_crs, utm_name = utm_zone(lon, lat)
     utm = transformer(grid.crs, utm_crs).transform(easting, northing, errcheck=True)
-    return Frame(
+    return PageProjection(
         grid=grid,
         lon_0=lon,
         to_grid=_fit((x, y), (easting, northing)),

@@ -23,7 +23,7 @@ from shapely import LineString
 from siting.grid import FloatArray, Grid
 from siting.ground.terrain import hillshade, smoothed
 from siting.report.shared import assets
-from siting.report.shared.frame import EARTH_RADIUS_M, METRE_DIGITS, Frame, degrees_of
+from siting.report.shared.frame import EARTH_RADIUS_M, METRE_DIGITS, PageProjection, degrees_of
 
 # Twenty steps of cividis (Nuñez, Anderton & Renslow 2018, doi 10.1371/journal.pone.0199239): even
 # to the eye, the same order for every kind of colour vision, and in grey print.
@@ -72,7 +72,7 @@ class Picture:
     plane: Plane
 
 
-def plane_over(frame: Frame, *, grid: Grid, pixels_per_cell: float) -> Plane:
+def plane_over(frame: PageProjection, *, grid: Grid, pixels_per_cell: float) -> Plane:
     """The upright Web Mercator rectangle around `grid`, in pixels about that much finer."""
     x, y = frame.mercator(*grid.boundary_points())
     left, right, bottom, top = (
@@ -88,7 +88,7 @@ def plane_over(frame: Frame, *, grid: Grid, pixels_per_cell: float) -> Plane:
 
 
 def warped(
-    values: NDArray[np.generic], *, grid: Grid, frame: Frame, plane: Plane, smooth: bool
+    values: NDArray[np.generic], *, grid: Grid, frame: PageProjection, plane: Plane, smooth: bool
 ) -> NDArray[np.generic]:
     """The array on the plane's pixels; pixels outside the grid are NaN (floats) or 0 (classes).
 
@@ -150,7 +150,7 @@ def palette_png(classes: NDArray[np.uint8], colours: list[tuple[int, int, int, i
     return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode("ascii")
 
 
-def ground_picture(dem: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
+def ground_picture(dem: FloatArray, *, grid: Grid, frame: PageProjection) -> Picture:
     """Shaded relief of the ground in 31 greys; class 0 is clear where the elevation is unknown.
 
     Parameters
@@ -190,7 +190,7 @@ def score_classes(score: FloatArray) -> NDArray[np.uint8]:
     return out
 
 
-def score_picture(score: FloatArray, *, grid: Grid, frame: Frame) -> Picture:
+def score_picture(score: FloatArray, *, grid: Grid, frame: PageProjection) -> Picture:
     """The index in twenty colours; clear where it is NaN.
 
     A cell is many pixels wide where the size of the picture allows it: the nearest-cell warp

@@ -24,7 +24,7 @@ def clean(text: object) -> str:
     return plain if len(plain) <= _LONGEST_TEXT else plain[:_LONGEST_TEXT] + "…"
 
 
-def island(data: Mapping[str, Any]) -> str:
+def json_for_script(data: Mapping[str, Any]) -> str:
     """JSON that cannot end the script element it stands in, in plain ASCII.
 
     Examples

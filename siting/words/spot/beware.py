@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from siting.ground.layers import Ground
+from siting.ground.layers import GroundLayers
 from siting.scoring.trials import elevation_error_m
 from siting.settings.protocol import Protocol
 from siting.spot_parts import Walk
@@ -18,7 +18,7 @@ from siting.words.spot.reasons import wet_warnings
 def cautions_at(
     candidate: Candidate,
     walk: Walk | None,
-    ground: Ground,
+    ground: GroundLayers,
     land: Land,
     protocol: Protocol,
     *,
@@ -40,7 +40,7 @@ def cautions_at(
     return (*wet, *texts((*general, *here)))
 
 
-def _at(ground: Ground, layer: str, candidate: Candidate) -> float:
+def _at(ground: GroundLayers, layer: str, candidate: Candidate) -> float:
     """A layer's value at a candidate; infinite where there is no such layer."""
     values = ground.layers.get(layer)
     return np.inf if values is None else float(values[candidate.row, candidate.col])

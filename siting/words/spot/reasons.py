@@ -113,7 +113,7 @@ def _weakness(row: criteria.Condition, value: float, radius_m: float) -> str:
     )
 
 
-def on_site(
+def field_checks(
     *,
     role: CoverRole,
     measures: Mapping[str, float],

@@ -19,7 +19,7 @@ from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
 from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
 from siting.words.spot.heading import heading_words
 from siting.words.spot.names import full_name, place_name
-from siting.words.spot.reasons import NOTHING_DRAWS, STRONG, on_site, pulled_down, why
+from siting.words.spot.reasons import NOTHING_DRAWS, STRONG, field_checks, pulled_down, why
 
 # Metres of distance lost per metre walked: 1 straight towards the thing, 0.7 at 45 degrees to it.
 _LEAST_FALL = 0.7
@@ -178,7 +178,7 @@ def _in_words(
             named=spot.place is not None,
         ),
         pulled_down=pulled_down(spot.memberships, spot.measures, radius_m=radius_m),
-        check=on_site(
+        check=field_checks(
             role=role, measures=spot.measures, dem_cell_m=dem_cell_m, search_radius=radius_m
         ),
     )
