@@ -71,8 +71,7 @@ def score_to_folder(
     decisions = read_decisions_of(inputs, parcel, before=folder / PLACES)
     result = site_parcel(inputs, protocol, parcel, progress=progress, decisions=decisions)
     if not public:
-        # After it: only now is it known what the files were read as.
-        # Only now are the fingerprints of all files known.
+        # Only after the run are the fingerprints of all its files known.
         check_same_sources(folder, result, overwrite=overwrite)
     if seen is not None:
         seen(result)

@@ -7,7 +7,7 @@ export function drawCells() {
   if (!DATA.cells.length) return;
   const filled = DATA.cells.filter((cell) => cell.parcel).length;
   byId("cells-count").textContent =
-    `${filled} of ${DATA.cells.length} survey cells have a camera proposed.`;
+    `A camera is proposed for ${filled} of ${DATA.cells.length} survey cells.`;
   const number = new Map(EVERY.map((i) => [COL.id[i], i]));
   const pick = (id) => node("button", { type: "button", class: "pick",
     onclick: () => choose(number.get(id), "table") }, user(id));
