@@ -280,7 +280,7 @@ def _no_water_layer(land: Land, threshold_ha: float, *, found: bool) -> Note:
     """The warning of a run without a water layer: what is known of water all the same."""
     seen = bool((land.role == CoverRole.WATER).any())
     known = (
-        "only water that is wide enough for the land cover is known, and nearness is judged by "
+        "only water wide enough to show in the land cover is known, and nearness is judged by "
         "that alone."
         if seen
         else "streams and ponds are not known, and nearness to them is not judged."

@@ -104,5 +104,5 @@ def quietness(
     missing = [name for name in ("roads", "buildings") if name not in land.vectors]
     if not missing:
         return out, ()
-    text = f"No {' and no '.join(missing)} were given, so quiet was judged without them."
+    text = f"No {' and no '.join(missing)} were given, so quiet was judged by the other maps alone."
     return out, (Note("W-QUIET-01", "warning", text),)

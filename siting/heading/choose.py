@@ -334,7 +334,7 @@ def _track(
         # Zones named Etc/GMT count westwards: eight hours behind is Etc/GMT+8.
         hours = round(lon / 15.0)
         zone = f"Etc/GMT{-hours:+d}" if hours else "Etc/GMT"
-        remarks.append(Remark("A-TIME-01", {"zone": zone}))
+        remarks.append(Remark("A-TIME-01", {"zone": zone, "hours": hours}))
     if first is None and last is None:
         remarks.append(Remark("A-TIME-02"))
     track = sun_track(lat, lon, first_day=first, last_day=last, time_zone=zone)

@@ -17,6 +17,9 @@ from siting.settings.ratios.compared import compared_weights
 from siting.types import Note
 from siting.words.spot.heading import COMPASS_TROUBLE
 
+# The nearest ones are what a reader can use; a longer sentence would be cut off on the page.
+_MOST_TURNS = 2
+
 
 def notes_of(remarks: Iterable[Remark]) -> tuple[Note, ...]:
     """Each remark as a note; its level follows from its code, "W-" for a warning."""
@@ -102,8 +105,10 @@ def _no_compass(*, trouble: str) -> str:
     return COMPASS_TROUBLE[trouble]
 
 
-def _zone(*, zone: str) -> str:
-    return f"No time zone was given, so times of low sun use {zone}, the zone for this longitude."
+def _zone(*, zone: str, hours: int) -> str:
+    # The zone's own name counts the other way round.
+    clock = f"UTC{hours:+d} ({zone})" if hours else "UTC"
+    return f"No time zone was given, so times of low sun use {clock}, the zone for this longitude."
 
 
 def _no_days() -> str:
@@ -111,12 +116,12 @@ def _no_days() -> str:
 
 
 def _no_start() -> str:
-    return "No way in was given and there is no road nearby, so no walk is shown."
+    return "No way in was given and no road nearby is known, so no walk is shown."
 
 
 def _road_start(*, way_in_given: bool) -> str:
     given = (
-        "The way in you gave lies outside the area that was read."
+        "The way in that was given lies outside the area that was read."
         if way_in_given
         else "No way in was given."
     )
@@ -150,7 +155,8 @@ def _stability(
     rules: StabilityRules,
     stated_m: Mapping[str, float] = MappingProxyType({}),
 ) -> str:
-    turning = [_turning(choice, shown=shown) for choice in choices]
+    near = sorted(choices, key=lambda choice: abs(choice.turns_at - choice.weight))
+    turning = [_turning(choice, shown=shown) for choice in near[:_MOST_TURNS]]
     turns = (
         f"Another place would come first {'; '.join(turning)}."
         if turning
@@ -171,7 +177,11 @@ def _turning(choice: Choice, *, shown: int) -> str:
     who = f"spot {choice.winner + 1}" if choice.winner < shown else "a place not shown"
     # Ratios, as the protocol has them; the logarithm is for the arithmetic only.
     new, old = (math.exp(weight) for weight in (choice.turns_at, choice.weight))
-    return f'({who}) if the ratio of "{what}" were {new:.2g} instead of {old:.2g}'
+    if f"{new:.3g}" == f"{old:.3g}":
+        return (
+            f'({who}) if the ratio of "{what}" were a little {"higher" if new > old else "lower"}'
+        )
+    return f'({who}) if the ratio of "{what}" were {new:.3g} instead of {old:.3g}'
 
 
 def _not_judged(*, label: str, ratio: float, draws: bool) -> str:

@@ -95,7 +95,7 @@ def feature_for_spot(
 def served_by(
     features: Sequence[Feature], easting: FloatArray, northing: FloatArray, *, reach_m: float
 ) -> list[Feature | None]:
-    """The feature that each of many places serves; see `serves`.
+    """The feature that each of many places serves; see `feature_for_spot`.
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ def json_for_script(data: Mapping[str, Any]) -> str:
 
     Examples
     --------
-    >>> island({"name": "</script>"})
+    >>> json_for_script({"name": "</script>"})
     '{"name":"\\\\u003c/script\\\\u003e"}'
     """
     text = json.dumps(data, ensure_ascii=True, allow_nan=False, separators=(",", ":"))

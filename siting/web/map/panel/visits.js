@@ -48,7 +48,10 @@ function setUpSharing() {
 
 // Where nothing can be saved the text is there to be copied.
 function save(name, type, text) {
-  if (!saveFile(name, type, text)) byId("visits-plain").open = true;
+  const saved = saveFile(name, type, text);
+  byId("visits-said").textContent = saved
+    ? "Saved as " + name + ". Attach it to a message to your coordinator." : "";
+  if (!saved) byId("visits-plain").open = true;
 }
 
 function showBadges() {
