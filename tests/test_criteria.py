@@ -121,7 +121,7 @@ def test_a_criterion_more_reaches_letter_assignment_and_trials(land):
     draws, weight = shaken.split()
     assert draws == "60"
     assert float(weight) == pytest.approx(math.log(2.5))  # among those that each draw changes
-    assert turned == '(spot 1) if the ratio of "moss to lie on" were 1.6 instead of 2.7'
+    assert turned == '(spot 1) if the ratio of "moss to lie on" were 1.65 instead of 2.72'
 
 
 @pytest.mark.parametrize("row", CRITERIA, ids=lambda row: row.name)

@@ -174,7 +174,7 @@ def test_the_ratio_that_turns_the_list_is_named():
         rules=StabilityRules(),
     )
     assert (
-        '(spot 2) if the ratio of "game trail or quiet path" were 1.49 instead of 1.51'
+        '(spot 2) if the ratio of "game trail or quiet path" were 1.48 instead of 1.51'
         in notes_of([remark])[0].text
     )
     lead = combine({"trail": np.float32([1.0, 0.3])}, weights={"trail": 0.4}, scoring=Scoring())

@@ -64,7 +64,7 @@ class Scoring(Section):
         0.3,
         "share",
         OWN,
-        "Of criteria that describe the same thing (trail, crossing ...) the strongest counts in full, "
+        "Of criteria that describe one thing (trail, crossing ...) the strongest counts in full, "
         "the next this share.",
         ge=0.0,
         le=1.0,
