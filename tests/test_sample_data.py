@@ -119,6 +119,7 @@ def test_layers_rebuild_the_same(maker):
             assert _same_shape(mine, theirs, tolerance), name
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "builder"),
     [("no_go_facts.csv", "build_facts"), ("landmarks.csv", "build_landmarks")],
@@ -131,6 +132,7 @@ def test_tables_rebuild_the_same_and_stand_in_the_readme(maker, name, builder):
         assert f"| {' | '.join(str(v) for v in row)} |" in readme
 
 
+@pytest.mark.slow
 def test_the_script_writes_all_and_the_same_values(maker, tmp_path):
     maker.write_all(tmp_path)
     data = {p.name for p in FOLDER.iterdir() if p.suffix in {".tif", ".gpkg", ".csv"}}

@@ -274,6 +274,7 @@ def scored(office):
     raise AssertionError(office.get("/api/signups").text)
 
 
+@pytest.mark.slow
 def test_a_desk_run_is_the_command_lines_run_byte_for_byte(office, scored, tmp_path):
     from click.testing import CliRunner
 
