@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
-import subprocess
-import sys
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -15,6 +12,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import PHONE, SHOW_MAP, WIDE, at_rest
+from tests.browser.desk_process import running_desk
 from tests.desk.test_back import sketch, up, visit
 
 pytestmark = pytest.mark.slow
@@ -26,19 +24,8 @@ SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 def address(tmp_path_factory):
     """The one-time address of a desk that runs as a user would run it; used by `entered` once."""
     office = tmp_path_factory.mktemp("desk") / "office"
-    line = [sys.executable, "-m", "siting", "desk", str(SAMPLE / "inputs.toml"), "-o", str(office)]
-    process = subprocess.Popen(
-        [*line, "--no-browser"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-    )
-    assert process.stdout is not None
-    said = ""
-    while "http://" not in said:
-        line_read = process.stdout.readline()
-        assert line_read, said
-        said += line_read
-    yield re.search(r"http://\S+", said).group()
-    process.terminate()
-    process.wait(20)
+    with running_desk(SAMPLE / "inputs.toml", "-o", office) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")

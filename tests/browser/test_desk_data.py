@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from tests.browser.conftest import PHONE, WIDE
+from tests.browser.desk_process import running_desk
 from tests.desk.test_data import LAT, LON, OWN, held, noisy_halves
 from tests.gather import land
 from tests.gather.catalogue import item
@@ -37,22 +36,8 @@ def address(site, tmp_path):
     office = tmp_path / "office"
     (office / "recipes").mkdir(parents=True)
     land.rules(site, office / "recipes")
-    words = ["desk", str(SAMPLE / "inputs.toml"), "-o", str(office), "--no-browser"]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "siting", *words], stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
-    assert process.stdout is not None
-    said = ""
-    while "http://" not in said:
-        line = process.stdout.readline()
-        assert line, said
-        said += line
-    found = re.search(r"http://\S+", said)
-    assert found is not None
-    yield found.group()
-    process.terminate()
-    process.wait(20)
+    with running_desk(SAMPLE / "inputs.toml", "-o", office) as found:
+        yield found
 
 
 def test_data_are_asked_for_cancelled_taken_up_and_shown(browser, address, site, tmp_path):

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -16,6 +13,7 @@ from siting.desk.storage.blob import to_blob
 from siting.desk.storage.office import open_office
 from siting.desk.storage.store import Store
 from tests.browser.conftest import SHOW_MAP, WIDE
+from tests.browser.desk_process import running_desk
 
 pytestmark = pytest.mark.slow
 
@@ -53,18 +51,10 @@ def filled(folder: Path) -> Path:
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
     office = filled(tmp_path_factory.mktemp("many") / "office")
-    line = [sys.executable, "-m", "siting", "desk", "-o", str(office), "--no-browser"]
     began = time.perf_counter()
-    process = subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-    assert process.stdout is not None
-    said = ""
-    while "http://" not in said:
-        said += process.stdout.readline()
-        assert process.poll() is None, said
-    print(f"start to address {time.perf_counter() - began:.2f} s")
-    yield re.search(r"http://\S+", said).group()
-    process.terminate()
-    process.wait(20)
+    with running_desk("-o", office) as found:
+        print(f"start to address {time.perf_counter() - began:.2f} s")
+        yield found
 
 
 TYPED = """text => new Promise((done) => {

@@ -11,11 +11,8 @@ import csv
 import io
 import json
 import re
-import subprocess
-import sys
 import zipfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +24,7 @@ from shapely.affinity import scale
 from shapely.geometry.base import BaseGeometry
 
 from tests.browser.conftest import PHONE, SHOW_MAP, WIDE
+from tests.browser.desk_process import running_desk
 from tests.browser.reports import open_card, report
 from tests.speed.make_country import make_country
 
@@ -45,27 +43,11 @@ draws = 100
 LONG = 240_000
 
 
-@contextmanager
-def running(folder: Path, inputs: Path) -> Iterator[str]:
-    """A desk as a user would start it; the one-time address."""
+def running(folder: Path, inputs: Path) -> AbstractContextManager[str]:
+    """A desk with quick rules; its one-time address."""
     rules = folder / "rules.toml"
     rules.write_text(RULES, encoding="utf-8")
-    line = [sys.executable, "-m", "siting", "desk", str(inputs), "-o", str(folder / "office")]
-    process = subprocess.Popen(
-        [*line, "--protocol", str(rules), "--no-browser"],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
-    assert process.stdout is not None
-    said = ""
-    while "http://" not in said:
-        line_read = process.stdout.readline()
-        assert line_read, said
-        said += line_read
-    try:
-        yield re.search(r"http://\S+", said).group()
-    finally:
-        process.terminate()
-        process.wait(20)
+    return running_desk(inputs, "-o", folder / "office", "--protocol", rules)
 
 
 class Hand:

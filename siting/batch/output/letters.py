@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import string
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import resources
 from pathlib import Path
 
@@ -92,11 +92,15 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
         name = row["parcel_id"]
         kind = _kind(role.get(name, ""))
         because = said.get(name, "")
-        out |= _written(texts[kind], row, because=because, role=role.get(name, ""), sources=sources)
+        parts = letter_parts(
+            texts[kind], row, because=because, role=role.get(name, ""), sources=sources
+        )
+        out |= _written(row, parts)
     for failed in batch.failures:
         # Only what the owner can put right: a fault of our maps is no reason for a letter.
         if failed["code"].startswith(("E-GEOM", "E-CRS")):
-            out |= _written(texts["need_an_outline"], failed, problem=clean(failed["message"]))
+            problem = clean(failed["message"])
+            out |= _written(failed, letter_parts(texts["need_an_outline"], failed, problem=problem))
     return out
 
 
@@ -119,19 +123,8 @@ def _kind(role: str) -> str:
     return "reserve" if role else "not_this_season"
 
 
-def _written(
-    template: str,
-    row: ScoredParcel | FailedParcel,
-    *,
-    because: str = "",
-    role: str = "",
-    problem: str = "",
-    sources: str = "",
-) -> dict[str, str]:
-    """A letter as text and as a page."""
-    parts = letter_parts(
-        template, row, because=because, role=role, problem=problem, sources=sources
-    )
+def _written(row: ScoredParcel | FailedParcel, parts: Sequence[str]) -> dict[str, str]:
+    """A letter as text and as a page, by file name."""
     body = "\n".join(f"<p>{html.escape(part)}</p>" for part in parts)
     name = safe_name(row["parcel_id"])
     title = html.escape(clean(row["parcel_label"] or row["parcel_id"]))
