@@ -41,7 +41,7 @@ def test_classes_as_published(name):
 
 
 @pytest.mark.skipif(
-    not TABLES.exists(), reason="the published class tables are not beside the repo"
+    not TABLES.exists(), reason="the published class tables are not beside the repository"
 )
 @pytest.mark.parametrize("name", SHIPPED)
 def test_every_code_and_name_against_the_tables(name):
