@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pyogrio
 import pytest
+import rasterio
 import shapely
+from rasterio.shutil import copy as copy_raster
 
 from siting.errors import SitingError
 from siting.gather.raster import lidar
@@ -17,6 +20,7 @@ from siting.gather.recipes import load_recipe
 from siting.gather.vector import osm, tags
 from siting.words.office import gather as words
 from tests.gather import land
+from tests.gather.catalogue import item
 from tests.gather.server import serving
 
 NOW = dt.datetime(2024, 1, 1, tzinfo=dt.UTC)
@@ -26,6 +30,39 @@ NOW = dt.datetime(2024, 1, 1, tzinfo=dt.UTC)
 def site():
     with serving() as one:
         yield one
+
+
+def with_false_overviews(folder: Path) -> Path:
+    """The eastern tile with overviews that hold other heights than its cells."""
+    tile = land.halves(folder)[1]
+    with rasterio.open(tile, "r+") as file:
+        file.build_overviews([2, 4], rasterio.enums.Resampling.average)
+        cells = file.read(1)
+    with rasterio.open(tile, "r+") as file:
+        file.write(cells + 500, 1)
+        file.build_overviews([2, 4], rasterio.enums.Resampling.average)
+        file.write(cells, 1)
+    made = folder / "east-seen.tif"
+    copy_raster(tile, made, driver="GTiff", copy_src_overviews=True, tiled=True, compress="deflate")
+    with rasterio.open(made) as file:
+        assert file.overviews(1) == [2, 4]
+    with rasterio.open(made, overview_level=1) as file:
+        coarse = file.read(1)
+        assert coarse.mean() > cells.mean() + 300
+    return made
+
+
+def test_g24_overviews_are_never_read(site, tmp_path):
+    items = land.items_of(site, tmp_path)
+    items[1] = item(site, with_false_overviews(tmp_path), "dem")
+    land.serve(site, items)
+    done = land.gather(tmp_path / "region", land.rules(site, tmp_path))
+    assert done.exit_code == 0, done.output
+    with rasterio.open(tmp_path / "region" / "dem.tif") as dem:
+        col = round((dem.transform.c - land.LEFT) / land.CELL)
+        row = round((land.TOP - dem.transform.f) / land.CELL)
+        whole = land.heights()[row : row + dem.height, col : col + dem.width]
+        assert np.array_equal(dem.read(1), whole)
 
 
 def test_g12_nothing_found_says_where_it_was_looked_for_and_how_far_off(site, tmp_path):
