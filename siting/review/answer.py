@@ -68,7 +68,7 @@ class Answer:
 def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answer:
     """What a season allows to say of its primary group."""
     found = list(notes)
-    cameras, more = wider_clusters(cameras)
+    cameras, headed, more = wider_clusters(cameras)
     found += more
     # Counted after the clusters were widened: cameras that are alike are not independent places.
     n, clusters = len(cameras.ids), len(set(cameras.cluster))
@@ -79,20 +79,20 @@ def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answe
         found.append(warning(code, **blanks))
     if level == "list":
         return Answer(group, n, clusters, days, events, level, notes=tuple(found))
-    said, slope, best = headline_of(cameras, level)
-    groups = group_rows(cameras, cameras.by_group)
+    said, slope, best = headline_of(headed, level)
+    groups = group_rows(headed, cameras.by_group)
     found += mixed(groups, slope)
-    found += _counted_otherwise(cameras, level, said)
+    found += _counted_otherwise(headed, level, said)
     rows, held, fragment, more = _change(cameras, level)
     return Answer(
         group=group, cameras=n, clusters=clusters, days=days, events=events, level=level,
         verdict=said, slope=slope,
         pairs=ranks.pairs_won_interval(
-            cameras.score, cameras.rate, cameras.cluster, comparable=cameras.comparable
+            headed.score, headed.rate, headed.cluster, comparable=headed.comparable
         ),
         best_pairs=best,
         within_p=_within(cameras),
-        classes=ranks.classes(cameras.score, cameras.events, cameras.days, cameras.cluster),
+        classes=ranks.classes(headed.score, headed.events, headed.days, headed.cluster),
         weights=rows, held_out=held, fragment=fragment, notes=(*found, *more),
         expected=_expected(cameras), groups=groups, picked=picked_over_random(cameras),
         random_cameras=0 if cameras.random is None else int(cameras.random.sum()),
@@ -150,8 +150,9 @@ def _change(cameras: Cameras, level: str) -> _Change:
     notes += more
     # With 20 cameras the intervals of the few weights that may change hold the truth in 64 to 88 %
     # of simulated seasons, with 40 in 83 to 92 %: only from there on is a change considered.
-    held = held_out(cameras) if level == "full" else None
-    if held and any(row.proposed is not None for row in rows):
+    changing = [row.proposed is not None for row in rows]
+    held = held_out(cameras, changing) if level == "full" else None
+    if held and any(changing):
         against = _against(cameras, held)
         notes += against
         if not against:
@@ -163,8 +164,9 @@ def _change(cameras: Cameras, level: str) -> _Change:
 def _against(cameras: Cameras, held: HeldOut) -> list[Note]:
     """Reasons to suggest no change although some weight could move."""
     notes = []
-    # A change that predicts unseen cameras worse is no gain, however firm its weights look.
-    if held.proposed < held.protocol:
+    # A change that predicts unseen cameras worse is no gain, however firm its weights look: neither
+    # what is suggested, nor the fit that it is taken from.
+    if min(held.fragment, held.proposed) < held.protocol:
         notes.append(warning("W-HELD-01"))
     by_cluster = [cameras.events[cameras.cluster == c].sum() for c in np.unique(cameras.cluster)]
     if max(by_cluster) > _MOST_OF_ONE * cameras.events.sum():

@@ -2,7 +2,8 @@
 
 A row is a deployment in a month: blanks, days, minutes a day of low sun in its picture at the
 heading that was noted, over the skyline of its place; beside it what grows in view in the growing
-months, and the height of the lens. Nothing is leant on: no published ratio is trusted.
+months, how clear the view is, and the height of the lens. Nothing is leant on: no published ratio
+is trusted.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ _SEQUENCE_MIN = 1.0
 # Wider than for the weights (0.8): no protocol stands behind it.
 _TAU = 1.0
 # Our choice. A term that hardly differs between cameras says nothing.
-_LEAST_GROWTH_SD, _LEAST_LENS_SD_DM = 0.1, 0.5
+_LEAST_GROWTH_SD, _LEAST_CLEAR_SD, _LEAST_LENS_SD_DM = 0.1, 0.1, 0.5
+_ASKED = ("hour", "growth", "clear", "lens")
 # Heights in steps of 10 cm, so that a ratio is one that a person can use.
 _DM_PER_M = 10.0
 # April to September, half a year later in the south (our choice: no growth was measured).
@@ -44,7 +46,8 @@ class Blanks(NamedTuple):
 
     `hour` is None with `why` for the reason: "few", "alike" (nearly all headings the same) or "".
     `growth` is the ratio that a near view full of shrubs, grass or crops goes with in the growing
-    months, `lens` that of a lens 10 cm higher; None where cameras hardly differ.
+    months, `clear` that of a near view wholly in sight, `lens` that of a lens 10 cm higher; None
+    where cameras hardly differ.
     `by_heading` has eight rows, north first: cameras, blanks, camera-days; `by_month` eight rows of
     twelve such. `skyline` is False where the sun is taken over a level one.
     """
@@ -58,6 +61,7 @@ class Blanks(NamedTuple):
     growth: Interval | None = None
     lens: Interval | None = None
     skyline: bool = False
+    clear: Interval | None = None
 
 
 class _Row(NamedTuple):
@@ -69,6 +73,7 @@ class _Row(NamedTuple):
     month: int
     growth: float = 0.0
     lens_dm: float | None = None
+    clear: float | None = None
 
 
 def blanks_of(
@@ -115,7 +120,9 @@ def blanks_of(
     if off_axis < _LEAST_OFF_AXIS:
         return found._replace(why="alike")
     ratios = ratios_of(table)
-    return found._replace(hour=ratios["hour"], growth=ratios["growth"], lens=ratios["lens"])
+    return found._replace(
+        hour=ratios["hour"], growth=ratios["growth"], clear=ratios["clear"], lens=ratios["lens"]
+    )
 
 
 def _can_tell(row: CameraRow) -> bool:
@@ -155,7 +162,8 @@ def _months(
         growing = ((first.month - 1 + (0 if one.lat >= 0 else 6)) % 12 + 1) in _GROWING
         growth = seen.growth_share if seen and growing else 0.0
         lens = None if one.height_m is None else _DM_PER_M * one.height_m
-        yield _Row(one.id, one.heading_deg, count, days, minutes, first.month, growth, lens)
+        clear = seen.clear_share if seen else None
+        yield _Row(one.id, one.heading_deg, count, days, minutes, first.month, growth, lens, clear)
 
 
 def _spans(start: dt.datetime, end: dt.datetime) -> Iterator[tuple[dt.datetime, dt.datetime]]:
@@ -192,14 +200,14 @@ def half_view(protocol: Protocol) -> float:
 
 
 def ratios_of(table: Sequence[_Row]) -> dict[str, Interval | None]:
-    """Times as many blanks by `hour`, `growth` and `lens` of `Blanks`, with their 90 % ranges.
+    """Times as many blanks by the columns of `Blanks`, with their 90 % ranges.
 
     All in one fit, with the month as sine and cosine and cameras as clusters; None for what is
     alike everywhere.
     """
     columns = _terms(table)
     if "hour" not in columns:
-        return dict.fromkeys(("hour", "growth", "lens"))
+        return dict.fromkeys(_ASKED)
     # The heading itself is no column: low sun is the reason and the heading its label, and where
     # most cameras face north the two cannot be told apart.
     year = np.array([one.month for one in table]) * 2 * np.pi / 12
@@ -210,19 +218,24 @@ def ratios_of(table: Sequence[_Row]) -> dict[str, Interval | None]:
     )  # fmt: skip
     ends = np.exp(np.column_stack([fit.w, fit.low, fit.high]))
     found = {name: Interval(*map(float, ends[k])) for k, name in enumerate(columns)}
-    return {name: found.get(name) for name in ("hour", "growth", "lens")}
+    return {name: found.get(name) for name in _ASKED}
 
 
 def _terms(table: Sequence[_Row]) -> dict[str, Floats]:
     """Columns (n,) of what differs enough between the rows to be asked about."""
     hours = np.array([one.sun_min for one in table]) / 60
     growth = np.array([one.growth for one in table])
-    lens = np.array([np.nan if one.lens_dm is None else one.lens_dm for one in table])
+    clear, lens = (
+        np.array([np.nan if value is None else value for value in column])
+        for column in ([one.clear for one in table], [one.lens_dm for one in table])
+    )
     found = {}
     if len(table) and np.ptp(hours) >= 0.1:
         found["hour"] = hours
     if len(table) and growth.std() >= _LEAST_GROWTH_SD:
         found["growth"] = growth
+    if len(table) and np.isfinite(clear).all() and clear.std() >= _LEAST_CLEAR_SD:
+        found["clear"] = clear
     # A height that some did not note is asked of none: those who note it may clear more, too.
     if len(table) and np.isfinite(lens).all() and lens.std() >= _LEAST_LENS_SD_DM:
         found["lens"] = lens

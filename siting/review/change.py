@@ -98,14 +98,14 @@ def _rule(name: str, protocol: Protocol) -> Rule:
 
 def fit_of(
     cameras: Cameras,
-    tau: float | None = None,
+    tau: float | Floats | None = None,
     *,
     w0: Floats | None = None,
     at: tuple[float, float] | None = None,
 ) -> Shrunken:
     """Weights of the criteria, then of the terms.
 
-    `tau` is the protocol's spread in ln ratio, the same for all; None takes that of each.
+    `tau` is the protocol's spread in ln ratio, one for all or (k,); None takes that of each.
 
     Parameters
     ----------
@@ -114,7 +114,7 @@ def fit_of(
     """
     start = cameras.protocol_w if w0 is None else w0
     count = len(cameras.term_names)
-    prior = np.full(len(start), tau) if tau is not None else prior_of(cameras)
+    prior = prior_of(cameras) if tau is None else np.broadcast_to(tau, len(start))
     # Nothing is known of bait or models beforehand: 1 in place of a ratio, and room to move.
     return shrunken(
         cameras.events, cameras.days, cameras.design,
@@ -156,9 +156,14 @@ def weight_rows(cameras: Cameras) -> tuple[tuple[WeightRow, ...], list[Note], Sh
 
 def _proposed(w: float, w0: float) -> float | None:
     """The ratio to suggest; a change that rounds away is none."""
-    most = float(np.log(_MOST_FACTOR))
-    change = float(np.exp(w0 + np.clip(w - w0, -most, most)))
+    change = float(np.exp(limited_step(np.array([w]), np.array([w0]))[0]))
     return change if abs(change - np.exp(w0)) >= 0.005 else None
+
+
+def limited_step(w: Floats, w0: Floats) -> Floats:
+    """Ln ratios (k,) no further from the protocol's `w0` than one season may move them."""
+    most = float(np.log(_MOST_FACTOR))
+    return np.asarray(w0 + np.clip(w - w0, -most, most))
 
 
 def _codes(cameras: Cameras, fit: Shrunken) -> list[str]:

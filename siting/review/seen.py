@@ -33,11 +33,14 @@ class Seen(NamedTuple):
     heading_score : how good its heading is by the protocol, 0..1, whatever is closed to a plan
     horizon_deg : (n_azimuths,) skyline above level at the azimuths of a sun track, NaN not known
     growth_share : part of the near view that lies on shrubs, grass or crops, 0..1
+    clear_share : how far an animal stays in sight ahead, over the length of the near view, 0..1;
+        None where elevation cells are too wide to show it
     """
 
     heading_score: float
     horizon_deg: Floats
     growth_share: float
+    clear_share: float | None = None
 
 
 def seen_from(view: Lookout, easting: float, northing: float, one: Deployment) -> Seen | None:
@@ -53,6 +56,7 @@ def seen_from(view: Lookout, easting: float, northing: float, one: Deployment) -
         _score(judged, view, number),
         np.asarray(judged.sky.horizon_deg[0], dtype=np.float64),
         _growth_share(view, easting, northing, number),
+        _clear_share(judged, view, number),
     )
 
 
@@ -63,6 +67,11 @@ def _score(judged: Headings, view: Lookout, number: int) -> float:
     # Where only eight directions can be told, a noted bearing is judged no finer than that.
     half = len(HEADINGS_DEG) // 16 if judged.spans else 0
     return float(np.mean([scores[(number + k) % len(scores)] for k in range(-half, half + 1)]))
+
+
+def _clear_share(judged: Headings, view: Lookout, number: int) -> float | None:
+    clear = float(judged.ahead.clear_m[0, number])
+    return clear / view.camera.zone_m if np.isfinite(clear) else None
 
 
 def _growth_share(view: Lookout, easting: float, northing: float, number: int) -> float:

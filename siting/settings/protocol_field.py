@@ -195,6 +195,11 @@ class ReviewRecord(Section):
         le=10.0,
     )
     level: float = param(0.9, "share", OWN, "What the intervals hold.", ge=0.5, le=0.999)
+    held_out: dict[str, float] = param(
+        {}, "log score", OWN,
+        "How well the suggested ratios predicted cameras left out place by place, beside the "
+        "protocol and no criteria at all; higher is better.",
+    )  # fmt: skip
 
 
 class RandomRules(Section):

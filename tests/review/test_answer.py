@@ -216,11 +216,12 @@ SAID = {
     "next_season": [words.next_season(all_good=g, cameras=c, random=c // 4)
                     for g in (True, False) for c in (30, 60)],
     "neighbourhood": [words.neighbourhood()],
-    "blanks": [method.blanks(ENDS, why=why, cameras=40, growth=g, lens=g, skyline=s)
+    "blanks": [method.blanks(ENDS, why=why, cameras=40, growth=g, lens=g, skyline=s, clear=g)
                for why in ("", "few", "alike") for g in (None, WIDE) for s in (True, False)],
     "against_none": [method.against_none()],
     "other_models": [method.other_models([(name, ENDS) for name in method.OTHER_MODELS])],
-    "held_out": [method.held_out(-812.4, -806.1, -820.0, 3.3)],
+    "held_out": [method.held_out(-812.4, -806.1, -820.0, 3.3, suggested=s)
+                 for s in (None, (-804.0, 3.9), (-815.0, 3.9))],
 }  # fmt: skip
 # Pieces of sentences, which stand in one of the above.
 PIECES = {"count", "in_100", "rate", "change", "chance"}

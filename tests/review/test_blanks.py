@@ -109,6 +109,23 @@ def test_growth_in_view_and_a_higher_lens_come_back():
     assert blanks_of(held, rows, Protocol(), time_zone=ZONE).growth is None
 
 
+def test_a_clear_view_comes_back_beside_what_grows_in_it():
+    """Forty cameras: a view clear to its end has a third of the blanks; half of them see grass."""
+    rng = np.random.default_rng(14)
+    rows = rows_of(np.arange(40) * 9)
+    clear, share = rng.uniform(0.1, 1, 40), rng.uniform(0, 1, 40)
+    flat = np.zeros(len(sun_track(43, -80.5, time_zone=ZONE).azimuth_deg))
+    seen = {f"d{i}": Seen(0.5, flat, float(share[i]), float(clear[i])) for i in range(40)}
+    mu = np.repeat((12 * 3 ** (share - clear))[:, None], 3, axis=1)
+    held = with_blanks(rows, rng.negative_binomial(3, 3 / (3 + mu)))
+    found = blanks_of(held, rows, Protocol(), time_zone=ZONE, seen=seen)
+    assert found.clear.low < 1 / 3 < found.clear.high < 1
+    assert found.growth.low < 3 < found.growth.high
+    # Where cells are too wide to show it for one camera, it is asked of none.
+    seen["d7"] = seen["d7"]._replace(clear_share=None)
+    assert blanks_of(held, rows, Protocol(), time_zone=ZONE, seen=seen).clear is None
+
+
 def test_the_picture_of_months_shows_where_no_camera_looked(drawn):
     rows, held = drawn
     found = blanks_of(held, rows, Protocol(), time_zone=ZONE)

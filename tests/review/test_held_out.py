@@ -8,6 +8,8 @@ import pytest
 from siting.review.cameras import Cameras, level_of
 from siting.review.change import inflation
 from siting.review.held_out import held_out
+from tests.review.test_answer import W0 as RATIOS
+from tests.review.test_answer import season
 from tests.review.test_check_values import W0, blocks, criteria, savanna  # noqa: F401
 from tests.review.test_check_values import pytestmark as with_data
 
@@ -60,3 +62,20 @@ def test_columns_that_say_the_same_are_seen():
     assert found[0] > 5
     assert found[2] > 5
     assert inflation(np.column_stack([a, b])).max() < 1.5
+
+
+def test_the_suggested_ratios_alone_are_tried_on_cameras_they_have_not_seen():
+    """Trails record far more than the protocol says, and nothing else differs."""
+    away = np.zeros(6)
+    away[0] = 1.2
+    cameras = season(80, seed=4, truth=RATIOS + away, alpha=0.3)
+    none = held_out(cameras)
+    assert (none.fragment, none.se_fragment_protocol) == (none.protocol, 0.0)
+    trail = held_out(cameras, [True, *[False] * 5])
+    assert trail.fragment > trail.protocol + 5
+    # A criterion that is right already gains nothing by being let loose.
+    other = held_out(cameras, [False, True, *[False] * 4])
+    assert other.fragment < trail.fragment
+    # With all of them let loose it is the whole fit, as far as no step is too long for one season.
+    every = held_out(season(80, seed=4, alpha=0.3), [True] * 6)
+    assert every.fragment == pytest.approx(every.proposed, abs=0.5)

@@ -45,6 +45,8 @@ def test_a_noted_heading_is_judged_as_a_plans_heading(valley):
             assert found.heading_score == pytest.approx(judged.score[0, number], abs=1e-6)
         assert found.horizon_deg.shape == valley.view.around.track.azimuth_deg.shape
         assert 0 <= found.growth_share <= 1
+        zone_m = valley.view.camera.zone_m
+        assert found.clear_share == pytest.approx(judged.ahead.clear_m[0, number] / zone_m)
     assert seen_from(valley.view, east, north, camera(1)) is None
 
 

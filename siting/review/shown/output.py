@@ -161,8 +161,19 @@ def fragment(found: Answer, rows: Sequence[CameraRow], protocol: Protocol, *, ma
         f"events_gap_min = {GAPS_MIN[0]:g}",
         f"prior_sd = {TAU:g}",
         "level = 0.9",
+        *_held_out(found),
     ]
     return "\n".join(lines) + "\n"
+
+
+def _held_out(found: Answer) -> list[str]:
+    """How well these lines foretold cameras left out, beside the protocol."""
+    held = found.held_out
+    if held is None:
+        return []
+    scores = {"protocol": held.protocol, "suggested": held.fragment, "no_criteria": held.none,
+              "se_of_difference": held.se_fragment_protocol}  # fmt: skip
+    return [f"held_out = {toml_value({name: round(value, 1) for name, value in scores.items()})}"]
 
 
 def _accepted(found: Answer, protocol: Protocol) -> list[str]:

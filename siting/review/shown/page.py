@@ -225,7 +225,7 @@ def _blanks(found: Blanks, public: bool) -> Mapping[str, Any]:
     return {
         "said": method.blanks(
             found.hour, why=found.why, cameras=found.cameras, growth=found.growth,
-            lens=found.lens, skyline=found.skyline,
+            lens=found.lens, skyline=found.skyline, clear=found.clear,
         ),
         "plot": plots.blanks_plot(months, DIRECTIONS),
         "head": ("Facing", "Cameras", "Whole season", *(words.MONTHS[m] for m in shown)),
@@ -265,9 +265,13 @@ def _method(found: Answer) -> list[str]:
         lines.append(method.other_models(found.other_models))
     if found.held_out is not None:
         held = found.held_out
+        suggested = (held.fragment, held.se_fragment_protocol) if found.fragment else None
         lines.append(
-            method.held_out(held.protocol, held.proposed, held.none, held.se_proposed_protocol)
-        )
+            method.held_out(
+                held.protocol, held.proposed, held.none, held.se_proposed_protocol,
+                suggested=suggested,
+            )
+        )  # fmt: skip
         if held.none > held.proposed:
             lines.append(method.against_none())
     return lines

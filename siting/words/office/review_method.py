@@ -26,8 +26,9 @@ def blanks(
     growth: Ends | None = None,
     lens: Ends | None = None,
     skyline: bool = False,
+    clear: Ends | None = None,
 ) -> str:
-    """What blank pictures say of a low sun in the picture, of growth in view and of lens height.
+    """What blank pictures say of a low sun in the picture, growth in view, clear view and lens.
 
     Parameters
     ----------
@@ -35,6 +36,7 @@ def blanks(
     why : "few" or "alike" where nothing is said
     growth : the same for a near view full of shrubs, grass or crops in the growing months
     lens : the same for a lens 10 cm higher
+    clear : the same for a near view wholly in sight
     skyline : whether the hills around each camera were allowed for
     """
     if why == "few":
@@ -50,6 +52,11 @@ def blanks(
         said.append(
             "A near view full of shrubs, grass or crops instead of none went with "
             f"{_times(growth)} the blanks in the growing months."
+        )
+    if clear is not None:
+        said.append(
+            "A near view that is clear to its end instead of hidden went with "
+            f"{_times(clear)} the blanks."
         )
     if lens is not None:
         said.append(f"A lens 10 cm (4 in) higher went with {_times(lens)} the blanks.")
@@ -104,13 +111,33 @@ def other_models(slopes: Sequence[tuple[str, Ends]]) -> str:
     return f"The slope by other models, for comparison only: {said}."
 
 
-def held_out(protocol: float, proposed: float, none: float, se: float) -> str:
+def held_out(
+    protocol: float,
+    proposed: float,
+    none: float,
+    se: float,
+    *,
+    suggested: tuple[float, float] | None = None,
+) -> str:
     """How well each set of weights predicted cameras that it had not seen.
 
-    All four are log scores summed over the cameras, without a unit; higher is better.
+    All are log scores summed over the cameras, without a unit; higher is better.
+
+    Parameters
+    ----------
+    suggested : score of the suggested ratios alone, and the standard error of its difference from
+        the protocol's; None where nothing is suggested
     """
-    return (
+    said = (
         "Cameras left out property by property and predicted from the others (higher is better): "
         f"protocol {protocol:.1f}, with the season {proposed:.1f}, no criteria {none:.1f}; the "
         f"first two differ by {proposed - protocol:.1f} (standard error {se:.1f})."
+    )
+    if suggested is None:
+        return said
+    score, error = suggested
+    # Whether a difference is more than chance is for its standard error to say.
+    return (
+        f"{said} With the suggested ratios alone {score:.1f}: {score - protocol:+.1f} against the "
+        f"protocol (standard error {error:.1f})."
     )

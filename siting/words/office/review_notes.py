@@ -142,6 +142,14 @@ NOTES: Mapping[str, str] = {
         "Neighbouring cameras recorded alike beyond what the score says (Moran's I {index:.2f}, "
         "chance {p:.3f}), and there are too few areas to allow for it: the ranges are too narrow."
     ),
+    # The slope leans on the protocol's ratios, so it has to allow for the pattern.
+    "W-SPACE-03": (
+        "Neighbouring cameras recorded alike beyond what the score says (Moran's I {index:.2f}, "
+        "chance {p:.3f}), but not beyond what its criteria say, each with a ratio of its own "
+        "(chance {left:.2f}): some ratios do not fit. Each property still counts as a place; slope "
+        "and pairs take the cameras of {blocks} wider areas together. Slope before: {before}; with "
+        "them: {after}. The answer uses the second.{more}"
+    ),
     "W-TWICE-01": "{n} records appear twice and are counted once.",
     "W-TYPE-01": "{n} of {total} observations have not been classified: rates are too low there.",
     "W-TYPE-02": (
