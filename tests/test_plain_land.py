@@ -24,13 +24,13 @@ from siting.report.page.window import ground_window
 from siting.report.paper.sheet import field_sheet
 from siting.report.shared.facts import spot_facts
 from siting.report.shared.frame import page_frame
-from siting.scoring.candidates import with_rivals
+from siting.scoring.candidates import with_rivals, worth_listing
 from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_protocol
-from siting.settings.protocol import Protocol
+from siting.settings.protocol import CandidateRules, Protocol
 from siting.settings.protocol_assign import AssignRules
 from siting.spot_parts import PlaceStability
-from siting.types import Candidate, CoverRole
+from siting.types import Candidate, CoverRole, Scores
 from siting.words.office.letters import letter_sentence, limit_of
 from siting.words.sheet import start_words
 from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
@@ -89,7 +89,7 @@ def test_a_bare_meadow_has_areas_and_no_place(meadow, protocol):
 def test_the_warning_stands_first(meadow):
     head, _ = head_and_gaps(meadow.notes)
     assert head[0].code == "W-PLAIN-01"
-    assert "no place is named" in head[0].text
+    assert "so none is named" in head[0].text
 
 
 def test_every_output_says_area_and_none_says_spot_1_first(meadow, protocol, tmp_path):
@@ -127,7 +127,7 @@ def test_the_letter_praises_no_place(meadow, protocol):
     limit = limit_of(meadow, rules=protocol.no_go)
     assert limit.problem == "few_draws"
     said = letter_sentence(meadow, limit=limit, firm=None, scant_share=0.05)
-    assert "know nothing that draws animals" in said
+    assert "no place there stands out" in said
     # The same sentence stands in the letter that plans no camera this season.
     assert "we would like to look" not in said
     assert "best" not in said
@@ -178,3 +178,33 @@ def test_a_short_list_is_tried_against_plain_ground(meadow):
     assert len(tried) > 7
     many = places * 10
     assert with_rivals(many, index, meadow.no_go == 0, land=land, spacing_m=60.0) == many
+
+
+def listable(attraction, total, boundary_m, **rules):
+    """Where `worth_listing` lets a place be listed, on one row of ground open to a camera."""
+    arrays = [np.array([values], dtype=np.float64) for values in (attraction, total, boundary_m)]
+    scores = Scores({}, arrays[0], arrays[0], arrays[1], {})
+    allowed = np.ones((1, len(attraction)), dtype=bool)
+    kept = worth_listing(scores, allowed, arrays[2], rules=CandidateRules(**rules))
+    return list(kept[0])
+
+
+def test_half_of_a_weak_reason_is_no_place():
+    """A passage alone, of 1.6 times the traffic by our model: nobody would go for that."""
+    assert listable([1.06, 1.1, 1.3, 1.0], [0.7, 0.8, 0.8, 0.5], [99.0] * 4) == [
+        False, True, True, False,
+    ]  # fmt: skip
+
+
+def test_a_reason_on_ground_so_poor_that_plain_ground_beats_it_is_no_place():
+    """A brush edge on a slope of 16 degrees, and grass between houses, lay below plain ground."""
+    plain = [1.0] * 20
+    kept = listable([*plain, 1.15, 1.15], [*([0.55] * 19), 0.9, 0.64, 0.54], [99.0] * 22)
+    assert kept == [False] * 20 + [True, False]
+
+
+def test_places_keep_off_the_boundary_where_the_parcel_has_others():
+    """Places 10 to 12 m from the fence were those that a field hand would think twice about."""
+    assert listable([1.3, 1.3], [1.0, 0.9], [11.0, 16.0]) == [False, True]
+    # A parcel with none farther inside is better served by one on its fence than by no place.
+    assert listable([1.3, 1.3], [1.0, 0.9], [11.0, 12.0]) == [True, True]

@@ -181,13 +181,13 @@ def test_a_reason_is_measured_to_the_thing_that_counted():
 @pytest.mark.parametrize(
     ("held", "measures", "words"),
     [
-        ({"funnel": 0.1}, {"funnel_ratio": 1.16}, "Nothing on these maps draws animals here"),
+        ({"funnel": 0.1}, {"funnel_ratio": 1.16}, "On these maps this place does not stand out"),
         ({"funnel": 0.5}, {"funnel_ratio": 1.4}, "likely to pass here (1.4 times"),
         ({"water": 0.2}, {"distance_to_water_m": 80.0}, "Water about 80 m"),
         (
             {"water": 0.0},
             {"distance_to_water_m": 400.0},
-            "Nothing on these maps draws animals here",
+            "On these maps this place does not stand out",
         ),
     ],
 )

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
-from siting.types import BoolArray, Candidate, Land
+from siting.settings.protocol import CandidateRules
+from siting.types import BoolArray, Candidate, Land, Scores
 
 # From cells this wide on, and up to so many places in all.
 _WIDE_CELL_M, _MOST_RIVALS = 8.0, 150
@@ -55,6 +56,30 @@ def order_of(score: NDArray[np.floating], candidates: tuple[Candidate, ...]) -> 
     """
     rounded = np.round(np.asarray(score, dtype=np.float64) / TIE)
     return [int(i) for i in np.argsort(-rounded, kind="stable")[: len(candidates)]]
+
+
+def worth_listing(
+    scores: Scores, allowed: BoolArray, boundary_m: FloatArray, *, rules: CandidateRules
+) -> BoolArray:
+    """(rows, cols) bool, where a place may be listed: enough speaks for it, and it can be used.
+
+    Open ground is pleasant to look over and ranks well, so it would fill up the list; a reason on
+    ground so poor that plain ground is better, and one on the fence, are passed over where the
+    parcel has others.
+
+    Parameters
+    ----------
+    scores : Scores of every cell, (rows, cols), without the heading
+    allowed : (rows, cols) bool, where a camera may stand
+    boundary_m : (rows, cols) float, metres to the parcel's boundary, NaN = not known
+    rules : CandidateRules
+    """
+    drawn = allowed & (scores.attraction >= rules.least_attraction - TIE)
+    plain = scores.total[allowed & ~drawn & np.isfinite(scores.total)]
+    if plain.size:
+        drawn &= scores.total > np.quantile(plain, rules.plain_share)
+    inside = drawn & (boundary_m >= rules.inside_m)
+    return inside if inside.any() else drawn
 
 
 def with_rivals(

@@ -17,7 +17,7 @@ from siting.heading.choose import Lookout
 from siting.kernels.curves import membership
 from siting.kernels.remembered import remembered
 from siting.notes import Remark
-from siting.scoring.candidates import with_rivals
+from siting.scoring.candidates import with_rivals, worth_listing
 from siting.scoring.choose import choose, rivals, search_radius_m
 from siting.scoring.combine import (
     combine,
@@ -57,7 +57,7 @@ class Ranked:
     stability : one for each; empty where the protocol asks for no trials
     radius_m : how far to look around each place
     remarks : what was tried, and where the search had to end early
-    plain : True where nothing mapped draws animals to any of them: areas to look over, no places
+    plain : True where no place stands out from the ground around: areas to look over, no places
     """
 
     candidates: tuple[Candidate, ...]
@@ -100,8 +100,8 @@ def rank_places(
     )
     # The circles of two spots must not overlap.
     apart_m = max(rules.spacing_m, 2.0 * least_m)
-    # Open ground is pleasant to look over and ranks well, so it would fill up the list.
-    drawn = (no_go == 0) & (scores.attraction >= rules.least_attraction)
+    boundary_m = ground.layers["distance_to_boundary_m"]
+    drawn = worth_listing(scores, no_go == 0, boundary_m, rules=rules)
     reach_m = protocol.features.reach_m
     same = _same_place(scores, drawn, view, radius_m=least_m, feature_reach_m=reach_m)
     found = _search(scores, drawn, view, protocol, spacing_m=apart_m, same=same)

@@ -132,15 +132,33 @@ class CandidateRules(Section):
     lowest_score: float = param(
         0.3, "index", OWN, "Places with a lower index are not shown.", ge=0.0, le=100.0
     )
-    # Half of the weakest ratio, 1.1: from there on a sentence can say what draws animals.
+    # The weakest ratio, 1.1: of half of it a sentence can only say that something is far or faint.
     least_attraction: float = param(
-        1.05,
+        1.1,
         "times",
         OWN,
         "A place is listed only where what draws animals makes at least so many times the pictures "
-        "of plain ground.",
+        "of plain ground: one of the weakest criteria in full, or more.",
         ge=0.0,
         le=20.0,
+    )
+    # Not the very best of it: one odd cell would empty the list.
+    plain_share: float = param(
+        0.95,
+        "share",
+        OWN,
+        "A place is listed only where it has a higher index than this share of the ground on which "
+        "nothing draws animals: no reason makes up for ground so poor.",
+        ge=0.0,
+        le=1.0,
+    )
+    inside_m: float = param(
+        15.0,
+        "m",
+        "our choice: a camera sees about 15 m, and boundary, map and phone err by metres",
+        "Places are listed from so far inside the boundary on, where there are such.",
+        ge=0.0,
+        le=2000.0,
     )
     areas: int = param(
         3,

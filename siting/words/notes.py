@@ -88,8 +88,8 @@ def nothing_known(areas: int) -> str:
     """What to do where nothing mapped draws animals, in so many areas."""
     marked = "the marked area" if areas == 1 else f"the {areas} marked areas"
     return (
-        "The maps know nothing that draws animals to the ground open to a camera here, so no place "
-        f"is named. Look over {marked} for fresh tracks and worn paths, and ask people who know "
+        "On these maps no place open to a camera stands out from the ground around it, so none is "
+        f"named. Look over {marked} for fresh tracks and worn paths, and ask people who know "
         "the land where they see animals."
     )
 

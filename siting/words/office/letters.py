@@ -180,7 +180,7 @@ def _nothing_known(count: int) -> str:
     """What is said where nothing mapped draws animals: no place is named, and none praised."""
     stand = "one area" if count == 1 else f"{count} areas"
     return (
-        "our maps know nothing that draws animals to any one place there; a camera could stand in "
+        "no place there stands out on our maps; a camera could stand in "
         f"{stand}, but only fresh tracks, or what you see there yourself, can say where"
     )
 

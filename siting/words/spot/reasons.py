@@ -18,12 +18,12 @@ STRONG = 0.5
 _WEAK = 0.75
 
 NOTHING_DRAWS = (
-    "Nothing on these maps draws animals here more than to the ground around: go by fresh tracks "
-    "and worn paths.",
+    "On these maps this place does not stand out from the ground around it: go by fresh tracks and "
+    "worn paths.",
 )
 """What is said of a place for which no criterion speaks: it has no rank among its like."""
 
-NOTHING_KNOWN = "the maps know nothing that draws animals there"
+NOTHING_KNOWN = "no place there stands out on the maps"
 """The same as a clause, for letters and tables."""
 
 
