@@ -312,4 +312,14 @@ def test_a_higher_index_by_maps_that_not_all_have_is_explained():
     assert found.traded == (
         "P1 spot 1 (index 2.8) scores more, but only by maps that not all parcels have."
     )
-    assert found.because == "it is the best place we know in your part of the survey (cell C1)"
+    assert found.because == "it is the best place we know in your part of the survey"
+
+
+def test_a_volunteer_hears_what_draws_animals_there():
+    """Issue 19: "the best place we know in cell C2" only said the proposal again."""
+    draws = "animals are likely to cross the stream there"
+    asked = replace(option("C1", "P1", 0), draws=draws)
+    (found,) = assign([asked], cells=["C1"], rules=rules()).cells
+    assert found.because.startswith(draws)
+    assert "best place" not in found.because
+    assert "C1" not in found.because

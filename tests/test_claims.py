@@ -215,7 +215,9 @@ def test_every_criterion_says_what_it_needs():
     """A phrase that speaks of water or trails stands in a row that needs them."""
     needed = {row.name: {layer for need in row.needs for layer in need.layers} for row in CRITERIA}
     for row in CRITERIA:
-        phrases = [getattr(row, f, "") for f in ("label", "why", "letter_place", "assumed_why")]
+        phrases = [
+            getattr(row, f, "") for f in ("label", "why", "letter_place", "draws", "assumed_why")
+        ]
         for phrase in phrases:
             if re.search(r"\btrail\b", phrase):
                 assert "trails" in needed[row.name], row.name

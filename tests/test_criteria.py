@@ -27,7 +27,8 @@ import siting.criteria as rows
 rows.CRITERIA += (rows.Attractor(
     name="moss", group="ground", layer="mossiness", unit="share", needs=(rows.Need(("dem",)),),
     label="moss to lie on", about="Animals rest on moss.", why="Moss grows here ({value:.2f}).",
-    place_kind="edge", letter_place="on a bed of moss"),)
+    place_kind="edge", letter_place="on a bed of moss",
+    draws="animals are likely to rest on the moss there"),)
 
 import siting.settings.protocol as protocol
 import siting.settings.protocol_score as scores

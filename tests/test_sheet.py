@@ -30,6 +30,7 @@ from siting.settings.protocol import CameraRules, Protocol, SheetRules, VisitRul
 from siting.words.cautions import FIRST, all_cautions, texts
 from siting.words.office.service_interval import visit_plan
 from siting.words.sheet import set_up, what_to_clear
+from siting.words.spot.card import minutes_words
 from siting.words.spot.heading import lens_height
 from tests.fake_result import CRS, fake_aim, fake_result, with_details
 from tests.hostile import TEXTS, hostile_result
@@ -205,7 +206,8 @@ def test_the_walk_is_told(result):
     facts = spot_facts(result)
     words = words_of(sheet(result))
     walk = facts[0].walk
-    assert f"about {math.ceil(walk.minutes_there)} min there" in words
+    assert minutes_words(walk.minutes_there, walk.minutes_back) in words
+    assert f"about {math.ceil(walk.minutes_there)} minutes" in words
     assert "from the way in" in words
     road = replace(walk, start_kind="road", unknown_crossings=1)
     spot = replace(result.spots[0], aim=None, walk=road)

@@ -372,7 +372,7 @@ def test_spot_far_from_any_free_cell_has_no_walk():
 
 @pytest.mark.parametrize(
     ("climb_m", "error_m", "said", "in_table"),
-    [(12.4, 0.2, ", 12 m (39 ft) up", 12), (11.0, 3.0, "", 0), (47.0, 3.0, ", about 50 m", 50)],
+    [(12.4, 0.2, "12 m (39 ft)", 12), (11.0, 3.0, "", 0), (47.0, 3.0, "about 50 m", 50)],
 )
 def test_a_climb_is_no_finer_than_its_elevations(climb_m, error_m, said, in_table):
     """Issue 14: a climb was given to the metre from elevations in cells of 82 m."""

@@ -33,7 +33,7 @@ from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import Land, Parcel, Result, Spot
-from siting.words.office.letters import letter_sentence, limit_of, where
+from siting.words.office.letters import draws_words, letter_sentence, limit_of, where
 
 _LOG = logging.getLogger(__name__)
 PARCELS = "parcels"
@@ -204,6 +204,7 @@ def _spot_row(spot: Spot, land: Land) -> ScoredSpot:
         "walk_there_min": float(whole_minutes(spot.walk.minutes_there)) if spot.walk else None,
         "stability": spot.stability.word if spot.stability else "",
         "plain": spot.plain,
+        "draws": draws_words(spot),
     }
 
 
@@ -274,4 +275,5 @@ def _option(row: ScoredParcel, spot: ScoredSpot, *, fair: float) -> Option:
         decided=settled["state"] if settled else "",
         fair=fair,
         plain=spot["plain"],
+        draws=spot["draws"],
     )

@@ -31,6 +31,7 @@ class ScoredSpot(TypedDict):
     walk_there_min: float | None
     stability: str
     plain: bool
+    draws: str
 
 
 class SettledPlace(TypedDict):

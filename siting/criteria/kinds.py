@@ -133,8 +133,10 @@ class Attractor(Criterion):
         The kind of place a survey counts it as, a key of `settings.protocol_assign.AssignShare`.
     letter_place : str
         Where the best spot is, in a letter to an owner: "by a game trail or quiet path".
-    assumed_label, assumed_why, assumed_letter_place : str
-        The same three where the thing is there but what it is was assumed, as with a trail of
+    draws : str
+        Why animals pass there, as a clause after "because".
+    assumed_label, assumed_why, assumed_letter_place, assumed_draws : str
+        The same four where the thing is there but what it is was assumed, as with a trail of
         which nobody has said who uses it; "" where nothing is assumed.
     told_by_name : bool
         True where the spot's name tells it already, so that the card does not say it twice.
@@ -143,14 +145,16 @@ class Attractor(Criterion):
     why: str = ""
     place_kind: str = ""
     letter_place: str = ""
+    draws: str = ""
     told_by_name: bool = False
     assumed_label: str = ""
     assumed_why: str = ""
     assumed_letter_place: str = ""
+    assumed_draws: str = ""
 
     def _optional(self) -> set[str]:
-        assumed = {"assumed_label", "assumed_why", "assumed_letter_place"}
-        # All three or none: a half-filled row would say "game trail" somewhere after all.
+        assumed = {"assumed_label", "assumed_why", "assumed_letter_place", "assumed_draws"}
+        # All four or none: a half-filled row would say "game trail" somewhere after all.
         some = any(getattr(self, name) for name in assumed)
         # `told_by_name` is False for most: an empty value is no gap there.
         return super()._optional() | {"told_by_name"} | (set() if some else assumed)
@@ -164,6 +168,7 @@ class Attractor(Criterion):
             label=self.assumed_label,
             why=self.assumed_why,
             letter_place=self.assumed_letter_place,
+            draws=self.assumed_draws,
         )
 
 

@@ -17,10 +17,12 @@ CRITERIA: tuple[Criterion, ...] = (
         why="A game trail or quiet path {far}.",
         place_kind="trail",
         letter_place="by a game trail or quiet path",
+        draws="animals are likely to follow the game trail or quiet path there",
         assumed_label="trail of unknown use",
         assumed_why="A trail {far}. We do not know who uses it: animals may, and so may many "
         "people. Go and look before you choose this spot.",
         assumed_letter_place="by a trail whose use is not known",
+        assumed_draws="animals may follow the trail there; people may use it, too",
     ),
     Attractor(
         name="water",
@@ -33,6 +35,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="Water {far}.",
         place_kind="water",
         letter_place="near water",
+        draws="animals are likely to come to the water there",
     ),
     Attractor(
         # In the group of water, though it may be dry: a stream given and a valley line under it are
@@ -47,6 +50,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="A valley line {far}; it may be dry.",
         place_kind="passage",
         letter_place="along a valley line, which may be dry",
+        draws="animals are likely to follow the valley line there, which may be dry",
     ),
     Attractor(
         name="crossing",
@@ -61,6 +65,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="A stream crossing {far}.",
         place_kind="water",
         letter_place="at a stream crossing",
+        draws="animals are likely to cross the stream there",
     ),
     Attractor(
         name="edge",
@@ -73,6 +78,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="The edge between forest and field {far}.",
         place_kind="edge",
         letter_place="where forest meets field",
+        draws="animals are likely to feed along the edge of forest and field there",
     ),
     Attractor(
         name="opening",
@@ -85,6 +91,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="A forest opening {far}.",
         place_kind="opening",
         letter_place="at a forest opening",
+        draws="grazing animals are likely to come to the forest opening there",
     ),
     Attractor(
         name="funnel",
@@ -98,6 +105,7 @@ CRITERIA: tuple[Criterion, ...] = (
         "nearby, by our model).",
         place_kind="passage",
         letter_place="at a narrow passage that animals are likely to use",
+        draws="animals crossing the land are likely to pass there",
     ),
     Attractor(
         name="soft_edge",
@@ -110,6 +118,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="The edge of brush or reeds {far}.",
         place_kind="edge",
         letter_place="at the edge of brush or reeds",
+        draws="animals are likely to use the edge of brush or reeds there",
     ),
     Attractor(
         name="feature",
@@ -124,6 +133,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="The shape of the land leads animals past a place {far}.",
         place_kind="passage",
         letter_place="where the shape of the land leads animals past",
+        draws="the shape of the land leads animals past there",
         told_by_name=True,
     ),
     Condition(

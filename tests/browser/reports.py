@@ -9,6 +9,7 @@ def report(page: Any, form: str, state: str, **fields: Any) -> None:
     """Fill in the form named, for instance "visit-1", and keep the report.
 
     A list of numbers ticks the boxes of that place; text goes into a box or chooses from a list.
+    Where a camera stands and no `lat` and `lon` are given it is "Right at the point".
     """
     page.select_option(f"#{form}-state", state)
     for name, value in fields.items():
@@ -19,6 +20,9 @@ def report(page: Any, form: str, state: str, **fields: Any) -> None:
             page.select_option(f"#{form}-{name}", value)
         else:
             page.fill(f"#{form}-{name}", value)
+    # A camera up at no stated place stands right at the point: said, never taken for granted.
+    if state in ("camera up", "moved") and "lat" not in fields:
+        page.click(f"#{form}-planned")
     page.click(f"#{form}-save")
 
 

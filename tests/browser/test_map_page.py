@@ -16,6 +16,7 @@ from siting.report.shared.facts import spot_facts
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 from siting.words.cautions import all_cautions
+from siting.words.spot.card import minutes_words
 from tests.browser.conftest import PHONE, WIDE, at_rest, opened
 from tests.map_result import map_result
 
@@ -145,7 +146,7 @@ def test_the_card_answers_the_four_questions(wide):
     assert "UTM 17 north" in words
     assert "accurate to about 15 m (49 ft)" in words
     assert "on a compass" in words
-    assert "about 6 minutes there" in words
+    assert "about 6 minutes to get there" in words
     assert spot_facts(map_result())[0].stability_words in words
     assert wide.locator("#card-1 .petal").count() == 24
     assert "Good:" in wide.locator("#card-1 .rose").get_attribute("aria-label")
@@ -160,11 +161,12 @@ def test_card_sheet_and_gpx_tell_the_same_minutes(wide):
     points = gpx.gpx(result, facts)
     for fact in facts:
         there, back = math.ceil(fact.walk.minutes_there), math.ceil(fact.walk.minutes_back)
+        said = minutes_words(there, back)
         wide.click(f"#row-{fact.spot.rank}")
         words = wide.locator(f"#card-{fact.spot.rank}").inner_text()
-        assert re.search(rf"about {there} minutes? there and {back} minutes? back", words)
-        assert f"about {there} min there, about {back} min back" in " ".join(sheet.split())
-        assert f"Walk about {there} min there, {back} min back." in points
+        assert said in words
+        assert said in " ".join(sheet.split())
+        assert f"Walk: {said}." in points
     # At least one walk would be told shorter were its minutes rounded to the nearest.
     assert any(0 < fact.walk.minutes_there % 1 < 0.5 for fact in facts)
 

@@ -95,7 +95,7 @@ def test_a_first_time_reader_finds_the_four_answers(browser, sample):
         page = found.page
         page.wait_for_selector("html[data-ready]")
         first = words_of(page.locator("#first-words"))
-        assert first.startswith("Go to spot 1 first: its index, ")
+        assert first.startswith("Go to spot 1 first: animals are likely to ")
         assert "Face " in first
         page.locator("#row-1").tap()
         page.locator("#card-1 dt").first.wait_for()

@@ -96,13 +96,14 @@ def test_print_shows_map_key_and_list(wide):
 
 def test_the_first_words_follow_the_reports_and_the_weights(wide):
     first = wide.locator("#first-words")
-    assert words_of(first).startswith("Go to spot 1 first: its index, ")
+    assert words_of(first).startswith("Go to spot 1 first: animals ")
     # Why there, which way, what if it is no good, and how to report, before anything is tapped.
     assert island_of(wide)["spots"][0]["why"][0] in words_of(first)
     assert "Face " in words_of(first)
+    assert "Its index, " in words_of(first)
     assert " is the highest here." in words_of(first)
     then = wide.locator("#first-next")
-    assert words_of(then).startswith("No good when you get there? Report it as ruled out")
+    assert words_of(then).startswith("No good when you get there? Tap the spot in the list")
     assert "Visits" in words_of(then)
     open_card(wide, 1)
     report(wide, "visit-1", "ruled out", reason="wet")

@@ -159,6 +159,40 @@ def test_ruling_out_needs_a_reason(wide):
     assert handed_back(wide)["records"] == []
 
 
+def test_no_position_is_not_the_planned_point(wide):
+    """Issue 19: a camera reported without a position was taken to hang right at the spot."""
+    open_card(wide, 1)
+    wide.select_option("#visit-1-state", "camera up")
+    wide.click("#visit-1-save")
+    assert "Say where the camera stands" in wide.locator("#visit-1-said").inner_text()
+    assert wide.locator("#card-1 .reports li").count() == 0
+    wide.click("#visit-1-planned")
+    wide.click("#visit-1-save")
+    (record,) = handed_back(wide)["records"]
+    assert record["position_from"] == "planned"
+    assert (record["lat"], record["lon"]) == (record["planned_lat"], record["planned_lon"])
+
+
+def test_deleting_all_reports_stands_apart_and_asks(wide):
+    wide.click("#tab-visits")
+    assert not wide.locator("#visits-apart").is_visible()
+    wide.click("#tab-spots")
+    open_card(wide, 1)
+    report(wide, "visit-1", "visited")
+    wide.click("#tab-visits")
+    near = wide.locator("#visits-csv").bounding_box()
+    far = wide.locator("#visits-forget").bounding_box()
+    assert far["y"] > near["y"] + near["height"] + 100
+    asked = []
+    wide.once("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    wide.click("#visits-forget")
+    assert "the one report" in asked[0]
+    assert len(handed_back(wide)["records"]) == 1
+    wide.once("dialog", lambda dialog: dialog.accept())
+    wide.click("#visits-forget")
+    assert wide.locator("#visits-list li").count() == 0
+
+
 def test_the_position_comes_from_the_phone(browser, page_file):
     spot = map_result().spots[0]
     lat, lon = round(spot.lat, 6), round(spot.lon, 6)

@@ -10,7 +10,7 @@ from playwright.sync_api import expect
 from siting.decisions.proposal import Proposal
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
-from tests.browser.conftest import PHONE, WIDE, lat_lon, opened, words_of
+from tests.browser.conftest import PHONE, WIDE, at_rest, lat_lon, opened, words_of
 from tests.browser.reports import open_card, report
 from tests.map_result import map_result
 
@@ -19,7 +19,7 @@ pytestmark = pytest.mark.slow
 SMALL_PHONE = {**PHONE, "viewport": {"width": 320, "height": 640}}
 OFF = lat_lon(540250.0, 4820180.0)
 SPOT = map_result().spots[1]
-WHY = "it is the best place we know in your part of the survey (cell C1)"
+WHY = "animals are likely to cross the stream there"
 PROPOSALS = {
     "proposed": Proposal("P01-AAAA", 3, "proposed", WHY),
     "proposed off the list": Proposal("P01-M2XD", None, "proposed", WHY, lat=OFF[0], lon=OFF[1]),
@@ -103,7 +103,12 @@ def test_all_four_answers_stand_on_the_first_screen_of_a_phone(page_of):
     assert first.startswith(f"The survey proposes spot 3 for you, because {WHY}. ")
     assert "Face " in first
     assert "No good when you get there?" in then
-    assert "To report, tap the spot" in then
+    assert "Tap the spot in the list, then “Report a visit”" in then
+    assert "Send your reports under Visits." in then
+    # The words come first; the map begins under them and is still on the screen.
+    words, ground = (page.locator(name).bounding_box() for name in ("#answer", "#map-frame"))
+    assert words["y"] + words["height"] <= ground["y"] + 1
+    assert ground["y"] + 150 < page.viewport_size["height"]
 
 
 def test_a_proposed_place_off_the_list_is_said_and_reported_under_visits(page_of):
@@ -217,6 +222,9 @@ def test_no_tool_of_the_map_lies_over_a_spot(browser, tmp_path, size):
     path.write_text(map_page(replace(result, spots=spots), protocol=Protocol()), encoding="utf-8")
     with opened(browser, path, **size) as found:
         found.page.wait_for_selector("html[data-ready]")
+        # The words come first: on a small telephone the map begins below the screen.
+        found.page.locator("#map-key").scroll_into_view_if_needed()
+        at_rest(found.page)
         assert found.page.evaluate(HIDDEN) == []
 
 

@@ -93,12 +93,11 @@ def _cell_choice(program: Program, cell: str, chosen: Mapping[str, int]) -> Cell
     if option.decided:
         return CellChoice(cell, option, reserves, f"{settled_words(option)}.", "")
     reason, traded = f"{_option_words(option)} is the best spot of the cell", ""
-    because = f"it is the best place we know in your part of the survey (cell {cell})"
+    # What animals do there: "the best place we know" would only say the proposal again.
+    because = option.draws or "it is the best place we know in your part of the survey"
     if program.values[ranked[0]] > program.values[pick] + TIE:
         reason = f"{_option_words(option)} is the best spot that goes together with the other cells"
-        because = (
-            f"it goes best with the other cameras around your part of the survey (cell {cell})"
-        )
+        because += ", and it goes well with the cameras around it"
         traded = (
             f"{_option_words(best)} would be better, but {_against(program, ranked[0], others)}."
         )

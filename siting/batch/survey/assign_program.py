@@ -30,7 +30,8 @@ class Option:
     "chosen" or "camera up" for a place that a volunteer settled on; it keeps its cell. Such a
     place may be none of the parcel's spots: then `spot` is None and `score` NaN. `fair` is what
     is left of its parcel's best index by the maps that all parcels of the batch have. `plain` is
-    True for an area to which nothing mapped draws animals.
+    True for an area to which nothing mapped draws animals, and `draws` says why animals pass, as a
+    clause ("" for not known).
     """
 
     cell: str
@@ -46,6 +47,7 @@ class Option:
     decided: str = ""
     fair: float = 1.0
     plain: bool = False
+    draws: str = ""
 
     @property
     def fair_score(self) -> float:

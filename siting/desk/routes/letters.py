@@ -129,11 +129,10 @@ def _asked(desk: Desk, uid: str, row: dict[str, Any]) -> str:
         return asked_words(settled["spot"], settled["state"], "")
     if decision is None:
         return ""
-    ranks = {spot["place_id"]: spot["spot"] for spot in row["top"]}
-    rank = ranks.get(decision["spot_id"], decision["rank"])
-    # Where nothing speaks for any place, the sentence that follows says so.
-    is_best = rank == 1 and row["problem"] == "none"
-    return asked_words(rank, "", "it is the best place we know there" if is_best else "")
+    spots = {spot["place_id"]: spot for spot in row["top"]}
+    spot = spots.get(decision["spot_id"], {})
+    # A row that an earlier version kept does not say what draws animals.
+    return asked_words(spot.get("spot", decision["rank"]), "", spot.get("draws", ""))
 
 
 def _mail(desk: Desk, uid: str) -> Response:

@@ -19,6 +19,7 @@ from siting.report.shared.lonlat import DECIMALS
 from siting.report.shared.text import clean
 from siting.types import Result
 from siting.words.spot.asked import asked_for, proposal_sentence
+from siting.words.spot.card import minutes_words
 from siting.words.spot.extents import extent_words
 from siting.words.spot.names import short_name
 
@@ -163,8 +164,7 @@ def _description(fact: SpotFacts) -> list[str]:
     if facing.heading_deg is not None:
         parts.append(f"Face {_face(facing)}.")
     if fact.walk is not None:
-        there, back = (whole_minutes(m) for m in (fact.walk.minutes_there, fact.walk.minutes_back))
-        parts.append(f"Walk about {there} min there, {back} min back.")
+        parts.append(f"Walk: {minutes_words(fact.walk.minutes_there, fact.walk.minutes_back)}.")
     # A receiver's screen holds few lines; the strongest reasons come first.
     parts.extend(fact.why[:2])
     return parts

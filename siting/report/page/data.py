@@ -29,6 +29,7 @@ from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
 from siting.words.cautions import GENERAL
 from siting.words.notes import spots_in_words
+from siting.words.office.letters import draws_words
 from siting.words.sheet import what_to_clear
 from siting.words.spot.asked import proposal_sentence
 from siting.words.spot.card import (
@@ -215,6 +216,7 @@ def spot_data(
         "tie": [spot.row, spot.col],
         "memberships": {name: float(value) for name, value in spot.memberships.items()},
         "why": [clean(line) for line in spot.why],
+        "draws": draws_words(spot),
         "pulled_down": [clean(line) for line in spot.pulled_down],
         "check": [clean(line) for line in spot.check],
         "cautions": [clean(line) for line in spot.cautions],

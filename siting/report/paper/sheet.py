@@ -38,7 +38,7 @@ from siting.words.sheet import (
     when_to_come_back,
 )
 from siting.words.spot.asked import asked_for, proposal_sentence
-from siting.words.spot.card import climb_words, span_words
+from siting.words.spot.card import climb_words, minutes_words, span_words
 from siting.words.spot.extents import extent_words
 from siting.words.spot.heading import lens_height
 
@@ -190,7 +190,7 @@ def _row(fact: SpotFacts) -> dict[str, str]:
         "face": by_compass(fact.facing),
         "walk": ""
         if walk is None
-        else f"{length(walk.length_m)}, {_minutes(walk.minutes_there).removeprefix('about ')}",
+        else f"{length(walk.length_m)}, {whole_minutes(walk.minutes_there)} min",
         "index": index_text(fact.spot.score),
         "stability": fact.stability,
     }
@@ -271,17 +271,14 @@ def _walk(fact: SpotFacts) -> str:
     begin = (
         "the way in" if walk.start_kind == "given" else "the nearest point on a road (ask first)"
     )
-    climb = climb_words(walk.climb_m, walk.height_error_m)
+    up = climb_words(walk.climb_m, walk.height_error_m)
+    climb = f". You climb {up}" if up else ""
     along = f" along {' and '.join(fact.walk_along)}" if fact.walk_along else ""
     wet = ". It crosses a stream where no crossing is known" if walk.unknown_crossings else ""
     return (
-        f"{length(walk.length_m)} from {begin}{along}{climb}: {_minutes(walk.minutes_there)} "
-        f"there, {_minutes(walk.minutes_back)} back{wet}"
+        f"{length(walk.length_m)} from {begin}{along}: "
+        f"{minutes_words(walk.minutes_there, walk.minutes_back)}{climb}{wet}"
     )
-
-
-def _minutes(minutes: float) -> str:
-    return f"about {whole_minutes(minutes)} min"
 
 
 def _qr(geo: str, fact: SpotFacts) -> Markup:

@@ -13,7 +13,7 @@ import { addMarkers } from "./land/markers.js";
 import { scheduleNames, tidyNames } from "./land/names.js";
 import { setUpPointing } from "./land/pointing.js";
 import { ask, setUpAsking } from "./panel/ask.js";
-import { fillHead } from "./panel/guide.js";
+import { fillHead, setUpAnswer } from "./panel/guide.js";
 import { buildKey } from "./panel/key.js";
 import { buildList, openSpot } from "./panel/list.js";
 import { setUpVisits } from "./panel/visits.js";
@@ -48,6 +48,7 @@ function setUpPaper() {
 watchInput();
 setUpTheme();
 setUpTabs("spots");
+setUpAnswer();
 setUpLand();
 setUpColours();
 addMarkers(setUpPointing({ ask, openSpot }));

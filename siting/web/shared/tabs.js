@@ -21,6 +21,19 @@ function keepPlace(tabs, atHead, change) {
   const panel = tabs[0].parentElement.parentElement;
   const moves = panel.scrollHeight > panel.clientHeight + 1 && panel !== document.body ? panel : window;
   if (edge() < line() || wanted < line()) moves.scrollBy({ top: edge() - wanted, behavior: "auto" });
+  if (atHead) bringUp(tabs[0].parentElement);
+}
+
+// What is new under the tabs must be seen: tabs near the lower edge of the screen come up to where
+// they stick.
+const LEAST_SEEN_PX = 200;
+
+function bringUp(list) {
+  const { top, bottom } = list.getBoundingClientRect();
+  const sticks = parseFloat(window.getComputedStyle(list).top);
+  if (bottom > window.innerHeight - LEAST_SEEN_PX && sticks < top) {
+    window.scrollBy({ top: top - sticks, behavior: "auto" });
+  }
 }
 
 // `atHead`: there is something new at the head of the leaf.

@@ -14,7 +14,7 @@ from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
 from siting.words.spot.names import ground_name, letter_name
 from siting.words.spot.no_go import REASONS, letter_clause
-from siting.words.spot.reasons import NOTHING_KNOWN
+from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
 
 NONE = "none"
 _NOTHING = "nothing much"
@@ -146,6 +146,18 @@ def where(spot: Spot, land: Land) -> str:
         return letter_name(ground_name(land, spot))
     how = criteria.known_at(spot.kind, spot.measures)
     return rows[spot.kind].as_known(how).letter_place
+
+
+def draws_words(spot: Spot) -> str:
+    """Why animals pass a spot, as a clause after "because"; "" where the maps know nothing."""
+    if spot.plain or spot.why == NOTHING_DRAWS:
+        return ""
+    rows = criteria.attractors()
+    if spot.kind in rows:
+        return rows[spot.kind].as_known(criteria.known_at(spot.kind, spot.measures)).draws
+    # Nothing holds well in its picture: what is near stands in, and no animal is promised.
+    nearest = spot.why[0].split(". ")[0].rstrip(".")
+    return f"the maps show {nearest[:1].lower()}{nearest[1:]}"
 
 
 def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_share: float) -> str:

@@ -19,8 +19,8 @@ def proposal_sentence(proposal: Proposal, rank: int | None) -> str:
 
     Examples
     --------
-    >>> proposal_sentence(Proposal("P01-7KQ3", 3, "proposed", "it is the best place we know"), 3)
-    'The survey proposes spot 3 for you, because it is the best place we know.'
+    >>> proposal_sentence(Proposal("P01-7KQ3", 3, "proposed", "animals cross the stream there"), 3)
+    'The survey proposes spot 3 for you, because animals cross the stream there.'
     >>> camera = Proposal("P01-M2XD", None, "camera up", lon=-92.1, lat=45.12)
     >>> proposal_sentence(camera, None)
     'A camera stands at 45.12000, -92.10000 (latitude, longitude), at none of the spots below.'

@@ -84,13 +84,11 @@ def walk_lines(
     unknown_crossings : streams it crosses where no crossing is known
     outside_m : metres of it over the land of others
     """
-    climb = climb_words(climb_m, height_error_m)
+    up = climb_words(climb_m, height_error_m)
+    climb = f" You climb {up}." if up else ""
     trails = f", along {' and '.join(along)}" if along else ""
     lines = [outside_line(outside_m, length_m)] if outside_m >= LEAST_OUTSIDE_M else []
-    lines += [
-        f"{length(length_m)} on foot{trails}{climb}, about {_minutes(there_min)} there and "
-        f"{_minutes(back_min)} back."
-    ]
+    lines += [f"{length(length_m)} on foot{trails}: {minutes_words(there_min, back_min)}.{climb}"]
     if from_road:
         lines.append(
             "The walk starts at the nearest point on a road. We do not know whether you may stop "
@@ -112,12 +110,12 @@ def climb_words(climb_m: float, height_error_m: float) -> str:
     Examples
     --------
     >>> climb_words(12.0, 0.2), climb_words(47.0, 3.0), climb_words(11.0, 3.0)
-    (', 12 m (39 ft) up', ', about 50 m (160 ft) up', '')
+    ('12 m (39 ft)', 'about 50 m (160 ft)', '')
     """
     shown_m = climb_known_m(climb_m, height_error_m)
     if shown_m < _LEAST_CLIMB_M:
         return ""
-    return f", {'about ' if height_error_m > _FINE_ERROR_M else ''}{length(shown_m)} up"
+    return f"{'about ' if height_error_m > _FINE_ERROR_M else ''}{length(shown_m)}"
 
 
 def climb_known_m(climb_m: float, height_error_m: float) -> float:
@@ -145,6 +143,20 @@ def outside_line(outside_m: float, length_m: float) -> str:
     if outside_m > 0.98 * length_m:
         return f"Nearly all of the walk is {asked}"
     return f"{length(outside_m)} of the walk are {asked}"
+
+
+def minutes_words(there_min: float, back_min: float) -> str:
+    """How long a walk takes, both ways in minutes.
+
+    Examples
+    --------
+    >>> minutes_words(16.0, 18.0), minutes_words(1.0, 1.0)
+    ('about 16 minutes to get there and 18 minutes to get back', 'about 1 minute each way')
+    """
+    there, back = _minutes(there_min), _minutes(back_min)
+    if there == back:
+        return f"about {there} each way"
+    return f"about {there} to get there and {back} to get back"
 
 
 def _minutes(minutes: float) -> str:

@@ -162,8 +162,8 @@ function wrongNumber(field, { kind, least, most }, text) {
 // --- where the camera stands --------------------------------------------------------------------
 
 function positionControl(name, place) {
-  let source = "planned", accuracy = null;
-  const said = node("p", { class: "small", role: "status" }, "Empty means at the planned point.");
+  let source = "", accuracy = null;
+  const said = node("p", { class: "small", role: "status" });
   const typed = () => { source = "typed"; accuracy = null; };
   const input = (axis, label) => {
     const id = name + "-" + axis;
@@ -190,18 +190,28 @@ function positionControl(name, place) {
     said.textContent = "Taken from the map.";
     lat.box.focus();
   });
+  const planned = () => {
+    take("planned", place, null);
+    said.textContent = "Right at the point of this page.";
+  };
   const element = node("fieldset", {}, node("legend", {}, "Where the camera stands"),
     node("p", { class: "buttons" },
       node("button", { type: "button", id: name + "-phone", onclick: phone }, "From this phone"),
-      node("button", { type: "button", id: name + "-map", onclick: tap }, "Tap on the map")),
+      node("button", { type: "button", id: name + "-map", onclick: tap }, "Tap on the map"),
+      node("button", { type: "button", id: name + "-planned", onclick: planned }, "Right at the point")),
     lat.element, lon.element, said);
   const read = () => {
     const texts = [lat.box.value.trim(), lon.box.value.trim()];
-    if (texts.every((text) => text === "")) return plannedPosition(place);
+    // Nobody who says nothing has said that it is the planned point.
+    if (texts.every((text) => text === "")) {
+      throw new Error("Say where the camera stands: from this phone, by a tap on the map, or “Right at "
+        + "the point”.");
+    }
+    if (source === "planned") return plannedPosition(place);
     const [y, x] = texts.map((text) => Number(text.replace(",", ".") || NaN));
     if (!(Math.abs(y) <= 90 && Math.abs(x) <= 180)) {
       throw new Error("The position “" + texts.join(", ") + "” is not two numbers in degrees, such "
-        + "as 45.12345 and -92.12345. Correct it, or empty both for the planned point.");
+        + "as 45.12345 and -92.12345. Correct it.");
     }
     return { lat: round7(y), lon: round7(x), position_from: source,
       ...(accuracy === null ? {} : { accuracy_m: accuracy }) };

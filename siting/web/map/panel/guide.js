@@ -26,23 +26,39 @@ export function fillHead() {
 function showFirst() {
   byId("first-words").replaceChildren(...firstLines().filter((line) => line.length)
     .flatMap((line) => [node("span", { class: "line" }, line), " "]));
-  byId("first-next").textContent = nextWords();
+  const steps = nextSteps();
+  byId("first-next").replaceChildren(...(steps.length ? [node("h2", {}, "No good when you get there?"),
+    node("ul", {}, steps.map((step) => node("li", {}, step)))] : []));
   // Where one spot is asked for or settled, how to choose between them is not the question.
   byId("alike-words").hidden = Boolean(proposedSpot() || standingSpot());
 }
 
 // What to do when the place is no good, and how to report: said before anything is tapped.
-function nextWords() {
+function nextSteps() {
   const free = freeSpots(), place = placeOffList();
-  if (!free.length || standingSpot()) return "";
+  if (!free.length || standingSpot()) return [];
   if (place && !isOver(place)) {
-    return DATA.proposed.state === "proposed" ? "No good when you get there? Report it as ruled out "
-      + "under Visits, with the reason, and go to spot " + free[0].n + "." : "";
+    return DATA.proposed.state === "proposed" ? ["Report it under Visits as ruled out, and say why.",
+      "Go to spot " + free[0].n + "."] : [];
   }
-  return (free.length > 1 ? "No good when you get there? Report it as ruled out, with the reason, and "
-    + "go to the next " + (DATA.plain ? "area. " : "spot. ")
-    : "No good when you get there? Report it as ruled out, with the reason. ")
-    + "To report, tap the spot, then “Report a visit”. To send your reports, open Visits.";
+  const what = DATA.plain ? "area" : "spot";
+  return ["Tap the " + what + " in the list, then “Report a visit”: ruled out, and why.",
+    free.length > 1 ? "Go to the next " + what + "." : "",
+    "Send your reports under Visits."].filter(Boolean);
+}
+
+// On a telephone the answer stands above the map, on a desk beside it; on paper as on a desk.
+const BESIDE = "print, (min-width: 900px), (min-width: 560px) and (max-height: 480px)";
+
+export function placeAnswer(beside) {
+  if (beside) byId("answer-here").append(byId("answer"));
+  else byId("map-frame").before(byId("answer"));
+}
+
+export function setUpAnswer() {
+  const found = window.matchMedia(BESIDE);
+  found.addEventListener("change", () => placeAnswer(found.matches));
+  placeAnswer(found.matches);
 }
 
 function firstLines() {
@@ -79,9 +95,10 @@ function choiceLines(left) {
   }
   const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
   if (skipped) return [[go + " next."], ...aboutSpot(left[0])];
-  const highest = !STATE.moved && left.length > 1
-    ? ": its index, " + indexWords(left[0].tenths) + ", is the highest here." : ".";
-  return [[go + " first" + highest], ...aboutSpot(left[0])];
+  if (STATE.moved) return [[go + " first."], ...aboutSpot(left[0])];
+  const { draws, tenths } = left[0];
+  return [[go + " first" + (draws ? ": " + draws : "") + "."], ...aboutSpot(left[0]), left.length > 1
+    ? ["Its index, " + indexWords(tenths) + ", is the highest here."] : []];
 }
 
 // How many of the first spots are toss-ups, or plain ground, with one index: "first" says nothing.

@@ -22,7 +22,10 @@ export function setUpVisits() {
   byId("visits-copy").addEventListener("click", () =>
     copyAndSay(reportsJson(), byId("visits-said")));
   byId("visits-forget").addEventListener("click", () => {
-    if (window.confirm("Forget all reports of this parcel on this device?")) forgetReports();
+    const count = allReports().length, all = count === 1 ? "the one report" : "all " + count + " reports";
+    if (window.confirm("Delete " + all + " of this parcel from this device? What you have not sent is lost.")) {
+      forgetReports();
+    }
   });
   setUpSharing();
   listen("reports", showVisits);
@@ -71,6 +74,7 @@ function showVisits() {
   byId("visits-list").replaceChildren(...all.map((record) => node("li", {},
     placeName(record), ", ", ...reportWords(record))));
   byId("visits-none").hidden = all.length > 0;
+  byId("visits-apart").hidden = !all.length && storeState() !== "damaged";
   byId("visits-text").value = reportsJson();
   byId("visits-kept").textContent = keptWords();
   showOwn(ownPlaces(all));
