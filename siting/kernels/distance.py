@@ -1,8 +1,12 @@
-"""Distances from cells to pieces of lines and to other cells."""
+"""Distances from cells to pieces of lines and to other cells.
+
+Arrays are made by numpy before a loop begins: made inside it, each would double what a first run
+has to compile.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +14,6 @@ from numpy.typing import NDArray
 from siting.kernels.compiled import compiled
 
 
-@compiled
 def nearest_rows(sources: NDArray[np.bool_]) -> NDArray[np.int32]:
     """The row of the nearest source in each cell's own column, the northern of two; -1 for none.
 
@@ -22,15 +25,23 @@ def nearest_rows(sources: NDArray[np.bool_]) -> NDArray[np.int32]:
     -------
     (rows, cols) int32
     """
+    # One kind of array, whatever is given: a second one would be compiled anew.
+    plain = np.ascontiguousarray(sources)
+    out = np.empty(plain.shape, dtype=np.int32)
+    _nearest_rows(plain, np.full(plain.shape[1], -1, dtype=np.int32), out)
+    return out
+
+
+@compiled
+def _nearest_rows(sources: Any, last: Any, out: Any) -> None:
     rows, cols = sources.shape
-    out = np.empty(sources.shape, dtype=np.int32)
-    last = np.full(cols, -1, dtype=np.int32)
     for row in range(rows):
         for col in range(cols):
             if sources[row, col]:
                 last[col] = row
             out[row, col] = last[col]
-    last[:] = -1
+    for col in range(cols):
+        last[col] = -1
     for row in range(rows - 1, -1, -1):
         for col in range(cols):
             if sources[row, col]:
@@ -38,7 +49,20 @@ def nearest_rows(sources: NDArray[np.bool_]) -> NDArray[np.int32]:
             south, north = last[col], out[row, col]
             if south >= 0 and (north < 0 or south - row < row - north):
                 out[row, col] = south
-    return out
+
+
+class _Room(NamedTuple):
+    """What `_nearest_columns` needs for a row: the envelope, and the columns it finds."""
+
+    first: NDArray[np.int64]
+    begin: NDArray[np.float64]
+    height: NDArray[np.float64]
+    column: NDArray[np.int64]
+
+
+def _room(cols: int) -> _Room:
+    first, column = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
+    return _Room(first, np.empty(cols), np.empty(cols), column)
 
 
 @compiled
@@ -74,7 +98,6 @@ def _nearest_columns(row: int, at: Any, first: Any, begin: Any, height: Any, out
         out[col] = first[k]
 
 
-@compiled
 def distances(
     top: int,
     nearest: NDArray[np.int32],
@@ -100,9 +123,24 @@ def distances(
     Meijster A, Roerdink JBTM, Hesselink WH (2000), doi 10.1007/0-306-47025-X_36 (the nearest
     source by rows and columns).
     """
+    _distances(top, nearest, piece, pieces, easting, northing, *_room(nearest.shape[1]), out)
+
+
+@compiled
+def _distances(
+    top: int,
+    nearest: Any,
+    piece: Any,
+    pieces: Any,
+    easting: Any,
+    northing: Any,
+    first: Any,
+    begin: Any,
+    height: Any,
+    column: Any,
+    out: Any,
+) -> None:
     cols = nearest.shape[1]
-    first, column = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
-    begin, height = np.empty(cols), np.empty(cols)
     one, zero, tiny = np.float32(1.0), np.float32(0.0), np.float32(1e-12)
     for line in range(out.shape[0]):
         row = top + line
@@ -120,7 +158,6 @@ def distances(
             out[line, col] = np.hypot(east, north)
 
 
-@compiled
 def from_nearest(
     top: int, nearest: NDArray[np.int32], values: NDArray[Any], out: NDArray[Any]
 ) -> None:
@@ -133,17 +170,30 @@ def from_nearest(
     values : (rows, cols), read at the sources
     out : (n, cols) of the same kind, filled here
     """
+    # By the cells' numbers: values of each kind by a loop of its own would be compiled one by one.
+    number = np.empty(out.shape, dtype=np.int64)
+    _nearest_cells(top, nearest, *_room(nearest.shape[1]), number)
+    np.take(values, number, out=out)
+
+
+@compiled
+def _nearest_cells(
+    top: int,
+    nearest: Any,
+    first: Any,
+    begin: Any,
+    height: Any,
+    column: Any,
+    out: Any,
+) -> None:
     cols = nearest.shape[1]
-    first, column = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
-    begin, height = np.empty(cols), np.empty(cols)
     for line in range(out.shape[0]):
         row = nearest[top + line]
         _nearest_columns(top + line, row, first, begin, height, column)
         for col in range(cols):
-            out[line, col] = values[row[column[col]], column[col]]
+            out[line, col] = row[column[col]] * cols + column[col]
 
 
-@compiled
 def source_distances(
     top: int, nearest: NDArray[np.int32], cell_size_m: float, more_m: float, out: NDArray[Any]
 ) -> None:
@@ -155,9 +205,22 @@ def source_distances(
     nearest : (rows, cols) int32, what `nearest_rows` returns
     out : (n, cols) float32, metres, filled here
     """
+    _source_distances(top, nearest, cell_size_m, more_m, *_room(nearest.shape[1]), out)
+
+
+@compiled
+def _source_distances(
+    top: int,
+    nearest: Any,
+    cell_size_m: float,
+    more_m: float,
+    first: Any,
+    begin: Any,
+    height: Any,
+    column: Any,
+    out: Any,
+) -> None:
     cols = nearest.shape[1]
-    first, column = np.empty(cols, dtype=np.int64), np.empty(cols, dtype=np.int64)
-    begin, height = np.empty(cols), np.empty(cols)
     for line in range(out.shape[0]):
         row = nearest[top + line]
         _nearest_columns(top + line, row, first, begin, height, column)

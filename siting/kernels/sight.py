@@ -27,7 +27,6 @@ def _bilinear(values: Any, y: float, x: float) -> float:
     return total
 
 
-@compiled
 def between_centres(
     values: NDArray[np.float32], row: NDArray[np.float64], col: NDArray[np.float64]
 ) -> NDArray[np.float32]:
@@ -43,12 +42,16 @@ def between_centres(
     (n,) float32
     """
     out = np.empty(row.size, dtype=np.float32)
-    for k in range(row.size):
-        out[k] = _bilinear(values, row[k], col[k])
+    _between_centres(values, row, col, out)
     return out
 
 
 @compiled
+def _between_centres(values: Any, row: Any, col: Any, out: Any) -> None:
+    for k in range(row.size):
+        out[k] = _bilinear(values, row[k], col[k])
+
+
 def hidden_lines(
     dem: NDArray[np.float32],
     start: NDArray[np.float64],
@@ -76,6 +79,14 @@ def hidden_lines(
     (n,) bool
     """
     hidden = np.zeros(steps.size, dtype=np.bool_)
+    _hidden_lines(dem, start, end, z_start, z_end, bulge_m, steps, hidden)
+    return hidden
+
+
+@compiled
+def _hidden_lines(
+    dem: Any, start: Any, end: Any, z_start: Any, z_end: Any, bulge_m: Any, steps: Any, hidden: Any
+) -> None:
     for k in range(steps.size):
         down, across = end[k, 0] - start[k, 0], end[k, 1] - start[k, 1]
         climb = z_end[k] - z_start[k]
@@ -86,10 +97,8 @@ def hidden_lines(
             if ground + bulge_m[k] * (t * (1.0 - t)) > z_start[k] + climb * t:
                 hidden[k] = True
                 break
-    return hidden
 
 
-@compiled
 def disc_mean(
     top: int, values: NDArray[Any], half_widths: NDArray[np.int64], out: NDArray[np.float32]
 ) -> None:
@@ -105,13 +114,28 @@ def disc_mean(
     half_widths : (2 * reach + 1,) cells on each side of the middle, row by row of the disc
     out : (n, cols) float32, filled here
     """
-    rows, cols = values.shape
-    reach = half_widths.size // 2
-    kept = half_widths.size
+    kept, cols = half_widths.size, values.shape[1]
     # Running sums of the rows the disc covers now, row k in place k modulo their number.
-    sums = np.zeros((kept, cols + 1))
-    counts = np.zeros((kept, cols + 1), dtype=np.int32)
-    total, count = np.empty(cols), np.empty(cols, dtype=np.int32)
+    sums, counts = np.zeros((kept, cols + 1)), np.zeros((kept, cols + 1), dtype=np.int32)
+    _disc_mean(
+        top, values, half_widths, sums, counts, np.empty(cols), np.empty(cols, np.int32), out
+    )
+
+
+@compiled
+def _disc_mean(
+    top: int,
+    values: Any,
+    half_widths: Any,
+    sums: Any,
+    counts: Any,
+    total: Any,
+    count: Any,
+    out: Any,
+) -> None:
+    rows, cols = values.shape
+    kept = half_widths.size
+    reach = kept // 2
     ready = max(top - reach, 0)
     for line in range(out.shape[0]):
         row = top + line
@@ -125,8 +149,9 @@ def disc_mean(
                 sums[place, col + 1] = run
                 counts[place, col + 1] = number
             ready += 1
-        total[:] = 0.0
-        count[:] = 0
+        for col in range(cols):
+            total[col] = 0.0
+            count[col] = 0
         for k in range(kept):
             there = row + k - reach
             if there < 0 or there >= rows:

@@ -56,7 +56,9 @@ def _pop(levels: Any, cells: Any, count: int) -> None:
 
 
 @compiled
-def _climb(z: Any, seen: Any, around: Any, stack: Any, n: int, heap: Any, m: int) -> Any:
+def _climb(
+    z: Any, seen: Any, around: Any, stack: Any, n: int, levels: Any, cells: Any, m: int
+) -> int:
     """Settle all ground that rises from the n cells at the foot of the stack.
 
     A cell at least as high as a settled neighbour keeps its own level whatever the order. A
@@ -83,7 +85,6 @@ def _climb(z: Any, seen: Any, around: Any, stack: Any, n: int, heap: Any, m: int
         if dips:
             aside -= 1
             stack[aside] = cell
-    levels, cells = heap
     for at in range(aside, stack.size):
         cell = stack[at]
         if (
@@ -92,16 +93,13 @@ def _climb(z: Any, seen: Any, around: Any, stack: Any, n: int, heap: Any, m: int
             and seen[cell + around[6]] and seen[cell + around[7]]
         ):  # fmt: skip
             continue
-        if m == levels.size:
-            levels = np.concatenate((levels, levels))
-            cells = np.concatenate((cells, cells))
         _push(levels, cells, m, z[cell], cell)
         m += 1
-    return (levels, cells), m
+    return m
 
 
 @compiled
-def _flood(z: Any, seen: Any, around: Any, stack: Any, start: int) -> Any:
+def _flood(z: Any, seen: Any, around: Any, stack: Any, start: int) -> int:
     """Fill the hollow below a rim cell to its level; how many cells of the far slopes it meets.
 
     The hollow grows from the foot of the stack, the cells of the slopes gather at its top and are
@@ -131,7 +129,6 @@ def _flood(z: Any, seen: Any, around: Any, stack: Any, start: int) -> Any:
     return n
 
 
-@compiled
 def fill(dem: NDArray[np.float32]) -> NDArray[np.float32]:
     """Ground with every hollow filled to its lowest rim; water leaves at the border and at NaN.
 
@@ -157,10 +154,19 @@ def fill(dem: NDArray[np.float32]) -> NDArray[np.float32]:
     # A rim of NaN spares every question whether a neighbour lies on the map.
     framed = np.full((rows + 2, wide), np.nan, dtype=np.float32)
     framed[1:-1, 1:-1] = dem
-    z = framed.ravel()
-    around = _DOWN * wide + _RIGHT
-    seen = np.isnan(z)
+    z, around = framed.ravel(), _DOWN * wide + _RIGHT
     stack = np.empty(dem.size + 1, dtype=np.int32)
+    # Room for every cell: what the heap does not reach takes no memory.
+    levels, cells = np.empty(dem.size + 1, np.float32), np.empty(dem.size + 1, np.int32)
+    _fill(z, np.isnan(z), around, stack, levels, cells, wide, 0)
+    return framed[1:-1, 1:-1].copy()
+
+
+@compiled
+def _fill(
+    z: Any, seen: Any, around: Any, stack: Any, levels: Any, cells: Any, wide: int, m: int
+) -> None:
+    # The heap's m cells are 0 to begin with. A constant would compile all it is handed to twice.
     n = 0
     for cell in range(wide, z.size - wide):
         if not np.isnan(z[cell]):
@@ -170,18 +176,16 @@ def fill(dem: NDArray[np.float32]) -> NDArray[np.float32]:
                     stack[n] = cell
                     n += 1
                     break
-    heap = (np.empty(1024, dtype=np.float32), np.empty(1024, dtype=np.int32))
-    heap, m = _climb(z, seen, around, stack, n, heap, 0)
-    while m > 0:
-        start = heap[1][0]
-        _pop(heap[0], heap[1], m)
+    while True:
+        m = _climb(z, seen, around, stack, n, levels, cells, m)
+        if m == 0:
+            break
+        start = cells[0]
+        _pop(levels, cells, m)
         m -= 1
         n = _flood(z, seen, around, stack, start)
-        heap, m = _climb(z, seen, around, stack, n, heap, m)
-    return framed[1:-1, 1:-1].copy()
 
 
-@compiled
 def steepest(filled: NDArray[np.float32]) -> NDArray[np.uint8]:
     """D8 codes by steepest descent; across a flat by the shortest way to its rim.
 
@@ -195,9 +199,18 @@ def steepest(filled: NDArray[np.float32]) -> NDArray[np.uint8]:
     -------
     (rows, cols) uint8, 0 where water leaves the map, 247 where there is no data
     """
-    rows, cols = filled.shape
     out = np.empty(filled.shape, dtype=np.uint8)
     steps = np.zeros(filled.shape, dtype=np.int32)
+    n_flat = _down(filled, out, steps)
+    if n_flat:
+        _cross_flats(filled, out, steps, np.empty(n_flat, dtype=np.int32))
+    return out
+
+
+@compiled
+def _down(filled: Any, out: Any, steps: Any) -> int:
+    """Codes by steepest descent; steps -1 at cells of flats, whose number is returned."""
+    rows, cols = filled.shape
     n_flat = 0
     for row in range(rows):
         for col in range(cols):
@@ -220,9 +233,7 @@ def steepest(filled: NDArray[np.float32]) -> NDArray[np.uint8]:
                 # flats.
                 steps[row, col] = -1
                 n_flat += 1
-    if n_flat:
-        _cross_flats(filled, out, steps, np.empty(n_flat, dtype=np.int32))
-    return out
+    return n_flat
 
 
 @compiled
@@ -266,7 +277,6 @@ def _cross_flats(filled: Any, out: Any, steps: Any, queue: Any) -> None:
                 out[row, col] = _CODE[k]
 
 
-@compiled
 def upstream_cells(codes: NDArray[np.uint8]) -> NDArray[np.int32]:
     """How many cells drain through each cell, itself counted; 0 where there is no data.
 
@@ -278,13 +288,16 @@ def upstream_cells(codes: NDArray[np.uint8]) -> NDArray[np.int32]:
     -------
     (rows, cols) int32
     """
-    cols = codes.shape[1]
     step = np.zeros(256, dtype=np.int64)
-    for k in range(8):
-        step[_CODE[k]] = _DOWN[k] * cols + _RIGHT[k]
+    step[_CODE] = _DOWN * codes.shape[1] + _RIGHT
     flat = codes.ravel()
-    waits = np.zeros(flat.size, dtype=np.uint8)
     count = np.zeros(flat.size, dtype=np.int32)
+    _upstream_cells(flat, step, np.zeros(flat.size, dtype=np.uint8), count)
+    return count.reshape(codes.shape)
+
+
+@compiled
+def _upstream_cells(flat: Any, step: Any, waits: Any, count: Any) -> None:
     for cell in range(flat.size):
         if flat[cell] != NO_DATA:
             count[cell] = 1
@@ -301,4 +314,3 @@ def upstream_cells(codes: NDArray[np.uint8]) -> NDArray[np.int32]:
             count[cell + onward] += count[cell]
             cell += onward
             waits[cell] -= 1
-    return count.reshape(codes.shape)
