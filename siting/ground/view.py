@@ -262,9 +262,8 @@ def screened(
     steps = 2 ** np.ceil(np.log2(cells)).astype(np.int64)
     dem = np.ascontiguousarray(ground.dem, dtype=np.float32)
     bulge_m = drop_m(length, refraction_k=refraction_k)
-    ends = [np.column_stack(_cells_of(ground.grid, *point.T)) for point in (start, end)]
-    hidden: NDArray[np.bool_] = hidden_lines(dem, *ends, z_start, z_end, bulge_m, steps)
-    return hidden
+    first, last = (np.column_stack(_cells_of(ground.grid, *point.T)) for point in (start, end))
+    return hidden_lines(dem, first, last, z_start, z_end, bulge_m, steps)
 
 
 def _cells_of(

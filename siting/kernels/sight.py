@@ -28,7 +28,7 @@ def _bilinear(values: Any, y: float, x: float) -> float:
 
 
 def between_centres(
-    values: NDArray[np.float32], row: NDArray[np.float64], col: NDArray[np.float64]
+    values: NDArray[np.float32], row: NDArray[Any], col: NDArray[Any]
 ) -> NDArray[np.float32]:
     """Values between cell centres by bilinear weights; NaN outside the outermost centres.
 
@@ -54,11 +54,11 @@ def _between_centres(values: Any, row: Any, col: Any, out: Any) -> None:
 
 def hidden_lines(
     dem: NDArray[np.float32],
-    start: NDArray[np.float64],
-    end: NDArray[np.float64],
-    z_start: NDArray[np.float64],
-    z_end: NDArray[np.float64],
-    bulge_m: NDArray[np.float64],
+    start: NDArray[Any],
+    end: NDArray[Any],
+    z_start: NDArray[Any],
+    z_end: NDArray[Any],
+    bulge_m: NDArray[Any],
     steps: NDArray[np.int64],
 ) -> NDArray[np.bool_]:
     """Whether the ground stands above each straight line between two points in the air.

@@ -99,7 +99,7 @@ def _climb(
 
 
 @compiled
-def _flood(z: Any, seen: Any, around: Any, stack: Any, start: int) -> int:
+def _flood(z: Any, seen: Any, around: Any, stack: Any, start: int) -> Any:
     """Fill the hollow below a rim cell to its level; how many cells of the far slopes it meets.
 
     The hollow grows from the foot of the stack, the cells of the slopes gather at its top and are
@@ -158,15 +158,14 @@ def fill(dem: NDArray[np.float32]) -> NDArray[np.float32]:
     stack = np.empty(dem.size + 1, dtype=np.int32)
     # Room for every cell: what the heap does not reach takes no memory.
     levels, cells = np.empty(dem.size + 1, np.float32), np.empty(dem.size + 1, np.int32)
-    _fill(z, np.isnan(z), around, stack, levels, cells, wide, 0)
+    seen = np.isnan(z)
+    _fill(z, seen, around, stack, levels, cells, _rim(z, seen, around, stack, wide), 0)
     return framed[1:-1, 1:-1].copy()
 
 
 @compiled
-def _fill(
-    z: Any, seen: Any, around: Any, stack: Any, levels: Any, cells: Any, wide: int, m: int
-) -> None:
-    # The heap's m cells are 0 to begin with. A constant would compile all it is handed to twice.
+def _rim(z: Any, seen: Any, around: Any, stack: Any, wide: int) -> int:
+    """Put the cells beside unknown ground on the stack, as settled; their number."""
     n = 0
     for cell in range(wide, z.size - wide):
         if not np.isnan(z[cell]):
@@ -176,6 +175,17 @@ def _fill(
                     stack[n] = cell
                     n += 1
                     break
+    return n
+
+
+@compiled
+def _fill(
+    z: Any, seen: Any, around: Any, stack: Any, levels: Any, cells: Any, n: int, m: int
+) -> None:
+    """Settle all ground from the n cells of the rim, with m = 0 cells in the heap to begin with.
+
+    Both numbers are handed over: a constant would compile all that takes it twice.
+    """
     while True:
         m = _climb(z, seen, around, stack, n, levels, cells, m)
         if m == 0:
