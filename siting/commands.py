@@ -126,6 +126,11 @@ def batch_summary(outcome: Outcome, folder: Path) -> str:
         cells = batch.assignment.cells
         cameras = sum(1 for cell in cells if cell.chosen is not None)
         lines.append(f"A camera is proposed for {cameras} of {len(cells)} survey cells.")
+        drawn = sum(1 for cell in cells if cell.lot is not None)
+        if drawn:
+            lines.append(
+                f"{drawn} of them at a place drawn at random, so that a review can compare."
+            )
         if batch.assignment.gap > 0:
             lines.append(f"The proposal is within {batch.assignment.gap:.1%} of the best one.")
     lines += [f"Warning: {text}" for text in batch.notes]

@@ -20,9 +20,10 @@ from siting.heading.choose import Lookout, choose_headings, lookout
 from siting.notes import Remark
 from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
+from siting.report.files.random_places import drawn_as
 from siting.scoring.combine import parts_of
 from siting.scoring.extent import extent_of
-from siting.scoring.random_places import draw_places, draw_remark
+from siting.scoring.random_places import asked_at_random, draw_places, draw_remark, place_by_lot
 from siting.scoring.rank import Ranked, not_judged, rank_places, score_cells
 from siting.scoring.trials import elevation_error_m
 from siting.settings.inputs import Inputs
@@ -143,6 +144,14 @@ def site_land(
     )
     # After the order is settled: a place keeps its name, whatever its rank.
     spots = _with_names(spots, land)
+    proposal = proposal_of(
+        land.decisions,
+        {spot.place_id: spot.rank for spot in spots},
+        parcel=land.parcel.id,
+        known=land.known_places,
+        offered=offered,
+    )
+    named = drawn_as(proposal.place_id, parcel=land.parcel.id) if proposal else None
     drawn = draw_places(
         ground.role,
         no_go == 0,
@@ -150,6 +159,7 @@ def site_land(
         rules=protocol.random,
         parcel_id=land.parcel.id,
         tree_m=ground.layers.get("distance_to_tree_m"),
+        named=named,
     )
     inside = cells_covered([land.parcel_shape], grid=land.grid)
     drawn_remark = draw_remark(
@@ -187,14 +197,15 @@ def site_land(
             ),
         ),
         usable_share=usable,
-        proposal=proposal_of(
-            land.decisions,
-            {spot.place_id: spot.rank for spot in spots},
-            parcel=land.parcel.id,
-            known=land.known_places,
-            offered=offered,
-        ),
+        proposal=asked_at_random(proposal, drawn, named, land.grid),
         random_places=drawn,
+        lot=place_by_lot(
+            ground.role,
+            no_go == 0,
+            grid=land.grid,
+            rules=protocol.random,
+            parcel_id=land.parcel.id,
+        ),
     )
 
 

@@ -318,7 +318,6 @@ class Result:
 
     Parameters
     ----------
-    land : Land
     layers : mapping from layer name, which ends in its unit, to (rows, cols) float32; NaN = not
         known, inf = there is none
     scores : Scores of every cell, without the heading
@@ -326,6 +325,7 @@ class Result:
     spots : best first
     usable_share : share of the parcel's cells on which a camera may stand, 0..1
     proposal : the place that the survey asks for, None where there is none
+    lot : the place that a camera at random would take, None without open ground
     """
 
     land: Land
@@ -339,6 +339,7 @@ class Result:
     usable_share: float
     proposal: Proposal | None = None
     random_places: tuple[RandomPlace, ...] = ()
+    lot: RandomPlace | None = None
 
     @property
     def plain(self) -> bool:
@@ -346,5 +347,4 @@ class Result:
         return any(spot.plain for spot in self.spots)
 
     def __repr__(self) -> str:
-        parcel = self.land.parcel.id[:40]
-        return f"<Result {parcel!r}: {len(self.spots)} spots, {len(self.layers)} layers>"
+        return f"<Result {self.land.parcel.id[:40]!r}: {len(self.spots)} spots>"

@@ -62,6 +62,12 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
         "cautions": list(CAUTIONS),
         "caution_spots": [[] for _ in CAUTIONS],
         "decided": None,
+        "lot": {
+            "place_id": f"L{k:04d}-random-woods-1",
+            "stratum": "woods",
+            "lon_deg": lon + 0.001,
+            "lat_deg": lat,
+        },
         "warnings": [],
         "top": [] if score is None else [spot],
     }

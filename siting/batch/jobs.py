@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from siting.batch.fingerprints import NO_DECISIONS
-from siting.batch.rows import Done, Failure, ScoredParcel, ScoredSpot, SettledPlace
+from siting.batch.rows import Done, Failure, PlaceByLot, ScoredParcel, ScoredSpot, SettledPlace
 from siting.batch.survey.assign_program import Option, place_kind
 from siting.decisions.proposal import PROPOSED
 from siting.disk.files import LAST, check_unlinked, safe_name
@@ -28,6 +28,7 @@ from siting.read.vector.decision_files import Decisions
 from siting.read.vector.parcels import checked_parcel
 from siting.report import write_report
 from siting.report.files.places import places_now
+from siting.report.files.random_places import place_name
 from siting.scoring.common_maps import best_without, fair_share, maps_of
 from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
@@ -157,6 +158,7 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
         "caution_spots": _caution_spots(result),
         "warnings": [note.text for note in result.notes if note.level == "warning"],
         "decided": _decided(result),
+        "lot": _lot(result),
         "top": [_spot_row(spot, result.land) for spot in result.spots],
     }
 
@@ -188,6 +190,20 @@ def _decided(result: Result) -> SettledPlace | None:
         "place_id": asked.place_id,
         "lon_deg": round(asked.lon, 6),
         "lat_deg": round(asked.lat, 6),
+    }
+
+
+def _lot(result: Result) -> PlaceByLot | None:
+    """Where a camera at random would stand; None where no ground is open."""
+    lot, land = result.lot, result.land
+    if lot is None:
+        return None
+    lon, lat = land.grid.to_lonlat.transform(lot.easting, lot.northing, errcheck=True)
+    return {
+        "place_id": place_name(land.parcel.id, lot.stratum, 1),
+        "stratum": lot.stratum,
+        "lon_deg": round(float(lon), 6),
+        "lat_deg": round(float(lat), 6),
     }
 
 

@@ -47,6 +47,15 @@ class SettledPlace(TypedDict):
     lat_deg: float
 
 
+class PlaceByLot(TypedDict):
+    """Where a camera at random would stand on a parcel, degrees WGS 84."""
+
+    place_id: str
+    stratum: str
+    lon_deg: float
+    lat_deg: float
+
+
 class ScoredParcel(TypedDict):
     """One scored parcel; None is "not known" or, for `best_score`, "no spot".
 
@@ -76,6 +85,7 @@ class ScoredParcel(TypedDict):
     caution_spots: list[list[int]]
     warnings: list[str]
     decided: SettledPlace | None
+    lot: PlaceByLot | None
     top: list[ScoredSpot]
 
 

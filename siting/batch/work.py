@@ -16,6 +16,7 @@ from siting.batch.journal import Journal
 from siting.batch.output.tables import Batch
 from siting.batch.rows import Done, FailedParcel, Failure, ScoredParcel, comparable_scores
 from siting.batch.survey.assign import Assignment, assign
+from siting.batch.survey.at_random import with_random
 from siting.batch.worklist import Decided, Sizes, outlines
 from siting.decisions.history import reported
 from siting.decisions.places import KnownPlace
@@ -278,14 +279,18 @@ class Work:
             if row["survey_cell"]
             for option in jobs.options_of(row, left_out=left_out)
         ]
-        return assign(options, cells=cells, rules=self.protocol.assign)
+        rules = self.protocol.assign
+        picked = assign(options, cells=cells, rules=rules)
+        return with_random(picked, rows, rules=rules, seed=self.protocol.random.seed)
 
     def _offered(self, assignment: Assignment | None) -> Mapping[str, tuple[str, str]]:
         """The place that the assignment proposes on each parcel that gets a camera, and why."""
         rows = {row["parcel_id"]: row for row in self._rows()}
         offers = {}
         for choice in assignment.cells if assignment else ():
-            if choice.chosen is not None and not choice.chosen.decided:
+            if choice.chosen is not None and choice.lot is not None:
+                offers[choice.chosen.parcel] = (choice.lot["place_id"], choice.because)
+            elif choice.chosen is not None and not choice.chosen.decided:
                 top = rows[choice.chosen.parcel]["top"]
                 spot = next(s for s in top if s["spot"] == choice.chosen.spot)
                 offers[choice.chosen.parcel] = (spot["place_id"], choice.because)

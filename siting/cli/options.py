@@ -196,11 +196,13 @@ def settings_of(
 
     sketches = [str(Path(file).absolute()) for file in options.pop("sketch")]
     each_kind = bool(options.pop("best_of_each_kind"))
-    drawn = options.pop("random_places")
+    drawn, share = options.pop("random_places"), options.pop("random_share", None)
     over = overrides(options)
     if inputs_file is None and not over and not sketches:
         raise click.UsageError("Name an inputs file, or give the inputs as options.")
     for file in sketches:
         over.update(outline_overrides(file))
-    protocol = load_protocol(protocol_file, best_of_each_kind=each_kind, random_places=drawn)
+    protocol = load_protocol(
+        protocol_file, best_of_each_kind=each_kind, random_places=drawn, random_share=share
+    )
     return with_sketches(load_inputs(inputs_file, over), sketches), protocol

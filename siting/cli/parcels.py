@@ -79,6 +79,12 @@ def _pages(context: click.Context, option: click.Parameter, value: str) -> int |
 )
 @click.option("--dask", default="", metavar="ADDRESS", help="Scheduler of a Dask cluster.")
 @click.option("--assign", is_flag=True, help="Propose a parcel and spot for each survey cell.")
+@click.option(
+    "--random-share",
+    type=click.FloatRange(0.0, 1.0),
+    metavar="SHARE",
+    help="With --assign: this share of the cameras at places drawn at random; 0.2 is one in five.",
+)
 @overwrite_option
 def batch(
     inputs_file: Path | None,
@@ -96,6 +102,9 @@ def batch(
     from siting.batch.work import Options
     from siting.commands import batch_to_folder
 
+    # A share of nothing: who names one and gets no proposal would not find out why.
+    if options["random_share"] is not None and not assign:
+        raise click.UsageError("--random-share goes with --assign.")
     inputs, protocol = settings_of(inputs_file, protocol_file, options)
     said, complete = batch_to_folder(
         inputs,

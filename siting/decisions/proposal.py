@@ -33,6 +33,8 @@ class Proposal:
         Why, as a clause without a full stop; "" where nobody said.
     lon, lat : degrees WGS 84, or None
         Where it is, as it was reported; None for a place that only this run knows.
+    drawn : str
+        Stratum and number of a place drawn at random, "" for every other place.
     """
 
     place_id: str
@@ -41,6 +43,7 @@ class Proposal:
     reason: str = ""
     lon: float | None = None
     lat: float | None = None
+    drawn: str = ""
 
 
 def proposal_of(

@@ -71,10 +71,15 @@ class Known:
 
 @dataclass(frozen=True)
 class Assign:
-    """Choose a camera for each cell from rows of parcels as JSON."""
+    """Choose a camera for each cell from rows of parcels as JSON.
+
+    `random_share` is the share of the cameras at a place drawn at random, 0 to 1; None leaves it to
+    the protocol.
+    """
 
     rows: tuple[str, ...]
     protocol: Path | None
+    random_share: float | None = None
 
 
 @dataclass(frozen=True)
@@ -213,7 +218,7 @@ def _work(job: Job, pipe: Connection, memory: Memory) -> Any:
     if isinstance(job, Assign):
         from siting.desk.work.assigning import proposed
 
-        return proposed(job.rows, job.protocol)
+        return proposed(job.rows, job.protocol, random_share=job.random_share)
     if isinstance(job, Review):
         from siting.desk.work.reviewing import reviewed
 

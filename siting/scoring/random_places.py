@@ -16,10 +16,12 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from siting.decisions.proposal import Proposal
 from siting.grid import FloatArray, Grid
 from siting.notes import Remark
 from siting.settings.protocol_field import RandomRules
@@ -58,6 +60,7 @@ def draw_places(
     rules: RandomRules,
     parcel_id: str,
     tree_m: FloatArray | None = None,
+    named: tuple[str, int] | None = None,
 ) -> tuple[RandomPlace, ...]:
     """Places for cameras drawn at random, and as many spares, in the order of the draw.
 
@@ -71,6 +74,8 @@ def draw_places(
         Two parcels of one survey get draws of their own from the same seed.
     tree_m : (rows, cols) float or None
         Distance to tree cover, metres, infinite where there is none.
+    named : (stratum, order) or None
+        A place that the survey asks for: drawn also where the rules ask for none there.
 
     Returns
     -------
@@ -86,37 +91,103 @@ def draw_places(
     >>> [(p.stratum, p.spare, p.inclusion_per_ha) for p in drawn]
     [('woods', False, 2.0), ('woods', False, 2.0), ('woods', True, 2.0), ('woods', True, 2.0)]
     """
-    if rules.places == 0:
+    if rules.places == 0 and named is None:
         return ()
     frames = {name: open_ground & of_stratum(role, name) for name in STRATA}
-    cells = {name: int(frame.sum()) for name, frame in frames.items()}
-    counts = shares(list(cells.values()), rules.places)
+    counts = shares([int(frame.sum()) for frame in frames.values()], rules.places)
     found: list[RandomPlace] = []
     for (name, frame), count in zip(frames.items(), counts, strict=True):
-        if count == 0:
+        asked = named[1] if named is not None and named[0] == name else 0
+        count = max(count, min(asked, 1))
+        if count == 0 or not frame.any():
             continue
-        spares = math.ceil(rules.spares_share * count)
-        area_ha = cells[name] * grid.cell_size_m**2 / 1e4
-        # A checksum and not Python's hash, which is another one in every process.
-        seed = (rules.seed, zlib.crc32(parcel_id.encode()), zlib.crc32(name.encode()))
-        east, north = balanced_points(frame, count + spares, grid=grid, seed=seed)
-        reach_m = rules.reach_woods_m if name == WOODS else rules.reach_open_m
-        for k, (e, n) in enumerate(zip(east, north, strict=True)):
-            away = np.inf if tree_m is None else float(tree_m[grid.rowcol(e, n)])
-            found.append(
-                RandomPlace(
-                    easting=float(e),
-                    northing=float(n),
-                    stratum=name,
-                    order=k + 1,
-                    spare=k >= count,
-                    inclusion_per_ha=round(count / area_ha, 6),
-                    stratum_ha=round(area_ha, 4),
-                    reach_m=reach_m,
-                    tree_m=away if away <= reach_m else None,
-                )
-            )
+        most = max(count + math.ceil(rules.spares_share * count), asked)
+        found += _places_of(
+            frame, name, count, most, grid=grid, rules=rules, parcel_id=parcel_id, tree_m=tree_m
+        )
     return tuple(sorted(found, key=lambda place: place.spare))
+
+
+def _places_of(
+    frame: BoolArray,
+    name: str,
+    count: int,
+    most: int,
+    *,
+    grid: Grid,
+    rules: RandomRules,
+    parcel_id: str,
+    tree_m: FloatArray | None = None,
+) -> list[RandomPlace]:
+    """The first places of a stratum, those beyond `count` spares.
+
+    For one seed they are always the same, however many are asked for.
+    """
+    # A checksum and not Python's hash, which is another one in every process.
+    seed = (rules.seed, zlib.crc32(parcel_id.encode()), zlib.crc32(name.encode()))
+    east, north = balanced_points(frame, most, grid=grid, seed=seed)
+    area_ha = int(frame.sum()) * grid.cell_size_m**2 / 1e4
+    reach_m = rules.reach_woods_m if name == WOODS else rules.reach_open_m
+    found = []
+    for k, (e, n) in enumerate(zip(east, north, strict=True)):
+        away = np.inf if tree_m is None else float(tree_m[grid.rowcol(e, n)])
+        found.append(
+            RandomPlace(
+                easting=float(e),
+                northing=float(n),
+                stratum=name,
+                order=k + 1,
+                spare=k >= count,
+                inclusion_per_ha=round(count / area_ha, 6),
+                stratum_ha=round(area_ha, 4),
+                reach_m=reach_m,
+                tree_m=away if away <= reach_m else None,
+            )
+        )
+    return found
+
+
+def place_by_lot(
+    role: RoleArray, open_ground: BoolArray, *, grid: Grid, rules: RandomRules, parcel_id: str
+) -> RandomPlace | None:
+    """The one place of the parcel for a camera that is to stand at random; None without ground.
+
+    The stratum is drawn by its area, the place is the first of the stratum's own draw: so every
+    piece of open ground has the same chance, and the place is also the first that `draw_places`
+    draws there. Parameters as there.
+    """
+    # Counted in one pass: a mask for each stratum would cost every run, and few ask for the place.
+    cells = np.bincount(role[open_ground].astype(np.int64), minlength=len(CoverRole))
+    sizes = [sum(int(cells[int(kind)]) for kind in kinds) for kinds in STRATA.values()]
+    if not any(sizes):
+        return None
+    # A survey with draws of its own: only where it has one, to keep its places in proportion.
+    sizes = shares(sizes, rules.places) if rules.places else sizes
+    start = np.random.default_rng([rules.seed, zlib.crc32(parcel_id.encode())]).random()
+    index = int(np.searchsorted(np.cumsum(sizes), start * sum(sizes), side="right"))
+    name = list(STRATA)[index]
+    frame = open_ground & of_stratum(role, name)
+    return _places_of(frame, name, 1, 1, grid=grid, rules=rules, parcel_id=parcel_id)[0]
+
+
+def asked_at_random(
+    proposal: Proposal | None,
+    drawn: Sequence[RandomPlace],
+    named: tuple[str, int] | None,
+    grid: Grid,
+) -> Proposal | None:
+    """The proposal; where its place was drawn at random, with what the map calls it, and where.
+
+    `named` is the stratum and order of the place that the proposal names, None for any other.
+    """
+    place = next((p for p in drawn if (p.stratum, p.order) == named), None)
+    if proposal is None or place is None:
+        return proposal
+    words = f"{place.stratum} {place.order}"
+    if proposal.lon is not None:
+        return replace(proposal, drawn=words)
+    lon, lat = grid.to_lonlat.transform(place.easting, place.northing, errcheck=True)
+    return replace(proposal, drawn=words, lon=round(float(lon), 7), lat=round(float(lat), 7))
 
 
 def of_stratum(role: RoleArray, name: str) -> BoolArray:

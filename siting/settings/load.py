@@ -21,6 +21,7 @@ def load_protocol(
     *,
     best_of_each_kind: bool = False,
     random_places: int | None = None,
+    random_share: float | None = None,
     changed_by: AnyPath | None = None,
 ) -> Protocol:
     """The protocol of a file, or the default; all faults of the file are told at once.
@@ -33,6 +34,8 @@ def load_protocol(
         True switches candidates.best_of_each_kind on, whatever the file says.
     random_places : int or None
         How many places to draw at random, whatever the file says.
+    random_share : float or None
+        Share of the assigned cameras at a place drawn at random, 0 to 1, whatever the file says.
     changed_by : str, path or None
         TOML file of changes (such as a review suggests), laid over the first.
 
@@ -49,6 +52,8 @@ def load_protocol(
         data = overlay(data, {"candidates": {"best_of_each_kind": True}})
     if random_places is not None:
         data = overlay(data, {"random": {"places": random_places}})
+    if random_share is not None:
+        data = overlay(data, {"assign": {"random_share": random_share}})
     return protocol_with(data, source=str(path))
 
 

@@ -65,6 +65,16 @@ class AssignRules(Section):
         ge=0.0,
         le=1.0,
     )
+    # Whether picking helps shows only beside places that nobody picked (docs/review.md).
+    random_share: float = param(
+        0.0,
+        "share of the cameras",
+        OWN,
+        "Share of the cameras that stand at a place drawn at random, so that a review can compare; "
+        "0.2 is one in five. `--random-share` sets it.",
+        ge=0.0,
+        le=1.0,
+    )
     # The best answer so far is given when the time is up, with how far it may be from the best.
     time_limit_s: float = param(
         60.0, "s", OWN, "Most time for each of the three steps of the choice.", ge=1.0, le=3600.0

@@ -426,3 +426,37 @@ def test_a_camera_is_proposed_for_each_cell_and_what_was_decided_stands(office, 
     assert cell["reason"].endswith("spot 2 (index " + cell["reason"].split("(index ")[1])
     assert (office.folder / "office.gpkg").read_bytes() == before, "a proposal decides nothing"
     assert office.client.get("/api/assign").status_code == 403
+
+
+def test_a_camera_at_a_random_place_is_asked_for_named_and_handed_over(office, scored):
+    """In place of the decision of the tests before, which is given back."""
+    uid, _ = scored
+    office.send("PATCH", f"/api/signups/{uid}", {"cell": "C1"})
+    found = waited(office, uid)
+    lot = found["lot"]
+    assert lot["spot_id"].endswith(f"-random-{lot['stratum'].replace(' ', '-')}-1")
+    asked = {"run": found["run"], "rank": 0, "kind": "random", "why": ""}
+    assert office.send("POST", f"/api/decision/{uid}", asked).status_code == 200
+    (cell,) = office.get("/api/assign?random=1").json()["cells"]
+    assert cell["decided"] == "chosen"
+    assert not cell["random"], "a camera that is settled is not drawn"
+    assert office.get("/api/assign?random=2").status_code == 400
+    found = waited(office, uid)
+    assert found["decision"]["spot_id"] == found["named"] == lot["spot_id"]
+    letter = office.get(f"/api/letter/{uid}?kind=camera").json()["text"]
+    assert f"a place drawn at random: {lot['stratum']} 1" in letter
+    with zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content)) as archive:
+        names = {Path(name).name: name for name in archive.namelist()}
+        assert "random_places.gpx" in names
+        assert b"drawn at random" in archive.read(names["READ-ME.txt"])
+        assert b"drawn at random" in archive.read(names["map.html"])
+
+
+def waited(office: Office, uid: str) -> Any:
+    """The places once the files name what was decided."""
+    for _ in range(600):
+        found = office.get(f"/api/places/{uid}").json()
+        if found["run"] and found["files_ready"] and not office.desk.runner.state()["now"]:
+            return found
+        time.sleep(0.1)
+    raise AssertionError(found)

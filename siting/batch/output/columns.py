@@ -59,6 +59,12 @@ def _option(get: Callable[[Option], Any]) -> Callable[[ChoiceRow], Any]:
     return lambda row: None if row.option is None else get(row.option)
 
 
+def _placement(row: ChoiceRow) -> str | None:
+    if not row.first or row.option is None or row.option.decided:
+        return None
+    return "random" if row.choice.lot is not None else "picked"
+
+
 def _score(option: Option) -> float | None:
     return None if math.isnan(option.score) else option.score
 
@@ -135,8 +141,11 @@ ASSIGNMENTS: tuple[Column[ChoiceRow], ...] = (
     Column("survey_cell", "text", "", "the cell", lambda row: clean(row.choice.cell)),
     Column("role", "text", "", "camera, none, or reserve 1, reserve 2 ...", lambda row: row.role),
     Column("parcel_id", "text", "", "the parcel proposed", _option(lambda o: clean(o.parcel))),
+    Column("placement", "text", "", "of a camera: picked, or random where a share of them stands "
+           "at places drawn at random", _placement),
     Column("spot", "whole", "", "rank of the spot proposed, empty where a "
-           "camera stands at a place that is no spot of this run", _option(lambda o: o.spot)),
+           "camera stands at a place that is no spot of this run, or is to stand at random",
+           _option(lambda o: o.spot)),
     Column("score", "decimal", _INDEX, "its index", _option(_score)),
     Column("kind", "text", "", "its kind of place", _option(lambda o: o.kind)),
     Column("lon_deg", "decimal", "degrees", "its longitude, WGS 84", _option(lambda o: o.lon)),

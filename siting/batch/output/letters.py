@@ -16,7 +16,7 @@ from siting.errors import SitingError
 from siting.read.file_kinds import read_text
 from siting.report.shared.credits import short_lines
 from siting.report.shared.text import clean
-from siting.words.office.letters import credit_line
+from siting.words.office.letters import asked_at_random, credit_line
 
 KINDS = ("camera", "reserve", "not_this_season", "need_an_outline")
 _BLANKS = ("land", "because", "sentence", "role", "problem", "sources")
@@ -82,7 +82,9 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
     """The two files of each parcel's letter, by file name."""
     role = roles(batch.assignment)
     said = {
-        choice.chosen.parcel: asked_words(choice.chosen.spot, choice.chosen.decided, choice.because)
+        choice.chosen.parcel: asked_at_random(choice.lot["stratum"], choice.because)
+        if choice.lot is not None
+        else asked_words(choice.chosen.spot, choice.chosen.decided, choice.because)
         for choice in (batch.assignment.cells if batch.assignment else ())
         if choice.chosen is not None
     }

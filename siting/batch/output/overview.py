@@ -196,6 +196,7 @@ def _cells(batch: Batch) -> list[dict[str, Any]]:
             "spot": choice.chosen.spot if choice.chosen else None,
             "index": _index(choice.chosen),
             "kind": choice.chosen.kind if choice.chosen else "",
+            "random": choice.lot is not None,
             "reserves": [clean(option.parcel) for option in choice.reserves],
             "reason": clean(choice.reason),
             "traded": clean(choice.traded),

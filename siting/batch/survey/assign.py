@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
+from siting.batch.rows import PlaceByLot
 from siting.batch.survey.assign_program import TIE, Option, Program, best_few
 from siting.decisions.proposal import CAMERA_UP
 from siting.errors import SitingError
@@ -30,7 +31,8 @@ class CellChoice:
 
     `chosen` is None for a cell without a camera; `reason` says why this spot or why none, and
     `traded` what was given up for it ("" when nothing was). `because` says the same to the
-    volunteer, as a clause that names no other parcel.
+    volunteer, as a clause that names no other parcel. `lot` is the place where the camera stands
+    at random, None for one that was picked.
     """
 
     cell: str
@@ -39,6 +41,7 @@ class CellChoice:
     reason: str
     traded: str
     because: str = ""
+    lot: PlaceByLot | None = None
 
 
 @dataclass(frozen=True)

@@ -222,7 +222,7 @@ class _Distances:
         if not options:
             self._xyz = np.zeros((0, 3))
             return
-        self._xyz = _geocentric(options)
+        self._xyz = geocentric(options)
         pairs = cKDTree(self._xyz).query_pairs(distance_m, output_type="ndarray")
         for i, j in sorted(map(tuple, pairs.tolist())):
             # Two places that people settled on stand as near as they stand.
@@ -239,7 +239,7 @@ class _Distances:
         return float(np.linalg.norm(self._xyz[i] - self._xyz[j]))
 
 
-def _geocentric(options: Sequence[Option]) -> NDArray[np.float64]:
+def geocentric(options: Sequence[Option]) -> NDArray[np.float64]:
     """Positions in metres from the Earth's centre: straight distances hold across map zones.
 
     Over 10 km the straight line is a millimetre shorter than the way along the ground.

@@ -75,7 +75,7 @@ def proposal_text(
         state="ruled out" if reason else "proposed",
         at=at,
         location=spot["spot_id"],
-        spot=spot["rank"],
+        spot=spot["rank"] or None,
         planned_lat=spot["lat"],
         planned_lon=spot["lon"],
         radius_m=spot["search_radius_m"] or None,

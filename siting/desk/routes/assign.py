@@ -18,18 +18,21 @@ def assign_routes(desk: Desk) -> list[Route]:
     """The routes of the assignment."""
 
     async def propose(request: Request) -> Response:
-        del request
+        text = request.query_params.get("random", "")
+        share = float(text) if text else None
+        if share is not None and not 0.0 <= share <= 1.0:
+            raise ValueError("a share is between 0 and 1")
         rows = await asyncio.to_thread(rows_for, desk.store)
         if not rows:
             # The command's own message names keys of a file that nobody sees here.
             raise ValueError(NO_CELLS)
-        job = Assign(tuple(rows), desk.runner.protocol)
-        cells = await asyncio.to_thread(desk.reader.read, job)
+        job = Assign(tuple(rows), desk.runner.protocol, share)
+        found = await asyncio.to_thread(desk.reader.read, job)
         uids = desk.store.parcel_ids()
-        for cell in cells:
+        for cell in found["cells"]:
             uid = uids.get(cell["parcel"], "")
             run = desk.store.last_run(uid) if uid else None
             cell |= {"signup": uid, "run": run["uid"] if run else ""}
-        return JSONResponse({"cells": cells})
+        return JSONResponse(found)
 
     return [Route("/api/assign", propose)]

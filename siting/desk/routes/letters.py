@@ -123,12 +123,17 @@ def _made(desk: Desk, signup: dict[str, Any], kind: str) -> str:
 def _asked(desk: Desk, uid: str, row: dict[str, Any]) -> str:
     """What is said of the place; never why the office chose it, which is its own affair."""
     from siting.batch.output.letters import asked_words
+    from siting.report.files.random_places import drawn_as
+    from siting.words.office.letters import asked_at_random, because_drawn
 
     settled, decision = row["decided"], desk.store.decision(uid)
     if settled is not None:
         return asked_words(settled["spot"], settled["state"], "")
     if decision is None:
         return ""
+    drawn = drawn_as(decision["spot_id"], parcel=row["parcel_id"])
+    if drawn is not None:
+        return asked_at_random(drawn[0], because_drawn())
     spots = {spot["place_id"]: spot for spot in row["top"]}
     spot = spots.get(decision["spot_id"], {})
     # A row that an earlier version kept does not say what draws animals.

@@ -258,7 +258,9 @@ class _Routes:
         uid = request.path_params["uid"]
         asked = DecisionIn.model_validate(await json_of(request))
         found = views.places_data(self.desk.folder, self.desk.store, uid)
-        spots = {spot["rank"]: spot for spot in found["spots"]}
+        spots = {spot["rank"]: spot for spot in found["spots"] if asked.kind != "random"}
+        if asked.kind == "random" and found["lot"]:
+            spots = {0: found["lot"]}
         # The page may show an older run than the folder holds: its ranks were other places.
         if found["run"] != asked.run or asked.rank not in spots:
             raise Conflict(uid)

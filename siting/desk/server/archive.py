@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from siting.desk.back.package import zipped
-from siting.words.office.desk import HAND_OVER
+from siting.words.office.desk import AT_RANDOM, HAND_OVER
 
 # No tables and no record: a volunteer needs what is opened, printed or sent to a GPS.
-_FOR_VOLUNTEER = ("map.html", "field_sheet.html", "spots.gpx")
+_FOR_VOLUNTEER = ("map.html", "field_sheet.html", "spots.gpx", "random_places.gpx")
 
 
 def archive_of(
@@ -28,12 +28,23 @@ def archive_of(
     decision : the decision on the sign-up, whose spot is named first, or None
     letter : as it was edited, or ""
     """
-    chosen = "" if decision is None else f"Go to spot {decision['rank']} first.\n"
-    files = {file: (folder / file).read_bytes() for file in _FOR_VOLUNTEER}
+    files = {
+        file: (folder / file).read_bytes() for file in _FOR_VOLUNTEER if (folder / file).exists()
+    }
+    chosen = _first(decision)
     files["READ-ME.txt"] = f"{name}\n\n{chosen}{HAND_OVER}\n{_credits(folder)}".encode()
     if letter:
         files["LETTER.txt"] = letter.encode()
     return zipped(files, name)
+
+
+def _first(decision: Mapping[str, Any] | None) -> str:
+    """Where to go first, as a line; "" where nothing was decided."""
+    if decision is None:
+        return ""
+    if decision["kind"] == "random":
+        return AT_RANDOM
+    return f"Go to spot {decision['rank']} first.\n"
 
 
 def _credits(folder: Path) -> str:

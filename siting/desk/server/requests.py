@@ -49,8 +49,9 @@ class DecisionIn(BaseModel):
     model_config = ConfigDict(extra="forbid", strict=True)
 
     run: str = Field(pattern=r"^[0-9a-f]{16}$")
-    rank: int = Field(ge=1, le=200)
-    kind: str = Field(pattern=r"^(accepted|swapped|refused)$")
+    # 0 for the place drawn at random, which has no rank.
+    rank: int = Field(ge=0, le=200)
+    kind: str = Field(pattern=r"^(accepted|swapped|refused|random)$")
     why: str = Field("", max_length=500)
     reason: Literal["", *get_args(Reason)] = ""  # type: ignore[valid-type]
 

@@ -125,12 +125,21 @@ def places_data(office: Path, store: Store, uid: str) -> dict[str, Any]:
     run, land = store.last_run(uid), store.land(uid)
     folder = run_folder(office, store, uid)
     if run is None or folder is None:
-        return {"run": "", "spots": [], "decision": None, "is_old": False, "files": [], "named": ""}
+        return {
+            "run": "",
+            "spots": [],
+            "decision": None,
+            "is_old": False,
+            "files": [],
+            "named": "",
+            "lot": None,
+        }
     features = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
     return {
         "run": run["uid"],
         "summary": run["summary"],
         "spots": [_spot(found) for found in features if found["geometry"]["type"] == "Point"],
+        "lot": lot_of(run),
         "decision": store.decision(uid),
         "named": run["named"],
         "files_ready": files_name(store, uid),
@@ -147,6 +156,15 @@ def files_name(store: Store, uid: str) -> bool:
     # A camera or the volunteer's own choice outranks the office's wish, and the files name it.
     camera = store.camera_state(uid)
     return run is not None and (run["named"] == decision["spot_id"] or bool(camera))
+
+
+def lot_of(run: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The place that a camera at random would take, as a spot without a rank."""
+    lot = json.loads(run["row"])["parcel"].get("lot") if run["row"] else None
+    if lot is None:
+        return None
+    names = {"spot_id": lot["place_id"], "rank": 0, "stratum": lot["stratum"]}
+    return {**names, "lon": lot["lon_deg"], "lat": lot["lat_deg"], "search_radius_m": None}
 
 
 def _spot(feature: Mapping[str, Any]) -> dict[str, Any]:

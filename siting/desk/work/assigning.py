@@ -44,8 +44,12 @@ def _taken(store: Store, uid: str, row: dict[str, Any]) -> dict[str, Any] | None
     return {"state": CHOSEN, "spot": spot, "place_id": decision["spot_id"], **place}
 
 
-def proposed(rows: Sequence[str], protocol_file: Path | None) -> list[dict[str, Any]]:
+def proposed(
+    rows: Sequence[str], protocol_file: Path | None, *, random_share: float | None = None
+) -> dict[str, Any]:
     """In the worker: the choice for each cell, by the names that files call the land by.
+
+    `random_share`, 0 to 1, is that of the protocol's key; None leaves it to the protocol.
 
     Raises
     ------
@@ -55,16 +59,22 @@ def proposed(rows: Sequence[str], protocol_file: Path | None) -> list[dict[str, 
     # Here, for the server makes the rows and must not wait for what chooses.
     from siting.batch.jobs import options_of
     from siting.batch.survey.assign import assign
+    from siting.batch.survey.at_random import with_random
     from siting.scoring.common_maps import not_common
     from siting.settings.load import load_protocol
 
-    protocol = load_protocol(protocol_file)
+    protocol = load_protocol(protocol_file, random_share=random_share)
     parcels: list[ScoredParcel] = [json.loads(row) for row in rows]
     left_out = not_common([row["judged_by"] for row in parcels])
     options = [one for row in parcels for one in options_of(row, left_out=left_out)]
     cells = sorted({row["survey_cell"] for row in parcels})
-    choices = assign(options, cells=cells, rules=protocol.assign).cells
-    return [_choice(choice) for choice in choices]
+    picked = assign(options, cells=cells, rules=protocol.assign)
+    seed = protocol.random.seed
+    choices = with_random(picked, parcels, rules=protocol.assign, seed=seed).cells
+    return {
+        "random_share": protocol.assign.random_share,
+        "cells": [_choice(choice) for choice in choices],
+    }
 
 
 def _choice(choice: CellChoice) -> dict[str, Any]:
@@ -73,6 +83,7 @@ def _choice(choice: CellChoice) -> dict[str, Any]:
         "cell": choice.cell,
         "parcel": chosen.parcel if chosen else "",
         "spot": chosen.spot if chosen else None,
+        "random": choice.lot is not None,
         "decided": chosen.decided if chosen else "",
         "reason": choice.reason,
         "traded": choice.traded,

@@ -130,7 +130,7 @@ def _located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:
     to_lonlat = result.land.grid.to_lonlat
     for place in result.random_places:
         lon, lat = to_lonlat.transform(place.easting, place.northing, errcheck=True)
-        name = f"{_begins(result.land.parcel.id, place.stratum)}{place.order}"
+        name = place_name(result.land.parcel.id, place.stratum, place.order)
         yield place, name, written_lon(lon, DECIMALS), round(lat, DECIMALS)
 
 
@@ -144,11 +144,37 @@ def placement_tags(location: str, *, parcel: str) -> tuple[str, ...]:
     >>> placement_tags("P01-7KQ3", parcel="P01")
     ('placement:targeted',)
     """
+    drawn = drawn_as(location, parcel=parcel)
+    if drawn is None:
+        return ("placement:targeted",)
+    return ("placement:random", f"stratum:{drawn[0]}", f"draw:{drawn[1]}")
+
+
+def place_name(parcel: str, stratum: str, order: int) -> str:
+    """What tables, decisions and deployments call a place drawn at random.
+
+    Examples
+    --------
+    >>> place_name("P01", "open ground", 3)
+    'P01-random-open-ground-3'
+    """
+    return f"{_begins(parcel, stratum)}{order}"
+
+
+def drawn_as(location: str, *, parcel: str) -> tuple[str, int] | None:
+    """Habitat and number of a place drawn at random, by its name; None for every other place.
+
+    Examples
+    --------
+    >>> drawn_as("P01-random-woods-2", parcel="P01")
+    ('woods', 2)
+    """
     for stratum in STRATA:
         order = location.removeprefix(_begins(parcel, stratum))
-        if order != location and order.isdecimal():
-            return ("placement:random", f"stratum:{stratum}", f"draw:{order}")
-    return ("placement:targeted",)
+        # A name is anybody's text: so many digits are no place of a draw.
+        if order != location and order.isascii() and order.isdecimal() and len(order) < 5:
+            return stratum, int(order)
+    return None
 
 
 def _begins(parcel: str, stratum: str) -> str:

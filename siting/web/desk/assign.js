@@ -1,14 +1,26 @@
 // One camera for each survey cell: what is proposed, why, and taking it.
 
 import { node, user } from "../shared/dom.js";
-import { get, send } from "./api.js";
-import { attempt, button, say, titled } from "./page.js";
+import { DATA, get, send } from "./api.js";
+import { attempt, button, field, say, titled } from "./page.js";
+
+const SHARES = [["0", "None"], ["0.1", "One in ten"], ["0.2", "One in five"], ["0.5", "Every second one"]];
 
 export function assignView(desk) {
   const view = {};
+  let share = "";
 
   const take = (cell) => send("POST", `/api/decision/${cell.signup}`,
-    { run: cell.run, rank: cell.spot, kind: "accepted", why: "", reason: "" });
+    { run: cell.run, rank: cell.random ? 0 : cell.spot, kind: cell.random ? "random" : "accepted", why: "", reason: "" });
+
+  // How many of the cameras chance places; the choice is made anew at once.
+  function shareField() {
+    // The protocol may ask for another share than those offered here.
+    const shares = SHARES.some(([value]) => value === share) ? SHARES : [...SHARES, [share, `A share of ${share}`]];
+    const select = node("select", { onchange: () => { share = select.value; view.show(); } },
+      shares.map(([value, words]) => node("option", { value, ...(value === share ? { selected: "" } : {}) }, words)));
+    return [field("Cameras at a place drawn at random", select), node("p", { class: "small" }, DATA.words.random)];
+  }
 
   const takeAll = (cells) => attempt(async () => {
     // One after the other: each is a decision of its own, and the first that fails is named.
@@ -27,7 +39,8 @@ export function assignView(desk) {
         ? node("p", { class: "small" }, "Next in line: ", user(cell.reserves.join(", ")), ".") : null,
       cell.signup ? node("div", { class: "buttons" },
         button(cell.decided ? "Open" : "Look at it", open),
-        cell.decided ? null : button(`Take spot ${cell.spot}`, () => takeAll([cell]))) : null);
+        cell.decided ? null : button(cell.random ? "Take the random place" : `Take spot ${cell.spot}`,
+          () => takeAll([cell]))) : null);
   }
 
   return Object.assign(view, {
@@ -37,7 +50,9 @@ export function assignView(desk) {
         await desk.reload();
         let cells = [];
         try {
-          ({ cells } = await get("/api/assign"));
+          const found = await get(`/api/assign?random=${share}`);
+          ({ cells } = found);
+          share = String(found.random_share);
         } catch (error) {
           titled("Cameras for the cells");
           throw error;
@@ -46,6 +61,7 @@ export function assignView(desk) {
         titled("Cameras for the cells",
           node("p", {}, "One camera for each cell, kept apart from those of the cells around it. ",
             "Only sign-ups with a survey cell that were scored take part."),
+          shareField(),
           free.length > 1 ? node("div", { class: "buttons" },
             button(`Take all ${free.length}`, () => takeAll(free), { class: "main" })) : null,
           node("ul", { class: "places" }, cells.map(item)));

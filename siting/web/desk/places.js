@@ -43,6 +43,22 @@ export function placesView(desk) {
         button("Rule it out", () => decide("refused"))));
   }
 
+  // For a survey that compares: where chance would put the camera, whatever the list says.
+  function atRandom(uid, data) {
+    if (!data.lot) return null;
+    const taken = data.decision && data.decision.spot_id === data.lot.spot_id;
+    const take = () => attempt(async () => {
+      await send("POST", `/api/decision/${uid}`, { run: data.run, rank: 0, kind: "random", why: "", reason: "" });
+      await view.show(uid);
+      say("The place drawn at random is chosen. The files are made for it now.");
+    });
+    const words = `a place drawn at random, in ${data.lot.stratum}`;
+    return taken
+      ? node("p", { class: "taken" }, node("span", { class: "status" }, "Chosen"), ` ${words}.`)
+      : node("details", {}, node("summary", {}, "Put the camera at a place drawn at random"),
+        node("p", { class: "small" }, DATA.words.random), button("Take the random place", take));
+  }
+
   function shown(uid, data, file, words) {
     if (!data.files.includes(file)) return null;
     const href = `/result/${uid}/${file}`;
@@ -86,6 +102,7 @@ export function placesView(desk) {
           data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),
           notes.map((line) => node("p", { class: "caution" }, line.slice(9))),
           node("ol", { class: "places" }, data.spots.map((spot) => place(uid, data, spot))),
+          atRandom(uid, data),
           data.spots.length ? await letterPart(desk, uid, data.files_ready) : null,
           data.spots.length ? handOver(uid, data) : null);
         marks.addTo(desk.map);

@@ -61,6 +61,14 @@ HAND_OVER = (
     "Local law, the landowner and what you see on the spot come first."
 )
 
+RANDOM = (
+    "So that next season's review can see what picking places is worth. The volunteer is asked for "
+    "the nearest workable tree, and the files say so."
+)
+AT_RANDOM = (
+    "Your camera goes to a place drawn at random: the map names it first, and the sheet has a page "
+    "for it.\n"
+)
 
 REFUSED: dict[str, str] = {
     "used": "This address was used already. Start the desk again for a new one.",
@@ -124,5 +132,6 @@ def words_data() -> dict[str, Any]:
         "reasons": list(CHOICES["reason"].items()),
         "package": PACKAGE,
         "making": "The files are being made for the place that was chosen …",
+        "random": RANDOM,
         "exact": "This file shows the land exactly. Send it only to the volunteer.",
     }

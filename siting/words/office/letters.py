@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from siting import criteria
-from siting.lengths import percent
+from siting.lengths import index_text, percent
 from siting.settings.protocol_ground import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
@@ -234,3 +234,47 @@ def _firm_words(firm: int | None, count: int) -> str:
 def credit_line(lines: Sequence[str]) -> str:
     """Whose maps a letter's words were made from; "" where nobody asks to be named."""
     return f"Our maps were made from: {'; '.join(lines)}." if lines else ""
+
+
+def drawn_reason(parcel: str, stratum: str, *, spot: int | None, score: float) -> str:
+    """Why the camera of a cell stands at random, for the office.
+
+    Examples
+    --------
+    >>> drawn_reason("P01", "woods", spot=2, score=1.94)
+    'Drawn by lot: a random place in woods on P01. Picked, it would be spot 2 (index 1.9).'
+    """
+    return (
+        f"Drawn by lot: a random place in {stratum} on {parcel}. "
+        f"Picked, it would be spot {spot} (index {index_text(score)})."
+    )
+
+
+def because_drawn() -> str:
+    """Why, for the volunteer, as a clause that names no other parcel."""
+    return (
+        "some cameras of the survey stand where chance says: only beside them can we see what "
+        "picking the best places is worth"
+    )
+
+
+def asked_at_random(stratum: str, because: str) -> str:
+    """What a letter asks for: the place by its name on map and sheet, and why.
+
+    Examples
+    --------
+    >>> asked_at_random("woods", "")[:72]
+    'We ask you for a camera at a place drawn at random: woods 1, the square '
+    """
+    why = f", because {because}" if because else ""
+    return (
+        f"We ask you for a camera at a place drawn at random: {stratum} 1, the square "
+        f"{stratum[:1].upper()}1 on your map{why}. Your sheet has a page that says how to choose "
+        "the tree there. The numbered spots are for other cameras: a better place close by would "
+        "spoil the comparison."
+    )
+
+
+def too_near(cell: str, *, apart: str, asked: str) -> str:
+    """That chance put a place nearer to another camera than the survey asks."""
+    return f"It lies {apart} from the camera of cell {cell}; picked cameras keep {asked} apart."
