@@ -360,7 +360,7 @@ def test_a_letter_is_made_edited_sent_and_goes_with_the_files(office, scored):
     files_ready(office, uid)
     letter = office.get(f"/api/letter/{uid}").json()
     assert letter["kind"] == "camera"
-    assert "We propose a camera at spot 2." in letter["text"]
+    assert "We propose a camera at spot 2, because" in letter["text"]
     assert "Scored farm" in letter["text"]
     new_text = letter["text"] + "\nSee you on Monday.\n"
     assert office.send("PUT", f"/api/letter/{uid}", {"text": new_text}).status_code == 200

@@ -11,7 +11,8 @@ export function assignView(desk) {
   let share = "";
 
   const take = (cell) => send("POST", `/api/decision/${cell.signup}`,
-    { run: cell.run, rank: cell.random ? 0 : cell.spot, kind: cell.random ? "random" : "accepted", why: "", reason: "" });
+    { run: cell.run, why: "", reason: "",
+      ...(cell.random ? { rank: 0, kind: "random" } : { rank: cell.spot, kind: "accepted" }) });
 
   // How many of the cameras chance places; the choice is made anew at once.
   function shareField() {
