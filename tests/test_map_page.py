@@ -5,13 +5,18 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from dataclasses import replace
 
 import pytest
+import shapely
 
+from siting.report.page import remarks
 from siting.report.page.map import map_page
 from siting.report.shared import assets
 from siting.report.shared.text import clean, json_for_script
 from siting.settings.protocol import Protocol
+from siting.spot_parts import Extent
+from siting.types import Note
 from tests.map_result import map_result
 
 # From npm leaflet@1.9.3, dist/: the same bytes in XStatic-Leaflet 1.9.3.0 (reliability R31).
@@ -128,3 +133,26 @@ def test_island_cannot_be_left():
     assert not set(text) & set("<>&\u2028")
     assert text.isascii()
     assert json.loads(text) == {"a": "</script><!-- & \u2028 ü"}
+
+
+def test_the_gaps_list_what_stands_on_the_first_screen_too():
+    """Water, way in and coordinates stood at the head, and a reader of the gaps missed them."""
+    at_the_head = Note("W-STREAM-01", "warning", "No water layer was given.")
+    gap = Note("W-ABSENT-01", "warning", "No crossings were given.")
+    result = replace(map_result(), notes=(gap, at_the_head))
+    listed = [note["text"] for note in remarks.notes(result)]
+    assert listed == ["No water layer was given.", "No crossings were given."]
+    assert remarks.warned(result)["before"] == ["No water layer was given."]
+
+
+def test_the_key_speaks_of_circles_or_areas_as_they_are_drawn():
+    point = map_result()
+    ground = shapely.box(540200, 4820100, 540260, 4820160)
+    area = Extent("area", ground, 0.0, 3600.0, "", ground)
+    blurred = replace(point, spots=tuple(replace(s, extent=area) for s in point.spots))
+    circle, stretch = "inside this circle", "in this stretch or area"
+    for result, said, unsaid in ((point, circle, stretch), (blurred, stretch, circle)):
+        page = map_page(result, protocol=Protocol())
+        key = page[page.index("Key and layers") : page.index("Other signs")]
+        assert said in key
+        assert unsaid not in key

@@ -35,6 +35,7 @@ from siting.words.office.letters import letter_sentence, limit_of
 from siting.words.sheet import start_words
 from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
 from tests.fake_result import GRID, fake_land
+from tests.map_result import fake_walk
 
 QUICK = "[stability]\ndraws = 0\n"
 
@@ -163,7 +164,15 @@ def test_the_sheet_claims_no_order_that_the_page_does_not(meadow):
     tossed = PlaceStability(0.1, 0.3, 5, 300, "toss-up")
     one = replace(meadow.spots[0], plain=False, why=("Water close by.",), stability=tossed)
     firm = replace(one, stability=replace(tossed, word="firm"))
-    assert "cannot rank spots 1 to 2" in start_words([one, one, replace(one, score=0.1)])
+    other = replace(one, rank=2)
+    far = replace(one, rank=6, score=0.1)  # beyond those that the trials asked about
+    said = start_words([one, other, far])
+    assert said.startswith("These maps cannot rank spots 1 to 2: any of them may be the best.")
+    assert said.endswith("Start with the one that is easiest to reach.")
+    # Toss-ups of other indexes: ten of them were led by "Go to spot 1 first, its index is highest".
+    assert "spots 1 to 2" in start_words([one, replace(other, score=0.1), far])
+    walks = [replace(s, walk=fake_walk(s, minutes_there=m)) for s, m in ((one, 9.0), (other, 4.0))]
+    assert start_words(walks).endswith("Start with spot 2: it has the shortest walk.")
     assert start_words([firm, firm]) == "Start with spot 1."
     assert start_words([one]) == "Start with spot 1."
     assert start_words([]) == ""

@@ -9,7 +9,7 @@ list of its own.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 
 from siting.criteria.kinds import (
     ASSUMED,
@@ -40,6 +40,8 @@ __all__ = [
     "known_at",
     "label_of",
     "names",
+    "place_label",
+    "stood_in_for",
 ]
 
 
@@ -58,14 +60,33 @@ def names() -> tuple[str, ...]:
     return tuple(row.name for row in CRITERIA)
 
 
-def label_of(name: str, default: str, *, how: str = MAPPED) -> str:
-    """What a criterion is called in lists; `default` for a name that is no criterion's.
-
-    `how` is how it is known at the place that is named by it.
-    """
-    if name in (known := attractors()):
-        return known[name].as_known(how).label
+def label_of(name: str, default: str) -> str:
+    """What a criterion is called in lists; `default` for a name that is no criterion's."""
     return next((row.label for row in CRITERIA if row.name == name), default)
+
+
+def place_label(name: str, *, how: str = MAPPED) -> str:
+    """What a spot is called by the attractor it stands for; "" for a name that is none.
+
+    `how` is how that is known at the spot.
+    """
+    row = attractors().get(name)
+    if row is None:
+        return ""
+    known = row.as_known(how)
+    return known.place_label or known.label
+
+
+def stood_in_for(name: str, judged: Container[str]) -> bool:
+    """Whether a criterion has nothing to say as the thing it stands in for was judged itself.
+
+    Examples
+    --------
+    >>> stood_in_for("valley", {"water"}), stood_in_for("valley", {"edge"})
+    (True, False)
+    """
+    # Valley lines stand in for streams that nobody mapped.
+    return name == "valley" and "water" in judged
 
 
 def known_at(name: str, measures: Mapping[str, float]) -> str:

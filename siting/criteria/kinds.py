@@ -131,6 +131,8 @@ class Attractor(Criterion):
         Sentence on the card, with {far} for a distance or {value} for the layer's value.
     place_kind : str
         The kind of place a survey counts it as, a key of `settings.protocol_assign.AssignShare`.
+    place_label : str
+        What a spot is called by it, lower case; its label where "" stands.
     letter_place : str
         Where the best spot is, in a letter to an owner: "by a game trail or quiet path".
     draws : str
@@ -144,6 +146,7 @@ class Attractor(Criterion):
 
     why: str = ""
     place_kind: str = ""
+    place_label: str = ""
     letter_place: str = ""
     draws: str = ""
     told_by_name: bool = False
@@ -157,7 +160,7 @@ class Attractor(Criterion):
         # All four or none: a half-filled row would say "game trail" somewhere after all.
         some = any(getattr(self, name) for name in assumed)
         # `told_by_name` is False for most: an empty value is no gap there.
-        return super()._optional() | {"told_by_name"} | (set() if some else assumed)
+        return super()._optional() | {"told_by_name", "place_label"} | (set() if some else assumed)
 
     def as_known(self, how: str) -> Attractor:
         """The row with the phrases that fit how a thing is known."""
@@ -166,6 +169,7 @@ class Attractor(Criterion):
         return replace(
             self,
             label=self.assumed_label,
+            place_label="",
             why=self.assumed_why,
             letter_place=self.assumed_letter_place,
             draws=self.assumed_draws,

@@ -166,17 +166,17 @@ def _areas(
 def not_judged(layers: Mapping[str, FloatArray], protocol: Protocol) -> tuple[Remark, ...]:
     """What the maps did not show, and how far it might have moved the index.
 
-    `layers` maps names of layers to (rows, cols) arrays; only which are there is looked at.
+    `layers` maps names of layers to (rows, cols) arrays; only which are there counts.
     """
     found = []
+    judged = {row.name for row in criteria.CRITERIA if row.layer in layers}
     for row in criteria.CRITERIA:
         rule = rule_of(row.name, attractors=protocol.attractors, conditions=protocol.conditions)
-        if row.layer in layers or row.layer == "heading_score" or rule.ratio == 1.0:
+        known = row.name in judged or row.layer == "heading_score"
+        if known or rule.ratio == 1.0 or criteria.stood_in_for(row.name, judged):
             continue
-        draws = row.kind == "attractor"
-        found.append(
-            Remark("A-ABSENT-01", {"label": row.label, "ratio": rule.ratio, "draws": draws})
-        )
+        said = {"label": row.label, "ratio": rule.ratio, "draws": row.kind == "attractor"}
+        found.append(Remark("A-ABSENT-01", said))
     return tuple(found)
 
 

@@ -166,7 +166,7 @@ def _stability(
     lines = f"{rules.line_error_m:g} m" + (f" ({own}, as stated)" if own else "")
     return (
         f"Places were tried {rules.draws} times: mapped lines moved by {lines}, "
-        f"land cover by {cover_error_m:g} m with {100 * rules.misread_share:g} % misread in "
+        f"land cover by {cover_error_m:.0f} m with {100 * rules.misread_share:g} % misread in "
         f"patches, elevations by {elevation_error_m:g} m, neighbouring places alike; ratios drawn "
         f"within their intervals, travel costs and headings changed. {turns}"
     )

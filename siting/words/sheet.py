@@ -37,15 +37,23 @@ def start_words(spots: Sequence[Spot]) -> str:
         return f"Start with the area {easiest}."
     # As the head of the map page has it (web/map/panel/guide.js).
     alike = list(takewhile(lambda spot: _unranked(spot, spots[0]), spots))
-    if len(alike) > 1:
-        return f"These maps cannot rank spots 1 to {len(alike)}: start with the one {easiest}."
-    return "Start with spot 1."
+    if len(alike) < 2:
+        return "Start with spot 1."
+    walks = [(spot.walk.minutes_there, spot.rank) for spot in alike if spot.walk]
+    near = f"spot {min(walks)[1]}: it has the shortest walk" if walks else f"the one {easiest}"
+    return (
+        f"These maps cannot rank spots 1 to {len(alike)}: any of them may be the best. "
+        f"Start with {near}."
+    )
 
 
 def _unranked(spot: Spot, first: Spot) -> bool:
-    """Whether nothing tells it from the first: a toss-up, or plain ground, of the same index."""
-    toss_up = spot.stability is not None and spot.stability.word == TOSS_UP
-    return (toss_up or spot.why == NOTHING_DRAWS) and tenths(spot.score) == tenths(first.score)
+    """Whether nothing tells it from the first: toss-ups both, of the first five or of one index."""
+    same = tenths(spot.score) == tenths(first.score)
+    if spot.why == NOTHING_DRAWS:
+        return same
+    sure = spot.stability
+    return sure is not None and sure.word == TOSS_UP and (same or spot.rank <= sure.among)
 
 
 BRING_ON_CHECK = (

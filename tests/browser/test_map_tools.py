@@ -155,5 +155,7 @@ def test_equal_spots_are_not_sent_to_in_order(unlike, browser, tmp_path):
     with opened(browser, path, **WIDE) as found:
         found.page.wait_for_selector("html[data-ready]")
         words = words_of(found.page.locator("#first-words"))
-    assert words.startswith(f"These maps cannot rank spots 1 to {len(alike)}: ")
+    assert words.startswith(f"These maps cannot rank spots 1 to {len(alike)}: any of them may be ")
     assert "first" not in words
+    nearest = min((s for s in alike if s.walk), key=lambda s: s.walk.minutes_there)
+    assert f"Start with spot {nearest.rank}: it has the shortest walk." in words

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from siting.criteria import CRITERIA, Criterion
+from siting.criteria import CRITERIA, Criterion, stood_in_for
 from siting.decisions.proposal import Proposal
 from siting.disk.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
@@ -67,6 +67,8 @@ def page_data(result: Result, *, protocol: Protocol, frame: PageProjection) -> d
         "found": spots_in_words(len(result.spots), plain=result.plain),
         "form": form_data(protocol.visits),
         "exact_m": _exact_m(result),
+        # How many places at the head of the list the trials asked about.
+        "among": max((s.stability.among for s in result.spots if s.stability), default=0),
         "frame": frame.as_data(),
         "origin": [ground.left, ground.top],
         "palette": list(overlays.SCORE_COLOURS),
@@ -189,7 +191,9 @@ def _judged(result: Result, name: str) -> bool:
 
 
 def _missing(result: Result) -> list[str]:
-    return [_label(row) for row in CRITERIA if not _judged(result, row.name)]
+    judged = {row.name for row in CRITERIA if _judged(result, row.name)}
+    missing = [row for row in CRITERIA if row.name not in judged]
+    return [_label(row) for row in missing if not stood_in_for(row.name, judged)]
 
 
 def _label(row: Criterion) -> str:

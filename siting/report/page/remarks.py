@@ -1,17 +1,18 @@
-"""Warnings and assumptions as the map page shows them: at its head, or in the guide."""
+"""Warnings and assumptions as the map page shows them: the worst at its head, all in the guide."""
 
 from __future__ import annotations
 
-from siting.notes import BEFORE_ADVICE, head_and_gaps, severity
+from siting.notes import BEFORE_ADVICE, head_and_gaps, severity, worst_first
 from siting.report.shared.text import clean
 from siting.types import Result
 
 
 def notes(result: Result) -> list[dict[str, str]]:
-    """Warnings, the worst first, then assumptions; what heads the list is not said again."""
-    _, gaps = head_and_gaps(result.notes)
+    """All warnings, the worst first, then assumptions: the guide lists what stands on the first
+    screen, too, so that nobody takes the rest for all that is not known."""
+    found = worst_first(result.notes)
     taken = [note for note in result.notes if note.level != "warning"]
-    return [{"level": note.level, "text": clean(note.text)} for note in (*gaps, *taken)]
+    return [{"level": note.level, "text": clean(note.text)} for note in (*found, *taken)]
 
 
 def warned(result: Result) -> dict[str, list[str]]:

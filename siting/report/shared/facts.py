@@ -138,7 +138,7 @@ def _place(result: Result, spot: Spot) -> PlaceName:
     if spot.name:
         return PlaceName(clean(spot.name))
     how = criteria.known_at(spot.kind, spot.measures) if spot.kind else ""
-    kind = criteria.label_of(spot.kind, spot.kind, how=how)
+    kind = criteria.place_label(spot.kind, how=how) or spot.kind
     if not kind:
         return ground_name(result.land, spot)
     side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)

@@ -16,12 +16,15 @@ export function partBars(of) {
   return node("div", { class: "parts" }, PARTS.map(([title, criteria]) => node("div", {},
     node("h4", {}, title),
     node("ul", { class: "bars" }, criteria.filter((c) => of(c.name) !== undefined)
-      .map((c) => bar(c, parts[c.name]))))),
+      .map((c) => bar(c, parts[c.name], of(c.name)))))),
+  DATA.missing.length ? node("p", { class: "small" }, "Not known here, so it neither adds nor takes "
+    + "away: " + DATA.missing.join("; ").toLowerCase() + ".") : "",
   node("p", { class: "small" }, "Multiplied together these give the index. Of things that speak of "
-    + "one fact (trail, crossing, easy way ...) the strongest counts in full and the next a little."));
+    + "one fact (trail, crossing, easy way ...) the strongest counts in full, the next a little, and the "
+    + "others not again (“counted already”)."));
 }
 
-function bar(criterion, part) {
+function bar(criterion, part, held) {
   const off = part === undefined;
   const fill = node("span", { class: part < 0 ? "bar-fill bar-less" : "bar-fill" });
   const long = Math.min(50, 50 * Math.abs(part || 0) / FULL);
@@ -30,9 +33,14 @@ function bar(criterion, part) {
   return node("li", { class: off ? "off" : null },
     node("span", { class: "bar-name" }, criterion.label, off ? " (not counted)" : ""),
     node("span", { class: "bar-track", "aria-hidden": "true" }, fill),
-    node("span", { class: "bar-number" }, off ? "" : timesWords(part)));
+    node("span", { class: "bar-number" }, off ? "" : timesWords(part, held, criterion.group)));
 }
 
-function timesWords(part) {
-  return Number.isNaN(part) ? "not known" : "× " + Math.exp(part).toFixed(2);
+// "× 1.00" alone would not say whether a thing is there and counts for nothing, or is not there.
+function timesWords(part, held, group) {
+  if (Number.isNaN(part)) return "not known";
+  const times = "× " + Math.exp(part).toFixed(2);
+  if (times !== "× 1.00") return times;
+  if (group === "condition") return "no loss";
+  return part === 0 && held > 0 ? "counted already" : "none known";
 }

@@ -89,9 +89,10 @@ function choiceLines(left) {
   }
   const alike = STATE.moved || skipped ? 0 : countAlike(left);
   if (alike > 1) {
-    return [["These maps cannot rank spots 1 to " + alike + ": they have the same index, and any of "
-      + "them may be the best. Start with the one that is easiest to reach."],
-    ...aboutSpot(left[0], "Spot 1: ")];
+    const near = nearest(left.slice(0, alike));
+    return [["These maps cannot rank spots 1 to " + alike + ": any of them may be the best. Start with "
+      + (near.walk ? "spot " + near.n + ": it has the shortest walk." : "the one that is easiest to reach.")],
+    ...aboutSpot(near, "Spot " + near.n + ": ")];
   }
   const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
   if (skipped) return [[go + " next."], ...aboutSpot(left[0])];
@@ -101,11 +102,20 @@ function choiceLines(left) {
     ? ["Its index, " + indexWords(tenths) + ", is the highest here."] : []];
 }
 
-// How many of the first spots are toss-ups, or plain ground, with one index: "first" says nothing.
+// How many of the first spots nothing tells apart (as words/sheet.py has it): toss-ups of the first
+// five or of one index, or plain ground of one index.
 function countAlike(spots) {
-  const same = (spot) => (spot.plain || spot.sure === "toss-up") && spot.tenths === spots[0].tenths;
-  const end = spots.findIndex((spot) => !same(spot));
+  const same = (spot) => spot.tenths === spots[0].tenths;
+  const alike = (spot) => (spot.plain ? same(spot)
+    : spot.sure === "toss-up" && (same(spot) || spot.n <= DATA.among));
+  const end = spots.findIndex((spot) => !alike(spot));
   return end < 0 ? spots.length : end;
+}
+
+// The one with the shortest walk; the first where no walk is known.
+function nearest(spots) {
+  const minutes = ({ walk }) => (walk ? walk.there_min : Infinity);
+  return spots.reduce((best, spot) => (minutes(spot) < minutes(best) ? spot : best));
 }
 
 function standingLines(spot) {
@@ -132,7 +142,7 @@ function fillNotes() {
   byId("assumptions").replaceChildren(...taken.map((note) => node("li", {}, user(note.text))));
   byId("assumptions-box").hidden = taken.length === 0;
   byId("missing-words").textContent = DATA.missing.length
-    ? "Not judged here, because the maps do not show it: " + DATA.missing.join(", ") + "."
+    ? "Not judged here, because the maps do not show it: " + DATA.missing.join("; ") + "."
     : "";
   byId("precision-words").textContent = "Elevations are mapped in squares of "
     + lengthWords(DATA.dem_cell_m) + ", land cover in squares of " + lengthWords(DATA.cover_cell_m)
