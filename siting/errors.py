@@ -81,6 +81,7 @@ CODES: dict[str, str] = {
     "E-LOCK-01": "Another run is writing to this folder.",
     "E-DEPLOY-01": "A deployment stands on two rows, or has no identifier.",
     "E-PACK-01": "Two packages hold unlike deployments of one identifier.",
+    "E-PACK-02": "An archive holds two packages.",
     "E-PLACE-01": "All places of a package are rounded.",
     "E-PLACE-02": "Most cameras of a season stood where the maps do not reach.",
     "E-REV-02": "A deployment was used for this protocol before.",

@@ -23,6 +23,8 @@ GAPS_MIN = (30.0, 0.0, 60.0)
 _DAY_S = 86_400.0
 # Our choice: ln of a few hours must not reach the fit as an offset.
 _LEAST_DAYS = 1.0
+# Our choice: a longer one is a slip in a year, and its days would outweigh the whole season.
+_MOST_DAYS = 800.0
 # Our choice: both at once, so that neither a short stay nor a long one is doubted for a few quiet
 # days.
 _SILENT_DAYS, _SILENT_SHARE = 7.0, 0.25
@@ -180,11 +182,11 @@ def _species_of(
 
 
 def _events(season: Season, times: Times, key: str, wanted: set[str], gap_min: float) -> float:
-    if season.counts:
-        # A plain table gives counts: they are the office's events, whatever the gap.
-        return sum(v for (at, s), v in season.counts.items() if at == key and s in wanted)
     held = times.get(key, {})
-    return float(sum(count_events(held[s], gap_min=gap_min) for s in held if s in wanted))
+    # A plain table gives counts: they are the office's events, whatever the gap. Beside a package
+    # its cameras have counts, those of the package records.
+    given = sum(v for (at, s), v in season.counts.items() if at == key and s in wanted)
+    return given + float(sum(count_events(held[s], gap_min=gap_min) for s in held if s in wanted))
 
 
 def _days(one: Deployment, today: dt.datetime) -> tuple[float, str]:
@@ -193,6 +195,8 @@ def _days(one: Deployment, today: dt.datetime) -> tuple[float, str]:
     if one.start is None or one.end is None or one.end > today:
         return 0.0, "W-EFFORT-01"
     days = camera_days(one.start, one.end)
+    if days > _MOST_DAYS:
+        return 0.0, "W-EFFORT-04"
     return (days, "") if days >= _LEAST_DAYS else (0.0, "W-EFFORT-03")
 
 
@@ -204,7 +208,7 @@ def _to_last(season: Season, one: Deployment, days: float) -> float:
 
 
 def _effort_notes(rows: Sequence[CameraRow]) -> Iterable[Note]:
-    for code in ("W-EFFORT-01", "W-EFFORT-03"):
+    for code in ("W-EFFORT-01", "W-EFFORT-03", "W-EFFORT-04"):
         found = [row.deployment.id for row in rows if row.left_out == code]
         if found:
             yield warning(code, n=len(found), names=some(found))

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from siting.review.recorded.season import Deployment, Record, warning
-from siting.review.recorded.tables import Row, instant
+from siting.review.recorded.tables import Row, instant, number_in
 from siting.types import Note
 
 # Our choice, no source: below this the label of a machine does not count as sure, and above these
@@ -16,6 +16,9 @@ from siting.types import Note
 _SURE = 0.8
 _UNSURE_SHARE, _UNCLASSIFIED_SHARE, _NO_BLANKS_SHARE = 0.5, 0.05, 0.8
 _REGULAR_SHARE, _LEAST_REGULAR = 0.5, 20
+_LEVELS = ("event", "media")
+_LEFT_OUT = {"W-DEPLOY-04": "strange", "W-EVENT-02": "timeless", "W-LEVEL-02": "levelless",
+             "W-TYPE-03": "typeless"}  # fmt: skip
 _OPEN_KINDS = ("unclassified", "unknown")
 _KINDS = ("animal", "human", "vehicle", "blank", *_OPEN_KINDS)
 
@@ -59,7 +62,7 @@ def observations(
     lapsed = _lapsed(media)
     # Both levels counted together count an animal twice: the standard's own example has 29 event
     # rows beside 337 picture rows of the same visits.
-    with_events = {r["deploymentID"] for r in rows if r.get("observationLevel") == "event"}
+    with_events = {r["deploymentID"] for r in rows if _level(r) == "event"}
     for number, row in enumerate(rows, start=2):
         time = instant(row.get("eventStart", ""), where=f"observations.csv, row {number}")
         # Before anything is left out: a picture by the clock or of a person shows that the camera
@@ -67,10 +70,14 @@ def observations(
         seen.latest(row.get("deploymentID", ""), time)
         if row.get("mediaID") in lapsed or row.get("eventID") in lapsed:
             seen.counted["lapse"] += 1
-        elif time is not None and _counts(row, with_events):
-            _take(seen, row, time, deployments)
+        elif time is None:
+            seen.counted["timeless"] += 1
+        elif _level(row) not in _LEVELS:
+            seen.counted["levelless"] += 1
+        elif _counts(row, with_events):
+            _take(seen, row, time, deployments, f"observations.csv, row {number}")
     _drop_regular(seen)
-    levels = {r.get("observationLevel", "") for r in rows}
+    levels = {_level(r) for r in rows}
     return seen, tuple(_notes(seen, levels, deployments))
 
 
@@ -87,12 +94,23 @@ def _lapsed(media: Sequence[Row]) -> set[str]:
 def _counts(row: Row, with_events: set[str]) -> bool:
     """No picture of the setting-up, and one level of observation at a deployment."""
     level = "event" if row.get("deploymentID", "") in with_events else "media"
-    return not row.get("cameraSetupType") and row.get("observationLevel") == level
+    return not row.get("cameraSetupType") and _level(row) == level
 
 
-def _take(seen: Seen, row: Row, time: dt.datetime, deployments: Mapping[str, Deployment]) -> None:
-    key, kind = row.get("deploymentID", ""), row.get("observationType", "")
+def _level(row: Row) -> str:
+    return row.get("observationLevel", "").lower()
+
+
+def _take(
+    seen: Seen,
+    row: Row,
+    time: dt.datetime,
+    deployments: Mapping[str, Deployment],
+    where: str,
+) -> None:
+    key, kind = row.get("deploymentID", ""), row.get("observationType", "").lower()
     seen.kinds[key][kind] += 1
+    seen.counted["typeless"] += kind not in _KINDS
     if kind == "blank":
         seen.blanks[key].append(time)
     if kind != "animal":
@@ -108,7 +126,7 @@ def _take(seen: Seen, row: Row, time: dt.datetime, deployments: Mapping[str, Dep
     elif _outside(deployments[key], time):
         seen.counted["outside"] += 1
     else:
-        seen.records.append(Record(key, species, time, _certain(row)))
+        seen.records.append(Record(key, species, time, _certain(row, where)))
 
 
 def _outside(deployment: Deployment, time: dt.datetime) -> bool:
@@ -116,12 +134,12 @@ def _outside(deployment: Deployment, time: dt.datetime) -> bool:
     return bool((start and time < start) or (end and time > end))
 
 
-def _certain(row: Row) -> bool:
-    if row.get("classificationMethod") != "machine":
+def _certain(row: Row, where: str) -> bool:
+    if row.get("classificationMethod", "").lower() != "machine":
         return True
-    text = row.get("classificationProbability", "")
+    share = number_in(row, "classificationProbability", where=where, within=(0.0, 1.0))
     # A machine that does not say how sure it is counts as unsure.
-    return bool(text) and float(text) >= _SURE
+    return share is not None and share >= _SURE
 
 
 def _drop_regular(seen: Seen) -> None:
@@ -147,6 +165,9 @@ def _notes(seen: Seen, levels: set[str], deployments: Mapping[str, Deployment]) 
     # The animals among them are missing from the rates.
     if still_open > _UNCLASSIFIED_SHARE * total:
         yield warning("W-TYPE-01", n=still_open, total=total)
+    for code, kind in _LEFT_OUT.items():
+        if counted[kind]:
+            yield warning(code, n=counted[kind])
     if counted["outside"]:
         yield warning("W-CLOCK-01", n=counted["outside"])
     if counted["twice"]:

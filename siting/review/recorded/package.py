@@ -7,7 +7,9 @@ media.csv where it is given. A plain table is one CSV file: deployment, place, s
 
 from __future__ import annotations
 
+import math
 import zipfile
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -28,12 +30,26 @@ from siting.review.recorded.tables import (
     number_in,
     place_notes,
     rows_of,
+    said_yes,
+    yes_or_no,
 )
 
 # A small zip may unpack to more than the memory holds.
 _MOST_BYTES = 500_000_000
 # Our choice: a larger number is one in centimetres or feet.
 _TALLEST_M = 5.0
+# By the standard; media.csv is optional, and so is all that it holds.
+_NEEDED = {
+    "deployments": (
+        "deploymentID", "latitude", "longitude", "deploymentStart", "deploymentEnd",
+    ),
+    "observations": (
+        "deploymentID", "eventStart", "observationLevel", "observationType", "scientificName",
+    ),
+    "media": (),
+}  # fmt: skip
+_FROM_0, _TURN = (0.0, math.inf), (0.0, 360.0)
+_DESCRIPTOR = "datapackage.json"
 # Livestock, pets and people that packages list among the animals (trap of names).
 TAME = {
     "homo sapiens", "bos taurus", "bos", "ovis aries", "ovis", "capra hircus", "equus caballus",
@@ -63,6 +79,9 @@ def read_season(paths: Sequence[Path], *, time_zone: str = "") -> Season:
 def _read_one(path: Path, time_zone: str) -> Season:
     if path.suffix.lower() == ".csv" and path.is_file():
         return _plain_table(path, time_zone)
+    # A package is often named by its descriptor, which lies among its tables.
+    if path.name == _DESCRIPTOR and path.is_file():
+        path = path.parent
     tables, sources = _tables_of(path)
     return _package(tables, sources, path)
 
@@ -72,10 +91,10 @@ def _tables_of(path: Path) -> tuple[dict[str, list[Row]], dict[str, str]]:
     tables: dict[str, list[Row]] = {}
     if path.is_dir():
         sources = {}
-        for name in ("deployments", "observations", "media"):
+        for name, needed in _NEEDED.items():
             file = path / f"{name}.csv"
             if file.exists():
-                tables[name] = rows_of(read_text(file, key="package"), file.name)
+                tables[name] = rows_of(read_text(file, key="package"), file.name, needed)
                 sources[f"{path.name}/{file.name}"] = file_hash(file)
     else:
         tables, sources = _zipped(path), {path.name: file_hash(path)} if path.exists() else {}
@@ -92,13 +111,16 @@ def _tables_of(path: Path) -> tuple[dict[str, list[Row]], dict[str, str]]:
 
 def _zipped(path: Path) -> dict[str, list[Row]]:
     tables: dict[str, list[Row]] = {}
+    found: dict[str, str] = {}
     try:
         with zipfile.ZipFile(path) as archive:
             for entry in archive.infolist():
                 # A zip often holds the package in a folder.
-                name = entry.filename.rpartition("/")[2].removesuffix(".csv")
-                if name not in ("deployments", "observations", "media"):
+                file = entry.filename.rpartition("/")[2]
+                name = file.removesuffix(".csv")
+                if file == name or name not in _NEEDED:
                     continue
+                _check_single(path, found, name, entry.filename)
                 if entry.file_size > _MOST_BYTES:
                     raise SitingError(
                         "E-FILE-06",
@@ -109,7 +131,7 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
                 # Spreadsheets write a byte-order mark, which would become part of the first
                 # column's name.
                 text = archive.read(entry).decode("utf-8-sig")
-                tables[name] = rows_of(text, entry.filename)
+                tables[name] = rows_of(text, entry.filename, _NEEDED[name])
     except FileNotFoundError as error:
         raise SitingError(
             "E-FILE-01",
@@ -117,7 +139,9 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
             rule="A review needs what the cameras recorded.",
             cure="Check the name and folder.",
         ) from error
-    except (zipfile.BadZipFile, OSError, UnicodeDecodeError, RuntimeError) as error:
+    except (
+        zipfile.BadZipFile, zlib.error, EOFError, OSError, UnicodeDecodeError, RuntimeError,
+    ) as error:  # fmt: skip
         raise SitingError(
             "E-FILE-02",
             f"{path} cannot be read as a package: {error}.",
@@ -125,6 +149,18 @@ def _zipped(path: Path) -> dict[str, list[Row]]:
             cure="Export it again.",
         ) from error
     return tables
+
+
+def _check_single(path: Path, found: dict[str, str], name: str, file: str) -> None:
+    """E-PACK-02 for a second table of a name: which one is meant is not guessed."""
+    if name in found:
+        raise SitingError(
+            "E-PACK-02",
+            f"{path.name} holds {found[name]} and {file}.",
+            rule="An archive holds one package.",
+            cure="Unpack it, and name the folders one by one: several packages are one season.",
+        )
+    found[name] = file
 
 
 def _package(tables: Mapping[str, list[Row]], sources: Mapping[str, str], path: Path) -> Season:
@@ -153,15 +189,7 @@ def _package(tables: Mapping[str, list[Row]], sources: Mapping[str, str], path: 
 
 def _deployment(row: Row, number: int) -> Deployment:
     where = f"deployments.csv, row {number}"
-    height = number_in(row, "cameraHeight", where=where)
-    if height is not None and height > _TALLEST_M:
-        raise SitingError(
-            "E-UNIT-02",
-            f"{where}: cameraHeight = {height:g}.",
-            rule=f"Heights are metres above the ground, at most {_TALLEST_M:g}.",
-            cure="Divide centimetres by 100, or multiply feet by 0.3048.",
-        )
-    uncertainty = number_in(row, "coordinateUncertainty", where=where)
+    uncertainty = number_in(row, "coordinateUncertainty", where=where, within=_FROM_0)
     return Deployment(
         id=row.get("deploymentID", ""),
         lon=degrees(row, "longitude", where),
@@ -172,19 +200,29 @@ def _deployment(row: Row, number: int) -> Deployment:
         camera_id=row.get("cameraID", ""),
         # The standard allows no 0: it stands for an uncertainty that is not known.
         uncertainty_m=uncertainty or None,
-        height_m=height,
-        heading_deg=number_in(row, "cameraHeading", where=where),
-        baited=_is_true(row.get("baitUse", "")) or "bait" in _tags(row),
+        height_m=_height(row, "cameraHeight", where),
+        heading_deg=number_in(row, "cameraHeading", where=where, within=_TURN),
+        # Before version 1.0 the cell named the kind of bait.
+        baited=said_yes(row.get("baitUse", "")) or "bait" in _tags(row),
         comment=row.get("deploymentComments", ""),
         model=row.get("cameraModel", ""),
-        delay_s=number_in(row, "cameraDelay", where=where) or 0.0,
-        clock_doubtful=_is_true(row.get("timestampIssues", "")),
+        delay_s=number_in(row, "cameraDelay", where=where, within=_FROM_0) or 0.0,
+        clock_doubtful=said_yes(row.get("timestampIssues", "")),
         at_random="random" in _tags(row),
     )
 
 
-def _is_true(text: str) -> bool:
-    return text.lower() in ("true", "yes", "1")
+def _height(row: Row, column: str, where: str) -> float | None:
+    """Metres of the lens above the ground; E-UNIT-02 for what no lens stands at."""
+    height = number_in(row, column, where=where)
+    if height is not None and not 0 <= height <= _TALLEST_M:
+        raise SitingError(
+            "E-UNIT-02",
+            f"{where}: {column} = {height:g}.",
+            rule=f"Heights are metres above the ground, from 0 to {_TALLEST_M:g}.",
+            cure="Divide centimetres by 100, or multiply feet by 0.3048.",
+        )
+    return height
 
 
 def _tags(row: Row) -> set[str]:
@@ -209,13 +247,20 @@ def _plain_table(path: Path, time_zone: str) -> Season:
             rule=f"A plain table has {', '.join(_TABLE_COLUMNS)} and events or events_<species>.",
             cure="Rename the columns, or use a Camera Trap Data Package.",
         )
+    if "events" in event_columns and len(event_columns) > 1:
+        raise SitingError(
+            "E-TABLE-01",
+            f"{path.name} has the column events and others: {', '.join(event_columns[:6])}.",
+            rule="Events are given as one sum or by species; both would count twice.",
+            cure="Remove the column events, or those of the species.",
+        )
     zone = ZoneInfo(time_zone) if time_zone else None
     deployments, counts = [], {}
     for number, row in enumerate(rows, start=2):
         where = f"{path.name}, row {number}"
         deployments.append(_table_row(row, where, zone))
         for column in event_columns:
-            value = number_in(row, column, where=where) or 0.0
+            value = number_in(row, column, where=where, within=_FROM_0) or 0.0
             counts[row["deployment"], column.removeprefix("events_")] = value
     known = by_id(deployments, path.name)
     headings, notes = noted_headings(known)
@@ -235,11 +280,11 @@ def _table_row(row: Row, where: str, zone: ZoneInfo | None) -> Deployment:
         start=instant(row["start"], where=f"{where}, start", zone=zone),
         end=instant(row["end"], where=f"{where}, end", zone=zone),
         place_id=row.get("place", ""),
-        uncertainty_m=number_in(row, "uncertainty_m", where=where) or None,
-        height_m=number_in(row, "height_m", where=where),
-        heading_deg=number_in(row, "heading_deg", where=where),
+        uncertainty_m=number_in(row, "uncertainty_m", where=where, within=_FROM_0) or None,
+        height_m=_height(row, "height_m", where),
+        heading_deg=number_in(row, "heading_deg", where=where, within=_TURN),
         comment=row.get("comment", ""),
-        at_random=_is_true(row.get("random", "")),
+        at_random=yes_or_no(row, "random", where=where),
     )
 
 

@@ -19,10 +19,21 @@ Row = Mapping[str, str]
 M_PER_DEG = 111_195.0
 
 
-def rows_of(text: str, name: str) -> list[Row]:
-    """The rows of a CSV text by column name; E-TABLE-01 names the file when it is not a table."""
+def rows_of(text: str, name: str, needed: Sequence[str] = ()) -> list[Row]:
+    """The rows of a CSV text by column name.
+
+    Parameters
+    ----------
+    needed : columns without which nothing could be told from the table
+
+    Raises
+    ------
+    SitingError
+        E-TABLE-01 names the file when it is not a table, a column lacks or stands twice.
+    """
     try:
         reader = csv.DictReader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
+        _check_columns([c or "" for c in reader.fieldnames or ()], name, needed)
         # What a row has beyond the heading comes under no name and is left out.
         found: list[Row] = [{k: (v or "").strip() for k, v in row.items() if k} for row in reader]
     except csv.Error as error:
@@ -35,8 +46,40 @@ def rows_of(text: str, name: str) -> list[Row]:
     return found
 
 
-def number_in(row: Row, column: str, *, where: str, needed: bool = False) -> float | None:
-    """A number of a table, None where the cell is empty; E-TABLE-01 names row and column."""
+def _check_columns(columns: Sequence[str], name: str, needed: Sequence[str]) -> None:
+    lacking = [c for c in needed if c not in columns]
+    twice = sorted({c for c in columns if c and columns.count(c) > 1})
+    if lacking:
+        # Where one lacks, every row would be left out in silence, as if the cameras had seen
+        # nothing.
+        raise SitingError(
+            "E-TABLE-01",
+            f"{name} has no column {', '.join(lacking)}.",
+            rule=f"It needs {', '.join(needed)}, by the names of the Camera Trap Data Package "
+            "standard 1.0, separated by commas.",
+            cure="Export the package again in version 1.0 of the standard, or rename the columns.",
+        )
+    if twice:
+        raise SitingError(
+            "E-TABLE-01",
+            f"{name} has more than one column {', '.join(twice)}.",
+            rule="Each column has a name of its own.",
+            cure="Remove or rename the one that is not meant.",
+        )
+
+
+def number_in(
+    row: Row,
+    column: str,
+    *,
+    where: str,
+    needed: bool = False,
+    within: tuple[float, float] = (-math.inf, math.inf),
+) -> float | None:
+    """A number of a table, None where the cell is empty; E-TABLE-01 names row and column.
+
+    `within` are the least and the most that it can be, in the unit of the column.
+    """
     text = row.get(column, "")
     if not text and not needed:
         return None
@@ -52,7 +95,43 @@ def number_in(row: Row, column: str, *, where: str, needed: bool = False) -> flo
             rule="Numbers are written with a decimal point and without separators.",
             cure="Check that a spreadsheet has not turned it into a date or a decimal comma.",
         )
+    low, high = within
+    if not low <= value <= high:
+        limits = f"from {low:g} to {high:g}" if math.isfinite(high) else f"{low:g} or more"
+        raise SitingError(
+            "E-TABLE-01",
+            f"{where}, column {column}: {value:g}.",
+            rule=f"It is {limits}.",
+            cure="Correct the cell, or leave it empty where it is not known.",
+        )
     return value
+
+
+_YES, _NO = ("true", "yes", "1"), ("false", "no", "0", "none", "")
+
+
+def yes_or_no(row: Row, column: str, *, where: str) -> bool:
+    """A cell that says yes or no; empty is no, and E-TABLE-01 names any other word."""
+    text = row.get(column, "").lower()
+    if text not in (*_YES, *_NO):
+        raise SitingError(
+            "E-TABLE-01",
+            f"{where}, column {column}: {text[:40]!r}.",
+            rule="It is true or false; empty stands for false.",
+            cure="Write true or false.",
+        )
+    return text in _YES
+
+
+def said_yes(text: str) -> bool:
+    """Whether a cell says anything but no.
+
+    Examples
+    --------
+    >>> said_yes("food"), said_yes("None"), said_yes("")
+    (True, False, False)
+    """
+    return text.lower() not in _NO
 
 
 def instant(text: str, *, where: str, zone: ZoneInfo | None = None) -> dt.datetime | None:
@@ -85,8 +164,10 @@ def degrees(row: Row, column: str, where: str) -> float:
     """Longitude or latitude in degrees; E-CRS-07 where not on Earth, E-TABLE-01 where empty."""
     value = number_in(row, column, where=where, needed=True) or 0.0
     most = 180.0 if column == "longitude" else 90.0
+    other = "latitude" if column == "longitude" else "longitude"
     # 0/0 is what an empty place turns into on its way, not a place in the sea.
-    if abs(value) > most or (value == 0 and not float(row.get("latitude") or 0)):
+    nowhere = value == 0 and not number_in(row, other, where=where)
+    if abs(value) > most or nowhere:
         raise SitingError(
             "E-CRS-07",
             f"{where}: {column} = {value:g}.",

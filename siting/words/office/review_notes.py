@@ -36,6 +36,10 @@ NOTES: Mapping[str, str] = {
         "The comments of {n} deployments speak of a camera that was moved or turned: {names}. They "
         "count at the place on their row. If it was moved for good, give each place a row."
     ),
+    "W-DEPLOY-04": (
+        "{n} observations belong to no deployment of the package and were left out: are rows of "
+        "deployments.csv missing?"
+    ),
     "W-EFFORT-01": (
         "{n} deployments have no end, or one that is still to come, and were left out: {names}."
     ),
@@ -46,10 +50,15 @@ NOTES: Mapping[str, str] = {
         "{n} deployments end before they begin or lasted less than a day and were left out: "
         "{names}."
     ),
+    "W-EFFORT-04": (
+        "{n} deployments lasted over two years by their dates and were left out: {names}. Is a "
+        "year wrong?"
+    ),
     "W-EVENT-01": (
         "Records follow each other closely: those of one species within {gap} minutes of the last "
         "one are counted as one event."
     ),
+    "W-EVENT-02": "{n} observations have no time and were left out.",
     "W-FEW-00": "{cameras} with {events} events: fewer than {least} of either say nothing.",
     "W-FEW-01": (
         "{cameras} at {places}, {days} camera-days and {events} events: a verdict needs at least "
@@ -90,6 +99,9 @@ NOTES: Mapping[str, str] = {
     "W-LEVEL-01": (
         "Observations are given both by event and by picture: a deployment's events are used where "
         "it has any, never both."
+    ),
+    "W-LEVEL-02": (
+        "{n} observations are said to be neither of an event nor of a picture and were left out."
     ),
     "W-MAPDATE-01": (
         "Was anything felled, ploughed, fenced or built between the date of the maps and the "
@@ -155,6 +167,10 @@ NOTES: Mapping[str, str] = {
     "W-TYPE-02": (
         "Pictures not classified yet lie unevenly: {low:.0%} at lower scores, {high:.0%} at higher "
         "ones. The answer leans to the side that was classified."
+    ),
+    "W-TYPE-03": (
+        "{n} observations have a type that the standard does not know and were left out: it has "
+        "animal, human, vehicle, blank, unknown and unclassified."
     ),
     "W-VARIANT-01": "Counted another way ({way}), the answer would be another: {verdict}",
     "W-VARIANT-02": "Counted another way ({way}), the answer stays the same.",
