@@ -6,6 +6,7 @@ protocol's help; what the weights should be is answered with it. Below the floor
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -87,9 +88,7 @@ def answer(cameras: Cameras, *, group: str, notes: Sequence[Note] = ()) -> Answe
     return Answer(
         group=group, cameras=n, clusters=clusters, days=days, events=events, level=level,
         verdict=said, slope=slope,
-        pairs=ranks.pairs_won_interval(
-            headed.score, headed.rate, headed.cluster, comparable=headed.comparable
-        ),
+        pairs=_pairs(headed),
         best_pairs=best,
         within_p=_within(cameras),
         classes=ranks.classes(headed.score, headed.events, headed.days, headed.cluster),
@@ -194,6 +193,17 @@ def picked_over_random(cameras: Cameras) -> Interval | None:
         whole = float(ratio(np.ones((1, len(random))))[0])
     low, high = np.nanpercentile(drawn, [5, 95])
     found = Interval(whole, float(low), float(high))
+    return found if np.isfinite(found).all() else None
+
+
+def _pairs(cameras: Cameras) -> Interval | None:
+    """Pairs won; None where no two cameras can be compared, as at one place or of one score."""
+    # Draws without a pair are NaN and left out; where all are, there is nothing to tell.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        found = ranks.pairs_won_interval(
+            cameras.score, cameras.rate, cameras.cluster, comparable=cameras.comparable
+        )
     return found if np.isfinite(found).all() else None
 
 

@@ -7,15 +7,21 @@ Trap Data Package 1.0 (Bubnicki et al. 2023, doi 10.1002/rse2.374).
 from __future__ import annotations
 
 import csv
+import warnings
 import zipfile
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from siting.errors import SitingError
+from siting.review.answer import answer
 from siting.review.recorded.effort import camera_rows
 from siting.review.recorded.package import read_season
+from siting.review.shown.page import headline, review_page
+from tests.review.test_answer import season
 from tests.review.test_package import BLANK, DEPLOYMENT, OBSERVATION, TODAY, codes, package, text_of
 
 
@@ -119,8 +125,8 @@ def test_observations_that_cannot_count_are_reported(change, code, tmp_path):
 
 def test_capitals_do_not_matter(tmp_path):
     change = {"observationLevel": "Event", "observationType": "Animal"}
-    season = read_season([package(tmp_path / "p", [{}], [change])])
-    assert len(season.records) == 1
+    found = read_season([package(tmp_path / "p", [{}], [change])])
+    assert len(found.records) == 1
 
 
 @pytest.mark.parametrize(
@@ -128,8 +134,8 @@ def test_capitals_do_not_matter(tmp_path):
 )
 def test_bait_of_an_older_form_is_bait(word, baited, tmp_path):
     """Before version 1.0 of the standard the cell named the kind of bait (from memory)."""
-    season = read_season([package(tmp_path / "p", [{"baitUse": word}], [{}])])
-    assert season.deployments["d1"].baited is baited
+    found = read_season([package(tmp_path / "p", [{"baitUse": word}], [{}])])
+    assert found.deployments["d1"].baited is baited
 
 
 def test_a_slip_in_the_year_is_no_season_of_twenty_years(tmp_path):
@@ -155,8 +161,8 @@ def test_a_table_and_a_package_together_both_count(tmp_path):
     """Counts of the one are no reason to drop the records of the other."""
     made = package(tmp_path / "p", [{}], [{}])
     (tmp_path / "t.csv").write_text(TABLE, encoding="utf-8")
-    season = read_season([made, tmp_path / "t.csv"], time_zone="Etc/GMT+5")
-    rows, _ = camera_rows(season, today=TODAY)
+    found = read_season([made, tmp_path / "t.csv"], time_zone="Etc/GMT+5")
+    rows, _ = camera_rows(found, today=TODAY)
     assert {row.deployment.id: row.events[30.0] for row in rows} == {"d1": 1.0, "t1": 7.0}
 
 
@@ -174,6 +180,37 @@ def test_tables_that_cannot_be_meant(old, new, names, tmp_path):
     said = told(tmp_path / "t.csv")
     assert said.startswith("E-TABLE-01")
     assert names in said
+
+
+def test_two_packages_with_the_same_doubts_are_one_season(tmp_path):
+    one, other = (
+        package(tmp_path / name, [{"deploymentID": name, "coordinateUncertainty": "",
+                                   "longitude": f"-80.5{n}712"}], [{"deploymentID": name}])
+        for n, name in enumerate(("a", "b"))
+    )  # fmt: skip
+    found = read_season([one, other])
+    assert set(found.deployments) == {"a", "b"}
+    assert [n.code for n in found.notes].count("W-PLACE-03") == 1
+
+
+@pytest.mark.parametrize("big", [1e6, 1e8])
+def test_one_camera_of_a_million_events_still_settles(big):
+    """The ends of the sums have no more digits to give than the gain of a step."""
+    cameras = season(60, seed=2)
+    events = cameras.events.copy()
+    events[3] = big
+    assert answer(replace(cameras, events=events), group="deer").verdict
+
+
+def test_cameras_that_cannot_be_compared_get_no_pairs():
+    cameras = season(25)
+    one_place = replace(cameras, cluster=np.full(25, "a"), score=np.zeros(25))
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = answer(one_place, group="deer")
+    assert found.pairs is None
+    assert "too few" in headline(found)
+    assert "nan" not in review_page(found, one_place, about="x").lower().split()
 
 
 def zipped(path: Path, folders: list[str]) -> Path:

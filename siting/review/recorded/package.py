@@ -48,6 +48,8 @@ _NEEDED = {
     ),
     "media": (),
 }  # fmt: skip
+# No camera has so many visits in a season: more is a slip of the pen.
+_MOST_EVENTS = 1_000_000.0
 _FROM_0, _TURN = (0.0, math.inf), (0.0, 360.0)
 _DESCRIPTOR = "datapackage.json"
 # Livestock, pets and people that packages list among the animals (trap of names).
@@ -260,7 +262,7 @@ def _plain_table(path: Path, time_zone: str) -> Season:
         where = f"{path.name}, row {number}"
         deployments.append(_table_row(row, where, zone))
         for column in event_columns:
-            value = number_in(row, column, where=where, within=_FROM_0) or 0.0
+            value = number_in(row, column, where=where, within=(0.0, _MOST_EVENTS)) or 0.0
             counts[row["deployment"], column.removeprefix("events_")] = value
     known = by_id(deployments, path.name)
     headings, notes = noted_headings(known)
@@ -311,7 +313,7 @@ def _joined(seasons: Sequence[Season], names: Sequence[str]) -> Season:
         last_picture=_merged(seasons, lambda s: s.last_picture),
         blanks=_merged(seasons, lambda s: s.blanks),
         open_share=_merged(seasons, lambda s: s.open_share),
-        notes=tuple(dict.fromkeys(n for s in seasons for n in s.notes)),
+        notes=tuple({(n.code, n.text): n for s in seasons for n in s.notes}.values()),
         sources=_merged(seasons, lambda s: s.sources),
     )
 

@@ -172,9 +172,7 @@ def _laplace(data: _Data, alpha: Floats, spread: Floats) -> tuple[Floats, Floats
         d_fixed, d_random = _newton_step(data, nodes, fixed, random, mu)
         step, new_height, new_mu = _uphill(data, nodes, fixed, random, d_fixed, d_random, height)
         fixed, random = fixed + step * d_fixed, random + step * d_random
-        # The gain is judged relative to the likelihood: that of thousands of events has no more
-        # digits to give, and an absolute limit would never be reached.
-        gain = float((np.abs(new_height - height) - 1e-12 * np.abs(height)).max())
+        gain = float((np.abs(new_height - height) - _noise(data, height)).max())
         height, mu = new_height, new_mu
         if gain < 1e-9:
             break
@@ -185,6 +183,15 @@ def _laplace(data: _Data, alpha: Floats, spread: Floats) -> tuple[Floats, Floats
     log_det = np.linalg.slogdet(schur)[1] + np.log(diagonal).sum(axis=1)
     evidence: Floats = height + 0.5 * size * np.log(2 * np.pi) - 0.5 * log_det
     return fixed, random, np.asarray(np.linalg.inv(schur)), evidence
+
+
+def _noise(data: _Data, height: Floats) -> Floats:
+    """What the heights (b,) cannot tell apart.
+
+    They are small differences of large sums: those of thousands of events have no more digits to
+    give, and an absolute limit would never be reached.
+    """
+    return 1e-12 * np.abs(height) + 1e-13 * float((data.y * np.log1p(data.y)).sum())
 
 
 def _inverse_square(spread: Floats) -> Floats:
@@ -247,7 +254,7 @@ def _uphill(
     for _ in range(_MOST_HALVINGS):
         new, mu = _height(data, nodes, fixed + step * d_fixed, random + step * d_random)
         # Written this way round, NaN counts as down.
-        down = ~(new >= height - 1e-9 - 1e-12 * np.abs(height))
+        down = ~(new >= height - 1e-9 - _noise(data, height))
         if not down.any():
             break
         step[down] /= 2
