@@ -27,6 +27,18 @@ Tell = Callable[[str, dict[str, Any]], None]
 """Called with the name of an event and its values, from any thread."""
 
 
+@dataclass(frozen=True)
+class Listed:
+    """The places of a run whose files are still being written: gone when they are there.
+
+    `features` are those of spots.geojson, `row` what the store holds of the run meanwhile.
+    """
+
+    uid: str
+    row: dict[str, Any]
+    features: list[dict[str, Any]]
+
+
 @dataclass
 class Reader:
     """A worker of its own for reading files, so that a long run holds nothing up."""
@@ -85,6 +97,7 @@ class Runner:
         self._cancelled = threading.Event()
         self._worker: Worker | None = None
         self._now = ""
+        self._fresh: Listed | None = None
         self._thread = threading.Thread(target=self._loop, daemon=True)
         self._thread.start()
 
@@ -116,6 +129,11 @@ class Runner:
         with self._lock:
             return {"now": self._now, "waiting": list(self._listed)}
 
+    def listed(self, uid: str) -> Listed | None:
+        """The places of the run of a sign-up whose files are being written now, if there is one."""
+        fresh = self._fresh
+        return fresh if fresh is not None and fresh.uid == uid else None
+
     def close(self) -> None:
         """End the worker and the thread."""
         self.cancel()
@@ -138,10 +156,10 @@ class Runner:
             try:
                 self._score(uid)
             except SitingError as error:
-                self._tell("failed", {"uid": uid, "code": error.code, "message": str(error)})
+                self._end("failed", {"uid": uid, "code": error.code, "message": str(error)})
             except Exception as error:  # a fault of ours must not end the desk
                 _LOG.exception("scoring %s", uid)
-                self._tell("failed", {"uid": uid, "code": "E-INTERNAL", "message": str(error)})
+                self._end("failed", {"uid": uid, "code": "E-INTERNAL", "message": str(error)})
             with self._lock:
                 self._now = ""
             self._tell("queue", self.state())
@@ -164,17 +182,26 @@ class Runner:
         run = self._store.begin_run(uid, land_rev=land.rev, said_rev=signup["said_rev"])
         # A folder for each run: one that fails or is cancelled leaves the last good one whole.
         out = parcel_folder(self._office, uid) / RUNS / run
+        row = {"uid": run, "land_rev": land.rev, "said_rev": signup["said_rev"]}
         began = time.monotonic()
-        kind, value = self._worked(Score(inputs, self.protocol, out), uid)
+
+        def listed(found: dict[str, Any]) -> None:
+            features = found.pop("features")
+            self._fresh = Listed(uid, {**row, **found}, features)
+            self._tell("listed", {"uid": uid, "seconds": round(time.monotonic() - began, 2)})
+
+        kind, value = self._worked(Score(inputs, self.protocol, out), uid, listed)
         if kind == "died" and not self._cancelled.is_set():
             # One more try: memory that was taken by something else may be free again.
             self._tell("stage", {"uid": uid, "stage": "starting again"})
             shutil.rmtree(out, ignore_errors=True)
-            kind, value = self._worked(Score(inputs, self.protocol, out), uid)
+            kind, value = self._worked(Score(inputs, self.protocol, out), uid, listed)
         seconds = round(time.monotonic() - began, 2)
         self._ended(uid, run, kind, value, seconds)
 
-    def _worked(self, job: Score, uid: str) -> tuple[str, Any]:
+    def _worked(
+        self, job: Score, uid: str, listed: Callable[[dict[str, Any]], None]
+    ) -> tuple[str, Any]:
         self.warm()
         worker = self._worker
         if worker is None:  # pragma: no cover - warm() made one
@@ -187,6 +214,9 @@ class Runner:
             if said[0] == "stage":
                 self._tell("stage", {"uid": uid, "stage": said[1]})
                 continue
+            if said[0] == "listed":
+                listed(said[1])
+                continue
             if said[0] == "died":
                 self._drop_worker()
             return said
@@ -198,6 +228,11 @@ class Runner:
             self._worker.kill()
             self._worker = None
 
+    def _end(self, name: str, values: dict[str, Any]) -> None:
+        """Tell how a run ended: from now on its folder, or the earlier one, is what there is."""
+        self._fresh = None
+        self._tell(name, values)
+
     def _ended(self, uid: str, run: str, kind: str, value: Any, seconds: float) -> None:
         folder = parcel_folder(self._office, uid) / RUNS
         if kind == "done":
@@ -207,13 +242,13 @@ class Runner:
             for other in folder.iterdir():
                 if other.name != run:
                     shutil.rmtree(other, ignore_errors=True)
-            self._tell("scored", {"uid": uid, "run": run, "seconds": seconds})
+            self._end("scored", {"uid": uid, "run": run, "seconds": seconds})
             return
         shutil.rmtree(folder / run, ignore_errors=True)
         if kind == "cancelled":
             self._store.end_run(run, "cancelled", seconds=seconds)
-            self._tell("cancelled", {"uid": uid})
+            self._end("cancelled", {"uid": uid})
             return
         code, message = (value.code, str(value)) if kind == "failed" else ("E-CRASH-01", CRASHED)
         self._store.end_run(run, "failed", code=code, message=message, seconds=seconds)
-        self._tell("failed", {"uid": uid, "code": code, "message": message})
+        self._end("failed", {"uid": uid, "code": code, "message": message})

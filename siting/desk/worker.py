@@ -131,7 +131,8 @@ class Worker:
     def receive(self, timeout_s: float) -> tuple[str, Any] | None:
         """The next (kind, value) that the worker says; None after so many seconds of silence.
 
-        Kinds are "stage", "done", "failed" and, once, "died".
+        Kinds are "stage", "listed" (the places, before their files), "done", "failed" and, once,
+        "died".
         """
         ready = wait([self.pipe, self._process.sentinel], timeout_s)
         if self.pipe in ready:
@@ -210,7 +211,12 @@ def _work(job: Job, pipe: Connection, memory: Memory) -> Any:
     if isinstance(job, Score):
         from siting.desk.work.scoring import scored
 
-        return scored(job, lambda stage: pipe.send(("stage", stage)))
+        with memory.at_work():
+            return scored(
+                job,
+                lambda stage: pipe.send(("stage", stage)),
+                lambda found: pipe.send(("listed", found)),
+            )
     if isinstance(job, ReadUpload):
         from siting.desk.uploads import shapes_in
 

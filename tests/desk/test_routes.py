@@ -266,11 +266,25 @@ def scored(office):
     land = {"rev": 0, "shapes": shapes, "answers": {"livestock": "none", "trails": "unknown"}}
     office.send("PUT", f"/api/land/{uid}", land)
     assert office.send("POST", f"/api/score/{uid}").status_code == 202
-    for _ in range(600):
+    before = None
+    for _ in range(6000):
         found = office.get(f"/api/places/{uid}").json()
-        if found["run"]:
+        if found["run"] and not found["is_writing"]:
+            # Of the same run: the list that came before the files, where it was met.
+            assert before is None or {**before, "is_writing": False} == {
+                **found, "files": [], "files_ready": False
+            }  # fmt: skip
             return uid, found
-        time.sleep(0.25)
+        if found["run"]:
+            before = found
+            assert found["spots"]
+            assert found["files"] == []
+            answers = [
+                office.get(path) for path in (f"/result/{uid}/map.html", f"/api/hand-over/{uid}")
+            ]
+            if office.get(f"/api/places/{uid}").json()["is_writing"]:
+                assert [answer.status_code for answer in answers] == [404, 409]
+        time.sleep(0.025)
     raise AssertionError(office.get("/api/signups").text)
 
 

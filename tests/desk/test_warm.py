@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
+import shutil
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
+from siting.desk import worker
 from siting.kernels.remembered import Memory, remembered
 from siting.types import Land
-from tests.desk.edits import moved, outlined, sample, series
+from tests.desk.edits import SAMPLE, moved, outlined, sample, series
 
 # Wide cells: what is remembered does not depend on them, and each edit takes a second.
 CELL_M = 20.0
@@ -91,6 +93,37 @@ def test_an_outline_works_out_what_lies_inside(base, warmed):
     assert "siting.ground.quiet.quietness" in memory.worked
     assert "siting.ground.travel.passage.funnel_ratio" not in memory.worked
     assert fingerprint(drawn) != fingerprint(first)
+
+
+def test_the_worker_remembers_and_sends_the_list_before_the_files(tmp_path):
+    for name in ("dem.tif", "land_cover.tif", "layers.gpkg"):
+        shutil.copy(SAMPLE.parent / name, tmp_path)
+    inputs = tmp_path / "inputs.toml"
+    cells = f"\n[grid]\ncell_size_m = {CELL_M}\n"
+    inputs.write_text(SAMPLE.read_text(encoding="utf-8") + cells, encoding="utf-8")
+    memory, said = Memory(), Said(tmp_path / "out")
+    job = worker.Score(inputs, None, tmp_path / "out")
+    worker._work(job, said, memory)
+    assert memory.worked
+    assert said.files_then == []
+    first = said.listed
+    worker._work(job, said, memory)
+    assert memory.known
+    assert memory.worked == {}
+    assert said.listed == first
+    assert first["features"]
+
+
+class Said:
+    """What the worker says, and which files are there when the list comes."""
+
+    def __init__(self, out):
+        self.out, self.listed, self.files_then = out, None, None
+
+    def send(self, message):
+        if message[0] == "listed":
+            self.listed = message[1]
+            self.files_then = [path.name for path in self.out.glob("[!.]*")]
 
 
 # --- the memory itself -----------------------------------------------------------------------

@@ -9,6 +9,7 @@ from collections.abc import AsyncIterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 from markupsafe import Markup
 from pydantic import ValidationError
@@ -252,12 +253,16 @@ class _Routes:
 
     async def places(self, request: Request) -> Response:
         uid = request.path_params["uid"]
-        return JSONResponse(views.places_data(self.desk.folder, self.desk.store, uid))
+        return JSONResponse(self._places(uid))
+
+    def _places(self, uid: str) -> dict[str, Any]:
+        desk = self.desk
+        return views.places_data(desk.folder, desk.store, uid, desk.runner.listed(uid))
 
     async def decide(self, request: Request) -> Response:
         uid = request.path_params["uid"]
         asked = DecisionIn.model_validate(await json_of(request))
-        found = views.places_data(self.desk.folder, self.desk.store, uid)
+        found = self._places(uid)
         spots = {spot["rank"]: spot for spot in found["spots"] if asked.kind != "random"}
         if asked.kind == "random" and found["lot"]:
             spots = {0: found["lot"]}
@@ -283,6 +288,9 @@ class _Routes:
     async def hand_over(self, request: Request) -> Response:
         """One archive for the volunteer: map, sheet, GPX and a note; nothing of other parcels."""
         uid = request.path_params["uid"]
+        # The files of an earlier run would go with a list that is another by now.
+        if self.desk.runner.listed(uid) is not None:
+            return refused(REFUSED["being made"], 409)
         folder = views.run_folder(self.desk.folder, self.desk.store, uid)
         if folder is None:
             return refused(REFUSED["unscored"], 404)

@@ -10,7 +10,7 @@ from typing import Any
 
 import shapely
 
-from siting.desk.jobs import RUNS
+from siting.desk.jobs import RUNS, Listed
 from siting.desk.storage.blob import from_blob
 from siting.desk.storage.office import parcel_folder
 from siting.desk.storage.store import Store
@@ -117,24 +117,38 @@ def run_folder(office: Path, store: Store, uid: str) -> Path | None:
     return folder if folder.is_dir() else None
 
 
-def places_data(office: Path, store: Store, uid: str) -> dict[str, Any]:
+def places_data(
+    office: Path, store: Store, uid: str, listed: Listed | None = None
+) -> dict[str, Any]:
     """The spots of the last good run with the decision on them.
 
-    Of the features only the points are spots; the outlines of their stretches and areas follow.
+    Those of `listed`, where there is a run that has its places and is still writing: it has no
+    files yet. Of the features only the points are spots; the outlines of their stretches and areas
+    follow.
     """
-    run, land = store.last_run(uid), store.land(uid)
-    folder = run_folder(office, store, uid)
+    if listed is not None:
+        return _places(store, uid, listed.row, listed.features, is_writing=True)
+    run, folder = store.last_run(uid), run_folder(office, store, uid)
     if run is None or folder is None:
-        return {
-            "run": "",
-            "spots": [],
-            "decision": None,
-            "is_old": False,
-            "files": [],
-            "named": "",
-            "lot": None,
-        }
+        return {"run": "", "spots": [], "decision": None, "is_old": False, "files": [], "named": "",
+                "lot": None, "is_writing": False}  # fmt: skip
     features = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
+    return {
+        **_places(store, uid, run, features, is_writing=False),
+        "files_ready": files_name(store, uid),
+        "files": sorted(path.name for path in folder.iterdir() if not path.name.startswith(".")),
+    }
+
+
+def _places(
+    store: Store,
+    uid: str,
+    run: Mapping[str, Any],
+    features: list[dict[str, Any]],
+    *,
+    is_writing: bool,
+) -> dict[str, Any]:
+    of_land = (store.land(uid).rev, store.signup(uid)["said_rev"])
     return {
         "run": run["uid"],
         "summary": run["summary"],
@@ -142,9 +156,10 @@ def places_data(office: Path, store: Store, uid: str) -> dict[str, Any]:
         "lot": lot_of(run),
         "decision": store.decision(uid),
         "named": run["named"],
-        "files_ready": files_name(store, uid),
-        "is_old": (run["land_rev"], run["said_rev"]) != (land.rev, store.signup(uid)["said_rev"]),
-        "files": sorted(path.name for path in folder.iterdir() if not path.name.startswith(".")),
+        "is_old": (run["land_rev"], run["said_rev"]) != of_land,
+        "is_writing": is_writing,
+        "files_ready": False,
+        "files": [],
     }
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from siting.batch.jobs import parcel_row
-from siting.commands import score_to_folder
+from siting.commands import score_to_folder, summary
+from siting.report.files.tables import geojson
 from siting.report.shared.credits import short_lines
+from siting.report.shared.facts import spot_facts
 from siting.settings.load import load_inputs, load_protocol
 from siting.types import Result
 from siting.words.office.letters import credit_line
@@ -31,8 +33,14 @@ class Asked(Protocol):
         """Folder to fill."""
 
 
-def scored(job: Asked, progress: Callable[[str], None]) -> dict[str, str]:
-    """Score and write; {"summary", "row": JSON of parcel and sources, "named": place first}."""
+def scored(
+    job: Asked, progress: Callable[[str], None], listed: Callable[[dict[str, Any]], None]
+) -> dict[str, str]:
+    """Score and write; {"summary", "row": JSON of parcel and sources, "named": place first}.
+
+    `listed` is called with the places ("summary", "row", "named", "features" of spots.geojson) as soon as
+    they are known: the files take as long again, and the coordinator looks at the list.
+    """
     inputs, protocol = load_inputs(job.inputs), load_protocol(job.protocol)
     kept: dict[str, str] = {}
 
@@ -40,6 +48,14 @@ def scored(job: Asked, progress: Callable[[str], None]) -> dict[str, str]:
         sources = credit_line(short_lines(result.land.credits))
         kept["row"] = json.dumps({"parcel": parcel_row(result, protocol), "sources": sources})
         kept["named"] = result.proposal.place_id if result.proposal is not None else ""
+        listed(
+            {
+                "summary": summary(result, job.out / "map.html"),
+                **kept,
+                # As the file will hold them, so that the list does not change with the files.
+                "features": json.loads(geojson(result, spot_facts(result)))["features"],
+            }
+        )
 
     kept["summary"] = score_to_folder(
         inputs,

@@ -11,6 +11,7 @@ const NO_PLACE = "No place on this land suits a camera.";
 export function placesView(desk) {
   const view = {};
   const marks = L.layerGroup();
+  let shownRun = "";
 
   function place(uid, data, spot) {
     const { decision } = data;
@@ -76,6 +77,13 @@ export function placesView(desk) {
         shown(uid, data, "field_sheet.html", "Open the sheet")));
   }
 
+  // What needs the files of the run: while they are being written there is nothing to open or send.
+  async function withFiles(uid, data) {
+    if (!data.spots.length) return [];
+    if (data.is_writing) return [node("p", { role: "status" }, DATA.words.writing)];
+    return [await letterPart(desk, uid, data.files_ready), handOver(uid, data)];
+  }
+
   function drawMarks(data) {
     marks.clearLayers();
     data.spots.forEach((spot) => {
@@ -97,17 +105,25 @@ export function placesView(desk) {
         titled(`Places of ${row ? row.label : "the land"}`,
           node("div", { class: "buttons" }, button("Back to the land", () => desk.open(uid)),
             // Below ten places nobody would look for them.
-            data.spots.length ? button("Letter and files", () => byId("letter").focus()) : null),
+            data.spots.length && !data.is_writing ? button("Letter and files", () => byId("letter").focus()) : null),
           data.is_old ? node("p", { class: "caution" }, OLD) : null,
           data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),
           notes.map((line) => node("p", { class: "caution" }, line.slice(9))),
           node("ol", { class: "places" }, data.spots.map((spot) => place(uid, data, spot))),
           atRandom(uid, data),
-          data.spots.length ? await letterPart(desk, uid, data.files_ready) : null,
-          data.spots.length ? handOver(uid, data) : null);
+          node("div", { id: "with-files" }, await withFiles(uid, data)));
+        shownRun = data.run;
         marks.addTo(desk.map);
         drawMarks(data);
         byId("title").focus({ preventScroll: true });
+      });
+    },
+    // The files of the run that is shown are there: its list stays as it is, with what was typed.
+    async written(uid) {
+      await attempt(async () => {
+        const data = await get(`/api/places/${uid}`);
+        if (data.run !== shownRun || !byId("with-files")) await view.show(uid);
+        else byId("with-files").replaceChildren(...await withFiles(uid, data));
       });
     },
     hide() { marks.remove(); },

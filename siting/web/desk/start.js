@@ -75,6 +75,15 @@ function working({ now, waiting }, stage) {
 
 let queue = { now: "", waiting: [] };
 
+// The sign-up whose new list was shown already, while its files are being written.
+let listed = "";
+
+function toPlaces(uid, words) {
+  if (!["land", "places"].includes(open) || !window.location.hash.endsWith(uid)) return;
+  go(`places/${uid}`);
+  say(words);
+}
+
 function setUp() {
   byId("season").textContent = DATA.season ? `Season ${DATA.season}` : "";
   PARTS.forEach((part) => byId(`to-${part}`).addEventListener("click", () => go(part)));
@@ -82,14 +91,21 @@ function setUp() {
   listen({
     queue: (state) => { queue = state; working(queue); },
     stage: ({ uid, stage }) => working({ ...queue, now: uid }, stage),
+    listed: ({ uid, seconds }) => {
+      listed = uid;
+      toPlaces(uid, `The new list, after ${seconds.toFixed(1)} s. Its files follow.`);
+    },
     scored: async ({ uid, seconds }) => {
       await attempt(list.load);
-      if (["land", "places"].includes(open) && window.location.hash.endsWith(uid)) {
-        go(`places/${uid}`);
-        say(`Scored in ${seconds.toFixed(1)} s.`);
-      }
+      if (listed !== uid) toPlaces(uid, `Scored in ${seconds.toFixed(1)} s.`);
+      // Whoever went back to the land meanwhile stays there.
+      else if (open === "places" && window.location.hash.endsWith(uid)) await places.written(uid);
+      listed = "";
     },
-    cancelled: () => say("Cancelled. The earlier result is kept."),
+    cancelled: async ({ uid }) => {
+      if (open === "places" && window.location.hash.endsWith(uid)) await places.show(uid);
+      say("Cancelled. The earlier result is kept.");
+    },
     failed: async ({ message }) => { await attempt(list.load); fault(new Error(message)); },
     data: dataEvent,
     season: season.event,

@@ -131,6 +131,7 @@ def words_data() -> dict[str, Any]:
         "layers": [asdict(layer) for layer in layers()],
         "reasons": list(CHOICES["reason"].items()),
         "package": PACKAGE,
+        "writing": "The map page, the sheet and the files are being written …",
         "making": "The files are being made for the place that was chosen …",
         "random": RANDOM,
         "exact": "This file shows the land exactly. Send it only to the volunteer.",
