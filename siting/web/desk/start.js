@@ -14,7 +14,7 @@ import { previewOn } from "./returns/preview.js";
 import { seasonView } from "./returns/season.js";
 
 const map = deskMap();
-const desk = { map, open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`),
+const desk = { map, waitsFor: "", open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`),
   assign: () => go("assign") };
 const list = listView(desk);
 Object.assign(desk, { row: list.row, rows: list.rows, reload: list.load, preview: previewOn(map) });
@@ -78,8 +78,11 @@ let queue = { now: "", waiting: [] };
 // The sign-up whose new list was shown already, while its files are being written.
 let listed = "";
 
+// Whoever looks at the land, and did not ask for the run, stays there.
 function toPlaces(uid, words) {
-  if (!["land", "places"].includes(open) || !window.location.hash.endsWith(uid)) return;
+  const here = window.location.hash.endsWith(uid) && (open === "places" || (open === "land" && desk.waitsFor === uid));
+  if (!here) return;
+  desk.waitsFor = "";
   go(`places/${uid}`);
   say(words);
 }
