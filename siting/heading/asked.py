@@ -2,33 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from siting.grid import FloatArray
+from siting.grid import FloatArray, Grid
+from siting.ground.shapes.feature_order import served_by
 from siting.heading.judged import Surroundings
-from siting.kernels.remembered import remembered
+from siting.heading.line_crossing import Lines, nearest_line
+from siting.kernels.remembered import lasting
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
-from siting.types import Feature
+from siting.types import BoolArray, Feature
+
+Place = tuple[float, float]
+"""Easting and northing, metres."""
 
 
 @dataclass(frozen=True)
 class Asked:
     """Scores 0..1 of the best headings of places, and skylines of squares, that were asked for.
 
-    Places are (easting, northing), metres; a skyline is (horizon in degrees, reach in metres).
+    A skyline is (horizon in degrees, reach in metres).
     """
 
-    best: dict[tuple[float, float], float]
-    quick: dict[tuple[float, float], float]
+    best: dict[Place, float]
+    quick: dict[Place, float]
     skies: dict[tuple[int, int], tuple[FloatArray, FloatArray]]
 
 
-@remembered()
-def nothing_asked(
+def asked_before(
     around: Surroundings,
     features: tuple[Feature, ...],
     *,
@@ -37,16 +43,125 @@ def nothing_asked(
     sun: SunRules,
     spans: bool,
 ) -> Asked:
-    """A new `Asked`; where steps are remembered, the one of the same surroundings and rules.
+    """What was asked of this land; where steps are remembered, also before an edit of it.
 
-    The scores of headings, 0..1, and the skylines in it follow from these arguments alone.
+    The score of a place rests on the elevations and rules, on the cells within sight of it, on the
+    line that passes it and on the feature it serves. It is kept while all of these are as they
+    were; the skylines rest on elevations and rules alone.
+
+    Parameters
+    ----------
+    around : Surroundings
+    features : tuple of Feature, in order
+    camera, heading, sun : the protocol's tables of these names
+    spans : bool, whether only eight directions can be told
     """
-    del around, features, camera, heading, sun, spans
-    return Asked({}, {}, {})
+    # All but what may change around a place: a field that is added one day counts for every place.
+    fixed = {f.name: getattr(around, f.name) for f in fields(around) if f.name not in _BY_PLACE}
+    kept = lasting("headings", fixed, camera, heading, sun, spans)
+    now = _Around(_layers(around), around.lines, features)
+    best, quick = {}, {}
+    if kept:
+        best, quick = (
+            _still(known, kept["around"], now, grid=around.ground.grid, heading=heading)
+            for known in (kept["asked"].best, kept["asked"].quick)
+        )
+    asked = Asked(best, quick, kept["asked"].skies if kept else {})
+    kept.update(around=now, asked=asked)
+    return asked
+
+
+# Fields of Surroundings of which a place depends only on what lies around it: see `_still`.
+_BY_PLACE = ("role", "inside", "people", "closed", "lines")
+
+
+@dataclass(frozen=True)
+class _Around:
+    """What may change around places: layers of (rows, cols), lines and features."""
+
+    layers: tuple[NDArray[Any], ...]
+    lines: Sequence[Lines]
+    features: tuple[Feature, ...]
+
+
+def _layers(around: Surroundings) -> tuple[NDArray[Any], ...]:
+    shut = around.closed
+    closed = () if shut is None else (shut.filled, shut.sighted, shut.tracks)
+    return (around.role, around.inside, around.people, *closed)
+
+
+def _still(
+    known: Mapping[Place, float],
+    was: _Around,
+    now: _Around,
+    *,
+    grid: Grid,
+    heading: HeadingRules,
+) -> dict[Place, float]:
+    """Those of the scores that hold for what lies around the places now."""
+    if not known or len(was.layers) != len(now.layers):
+        return {}
+    easting, northing = (np.array(axis) for axis in zip(*known, strict=True))
+    # Rays end at `sight_m`; a cell more for where in its cell a place lies.
+    reach = int(np.ceil(heading.sight_m / grid.cell_size_m)) + 1
+    same = ~_near_change(was.layers, now.layers, grid.rowcol(easting, northing), reach=reach)
+    if was.lines is not now.lines:
+        same &= _alike(*(_passing(part.lines, easting, northing, heading) for part in (was, now)))
+    if was.features is not now.features:
+        same &= _alike(*(_served(p.features, easting, northing, heading) for p in (was, now)))
+    return {
+        place: score for (place, score), is_so in zip(known.items(), same, strict=True) if is_so
+    }
+
+
+def _near_change(
+    was: Sequence[NDArray[Any]],
+    now: Sequence[NDArray[Any]],
+    cell: tuple[NDArray[np.int64], NDArray[np.int64]],
+    *,
+    reach: int,
+) -> BoolArray:
+    """Whether any layer has changed within `reach` rows and columns of (n,) cells."""
+    changed: BoolArray = np.zeros(now[0].shape, dtype=bool)
+    for before, after in zip(was, now, strict=True):
+        if before is not after:
+            changed |= before != after
+    if not changed.any():
+        return np.zeros(len(cell[0]), dtype=bool)
+    # Sums of all cells above and to the left: four of them give the sum of any square.
+    sums = np.zeros((changed.shape[0] + 1, changed.shape[1] + 1), dtype=np.int64)
+    sums[1:, 1:] = changed.cumsum(axis=0, dtype=np.int64).cumsum(axis=1)
+    n_rows, n_cols = changed.shape
+    top, bottom = (np.clip(cell[0] + k, 0, n_rows) for k in (-reach, reach + 1))
+    left, right = (np.clip(cell[1] + k, 0, n_cols) for k in (-reach, reach + 1))
+    inside = sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left]
+    return np.asarray(inside > 0)
+
+
+def _passing(
+    lines: Sequence[Lines], easting: FloatArray, northing: FloatArray, heading: HeadingRules
+) -> Sequence[NDArray[Any]]:
+    # The bearing of grid north turns all lines alike, so that it can be left out here.
+    return nearest_line(easting, northing, lines=lines, within_m=heading.line_reach_m)
+
+
+def _served(
+    features: Sequence[Feature], easting: FloatArray, northing: FloatArray, heading: HeadingRules
+) -> Sequence[NDArray[Any]]:
+    found = served_by(features, easting, northing, reach_m=heading.target_reach_m)
+    places = [(f.easting, f.northing) if f else (np.nan, np.nan) for f in found]
+    return tuple(np.array(places).T)
+
+
+def _alike(was: Sequence[NDArray[Any]], now: Sequence[NDArray[Any]]) -> BoolArray:
+    """Which of n places have the same values, an unknown one being like another."""
+    both = zip(was, now, strict=True)
+    same = [(a == b) | ((a != a) & (b != b)) for a, b in both]
+    return np.asarray(np.all(same, axis=0))
 
 
 def once(
-    known: dict[tuple[float, float], float],
+    known: dict[Place, float],
     easting: FloatArray,
     northing: FloatArray,
     work_out: Callable[[FloatArray, FloatArray], FloatArray],

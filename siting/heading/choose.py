@@ -16,7 +16,7 @@ from siting.ground.shapes.feature_order import served_by
 from siting.ground.shapes.mapped import ponds_of_cells
 from siting.ground.view import ElevationGrid, Skyline
 from siting.heading.aim import aims, by_eight
-from siting.heading.asked import Asked, nothing_asked, once
+from siting.heading.asked import Asked, asked_before, once
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
 from siting.heading.heading_scores import judge, skyline_of
 from siting.heading.judged import Headings, Surroundings
@@ -167,7 +167,7 @@ def lookout(
         spans=spans,
         survey=survey,
         track_remarks=remarks,
-        asked=nothing_asked(
+        asked=asked_before(
             around, layers.features, camera=camera, heading=heading, sun=sun, spans=spans
         ),
     )

@@ -11,9 +11,7 @@ depends on its arguments alone.
 from __future__ import annotations
 
 import functools
-import hashlib
 import threading
-import weakref
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, is_dataclass
@@ -21,9 +19,8 @@ from inspect import signature
 from typing import Any, ParamSpec, TypeVar
 
 import numpy as np
-import shapely
-from numpy.typing import NDArray
-from shapely.geometry.base import BaseGeometry as Geometry
+
+from siting.kernels.fingerprints import Fingerprints, NoFingerprintError
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -34,6 +31,8 @@ _MOST_BYTES = 1_000_000_000
 # An answer without arrays still takes some room.
 _LEAST_BYTES = 2_000
 _GONE = b"gone"
+# Another parcel, or other rules, and back again.
+_MOST_STORES = 2
 
 
 def remembered(*watched: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
@@ -61,11 +60,16 @@ def remembered(*watched: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
     return mark
 
 
+def lasting(name: str, *given: Any) -> dict[str, Any]:
+    """A store that outlives a run, the same one for the same name and equal `given`.
+
+    For what is worked out piece by piece: a piece must follow from `given` and from what the store
+    itself says it follows from. A plain run gets a new one.
+    """
+    return {} if _at_work is None else _at_work.store(name, given)
+
+
 _at_work: Memory | None = None
-
-
-class _NoFingerprint(TypeError):
-    """A kind of value of which nothing is known: it is then worked out, never guessed."""
 
 
 @dataclass(eq=False)
@@ -85,10 +89,25 @@ class Memory:
         self._entries: dict[tuple[str, bytes], list[_Entry]] = {}
         self._bytes = 0
         self._lock = threading.RLock()
-        self._digests: dict[int, tuple[weakref.ref[Any], bytes]] = {}
+        self.fingerprints = Fingerprints()
+        self._stores: dict[tuple[str, bytes], dict[str, Any]] = {}
         self.known: dict[str, int] = {}
         self.worked: dict[str, int] = {}
         self.unknown: set[str] = set()
+
+    def fingerprint(self, value: Any) -> bytes:
+        """A digest of a value; see `Fingerprints.of`."""
+        return self.fingerprints.of(value)
+
+    def store(self, name: str, given: tuple[Any, ...]) -> dict[str, Any]:
+        """See `lasting`."""
+        key = (name, self.fingerprint(given))
+        with self._lock:
+            # The most recently used stand last.
+            found = self._stores[key] = self._stores.pop(key, {})
+            for old in [other for other in self._stores if other[0] == name][:-_MOST_STORES]:
+                del self._stores[old]
+        return found
 
     @property
     def size_bytes(self) -> int:
@@ -115,7 +134,7 @@ class Memory:
             key = (name, self.fingerprint(whole))
             with self._lock:
                 found = self._known(key, looked)
-        except _NoFingerprint:
+        except NoFingerprintError:
             self.unknown.add(name)
             return step(**given)
         if found is not None:
@@ -167,88 +186,6 @@ class Memory:
             return made
         seen[at] = self.fingerprint(value)
         return value
-
-    # --- fingerprints ------------------------------------------------------------------------
-
-    def fingerprint(self, value: Any) -> bytes:
-        """A digest of a value and of all that it holds; equal for equal values only.
-
-        Raises
-        ------
-        _NoFingerprint
-            For a kind of value that it does not know; no part is ever left out.
-        """
-        array = isinstance(value, np.ndarray) and value.dtype != object
-        # Nobody changes a table or an array that a step was given or gave: tests/desk/test_warm.py
-        # looks. (To compiled loops read-only arrays are a kind of their own, compiled anew.)
-        lasting = hasattr(value, "columns") or (array and value.base is None)
-        with self._lock:
-            kept = self._digests.get(id(value)) if lasting else None
-        if kept is not None and kept[0]() is value:
-            return kept[1]
-        found = _of_array(value) if array else self._of_parts(value)
-        if lasting:
-            with self._lock:
-                self._digests[id(value)] = (weakref.ref(value, self._forget(id(value))), found)
-        return found
-
-    def _of_parts(self, value: Any) -> bytes:
-        digest = hashlib.blake2b(digest_size=16)
-        for part in self._parts(value):
-            digest.update(part)
-        return digest.digest()
-
-    def _parts(self, value: Any) -> Iterator[bytes]:
-        yield f"{type(value).__module__}.{type(value).__qualname__}:".encode()
-        if isinstance(value, str | bytes | int | float | None | np.generic | range) or hasattr(
-            value, "isoformat"
-        ):
-            yield repr(value).encode()
-        elif isinstance(value, Geometry):
-            yield shapely.to_wkb(value, include_srid=True)
-        elif isinstance(value, Mapping):
-            # In their order: a step may go through them in it.
-            yield from (self.fingerprint(pair) for pair in value.items())
-        elif isinstance(value, tuple | list | np.ndarray):
-            yield str(len(value)).encode()
-            yield from (self.fingerprint(item) for item in value)
-        elif (names := _parts_of(value)) is not None:
-            yield from (self.fingerprint(getattr(value, name)) for name in names)
-        elif hasattr(value, "columns"):
-            yield str(value.index.tolist()).encode()
-            for name in value.columns:
-                yield from (self.fingerprint(name), self._of_column(np.asarray(value[name])))
-        else:
-            raise _NoFingerprint(f"A step was given {type(value)}, which has no fingerprint.")
-
-    def _of_column(self, values: NDArray[Any]) -> bytes:
-        return self.fingerprint(values.astype(object))
-
-    def _forget(self, number: int) -> Callable[[object], None]:
-        def forget(reference: object) -> None:
-            kept = self._digests.get(number)
-            # The number may belong to a new array by now.
-            if kept is not None and kept[0] is reference:
-                self._digests.pop(number, None)
-
-        return forget
-
-
-def _of_array(value: NDArray[Any]) -> bytes:
-    digest = hashlib.blake2b(f"{value.dtype.str}{value.shape}".encode(), digest_size=16)
-    digest.update(np.ascontiguousarray(value).view(np.uint8).data if value.size else b"")
-    return digest.digest()
-
-
-def _parts_of(value: Any) -> list[str] | None:
-    """Names of the fields of a dataclass, a table of settings or the like; None of other kinds."""
-    if is_dataclass(value):
-        # What does not count when two are compared is a store of what follows from the rest.
-        return [f.name for f in fields(value) if f.compare]
-    if hasattr(type(value), "model_fields"):
-        return list(type(value).model_fields)
-    attributes = getattr(type(value), "__attrs_attrs__", None)
-    return None if attributes is None else [a.name for a in attributes]
 
 
 def _look(value: Any, kind: str, at: Any) -> Any:

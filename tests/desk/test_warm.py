@@ -42,7 +42,7 @@ def test_after_each_of_a_series_of_edits_the_result_is_that_of_a_cold_run(base):
 
 def untouched(memory: Memory) -> None:
     """No array that a step was given or gave has been written to since its digest was taken."""
-    for reference, digest in list(memory._digests.values()):
+    for reference, digest in list(memory.fingerprints.kept.values()):
         kept = reference()
         if isinstance(kept, np.ndarray):
             assert fingerprint(kept) == digest

@@ -321,10 +321,7 @@ export function landView(desk) {
         const past = history(state);
         Object.assign(now, { uid, row: desk.row(uid), state, past, rev: data.rev, chosen: null });
         const word = node("span", { class: "status", id: "status" }, now.row ? now.row.status : "");
-        const score = () => attempt(async () => {
-          desk.waitsFor = uid;
-          await send("POST", `/api/score/${uid}`, {});
-        });
+        const score = () => attempt(() => send("POST", `/api/score/${desk.waitsFor = uid}`, {}));
         const sketch = () => attempt(() => download(`/api/sketch/${uid}`, "sketch.html"));
         titled(now.row ? now.row.label : "Land", node("p", {}, word),
           node("div", { class: "buttons" },
