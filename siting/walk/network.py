@@ -196,7 +196,6 @@ def _near_crossings(ways: Ways, *, grid: Grid, reach_m: float) -> BoolArray:
     )
 
 
-@remembered()
 def all_steps(net: Net) -> Steps:
     """All steps between free cells that do not cut through a cell that is not free."""
     free = net.free.reshape(net.grid.shape)
@@ -244,7 +243,6 @@ def steps_along(net: Net, cells: IntArray) -> Steps:
     return Steps(tail, head, np.hypot(*(positions(net, head) - positions(net, tail)).T))
 
 
-@remembered()
 def step_cost_s(net: Net, steps: Steps, *, ways: Ways, rules: WalkRules) -> FloatArray:
     """Seconds of each step, (n,), with what the rules add where a way should rather not lead."""
     cost = step_seconds(net, steps, off_path_factor=rules.off_path_factor)
@@ -260,24 +258,48 @@ def _crosses_unknown(net: Net, steps: Steps, *, ways: Ways, reach_m: float) -> I
     """Steps that cross a stream away from any path and known crossing."""
     if not ways.streams:
         return np.empty(0, dtype=np.int64)
-    streams = shapely.union_all(ways.streams)
-    # Both ends of a step over a stream lie within the step's length, 2.24 cells, of it.
-    reach = 2.5 * net.grid.cell_size_m
-    near = cells_covered([streams.buffer(reach)], grid=net.grid).ravel()
-    maybe = np.nonzero(near[steps.tail] & near[steps.head])[0]
-    # There and back is the same line: it is looked at once.
-    low = np.minimum(steps.tail[maybe], steps.head[maybe])
-    high = np.maximum(steps.tail[maybe], steps.head[maybe])
-    pairs, which = np.unique(low * net.free.size + high, return_inverse=True)
-    tail, head = np.divmod(pairs, net.free.size)
-    line = _step_lines(net, tail, head=head)
-    shapely.prepare(streams)
-    hit = shapely.intersects(streams, line)
+    pairs, crossed = _over_streams(net.grid, ways.streams)
     known = crossing_places(ways)
     if known is not None:
-        crossed = shapely.intersection(line[hit], streams)
-        hit[hit] = shapely.distance(crossed, known) > reach_m
-    return np.asarray(maybe[hit[which]])
+        pairs = pairs[shapely.distance(crossed, known) > reach_m]
+    size = net.free.size
+    ends = np.zeros(size, dtype=bool)
+    ends[pairs // size] = ends[pairs % size] = True
+    maybe = np.nonzero(ends[steps.tail] & ends[steps.head])[0]
+    # There and back is the same line.
+    low = np.minimum(steps.tail[maybe], steps.head[maybe])
+    high = np.maximum(steps.tail[maybe], steps.head[maybe])
+    return np.asarray(maybe[np.isin(low * size + high, pairs)])
+
+
+@remembered()
+def _over_streams(
+    grid: Grid, streams: tuple[Geometry, ...]
+) -> tuple[IntArray, NDArray[np.object_]]:
+    """Steps of a net that cross a stream, whoever may enter its cells, and where they cross it.
+
+    Most of the time that a net takes goes here, and it does not change with fences or cattle.
+
+    Returns
+    -------
+    (pairs, crossed) : (n,) rising numbers, the lower flat index of a step times the number of
+        cells, plus the higher; (n,) shapely geometries
+    """
+    line_of_water = shapely.union_all(streams)
+    # Both ends of a step over a stream lie within the step's length, 2.24 cells, of it.
+    near = cells_covered([line_of_water.buffer(2.5 * grid.cell_size_m)], grid=grid)
+    index = np.arange(near.size).reshape(grid.shape)
+    found = []
+    for row, col in STEPS:
+        if row * grid.n_cols + col > 0:  # the other half of the steps are these, the way back
+            tail = index[near & _shifted(near, row=row, col=col)]
+            found.append(tail * near.size + tail + row * grid.n_cols + col)
+    pairs = np.sort(np.concatenate(found))
+    low, high = np.divmod(pairs, near.size)
+    line = _step_lines(grid, low, head=high)
+    shapely.prepare(line_of_water)
+    hit = shapely.intersects(line_of_water, line)
+    return pairs[hit], shapely.intersection(line[hit], line_of_water)
 
 
 def crossing_places(ways: Ways) -> Geometry | None:
@@ -287,20 +309,29 @@ def crossing_places(ways: Ways) -> Geometry | None:
     return None if places.is_empty else places
 
 
-def _step_lines(net: Net, tail: IntArray, *, head: IntArray) -> NDArray[np.object_]:
-    ends = np.stack([positions(net, tail), positions(net, head)], axis=1)
+def _step_lines(grid: Grid, tail: IntArray, *, head: IntArray) -> NDArray[np.object_]:
+    ends = np.stack([_positions(grid, tail), _positions(grid, head)], axis=1)
     return np.atleast_1d(np.asarray(shapely.linestrings(ends), dtype=object))
 
 
 def positions(net: Net, cells: IntArray) -> FloatArray:
     """(n, 2) easting and northing of cells by flat index."""
-    easting, northing = net.grid.xy(*np.divmod(cells, net.grid.n_cols))
+    return _positions(net.grid, cells)
+
+
+def _positions(grid: Grid, cells: IntArray) -> FloatArray:
+    easting, northing = grid.xy(*np.divmod(cells, grid.n_cols))
     return np.column_stack([easting, northing])
 
 
 def nearest_cell(net: Net, place: tuple[float, float], *, usable: BoolArray) -> int | None:
     """Flat index of the usable cell nearest to a point, None when none is within a few cells."""
-    cells = np.nonzero(usable)[0]
+    row, col = (int(at) for at in net.grid.rowcol(*place))
+    reach = SNAP_CELLS + 1
+    rows = np.arange(max(row - reach, 0), min(row + reach + 1, net.grid.n_rows))
+    cols = np.arange(max(col - reach, 0), min(col + reach + 1, net.grid.n_cols))
+    around = (rows[:, None] * net.grid.n_cols + cols).ravel()
+    cells = around[usable[around]]
     if cells.size == 0:
         return None
     away = np.hypot(*(positions(net, cells) - place).T)

@@ -10,13 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import Geometry, LineString, Point
 
+from siting.grid import FloatArray
+from siting.kernels.remembered import remembered
 from siting.notes import Remark
 from siting.settings.protocol_field import WalkRules
 from siting.spot_parts import Walk
@@ -148,9 +150,6 @@ def find_walks(
     ground is at most 2.75 % longer than the best one (16 neighbours), so times err on the long
     side. Memory is about 300 bytes a cell of the search, at most 300,000 cells.
     """
-    from scipy.sparse import csr_array
-    from scipy.sparse.csgraph import dijkstra
-
     if not targets:
         return ()
     ways = ways_of(land)
@@ -158,12 +157,8 @@ def find_walks(
     origin = nearest_cell(net, (start.easting, start.northing), usable=net.free)
     if origin is None:
         return (None,) * len(targets)
-    steps = all_steps(net)
-    cost = step_cost_s(net, steps, ways=ways, rules=rules)
-    # Older versions of the library take no wider whole numbers than these.
-    ends = steps.tail.astype(np.int32), steps.head.astype(np.int32)
-    graph = csr_array((cost, ends), shape=(net.free.size, net.free.size))
-    seconds, before = dijkstra(graph, indices=origin, return_predecessors=True)
+    seconds, before = _quickest(net, ways, origin=origin, rules=rules)
+    fords = Fords(shapely.union_all(ways.streams), crossing_places(ways), rules.crossing_reach_m)
     # A spot behind a fence is led to from the nearest cell that can be reached, not from its own.
     reached = np.isfinite(seconds)
     found: list[Walk | None] = []
@@ -173,9 +168,37 @@ def find_walks(
         found.append(
             None
             if cells is None
-            else _walk(net, cells, ways=ways, start=start, target=target, rules=rules)
+            else _walk(net, cells, fords=fords, start=start, target=target, rules=rules)
         )
     return tuple(found)
+
+
+class Fords(NamedTuple):
+    """The streams, where they may be crossed (None: nowhere), and how near counts as there."""
+
+    streams: Geometry
+    places: Geometry | None
+    reach_m: float
+
+
+@remembered()
+def _quickest(
+    net: Net, ways: Ways, *, origin: int, rules: WalkRules
+) -> tuple[FloatArray, NDArray[np.int32]]:
+    """Cost in seconds from a cell to each, infinite where no way leads, and the cell before it.
+
+    Both (cells,), by flat index; the cell before is negative for the origin and where none is.
+    """
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import dijkstra
+
+    steps = all_steps(net)
+    cost = step_cost_s(net, steps, ways=ways, rules=rules)
+    # Older versions of the library take no wider whole numbers than these.
+    ends = steps.tail.astype(np.int32), steps.head.astype(np.int32)
+    graph = csr_array((cost, ends), shape=(net.free.size, net.free.size))
+    seconds, before = dijkstra(graph, indices=origin, return_predecessors=True)
+    return seconds, before
 
 
 def _trace(before: NDArray[np.int32], goal: int) -> IntArray:
@@ -189,13 +212,13 @@ def _walk(
     net: Net,
     cells: IntArray,
     *,
-    ways: Ways,
+    fords: Fords,
     start: Start,
     target: tuple[float, float],
     rules: WalkRules,
 ) -> Walk:
     ends = ((start.easting, start.northing), target)
-    line, gap_m = _drawn(net, cells, ways=ways, ends=ends, reach_m=rules.crossing_reach_m)
+    line, gap_m = _drawn(net, cells, fords=fords, ends=ends)
     there = steps_along(net, cells)
     back = Steps(there.head, there.tail, there.run_m)
     # The bit between the net and a start or spot that lies off it: at the speed on flat ground.
@@ -203,7 +226,7 @@ def _walk(
     factor = rules.off_path_factor
     rise = np.diff(net.height_m[cells])
     away = (net.outside & ~net.on_path)[there.head]
-    known, unknown = _count_crossings(line, ways, reach_m=rules.crossing_reach_m)
+    known, unknown = _count_crossings(line, fords)
     return Walk(
         line=line,
         length_m=float(line.length),
@@ -223,9 +246,8 @@ def _drawn(
     net: Net,
     cells: IntArray,
     *,
-    ways: Ways,
+    fords: Fords,
     ends: tuple[tuple[float, float], tuple[float, float]],
-    reach_m: float,
 ) -> tuple[LineString, float]:
     """The way as a plain line, and how much of it lies between the net and the two ends.
 
@@ -240,7 +262,7 @@ def _drawn(
     looser = LineString(
         shapely.get_coordinates(whole.simplify(_LOOSE_CELLS * net.grid.cell_size_m))
     )
-    dry, looser_dry = (_count_crossings(drawn, ways, reach_m=reach_m) for drawn in (whole, looser))
+    dry, looser_dry = (_count_crossings(drawn, fords) for drawn in (whole, looser))
     as_dry = looser_dry[1] <= dry[1] and sum(looser_dry) <= sum(dry)
     as_free = _blocked_m(net, looser) <= _blocked_m(net, whole)
     return (looser if as_dry and as_free else whole), gap_m
@@ -256,16 +278,14 @@ def _blocked_m(net: Net, line: LineString) -> float:
     return float(blocked.sum()) * step_m
 
 
-def _count_crossings(line: LineString, ways: Ways, *, reach_m: float) -> tuple[int, int]:
+def _count_crossings(line: LineString, fords: Fords) -> tuple[int, int]:
     """How often the line crosses a stream at a known place, and how often elsewhere."""
-    streams = shapely.union_all(np.array(ways.streams, dtype=object))
-    hits = shapely.get_parts(shapely.intersection(line, streams))
+    hits = shapely.get_parts(shapely.intersection(line, fords.streams))
     hits = hits[~shapely.is_empty(hits)]
-    places = crossing_places(ways)
     known = (
         np.zeros(len(hits), dtype=bool)
-        if places is None
-        else shapely.distance(hits, places) <= reach_m
+        if fords.places is None
+        else shapely.distance(hits, fords.places) <= fords.reach_m
     )
     return int(known.sum()), int(len(hits) - known.sum())
 
