@@ -30,6 +30,7 @@ Look = tuple[str, Any]
 _MOST_BYTES = 1_000_000_000
 # An answer without arrays still takes some room.
 _LEAST_BYTES = 2_000
+_SHAPE_WORDS = 25
 _GONE = b"gone"
 # Another parcel, or other rules, and back again.
 _MOST_STORES = 2
@@ -250,16 +251,17 @@ def _size_bytes(value: Any, counted: set[int]) -> int:
     TypeError
         When a watched value stands in the answer: later looks at it would be written down nowhere.
     """
-    if isinstance(value, np.ndarray) and value.dtype != object:
+    if isinstance(value, np.ndarray):
         fresh = id(value) not in counted
         counted.add(id(value))
-        return value.nbytes if fresh else 0
+        # Of an array of shapes about what its shapes take: to look at each took longer than the step.
+        return value.nbytes * (1 if value.dtype != object else _SHAPE_WORDS) if fresh else 0
     if isinstance(value, _Looked) or type(value).__name__.startswith("Looked"):
         raise TypeError(f"A step gave back {type(value).__name__}, of which looks are watched.")
     parts: list[Any] = []
     if isinstance(value, Mapping):
         parts = list(value.values())
-    elif isinstance(value, tuple | list | np.ndarray):
+    elif isinstance(value, tuple | list):
         parts = list(value)
     elif is_dataclass(value) and not isinstance(value, type):
         parts = [getattr(value, f.name) for f in fields(value)]
