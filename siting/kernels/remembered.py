@@ -254,7 +254,7 @@ def _size_bytes(value: Any, counted: set[int]) -> int:
     if isinstance(value, np.ndarray):
         fresh = id(value) not in counted
         counted.add(id(value))
-        # Of an array of shapes about what its shapes take: to look at each took longer than the step.
+        # Of shapes about what they take: to look at each took longer than the step.
         return value.nbytes * (1 if value.dtype != object else _SHAPE_WORDS) if fresh else 0
     if isinstance(value, _Looked) or type(value).__name__.startswith("Looked"):
         raise TypeError(f"A step gave back {type(value).__name__}, of which looks are watched.")
