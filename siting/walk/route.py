@@ -174,7 +174,7 @@ def find_walks(
 
 
 class Fords(NamedTuple):
-    """The streams, where they may be crossed (None: nowhere), and how near counts as there."""
+    """Streams, where they may be crossed (None: nowhere), and how near counts as there, metres."""
 
     streams: Geometry
     places: Geometry | None
