@@ -38,8 +38,8 @@ def scored(
 ) -> dict[str, str]:
     """Score and write; {"summary", "row": JSON of parcel and sources, "named": place first}.
 
-    `listed` is called with the places ("summary", "row", "named", "features" of spots.geojson) as soon as
-    they are known: the files take as long again, and the coordinator looks at the list.
+    `listed` is called with the same and "features", the places as spots.geojson has them, as soon
+    as they are known: the files take as long again, and the coordinator looks at the list.
     """
     inputs, protocol = load_inputs(job.inputs), load_protocol(job.protocol)
     kept: dict[str, str] = {}
