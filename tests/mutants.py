@@ -96,7 +96,7 @@ FAULTS = (
     Fault("curve: knots mirrored", "kernels/curves.py", "np.interp(given, at, level)",
           "np.interp(given, at, level[::-1])", "test_scores_published"),
     Fault("sun: longitude west for east", "heading/sun_position.py",
-          "sidereal_deg + longitude_deg", "sidereal_deg - longitude_deg",
+          "(times, latitude_deg, longitude_deg)", "(times, latitude_deg, -longitude_deg)",
           "test_sun_nrel"),
     Fault("sun: bent by no air", "heading/sun_position.py",
           "elevation_deg + bent_deg", "elevation_deg", "test_sun_nrel"),

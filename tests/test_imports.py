@@ -77,7 +77,7 @@ ROOMS = (
 )  # fmt: skip
 PURE = {"ground", "heading", "scoring", "walk", "words", "decisions"}
 # Libraries that open files.
-READERS = {"rasterio", "pyogrio", "geopandas", "tomllib", "gpxpy"}
+READERS = {"rasterio", "pyogrio", "geopandas", "tomllib", "folium", "gpxpy"}
 
 
 def room_of(name: str) -> int:

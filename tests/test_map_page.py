@@ -64,7 +64,7 @@ def test_the_policy_names_every_script_and_style(page):
 
 
 def test_names_are_not_drawn_by_lot(page):
-    """The map and its pictures have names of their own, the same on every page."""
+    """folium names its objects by 32 random hex digits; here none is left."""
     script = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)[2]
     assert script.startswith("(function () {")
     assert "var map_siting" in script

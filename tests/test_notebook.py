@@ -35,7 +35,7 @@ def sited(small) -> siting.SitedParcel:
 
 
 def test_import_loads_nothing_heavy():
-    heavy = {"numpy", "rasterio", "geopandas", "pandas", "scipy", "numba", "pydantic"}
+    heavy = {"numpy", "rasterio", "geopandas", "pandas", "scipy", "numba", "pydantic", "pvlib"}
     code = f"import sys, siting; print(sorted({heavy!r} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

@@ -21,7 +21,7 @@ def test_an_unknown_name_is_an_attribute_error():
 
 def test_help_loads_no_heavy_library():
     """`siting --help` must answer at once: nothing heavy may be imported for it."""
-    heavy = {"numpy", "rasterio", "geopandas", "scipy", "numba", "pydantic"}
+    heavy = {"numpy", "rasterio", "geopandas", "folium", "pvlib", "scipy", "numba", "pydantic"}
     code = (
         "import sys; sys.argv = ['siting', '--help']\n"
         "from siting.cli.main import main\n"

@@ -23,7 +23,7 @@ NO_DECISIONS = Decisions()
 # A file changed within so much of being read may change again without its times telling.
 _UNSETTLED_NS = 2_000_000_000
 # Libraries whose arithmetic a result depends on.
-_LIBRARIES = ("numpy", "scipy", "rasterio", "shapely", "pyproj", "scikit-image")
+_LIBRARIES = ("numpy", "scipy", "rasterio", "shapely", "pyproj", "scikit-image", "pvlib")
 
 
 def named(path: Path, folder: Path) -> str:

@@ -28,7 +28,7 @@ const rules = {
 const names = (list) => Object.fromEntries(list.split(" ").map((name) => [name, "readonly"]));
 const browser = names("window document navigator localStorage Blob File URL Response TextEncoder "
   + "DecompressionStream HTMLAnchorElement ImageData atob crypto setTimeout");
-// Leaflet, and what report/page/map.py makes before ours in the same function.
+// Leaflet, and what folium's script draws before ours in the same function.
 const drawn = names("L map_siting image_overlay_ground image_overlay_score");
 
 export default [

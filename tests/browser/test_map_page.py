@@ -151,7 +151,7 @@ def test_the_card_answers_the_four_questions(wide):
     assert wide.locator("#card-1 .petal").count() == 24
     assert "Good:" in wide.locator("#card-1 .rose").get_attribute("aria-label")
     assert wide.locator(".wedge").count() >= 2  # on the map and in the key
-    assert wide.locator(".land-map .walk").count() == 1
+    assert wide.locator(".folium-map .walk").count() == 1
 
 
 def test_card_sheet_and_gpx_tell_the_same_minutes(wide):

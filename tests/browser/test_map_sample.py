@@ -82,8 +82,8 @@ def test_no_go_facts_are_told_and_drawn(browser, sample):
             label, name = labels[fact["rule"]]
             assert label in head, fact
             assert label in key
-            assert page.locator(f".land-map .zone-{fact['rule']}").count() > 0
-            names = page.locator(".land-map .name-zone").all_text_contents()
+            assert page.locator(f".folium-map .zone-{fact['rule']}").count() > 0
+            names = page.locator(".folium-map .name-zone").all_text_contents()
             pattern = page.locator(f"#hatch-{fact['rule']}").count()
             assert name in names or pattern == 1
         assert found.complaints == []
@@ -108,7 +108,7 @@ def test_a_first_time_reader_finds_the_four_answers(browser, sample):
         assert "Take care everywhere on this parcel" in words
         page.locator("#card-1 .closer").tap()
         for _ in range(100):
-            if page.locator(".land-map .wedge").bounding_box()["height"] > 20:
+            if page.locator(".folium-map .wedge").bounding_box()["height"] > 20:
                 break
             page.wait_for_timeout(60)
         else:

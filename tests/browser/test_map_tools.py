@@ -47,11 +47,11 @@ def test_measuring_to_a_spot_takes_the_spot(wide):
 
 def test_layers_can_be_hidden(wide):
     wide.click("#tab-key")
-    assert wide.locator(".land-map .zone-livestock").count() > 0
+    assert wide.locator(".folium-map .zone-livestock").count() > 0
     wide.locator("#key-zones input").first.focus()
     for box in wide.locator("#key-zones input").all():
         box.uncheck()
-    assert wide.locator(".land-map .zone").count() == 0
+    assert wide.locator(".folium-map .zone").count() == 0
     box = wide.get_by_label("Score in colours")
     box.uncheck()
     assert wide.locator(".picture-score").count() == 0
@@ -60,13 +60,13 @@ def test_layers_can_be_hidden(wide):
 
 
 def test_each_zone_is_named_on_the_map_and_in_the_key(wide):
-    names = wide.locator(".land-map .name-zone").all_text_contents()
+    names = wide.locator(".folium-map .name-zone").all_text_contents()
     assert "livestock" in names
     assert "feeder" in names
     wide.click("#tab-key")
     words = wide.locator("#key-zones").inner_text()
     assert "from a field with livestock" in words
-    fills = wide.locator(".land-map .zone").evaluate_all(
+    fills = wide.locator(".folium-map .zone").evaluate_all(
         "zones => [...new Set(zones.map((z) => z.getAttribute('fill')))]"
     )
     assert len(fills) == 2

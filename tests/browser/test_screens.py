@@ -74,7 +74,7 @@ def test_in_forced_colours_the_key_and_the_tips_keep_their_look(browser, page_fi
         assert len(np.unique(seen, axis=0)) >= 15
         tip = page.evaluate(
             """() => { const style = getComputedStyle(
-              document.querySelector(".land-map .pointer"), "::before");
+              document.querySelector(".folium-map .pointer"), "::before");
             return [style.clipPath, style.borderTopWidth, style.backgroundColor]; }"""
         )
         assert tip[0].startswith("polygon")
@@ -110,7 +110,7 @@ def test_the_key_shows_the_colours_of_the_map(browser, page_file, theme):
         box = page.locator("#key-steps").bounding_box()
         for name in ("contours", "layer-", "zone"):
             page.evaluate(
-                "(name) => document.querySelectorAll(`.land-map [class*=${name}], .dot-holder, "
+                "(name) => document.querySelectorAll(`.folium-map [class*=${name}], .dot-holder, "
                 ".name-holder`).forEach((e) => { e.style.display = 'none'; })",
                 name,
             )
@@ -140,7 +140,7 @@ def test_the_key_on_the_map_is_the_key_beside_it(wide):
 
 def test_a_closed_kind_is_named_once_where_its_areas_lie_close(wide):
     painted(wide)
-    names = wide.locator(".land-map .name-zone:not(.hidden)").all_text_contents()
+    names = wide.locator(".folium-map .name-zone:not(.hidden)").all_text_contents()
     assert names
     assert len(set(names)) == len(names)
 

@@ -1,13 +1,12 @@
 """The map page: one file that opens anywhere, with everything inside.
 
-A few lines of script make the map and lay the shaded ground and the score under it. Everything
-with words in it (spots, zones, layers, list, cards) is drawn by the page's own script from one
-island of data, as text.
+folium makes the map and lays the shaded ground and the score under it. Everything with words in
+it (spots, zones, layers, list, cards) is drawn by the page's own script from one island of data,
+as text: folium would put names into markup.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -29,26 +28,10 @@ from siting.settings.protocol import Protocol
 from siting.types import NoGo, Result
 from siting.words.cautions import FIRST
 
+_MAP_ID = "siting"
 _STYLES = ("shared/base.css", "map/page.css", "map/land.css", "map/print.css")
+_MIN_ZOOM, _MAX_ZOOM = 11, 21
 _SCORE_OPACITY = 0.7
-# No tiles, which come from a server: the shaded ground takes their place. The credit that the
-# licence asks for stands in the page itself (assets.MAP_CREDIT).
-_MAP_SCRIPT = """
-var map_siting = L.map("map_siting", {
-  center: %s,
-  zoom: 16,
-  zoomSnap: 0.25,
-  zoomDelta: 0.5,
-  attributionControl: false,
-  maxBoundsViscosity: 0.8,
-});
-"""
-_PICTURE_SCRIPT = """
-var image_overlay_%(name)s = L.imageOverlay("%(url)s", %(corners)s, {
-  opacity: %(opacity)s,
-  className: "picture-%(name)s",
-}).addTo(map_siting);
-"""
 
 
 def map_page(result: Result, *, protocol: Protocol) -> str:
@@ -76,7 +59,7 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
     data["score_opacity"] = _SCORE_OPACITY
     data["level_grey"] = "#" + f"{overlays.level_grey():02x}" * 3
     data["made_by"] = f"siting {__version__}"
-    script = map_script(result, frame=frame, shade=shade, colours=colours)
+    script = folium_script(result, frame=frame, shade=shade, colours=colours)
     return _page(data, script, result.land.credits)
 
 
@@ -103,21 +86,50 @@ def _plane_data(picture: Picture) -> dict[str, Any]:
     }
 
 
-def map_script(result: Result, *, frame: PageProjection, shade: Picture, colours: Picture) -> str:
-    """The script that makes the map and lays its two pictures, before the page's own."""
+def folium_script(
+    result: Result, *, frame: PageProjection, shade: Picture, colours: Picture
+) -> str:
+    """The script that folium writes for the map and its two pictures.
+
+    folium names its objects at random and loads a dozen files from elsewhere; here every name is
+    fixed and nothing is loaded.
+    """
+    import folium
+
     bounds = _degrees(result.land.parcel_shape, frame)
-    middle = [(south + north) / 2 for south, north in zip(*bounds, strict=True)]
-    pictures = (("ground", shade, 1.0), ("score", colours, _SCORE_OPACITY))
-    return _MAP_SCRIPT % json.dumps(middle) + "".join(
-        _PICTURE_SCRIPT
-        % {
-            "name": name,
-            "url": picture.url,
-            "corners": json.dumps([list(corner) for corner in picture.plane.corners]),
-            "opacity": opacity,
-        }
-        for name, picture, opacity in pictures
+    page = folium.Map(
+        location=[(bounds[0][0] + bounds[1][0]) / 2, (bounds[0][1] + bounds[1][1]) / 2],
+        # Tiles come from a server: the shaded ground from the DEM takes their place.
+        tiles=None,
+        zoom_start=16,
+        min_zoom=_MIN_ZOOM,
+        max_zoom=_MAX_ZOOM,
+        control_scale=False,
+        zoom_snap=0.25,
+        zoom_delta=0.5,
+        # The credit that the licence asks for stands in the page itself (assets.MAP_CREDIT).
+        attribution_control=False,
+        max_bounds_viscosity=0.8,
     )
+    # folium draws a random name; the same result must give the same bytes.
+    page._id = _MAP_ID
+    for name, picture, opacity in (("ground", shade, 1.0), ("score", colours, _SCORE_OPACITY)):
+        layer = folium.raster_layers.ImageOverlay(
+            picture.url,
+            picture.plane.corners,
+            opacity=opacity,
+            class_name=f"picture-{name}",
+            name=name,
+        )
+        layer._id = name
+        layer.add_to(page)
+    figure: Any = page.get_root()
+    figure._id = _MAP_ID
+    for element in (page, figure):
+        # folium would load these from the network.
+        element.default_js, element.default_css = [], []
+    figure.render()
+    return str(figure.script.render())
 
 
 def _degrees(parcel: Geometry, frame: PageProjection) -> list[list[float]]:

@@ -1,4 +1,4 @@
-// The map itself: the page's first lines have made it; here are its panes, its groups and its view.
+// The map itself: folium's script has made it; here are its panes, its groups and its view.
 
 import { CALMLY } from "../../shared/dom.js";
 import { DATA, PLACES } from "../data.js";
