@@ -78,6 +78,8 @@ def inputs_page() -> str:
         "",
     ]
     for table, info in Inputs.model_fields.items():
+        if table == "survey":
+            lines += _layer_keys()
         model = next(
             (m for m in (info.annotation, *getattr(info.annotation, "__args__", ()))
              if isinstance(m, type) and hasattr(m, "model_fields")), None,
@@ -95,6 +97,22 @@ def inputs_page() -> str:
             lines.append(f"| `{key}` | {f'`{option}`' if option else ''} | {text} |")
         lines.append("")
     return "\n".join(lines)
+
+
+def _layer_keys() -> list[str]:
+    """The table of one layer: what "FILE::LAYER" cannot say."""
+    from siting.settings.given.layers import LayerInput
+
+    return [
+        "## [layers.NAME]",
+        "",
+        'A layer as a table, where `"FILE"` or `"FILE::LAYER"` does not say enough.',
+        "",
+        "| key | meaning |",
+        "|---|---|",
+        *(f"| `{k}` | {field.description} |" for k, field in LayerInput.model_fields.items()),
+        "",
+    ]
 
 
 def commands_page() -> str:

@@ -52,6 +52,7 @@ CODES: dict[str, str] = {
     "E-FILE-04": "A kind of file or path is not accepted.",
     "E-FILE-05": "A layer is missing from a file, or none was named.",
     "E-FILE-06": "A file is too large or too complex to be read.",
+    "E-EXTENT-01": "The area within which a layer is known is not an area.",
     "E-FIELD-01": "A layer lacks a column, or a column holds unknown values.",
     "E-CHANGED-01": "A file changed while it was being used.",
     "E-SETTINGS-01": "An inputs or protocol file has faults.",

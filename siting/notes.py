@@ -44,6 +44,7 @@ SEVERITY: Mapping[str, int] = {
     "W-NOCOVER-01": 2,
     "W-USE-01": 2,
     "W-STREAM-01": 2,
+    "W-EXTENT-01": 2,
     "W-SCANT-01": 2,
     "W-CLASS-01": 2,
     "W-OVERVIEW-01": 2,

@@ -144,6 +144,7 @@ class Land:
         count as one) to (rows, cols) bool, True where it has a value. Nothing can be found near a
         cell that is False, nor near the border of the array: what lies beyond is not known. A
         layer that was not given is missing.
+    known_areas : where a vector layer was mapped that does not reach over all of the parcel
     credits : sources whose lines must stand on all that is made of the land
     far_dem, far_grid : coarse elevations around the grid for the skyline and their own grid, or
         None
@@ -167,6 +168,7 @@ class Land:
     decisions: tuple[Record, ...] = ()
     known_places: tuple[KnownPlace, ...] = ()
     known: Mapping[str, BoolArray] = field(default_factory=dict)
+    known_areas: Mapping[str, Geometry] = field(default_factory=dict)
     canopy_trees: FloatArray | None = None
     far_dem: FloatArray | None = None
     far_grid: Grid | None = None
@@ -269,10 +271,8 @@ class Spot:
     extent : Extent or None, what is as good, where the maps cannot tell a point
     aim, walk, stability : Aim, Walk and PlaceStability, each None where it was not found or sought
     heading_words : HeadingWords or None, what a reader is told of the aim
-    place_id : str
-        The place's own name, which it keeps when its rank changes.
-    plain : bool
-        True where nothing mapped draws animals: an area to look over, no place.
+    place_id : the place's own name, which it keeps when its rank changes
+    plain : True where no place stands out from the ground around: an area to look over
     """
 
     rank: int
@@ -343,7 +343,7 @@ class Result:
 
     @property
     def plain(self) -> bool:
-        """Whether the maps know nothing that draws animals here: the spots are areas, then."""
+        """Whether no place stands out here: the spots are areas, then."""
         return any(spot.plain for spot in self.spots)
 
     def __repr__(self) -> str:

@@ -96,7 +96,7 @@ def _failure(error: SitingError, inputs: Inputs) -> Failure:
 
 def _absolute_files(inputs: Inputs) -> list[str]:
     given = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
-    given += [layer.file for _, layer in inputs.layers.files()]
+    given += [path for _, layer in inputs.layers.files() for path in layer.paths]
     return [name for name in given if Path(name).is_absolute()]
 
 

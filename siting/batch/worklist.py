@@ -171,7 +171,8 @@ def open_inputs_once(inputs: Inputs, protocol: Protocol) -> Sizes:
     if inputs.land_cover is not None and inputs.land_cover.legend:
         read_legend(inputs, inputs.land_cover)
     for _, layer in inputs.layers.files():
-        input_path(inputs, layer.file)
+        for name in layer.paths:
+            input_path(inputs, name)
     rules = protocol.grid
     asked = inputs.grid.cell_size_m
     cell = asked or min(max(cells["dem"], rules.smallest_cell_m), rules.largest_cell_m)

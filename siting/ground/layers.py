@@ -24,7 +24,7 @@ from siting.ground.known import least_area_m2
 from siting.ground.quiet import people_cover, quietness
 from siting.ground.terrain import mean_within
 from siting.ground.trails import animal_trails, through_parks
-from siting.ground.water.drainage import derive_streams
+from siting.ground.water.drainage import derive_streams, outside
 from siting.ground.water.engines import Engine, flow_directions, slope_deg
 from siting.kernels.remembered import remembered
 from siting.settings.protocol import CameraRules
@@ -92,10 +92,7 @@ def build_ground(
     Ground, without the layers of travel and of height above water, which
         `siting.ground.travel.passage.with_passage` adds
 
-    Raises
-    ------
-    SitingError
-        E-ENGINE-01 when the engine is not installed.
+    Raises SitingError E-ENGINE-01 when the engine is not installed.
     """
     grid = land.grid
     # Roles first: what counts as woods or field decides edges, openings and where to look for flow.
@@ -263,7 +260,8 @@ def _valley_lines(
     land: Land, rules: DrainageRules, engine: Engine
 ) -> tuple[list[Geometry], tuple[Note, ...]]:
     """Valley lines from the elevations, only where the user gave no water layer."""
-    if "water" in land.vectors:
+    area = land.known_areas.get("water")
+    if "water" in land.vectors and area is None:
         return [], ()
     threshold_ha = valley_threshold_ha(land.role, rules)
     lines = derive_streams(
@@ -273,11 +271,13 @@ def _valley_lines(
         threshold_ha=threshold_ha,
         directions=flow_directions(land.dem, engine=engine),
     )
+    if area is not None:
+        return outside(lines, area), ()
     return list(lines), (_no_water_layer(land, threshold_ha, found=bool(lines)),)
 
 
 def _no_water_layer(land: Land, threshold_ha: float, *, found: bool) -> Note:
-    """The warning of a run without a water layer: what is known of water all the same."""
+    """The warning of a run without a water layer."""
     seen = bool((land.role == CoverRole.WATER).any())
     known = (
         "only water wide enough to show in the land cover is known, and nearness is judged by "

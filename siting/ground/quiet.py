@@ -36,7 +36,7 @@ def people_cover(land: Land) -> dict[str, FloatArray]:
 
 def people_are_mapped(land: Land) -> bool:
     """Whether houses and roads are both given, so that built-up cover tells nothing more."""
-    return {"roads", "buildings"} <= land.vectors.keys()
+    return {"roads", "buildings"} <= land.vectors.keys() - land.known_areas.keys()
 
 
 @remembered("land", "layers")

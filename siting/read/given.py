@@ -28,7 +28,7 @@ def given_files(
     """
     names = [file_and_layer(inputs.parcel.file)[0]] if parcels and inputs.parcel.file else []
     names += [file_and_layer(f)[0] for spec in inputs.rasters().values() for f in spec.files]
-    names += [layer.file for _, layer in inputs.layers.files()]
+    names += [path for _, layer in inputs.layers.files() for path in layer.paths]
     names += inputs.survey.visited if decisions else ()
     legend = inputs.land_cover.legend if inputs.land_cover else ""
     names += [legend] if legend.lower().endswith(".csv") else []

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.credits import Credit, Source
 from siting.decisions.places import KnownPlace
@@ -41,6 +42,8 @@ from siting.settings.protocol_field import DecisionRules
 from siting.types import BoolArray, CoverRole, Land, Note, Parcel, RoleArray
 
 _FILE_TIMES = tuple[str, State]
+# Of a parcel's area: outline and area are seldom drawn along the very same line.
+_ALL_KNOWN = 0.999
 _DECISION_RULES = DecisionRules()
 
 
@@ -114,7 +117,7 @@ def read_land(
     dem = read_dem(inputs, dem_path, grid, inside, rules=rules)
     cover = _read_cover(inputs, grid, inside, rules)
     canopy = read_canopy(inputs, grid, rules)
-    layers, layer_sources, layer_notes = _read_layers(inputs, grid)
+    layers, known_areas, layer_sources, layer_notes = _read_layers(inputs, grid, shape)
     decided = read_decisions_of(inputs, parcel) if decisions is None else decisions
     layers, closed, visit_notes = _decided(decided, layers, grid, decision_rules)
     far = read_far(
@@ -136,6 +139,7 @@ def read_land(
         cover_cell_m=cover.cell_m if cover else grid.cell_size_m,
         coverage={"dem": dem.share} | ({"land_cover": cover.share} if cover else {}),
         known=_known(dem, cover, canopy),
+        known_areas=known_areas,
         notes=(
             *parcel.notes,
             *notes,
@@ -214,24 +218,40 @@ def _known(
 
 
 def _read_layers(
-    inputs: Inputs, grid: Grid
-) -> tuple[Mapping[str, Any], tuple[Source, ...], tuple[Note, ...]]:
+    inputs: Inputs, grid: Grid, shape: Geometry
+) -> tuple[Mapping[str, Any], Mapping[str, Geometry], tuple[Source, ...], tuple[Note, ...]]:
+    """The layers, the areas of those that are known on part of the parcel, sources and notes."""
     frames: dict[str, Any] = {}
+    areas: dict[str, Geometry] = {}
     sources: list[Source] = []
     notes: list[Note] = []
     for name, specs in inputs.layers.given().items():
-        parts = []
+        parts, within = [], []
         for path, spec in _once(inputs, specs):
             part, source, told = vectors.read_layer(path, spec, grid, name=name)
             parts.append(part)
             sources.append(source)
             notes += told
+            area_path = input_path(inputs, spec.paths[-1]) if len(spec.paths) > 1 else ""
+            within += vectors.known_area(area_path, spec, grid, name=name)
         frames[name] = vectors.together(parts)
+        if not within:
+            continue
+        areas[name] = shapely.union_all(within)
+        share = shapely.intersection(areas[name], shape).area / shape.area
+        if share >= _ALL_KNOWN:
+            del areas[name]
+            continue
+        none = share < 1.0 - _ALL_KNOWN
+        notes.append(vectors.partly_known(name, share, none=none))
+        # As if it had not been given: nothing of it is known, and nothing was seen.
+        if none and frames[name].empty:
+            del frames[name], areas[name]
     if "livestock" in frames and "fences" in frames:
         fences = list(frames["fences"].geometry)
         frames["livestock"], told = vectors.livestock_to_fences(frames["livestock"], fences)
         notes += told
-    return frames, tuple(sources), tuple(notes)
+    return frames, areas, tuple(sources), tuple(notes)
 
 
 def _once(inputs: Inputs, specs: Sequence[LayerInput]) -> list[tuple[str, LayerInput]]:
@@ -299,7 +319,7 @@ def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
 def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     """Name and state of every local file of the inputs."""
     files = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
-    files += [layer.file for _, layer in inputs.layers.files()]
+    files += [path for _, layer in inputs.layers.files() for path in layer.paths]
     files += inputs.survey.visited
     out: list[_FILE_TIMES] = []
     for file in dict.fromkeys(file_and_layer(f)[0] for f in files if f):

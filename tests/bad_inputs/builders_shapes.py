@@ -203,6 +203,16 @@ def shape_null(land: Land, _: str) -> Land:
 
 
 @builder
+def shape_known_within(land: Land, kind: str) -> Land:
+    """A stream that was mapped within something: half of the parcel, or no area at all."""
+    line = LineString(_at(land, (100, 0), (100, 300)))
+    frame(line).to_file(land.folder / "brook.gpkg", layer="brook")
+    half = _square(land, -50, -50, 150, 350)
+    frame(half if kind == "half" else line).to_file(land.folder / "within.gpkg", layer="within")
+    return land.set("layers.water", {"file": "brook.gpkg", "known_within": "within.gpkg::within"})
+
+
+@builder
 def shape_empty_layer(land: Land, _: str) -> Land:
     whole = {"type": "FeatureCollection", "features": []}
     (land.folder / "none.geojson").write_text(json.dumps(whole))

@@ -6,10 +6,13 @@ Every function takes and returns plain arrays; directions are the codes of
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.ground.water.flow import CODES, NO_DATA, OFFSETS, flow_directions
 from siting.kernels.bands import in_bands
@@ -128,6 +131,19 @@ def derive_streams(
     area = upstream_area_m2(directions, cell_size_m=cell_size_m)
     cells = stream_cells(area, threshold_ha=threshold_ha)
     return stream_lines(directions, cells, transform=transform)
+
+
+def outside(lines: Sequence[Geometry], area: Geometry) -> list[Geometry]:
+    """The pieces of valley lines where water was not mapped: in `area` the map says all.
+
+    Examples
+    --------
+    >>> from shapely import LineString, box
+    >>> outside([LineString([(0, 0), (9, 0)])], box(4, -1, 20, 1))
+    [<LINESTRING (0 0, 4 0)>]
+    """
+    rest = shapely.get_parts(shapely.difference(shapely.union_all(list(lines)), area))
+    return [part for part in rest if part.geom_type == "LineString" and not part.is_empty]
 
 
 def height_above_drainage_m(

@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.credits import Source
+from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import Grid, transformer
+from siting.lengths import percent
 from siting.read.crs.datum import conversion_note
 from siting.read.crs.projection import (
     inverse_bounds,
@@ -64,6 +66,45 @@ def read_layer(
         text = f"{file} ({name}): shapes of very many corners were simplified within {WITHIN_M} m."
         notes += (Note("A-SIMPLIFY-01", "assumption", text),)
     return out, source_of(key, path, crs, out, spec.attribution), notes
+
+
+def known_area(path: str, spec: LayerInput, grid: Grid, *, name: str) -> list[Geometry]:
+    """Where a file of a layer was mapped, in the grid's system; [] where nobody said.
+
+    `path` is the file of the polygons that `known_within` names, "" for a box in degrees. A place
+    of the area far from the grid is left out.
+    """
+    if not spec.known_within:
+        return []
+    if not isinstance(spec.known_within, str):
+        near = shapely.buffer(shapely.box(*inverse_bounds(grid.bounds, grid.crs)), 0.01)
+        box = shapely.intersection(shapely.box(*spec.known_within), near)
+        return [project(shapely.segmentize(box, 0.005), "EPSG:4326", grid.crs, file="known_within")]
+    _, layer = file_and_layer(spec.known_within)
+    outline = LayerInput(file=path, layer=layer, crs=spec.crs)
+    frame, _, _ = near_features(path, outline, grid, key=f"layers.{name}.known_within")
+    shapes = list(frame.geometry)
+    if any(shapely.get_dimensions(shape) < 2 for shape in shapes):
+        raise SitingError(
+            "E-EXTENT-01",
+            f"{Path(path).name} (layers.{name}.known_within) holds points or lines.",
+            rule="Where a layer was mapped is an area.",
+            cure="Name a file of polygons, or a box [west, south, east, north] in degrees.",
+        )
+    return [shapely.union_all(shapes)]
+
+
+def partly_known(name: str, share: float, *, none: bool) -> Note:
+    """The warning of a layer that was not mapped on all of the parcel; `share` of it, 0..1, was."""
+    what = name.replace("_", " ")
+    if none:
+        text = f"The map of {what} ends before this parcel: nothing is known of {what} on it."
+    else:
+        text = (
+            f"The map of {what} reaches over {percent(share)} of this parcel only: on the rest "
+            f"there may be {what} that no map shows."
+        )
+    return Note("W-EXTENT-01", "warning", text, {"layer": name, "share": round(share, 3)})
 
 
 def near_features(

@@ -7,7 +7,26 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, model_validator
 
 from siting.disk.paths import file_and_layer
-from siting.settings.given.tables import LAYER_NAMES, LEFT_OUT, Table
+from siting.settings.given.tables import LAYER_NAMES, LEFT_OUT, Table, number
+
+
+def _area(value: Any) -> Any:
+    """Four numbers as a tuple; the name of a file of polygons as it is."""
+    if not isinstance(value, list):
+        return value
+    if len(value) != 4 or any(isinstance(v, bool) or not isinstance(v, int | float) for v in value):
+        raise ValueError("needs four numbers: [west, south, east, north] in degrees, WGS 84")
+    west, south, east, north = (number(v) for v in value)
+    if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
+        raise ValueError(
+            f"{value} is no box of degrees; the order is [west, south, east, north], with west "
+            "below east and south below north"
+        )
+    return (west, south, east, north)
+
+
+KnownWithin = Annotated[str | tuple[float, float, float, float], BeforeValidator(_area)]
+"""Where a layer was mapped: polygons ("FILE" or "FILE::LAYER"), or a box in degrees; "" = all."""
 
 
 class LayerInput(Table):
@@ -31,9 +50,22 @@ class LayerInput(Table):
     error_m: float | None = Field(
         None, gt=0, le=1000, description="How far the shapes may be off, metres, when it is known."
     )
+    known_within: KnownWithin = Field(
+        "",
+        description="Where the layer was mapped: polygons, or [west, south, east, north] in "
+        "degrees. Outside it nothing is known of it.",
+    )
     attribution: str = Field(
         "", max_length=300, description="Line that the data's licence asks to be shown."
     )
+
+    @property
+    def paths(self) -> tuple[str, ...]:
+        """The files it is read from: its own, and that of the area it is known within."""
+        area = self.known_within
+        return (
+            (self.file, file_and_layer(area)[0]) if area and isinstance(area, str) else (self.file,)
+        )
 
     def part_for(self, layer: str, *, home: str) -> LayerInput:
         """The input as one of its layers reads it: what is for another layer is left out.

@@ -177,9 +177,10 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
     if result.plain:
         return f"Thank you for offering {land}: {_nothing_known(count)}."
     score = result.spots[0].score
+    known = result.land.vectors.keys() - result.land.known_areas.keys()
     said = _found(score, count, limit=limit, firm=firm)
     # Good by what was mapped: a house next to the place would undo it.
-    if score >= _GOOD_SCORE and not {"roads", "buildings"} & result.land.vectors.keys():
+    if score >= _GOOD_SCORE and not {"roads", "buildings"} & known:
         said += _QUIET_UNKNOWN
     named = "the best" if count > 1 else "the place"
     return (

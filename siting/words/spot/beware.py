@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import shapely
 
 from siting.ground.layers import GroundLayers
 from siting.scoring.trials import elevation_error_m
@@ -13,6 +14,9 @@ from siting.spot_parts import Walk
 from siting.types import Candidate, Land
 from siting.words.cautions import Caution, nearby, spot_cautions, texts
 from siting.words.spot.reasons import wet_warnings
+
+# The largest set-back from a building or a feeder: within it what is not mapped would matter.
+_REACH_M = 50.0
 
 
 def cautions_at(
@@ -37,7 +41,17 @@ def cautions_at(
     at = {name: float(v[candidate.row, candidate.col]) for name, v in ground.layers.items()}
     error_m = elevation_error_m(land.dem_cell_m, protocol.stability)
     wet = wet_warnings(at, rules=protocol.wet, dem_cell_m=land.dem_cell_m, error_m=error_m)
-    return (*wet, *texts((*general, *here)))
+    return (*not_mapped_at(land, candidate), *wet, *texts((*general, *here)))
+
+
+def not_mapped_at(land: Land, candidate: Candidate) -> tuple[str, ...]:
+    """Which layers were not mapped at a spot, so that nobody takes their absence for a fact."""
+    around = shapely.Point(candidate.easting, candidate.northing).buffer(_REACH_M)
+    lost = [n.replace("_", " ") for n, area in land.known_areas.items() if not area.covers(around)]
+    if not lost:
+        return ()
+    what = " and ".join(filter(None, (", ".join(lost[:-1]), lost[-1])))
+    return (f"Not mapped here or close by: {what}. Look around before you choose this place.",)
 
 
 def _at(ground: GroundLayers, layer: str, candidate: Candidate) -> float:
