@@ -6,37 +6,22 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from siting.batch.run import Outcome, run_batch
-from siting.batch.work import Options, Watcher
 from siting.disk.files import write_atomic
 from siting.lengths import NO_BREAK, index_text, percent
-from siting.notebook import site_parcel
 from siting.notes import head_and_gaps
-from siting.pipeline import Progress
-from siting.read.inspection import Finding, inspect
-from siting.read.land import credits_of, read_decisions_of, read_parcel
-from siting.read.sketch.ground import sketch_ground
-from siting.read.vector.columns import plain_text
-from siting.report import output_names
-from siting.report.destination import (
-    PUBLIC,
-    SCORE,
-    check_destination,
-    check_no_input,
-    check_page,
-    check_replaceable,
-    check_same_sources,
-)
-from siting.report.files.places import NAME as PLACES
-from siting.report.page.sketch import sketch_page
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import Result
 from siting.words.notes import spots_in_words
 
+# Each command loads what it runs: a check waits for no part of a score, nor a score for a batch.
 if TYPE_CHECKING:
+    from siting.batch.run import Outcome
+    from siting.batch.work import Options, Watcher
     from siting.gather.ask import Ask
+    from siting.pipeline import Progress
+    from siting.read.inspection import Finding
 _SKETCH_RADIUS_M = 1000.0
 # In the head of every sketch page: siting/web/sketch/sketch.html.
 _SKETCH_MARK = "<title>Draw your land"
@@ -61,6 +46,18 @@ def score_to_folder(
     str
         The result in words, as the terminal shows it.
     """
+    from siting.notebook import site_parcel
+    from siting.read.land import read_decisions_of, read_parcel
+    from siting.report import output_names
+    from siting.report.destination import (
+        PUBLIC,
+        SCORE,
+        check_destination,
+        check_replaceable,
+        check_same_sources,
+    )
+    from siting.report.files.places import NAME as PLACES
+
     names = output_names(public=public)
     # Before the work: a run must not end at a folder that cannot be written.
     # Before minutes of work: a folder that cannot be used is known now.
@@ -113,6 +110,8 @@ def batch_to_folder(
     inputs: Inputs, protocol: Protocol, folder: Path, *, options: Options, watcher: Watcher
 ) -> tuple[str, bool]:
     """Score all parcels of the inputs; the result in words, and whether every parcel was scored."""
+    from siting.batch.run import run_batch
+
     outcome = run_batch(inputs, protocol, folder, options=options, watcher=watcher)
     return batch_summary(outcome, folder), not outcome.failed
 
@@ -143,6 +142,8 @@ def batch_summary(outcome: Outcome, folder: Path) -> str:
 
 def check_inputs(inputs: Inputs, protocol: Protocol) -> tuple[str, bool]:
     """What each input is and what is wrong with it, as text; True when a run can be tried."""
+    from siting.read.inspection import inspect
+
     findings = inspect(inputs, protocol)
     lines = [line for finding in findings for line in _lines(finding)]
     faults = sum(1 for finding in findings if finding.error)
@@ -225,6 +226,12 @@ def sketch_to_file(
     made_for : str
         The sign-up that the page is for.
     """
+    from siting.read.land import credits_of
+    from siting.read.sketch.ground import sketch_ground
+    from siting.read.vector.columns import plain_text
+    from siting.report.destination import check_page
+    from siting.report.page.sketch import sketch_page
+
     check_page(target, _SKETCH_MARK)
     ground, known, view = sketch_ground(inputs, point, radius_m)
     sources = credits_of(inputs) if inputs is not None else ()
@@ -238,6 +245,10 @@ def sketch_to_file(
 
 def sketch_text_for(inputs: Inputs, place: tuple[float, float], made_for: str) -> str:
     """The sketch page of a sign-up as text, on the maps of an office, 1 km around its place."""
+    from siting.read.land import credits_of
+    from siting.read.sketch.ground import sketch_ground
+    from siting.report.page.sketch import sketch_page
+
     ground, known, view = sketch_ground(inputs, place, _SKETCH_RADIUS_M)
     return sketch_page(ground, known, made_for=made_for, view=view, sources=credits_of(inputs))
 
@@ -256,6 +267,7 @@ def review_to_folder(
     """Compare a season with the scores of its places and write the answer; its headline."""
     import datetime as dt
 
+    from siting.report.destination import check_no_input
     from siting.review.recorded.effort import ALL_WILD
     from siting.review.run import NAMES, read_groups, review_season, write_review
 

@@ -14,8 +14,6 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from siting.batch.run import Outcome, run_batch
-from siting.batch.work import Options
 from siting.disk.files import make_folder
 from siting.disk.lock import locked
 from siting.kernels.threads import one_thread
@@ -208,9 +206,11 @@ def site_parcels(
         For what concerns all parcels: a raster, the parcels file or the folder.
     """
     from siting.batch.output.tables import parcels_frame
+    from siting.batch.run import run_batch
+    from siting.batch.work import Options
 
     options = Options(pages=pages, workers=workers, assign=assign)
-    outcome: Outcome = run_batch(
+    outcome = run_batch(
         as_inputs(inputs), as_protocol(protocol), Path(folder), options=options, watcher=_Nobody()
     )
     return parcels_frame(outcome.batch)

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from importlib import resources
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
@@ -207,7 +207,7 @@ def without_specks(role: RoleArray, *, smallest_cells: int) -> RoleArray:
 
 def _patches(mask: BoolArray, smallest_cells: int) -> tuple[NDArray[np.int32], BoolArray]:
     """Number of the patch of each cell, 0 off the mask, and which numbers are below the size."""
-    label, _ = ndimage.label(mask, structure=_EIGHT)
+    label, _ = scipy.ndimage.label(mask, structure=_EIGHT)
     return label, np.bincount(label.ravel()) < smallest_cells
 
 
@@ -242,14 +242,14 @@ def openings(
     least_cells, most_cells : size limits of a patch, cells
     ring : least share of the patch's outer rim that is woods, 0..1
     """
-    label, _ = ndimage.label(open_ground, structure=_EIGHT)
+    label, _ = scipy.ndimage.label(open_ground, structure=_EIGHT)
     out = np.zeros(open_ground.shape, dtype=bool)
-    for index, box in enumerate(ndimage.find_objects(label), start=1):
+    for index, box in enumerate(scipy.ndimage.find_objects(label), start=1):
         rows, cols = (slice(max(s.start - 1, 0), s.stop + 1) for s in box)
         patch = label[rows, cols] == index
         if not least_cells <= patch.sum() < most_cells:
             continue
-        rim = ndimage.binary_dilation(patch, structure=_EIGHT) & ~patch
+        rim = scipy.ndimage.binary_dilation(patch, structure=_EIGHT) & ~patch
         # Cut off by the border it may be the corner of a wide field.
         inner = all(s.start > 0 and s.stop < n for s, n in zip(box, label.shape, strict=True))
         whole = inner and bool(known[rows, cols][rim].all())

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+import scipy
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import rasterize
-from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
@@ -228,9 +228,9 @@ def distance_to_border(
     -------
     (rows, cols) float32, metres from cell centre to the border line; None when they never touch
     """
-    plus = ndimage.generate_binary_structure(2, 1)
-    at_border = (first & ndimage.binary_dilation(second, structure=plus)) | (
-        second & ndimage.binary_dilation(first, structure=plus)
+    plus = scipy.ndimage.generate_binary_structure(2, 1)
+    at_border = (first & scipy.ndimage.binary_dilation(second, structure=plus)) | (
+        second & scipy.ndimage.binary_dilation(first, structure=plus)
     )
     if not at_border.any():
         return None

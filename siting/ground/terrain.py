@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 
 import numpy as np
-from scipy import ndimage
+import scipy
 
 from siting.grid import FloatArray
 from siting.kernels.bands import by_bands, in_bands
@@ -212,7 +212,7 @@ def smoothed(
 
     def along_rows(values: FloatArray, start: int) -> FloatArray:
         def blur(part: FloatArray) -> FloatArray:
-            return np.asarray(ndimage.gaussian_filter1d(part, sigma, axis=1)[:, start::every])
+            return np.asarray(scipy.ndimage.gaussian_filter1d(part, sigma, axis=1)[:, start::every])
 
         return by_bands(blur, values, reach=0)
 

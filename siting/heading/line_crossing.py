@@ -8,9 +8,9 @@ from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage
 from shapely import LineString, STRtree
 from shapely.geometry.base import BaseGeometry as Geometry
 
@@ -192,7 +192,7 @@ def border_lines(
         return []
     reach = max(smooth_m / grid.cell_size_m, 1.0)
     # 0.7 of a source cell takes the steps out and hardly moves the corner of a field.
-    smooth = ndimage.gaussian_filter(kind.astype(np.float32), 0.7 * reach)
+    smooth = scipy.ndimage.gaussian_filter(kind.astype(np.float32), 0.7 * reach)
     near = cells_to(other) <= reach + 0.5
     lines: list[Geometry] = []
     contours = find_contours(smooth, 0.5)  # type: ignore[no-untyped-call]

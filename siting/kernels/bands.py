@@ -16,7 +16,7 @@ Second = TypeVar("Second")
 # A band of float64 is 4 MB: what a step needs besides stays small beside the layers that are kept.
 _CELLS = 500_000
 # Smaller grids are done before a second core pays; parcels of a batch have a core each anyway.
-_ENOUGH = 2_000_000
+_ENOUGH = 500_000
 
 
 def bands(shape: tuple[int, ...]) -> list[slice]:

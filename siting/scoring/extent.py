@@ -10,10 +10,10 @@ from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
+import scipy
 import shapely
 from numpy.typing import NDArray
 from rasterio.features import shapes
-from scipy import ndimage
 from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry as Geometry
 
@@ -143,7 +143,7 @@ def alike_ground(
         alike = free & (total[rows, cols] >= _ALIKE_SHARE * total[place])
     # Within the circle no two cells can be told apart, whatever they score.
     alike |= free & (away <= radius_m)
-    label, _ = ndimage.label(alike, structure=_EIGHT)
+    label, _ = scipy.ndimage.label(alike, structure=_EIGHT)
     its = label[place[0] - rows.start, place[1] - cols.start]
     out = np.zeros(grid.shape, dtype=bool)
     out[rows, cols] = (label == its) & (label > 0)

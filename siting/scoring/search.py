@@ -11,8 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
 from siting.kernels.curves import Knots, membership
@@ -123,7 +123,7 @@ def find_places(
         cells.close_around(best, spacing_m)
         if same is not None:
             cells.close(same(int(cells.row[best]), int(cells.col[best])))
-    parts, _ = ndimage.label(usable, structure=np.ones((3, 3)))
+    parts, _ = scipy.ndimage.label(usable, structure=np.ones((3, 3)))
     candidates = tuple(cells.candidate(i, index, parts) for i in places)
     seen = np.isfinite(cells.heading)
     looked = cells.row[seen], cells.col[seen], cells.heading[seen]
@@ -227,5 +227,5 @@ def _surroundings(index: FloatArray, usable: BoolArray, grid: Grid) -> NDArray[n
     """Mean index of the square of about 30 m around each cell, closed ground counting as 0."""
     wide = 2 * max(1, round(_AROUND_M / grid.cell_size_m)) + 1
     kept = np.where(usable, index, 0.0).astype(np.float64)
-    mean = ndimage.uniform_filter(kept, wide, mode="constant")
+    mean = scipy.ndimage.uniform_filter(kept, wide, mode="constant")
     return np.asarray(np.round(mean, 6))

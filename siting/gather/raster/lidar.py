@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from affine import Affine
 from numpy.typing import NDArray
-from scipy import ndimage
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import QhullError, cKDTree
 
@@ -213,7 +213,7 @@ def _highest(
     wet = np.zeros((rows, cols), dtype=bool)
     wet[row[kind == WATER], col[kind == WATER]] = True
     # Water swallows most pulses: between the few that came back there is water, too.
-    wet = ndimage.binary_dilation(wet, np.ones((3, 3)), iterations=2) & empty
+    wet = scipy.ndimage.binary_dilation(wet, np.ones((3, 3)), iterations=2) & empty
     known = _known_at(dem, rows, cols, cell)
     out[empty] = np.nan
     out[wet] = 0.0
@@ -235,7 +235,7 @@ def _known_at(dem: Surface, rows: int, cols: int, cell: float) -> BoolArray:
 def count_spikes(values: FloatArray) -> int:
     """Cells 30 m and more off the median of the 11 x 11 cells around them: birds, masts, errors."""
     filled = np.where(np.isfinite(values), values, np.nanmedian(values)).astype(np.float64)
-    mean = ndimage.uniform_filter(filled, _SPIKE_CELLS)
+    mean = scipy.ndimage.uniform_filter(filled, _SPIKE_CELLS)
     # A spike moves the mean by a hundredth of its height at least: few cells need the median.
     doubt = np.isfinite(values) & (np.abs(filled - mean) > _SPIKE_M * 0.6)
     half = _SPIKE_CELLS // 2

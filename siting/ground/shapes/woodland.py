@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
 from siting.ground.cover import OPEN_ROLES
@@ -64,7 +64,10 @@ def field_corners(
     if source_cell_m > radius_m / 2:
         return []
     cells = max(radius_m / grid.cell_size_m, 3.5)
-    edge = ndimage.binary_dilation(woods) & fields | ndimage.binary_dilation(fields) & woods
+    edge = (
+        scipy.ndimage.binary_dilation(woods) & fields
+        | scipy.ndimage.binary_dilation(fields) & woods
+    )
     edge &= cells_to_unknown(role != CoverRole.UNKNOWN) > cells
     row, col = np.nonzero(edge)
     n_woods, n_fields = (counts_at(m, row, col, radius_cells=cells) for m in (woods, fields))
@@ -154,9 +157,9 @@ def narrow_woods(
     rim_cells = max(round(source_cell_m / grid.cell_size_m), 1)
     to_core = cells_to(core)
     wide = woods & (to_core <= half)
-    label, count = ndimage.label(woods & ~wide, structure=_EIGHT)
+    label, count = scipy.ndimage.label(woods & ~wide, structure=_EIGHT)
     found = []
-    for index, box in enumerate(ndimage.find_objects(label, count), start=1):
+    for index, box in enumerate(scipy.ndimage.find_objects(label, count), start=1):
         rows, cols = (slice(max(s.start - rim_cells - 1, 0), s.stop + rim_cells + 1) for s in box)
         part = label[rows, cols] == index
         if not whole[rows, cols][part].all():
@@ -189,7 +192,9 @@ def narrow_woods(
 
 def _joints(part: BoolArray, wide: BoolArray) -> int:
     """Places where narrow woods touch wide woods."""
-    _, touching = ndimage.label(ndimage.binary_dilation(part, _EIGHT) & wide, structure=_EIGHT)
+    _, touching = scipy.ndimage.label(
+        scipy.ndimage.binary_dilation(part, _EIGHT) & wide, structure=_EIGHT
+    )
     return int(touching)
 
 
@@ -199,8 +204,8 @@ def _open_sides(part: BoolArray, woods: BoolArray, open_ground: BoolArray, rim_c
     A side is a connected run of the rim off the woods: two of them along a strip, one round a
     point. Runs shorter than a fifth of the longest are nicks between joints.
     """
-    rim = ndimage.binary_dilation(part, _EIGHT, iterations=rim_cells) & ~woods
-    label, count = ndimage.label(rim, structure=_EIGHT)
+    rim = scipy.ndimage.binary_dilation(part, _EIGHT, iterations=rim_cells) & ~woods
+    label, count = scipy.ndimage.label(rim, structure=_EIGHT)
     if not count:
         return 0
     size = np.bincount(label[rim], minlength=count + 1)[1:]

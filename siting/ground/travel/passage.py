@@ -6,8 +6,8 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import nearest_value, within
@@ -171,7 +171,7 @@ def _lowest_near(dem: FloatArray, grid: Grid, *, reach_m: float) -> FloatArray:
     """Lowest elevation in a square that reaches as far as a mapped stream may be off."""
     width = 2 * int(reach_m // grid.cell_size_m) + 1
     known = np.where(np.isfinite(dem), dem, np.float32(np.inf))
-    lowest = partial(ndimage.minimum_filter, size=width, mode="nearest")
+    lowest = partial(scipy.ndimage.minimum_filter, size=width, mode="nearest")
     return by_bands(lowest, known, reach=width // 2)
 
 

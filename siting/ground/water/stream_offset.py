@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
@@ -72,7 +72,9 @@ def stream_offset(
     at = points[:, None, :] + along[None, :, None] * across[:, None, :]
     row = (grid.top - at[..., 1]) / grid.cell_size_m - 0.5
     col = (at[..., 0] - grid.left) / grid.cell_size_m - 0.5
-    heights = ndimage.map_coordinates(dem, [row, col], order=1, cval=math.nan, prefilter=False)
+    heights = scipy.ndimage.map_coordinates(
+        dem, [row, col], order=1, cval=math.nan, prefilter=False
+    )
     whole = np.isfinite(heights).all(axis=1)
     if whole.sum() < _LEAST_POINTS:
         return None

@@ -6,11 +6,11 @@ import math
 from contextlib import nullcontext
 
 import numpy as np
+import scipy
 from affine import Affine
 from rasterio.io import DatasetReader
 from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
-from scipy import ndimage
 
 from siting.grid import FloatArray, Grid
 from siting.read.file_kinds import is_remote
@@ -82,7 +82,7 @@ def read_far(
     # cells beside it, which may be averages of both.
     strange = ~missing & ~((metres > _LOWEST_M) & (metres < _HIGHEST_M))
     if strange.any():
-        missing |= ndimage.binary_dilation(strange, np.ones((3, 3)))
+        missing |= scipy.ndimage.binary_dilation(strange, np.ones((3, 3)))
     metres = np.where(missing, np.nan, metres).astype(np.float32)
     out = np.full(wide.shape, np.nan, np.float32)
     reproject(

@@ -9,8 +9,8 @@ these bounds is taken.
 from __future__ import annotations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from siting.grid import FloatArray
 from siting.types import Note
@@ -99,8 +99,8 @@ def _mean(
     size = 2 * round(1.22 * width) + 1
 
     def spread(array: NDArray[np.float32]) -> NDArray[np.float32]:
-        once = ndimage.uniform_filter(array, size, mode="nearest")
-        return np.asarray(ndimage.uniform_filter(once, size, mode="nearest"))
+        once = scipy.ndimage.uniform_filter(array, size, mode="nearest")
+        return np.asarray(scipy.ndimage.uniform_filter(once, size, mode="nearest"))
 
     if weight is None:
         return spread(values)
