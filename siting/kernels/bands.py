@@ -38,12 +38,12 @@ def in_bands(step: Callable[[slice], object], shape: tuple[int, ...]) -> None:
     on how many work. Workers of a batch say by OMP_NUM_THREADS that they want no helpers.
     """
     parts = bands(shape)
-    helpers = _helpers() if shape[0] * shape[1] >= _ENOUGH else 1
-    if helpers == 1:
+    count = helpers() if shape[0] * shape[1] >= _ENOUGH else 1
+    if count == 1:
         for part in parts:
             step(part)
         return
-    with ThreadPoolExecutor(helpers) as pool:
+    with ThreadPoolExecutor(count) as pool:
         list(pool.map(step, parts))
 
 
@@ -79,7 +79,7 @@ def by_bands(
 
 def in_parallel(first: Callable[[], First], second: Callable[[], Second]) -> tuple[First, Second]:
     """Two steps that know nothing of each other, at the same time where helpers are wanted."""
-    if _helpers() == 1:
+    if helpers() == 1:
         return first(), second()
     with ThreadPoolExecutor(1) as pool:
         other = pool.submit(first)
@@ -98,13 +98,14 @@ def of_parts(step: Callable[[slice], First], count: int, *, size: int) -> list[F
     [(0, 2), (2, 4), (4, 5)]
     """
     parts = [slice(start, min(start + size, count)) for start in range(0, count, size)]
-    if len(parts) < 2 or _helpers() == 1:
+    if len(parts) < 2 or helpers() == 1:
         return [step(part) for part in parts]
-    with ThreadPoolExecutor(_helpers()) as pool:
+    with ThreadPoolExecutor(helpers()) as pool:
         return list(pool.map(step, parts))
 
 
-def _helpers() -> int:
+def helpers() -> int:
+    """How many steps are done at the same time: as many as cores may be used; 1 in a worker."""
     asked = os.environ.get("OMP_NUM_THREADS", "")
     if asked.isdigit() and int(asked) > 0:
         return int(asked)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from siting.disk.files import LAST, remove, staged
+from siting.kernels.aside import made_aside
 from siting.report.destination import PUBLIC, SCORE, check_destination
 from siting.settings.inputs import Inputs, SurveyInput
 from siting.settings.protocol import Protocol
@@ -64,8 +65,10 @@ def write_report(
     contents = _public_contents if public else _contents
     kind = PUBLIC if public else SCORE
     check_destination(folder, output_names(public=public), kind=kind, inputs=inputs)
-    with staged(folder) as stage:
-        for name, content in contents(result, protocol=protocol, inputs=inputs).items():
+    makers = contents(result, protocol=protocol, inputs=inputs)
+    elsewhere = {name: makers[name] for name in _ASIDE if name in makers}
+    with made_aside(elsewhere) as waiting, staged(folder) as stage:
+        for name, content in {**makers, **waiting}.items():
             stage.write(name, content())
         outputs = stage.digests()
         if public:
@@ -94,6 +97,8 @@ _EXACT = (
 _DRAWN = (
     "random_places.csv", "random_places.gpx", "random_deployments.csv", "random_datapackage.json",
 )  # fmt: skip
+# About half of the work: made by a second core while the first makes the map.
+_ASIDE = ("field_sheet.html", "suitability.tif")
 # A list of what may be passed on: a new file is private until somebody adds it here.
 _SHARED = ("spots.geojson", "spots.csv", "deployments.csv", "datapackage.json")
 
