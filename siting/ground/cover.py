@@ -129,6 +129,7 @@ def _legend_error(name: str, faults: Sequence[str]) -> SitingError:
     )
 
 
+@remembered()
 def canonical_codes(code: NDArray[np.int32], legend: Legend, *, file: str) -> NDArray[np.int32]:
     """Codes in the legend's first numbering, `NO_CODE` where the legend says no data.
 
@@ -170,6 +171,7 @@ def canonical_codes(code: NDArray[np.int32], legend: Legend, *, file: str) -> ND
     return out
 
 
+@remembered()
 def roles(code: NDArray[np.int32], legend: Legend) -> RoleArray:
     """`CoverRole` of each cell, UNKNOWN where there is no code; (rows, cols) int8."""
     out = np.full(code.shape, CoverRole.UNKNOWN, dtype=np.int8)

@@ -36,13 +36,17 @@ _GONE = b"gone"
 _MOST_STORES = 2
 
 
-def remembered(*watched: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
+def remembered(
+    *watched: str, file: str = "", state: Callable[[Any], Any] | None = None
+) -> Callable[[Callable[P, T]], Callable[P, T]]:
     """Mark a pure function as a step that a `Memory` may answer.
 
     Parameters
     ----------
     watched : names of parameters that hold more than the step reads (a Land, a Ground): of these
         only what it looks at counts. They must be dataclasses and must not be part of the result.
+    file, state : of a step that reads a file, the name of the parameter that is its path, and what
+        of the file counts beside its path; where that is None it is read each time
     """
 
     def mark(step: Callable[P, T]) -> Callable[P, T]:
@@ -54,7 +58,10 @@ def remembered(*watched: str) -> Callable[[Callable[P, T]], Callable[P, T]]:
             if memory is None:
                 return step(*args, **kwargs)
             given = {**dict(zip(names, args, strict=False)), **kwargs}
-            return memory.answer(step, given, watched)
+            now = None if state is None else state(given[file])
+            if file and now is None:
+                return step(*args, **kwargs)
+            return memory.answer(step, given, watched, now)
 
         return run
 
@@ -126,13 +133,19 @@ class Memory:
         finally:
             _at_work = before
 
-    def answer(self, step: Callable[..., T], given: dict[str, Any], watched: tuple[str, ...]) -> T:
+    def answer(
+        self,
+        step: Callable[..., T],
+        given: dict[str, Any],
+        watched: tuple[str, ...],
+        state: Any = None,
+    ) -> T:
         """What a step gives for the arguments in `given`, from memory where it is known."""
         name = f"{step.__module__}.{step.__qualname__}"
         whole = [(key, value) for key, value in sorted(given.items()) if key not in watched]
         looked = {parameter: given[parameter] for parameter in watched}
         try:
-            key = (name, self.fingerprint(whole))
+            key = (name, self.fingerprint((whole, state)))
             with self._lock:
                 found = self._known(key, looked)
         except NoFingerprintError:

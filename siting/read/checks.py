@@ -11,6 +11,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
 from siting.grid import FloatArray
+from siting.kernels.remembered import remembered
 from siting.lengths import percent
 from siting.types import BoolArray, CoverRole, Note
 
@@ -146,6 +147,7 @@ def check_percent(values: FloatArray, *, file: str) -> None:
         )
 
 
+@remembered()
 def check_relief(dem_m: FloatArray, *, cell_size_m: float, file: str) -> tuple[Note, ...]:
     """A warning when the ground is so steep everywhere that its unit must be doubted.
 

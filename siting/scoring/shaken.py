@@ -104,8 +104,7 @@ def shaken_index(
     # Last, for the least of it is new after most edits: a feeder closes ground and moves no map.
 
     def close(some: slice) -> None:
-        where = _moved_cells(points, drawn, some, land.grid)
-        out[some][_closed(land, where)] = -np.inf
+        out[some][_closed(points, land, drawn, some)] = -np.inf
 
     of_parts(close, len(out), size=_BLOCK)
     if known is not None:
@@ -253,13 +252,16 @@ def _slopes(
     return found[0], found[1]
 
 
-def _closed(land: Shaken, where: Mapping[str, tuple[IndexArray, IndexArray]]) -> BoolArray:
+def _closed(points: Points, land: Shaken, drawn: _Draws, some: slice) -> BoolArray:
     """Where no camera may stand; set-backs go with the maps they are measured from."""
     with_map = {"water": NoGo.WATER, "roads": NoGo.ROAD | NoGo.BUILDING}
     moving = int(NoGo.WATER | NoGo.ROAD | NoGo.BUILDING | NoGo.STEEP)
-    bits = land.no_go[where[_ELEVATION]] & ~np.uint16(moving)
+    # Elevations err but do not shift: what goes with them is the same in every draw.
+    still = _cells(points, drawn.moved[_ELEVATION][:1], land.grid)
+    bits = land.no_go[still] & ~np.uint16(moving)
     for name, flags in with_map.items():
-        bits |= land.no_go[where[name]] & np.uint16(int(flags))
+        there = _cells(points, drawn.moved[name][some], land.grid)
+        bits = bits | (land.no_go[there] & np.uint16(int(flags)))
     return np.asarray(bits != 0)
 
 

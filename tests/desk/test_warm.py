@@ -5,11 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from siting.desk import worker
+from siting.disk.states import states_of
 from siting.kernels.remembered import Memory, remembered
 from siting.types import Land
 from tests.desk.edits import SAMPLE, moved, outlined, sample, series
@@ -214,3 +216,28 @@ def test_a_watched_value_must_not_come_back():
 
     with Memory().at_work(), pytest.raises(TypeError, match="watched"):
         given_back(sample(CELL_M).land)
+
+
+def test_a_file_is_read_again_when_it_or_one_beside_it_has_changed(tmp_path):
+    path = tmp_path / "land.json"
+    calls = []
+
+    @remembered(file="path", state=states_of)
+    def text_of(path: str) -> str:
+        calls.append(path)
+        return Path(path).read_text()
+
+    memory = Memory()
+    path.write_text("a field")
+    with memory.at_work():
+        assert [text_of(str(path)) for _ in range(2)] == ["a field"] * 2
+        assert len(calls) == 1
+        path.write_text("a wood ")  # as long as before
+        assert text_of(str(path)) == "a wood "
+        (tmp_path / "land.json.aux.xml").write_text("moved")
+        text_of(str(path))
+        assert len(calls) == 3
+        # What another kind of file names elsewhere may have changed unseen.
+        other = path.rename(tmp_path / "land.vrt")
+        assert [text_of(str(other)) for _ in range(2)] == ["a wood "] * 2
+    assert len(calls) == 5

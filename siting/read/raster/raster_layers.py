@@ -15,9 +15,11 @@ from rasterio.warp import Resampling
 from rasterio.windows import Window
 
 from siting.credits import Source
+from siting.disk.states import states_of
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
 from siting.ground.cover import NO_CODE
+from siting.kernels.remembered import remembered
 from siting.read import checks
 from siting.read.crs.datum import conversion_note
 from siting.read.crs.projection import WGS84, inverse_bounds, name_of
@@ -109,6 +111,7 @@ def _check_memory(window: Window, grid: Grid, facts: RasterFacts, most_gb: float
         )
 
 
+@remembered(file="path", state=states_of)
 def read_elevation(
     path: RasterPath,
     spec: RasterInput,
@@ -186,6 +189,7 @@ def _factor(facts: RasterFacts, z_unit: str, key: str) -> tuple[float, tuple[Not
     )
 
 
+@remembered(file="path", state=states_of)
 def read_classes(
     path: RasterPath,
     spec: CoverInput,

@@ -15,8 +15,10 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.credits import Source
 from siting.disk.paths import file_and_layer
+from siting.disk.states import states_of
 from siting.errors import SitingError
 from siting.grid import Grid, transformer
+from siting.kernels.remembered import remembered
 from siting.lengths import percent
 from siting.read.crs.datum import conversion_note
 from siting.read.crs.projection import (
@@ -42,6 +44,7 @@ _GATE_M = 6.0
 _IN_FIELD_SHARE = 0.2
 
 
+@remembered(file="path", state=states_of)
 def read_layer(
     path: str, spec: LayerInput, grid: Grid, *, name: str
 ) -> tuple[gpd.GeoDataFrame, Source, tuple[Note, ...]]:
