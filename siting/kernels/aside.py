@@ -39,7 +39,7 @@ def made_aside(makers: Mapping[str, Content]) -> Iterator[Mapping[str, Content]]
         return
     context = multiprocessing.get_context("fork")
     here, there = context.Pipe(duplex=False)
-    other = context.Process(target=_make, args=(makers, there), daemon=True)
+    other = context.Process(target=_make, args=(makers, here, there), daemon=True)
     other.start()
     there.close()
     made: dict[str, Future[str | bytes]] = {name: Future() for name in makers}
@@ -68,7 +68,9 @@ def _can_split() -> bool:
     return sys.platform == "linux" and helpers() > 1 and alone
 
 
-def _make(makers: Mapping[str, Content], there: Connection) -> None:
+def _make(makers: Mapping[str, Content], here: Connection, there: Connection) -> None:
+    # As long as this copy could read, it would wait for ever to be read after the first was killed.
+    here.close()
     # Whoever stops the program stops the first process, which ends this one.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with suppress(Exception):
