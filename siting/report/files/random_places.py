@@ -39,7 +39,7 @@ COLUMNS = (
 def places_csv(result: Result, *, protocol: Protocol) -> str:
     """The table of the places, with all that an analysis needs of the draw."""
     rows = []
-    for place, name, lon, lat in _located(result):
+    for place, name, lon, lat in located(result):
         cell = result.land.grid.rowcol(place.easting, place.northing)
         rows.append(
             {
@@ -69,7 +69,7 @@ def places_gpx(result: Result) -> str:
     """The places as waypoints, in the order of the draw."""
     land = clean(result.land.parcel.label or result.land.parcel.id)
     points = [
-        (lon, lat, clean(place.label), what_to_do(place)) for place, _, lon, lat in _located(result)
+        (lon, lat, clean(place.label), what_to_do(place)) for place, _, lon, lat in located(result)
     ]
     words = " ".join((HOW, *full_lines(result.land.credits)))
     return waypoint_file(points, name=land, words=words)
@@ -80,7 +80,7 @@ def deployments_csv(result: Result, *, protocol: Protocol, survey: SurveyInput) 
     times = planned_times(survey)
     parcel = result.land.parcel
     rows = []
-    for place, name, lon, lat in _located(result):
+    for place, name, lon, lat in located(result):
         tags = {
             "placement": "random",
             "stratum": place.stratum,
@@ -125,8 +125,8 @@ def datapackage_json(result: Result, *, survey: SurveyInput) -> str:
     )
 
 
-def _located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:
-    """Each place with its identifier, longitude and latitude."""
+def located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:
+    """Each place with its identifier, longitude and latitude (degrees WGS 84)."""
     to_lonlat = result.land.grid.to_lonlat
     for place in result.random_places:
         lon, lat = to_lonlat.transform(place.easting, place.northing, errcheck=True)

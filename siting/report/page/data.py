@@ -18,6 +18,7 @@ from siting.disk.files import canonical_json, text_hash
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
 from siting.report.page import cells, layers, remarks
+from siting.report.page.drawn import drawn_data
 from siting.report.page.form import form_data
 from siting.report.page.window import cut
 from siting.report.shared import drawing, overlays, zones
@@ -96,6 +97,7 @@ def page_data(result: Result, *, protocol: Protocol, frame: PageProjection) -> d
             spot_data(result, facts, frame=frame, camera=protocol.camera)
             for facts in spot_facts(result)
         ],
+        "drawn": drawn_data(result, lon_0=frame.lon_0),
         "camera": {
             "field_of_view_deg": protocol.camera.field_of_view_deg,
             "zone_m": protocol.camera.zone_m,

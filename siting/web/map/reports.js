@@ -33,6 +33,33 @@ export function reportsOf(place) {
   return HELD.records.filter((record) => placeOf(record) === place);
 }
 
+// What stands for a state on the map and in the list.
+export const BADGES = { proposed: "P", visited: "✓", chosen: "★", "ruled out": "✕", "camera up": "C",
+  checked: "C", moved: "C", "taken down": "–" };
+
+// The last that was reported of a place, by its name; for one that is asked for, what the survey
+// knew of it when the page was made.
+export function placeState(id) {
+  const asked = placeOffList();
+  return stateOf(HELD.records, id) || (asked && asked.id === id ? DATA.proposed.state : "");
+}
+
+// A place drawn at random, by its name; else undefined.
+export function drawnPlace(id) {
+  return DATA.drawn.find((place) => place.id === id);
+}
+
+// The next spare of the same habitat that nobody ruled out; else undefined.
+export function nextSpare({ stratum }) {
+  return DATA.drawn.find((place) => place.spare && place.stratum === stratum
+    && placeState(place.id) !== "ruled out");
+}
+
+// The place drawn at random where a camera stands or is to go by a report; else undefined.
+export function standingDrawn() {
+  return DATA.drawn.find((place) => isStanding(stateOf(HELD.records, place.id)));
+}
+
 // What was reported here; else what the survey knew of the spot when the page was made.
 export function spotState(spot) {
   return stateOf(HELD.records, spot.id) || (isSettled() && DATA.proposed.spot === spot.n

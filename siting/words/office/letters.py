@@ -253,10 +253,7 @@ def drawn_reason(parcel: str, stratum: str, *, spot: int | None, score: float) -
 
 def because_drawn() -> str:
     """Why, for the volunteer, as a clause that names no other parcel."""
-    return (
-        "some cameras of the survey stand where chance says: only beside them can we see what "
-        "picking the best places is worth"
-    )
+    return "what picked places are worth shows only beside places that chance chose"
 
 
 def asked_at_random(stratum: str, because: str) -> str:

@@ -84,8 +84,9 @@ function drawShape(key, kind, shape) {
 }
 
 function drawPoint(key, [x, y], { text, kind }) {
-  // Places drawn at random are told apart by their own signs, which their words begin with.
-  const words = key === "random" ? text.split(",")[0] : key in POINT_SIGNS ? POINT_SIGNS[key] : "•";
+  // Places drawn at random can be tapped, each with a sign of its own (drawn.js).
+  if (key === "random") return;
+  const words = key in POINT_SIGNS ? POINT_SIGNS[key] : "•";
   const sign = node("span", { class: "sign sign-" + key + (kind ? " kind-" + kind : "") }, words);
   const icon = L.divIcon({ className: "name-holder", html: sign, iconSize: [0, 0] });
   const pane = key === "features" ? "features" : "places";

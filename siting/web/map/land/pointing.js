@@ -31,14 +31,17 @@ function pick(latlng) {
   take(latlng);
 }
 
-// `ask(latlng)` is called for a place that is pointed at, `openSpot(n)` for a spot.
-export function setUpPointing({ ask, openSpot }) {
+// `ask(latlng)` is called for a place that is pointed at, `openSpot(n)` for a spot, `openDrawn(place)`
+// for a place drawn at random.
+export function setUpPointing({ ask, openSpot, openDrawn }) {
   MEASURE.layer.addTo(MAP);
   const take = (latlng) => (picker ? pick(latlng) : MEASURE.on ? measureTo(latlng) : ask(latlng));
   const takeCentre = () => {
-    const n = MEASURE.on || picker ? null : spotUnderCross();
-    if (n === null) take(MAP.getCenter());
-    else openSpot(n);
+    const busy = MEASURE.on || picker;
+    const spot = busy ? null : underCross(DATA.spots), place = busy ? null : underCross(DATA.drawn);
+    if (spot) openSpot(spot.n);
+    else if (place) openDrawn(place);
+    else take(MAP.getCenter());
   };
   MAP.on("click", (event) => take(event.latlng));
   setUpKeys(takeCentre);
@@ -54,7 +57,7 @@ export function setUpPointing({ ask, openSpot }) {
   byId("measure-clear").addEventListener("click", () => { MEASURE.points = []; drawMeasure(); });
   byId("pick-stop").addEventListener("click", endPick);
   // While measuring or picking, a tapped spot is a point like any other.
-  return (spot) => (MEASURE.on || picker ? take(L.latLng(spot.lat, spot.lon)) : openSpot(spot.n));
+  return (place, open) => (MEASURE.on || picker ? take(L.latLng(place.lat, place.lon)) : open(place));
 }
 
 function setUpKeys(takeCentre) {
@@ -72,11 +75,9 @@ function setUpKeys(takeCentre) {
   });
 }
 
-function spotUnderCross() {
+function underCross(places) {
   const at = MAP.latLngToContainerPoint(MAP.getCenter());
-  const under = DATA.spots.find((spot) =>
-    MAP.latLngToContainerPoint([spot.lat, spot.lon]).distanceTo(at) <= REACH_PX);
-  return under ? under.n : null;
+  return places.find(({ lat, lon }) => MAP.latLngToContainerPoint([lat, lon]).distanceTo(at) <= REACH_PX);
 }
 
 // --- measure ------------------------------------------------------------------------------

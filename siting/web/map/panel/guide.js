@@ -4,8 +4,10 @@ import { byId, node, user } from "../../shared/dom.js";
 import { indexWords, lengthWords, minuteWords } from "../../model/lengths.js";
 import { DATA, STATE, listen } from "../data.js";
 import {
-  freeSpots, isOver, placeOffList, proposedSpot, spotState, standingSpot,
+  drawnPlace, freeSpots, isOver, isStanding, nextSpare, placeOffList, placeState, proposedSpot,
+  spotState, standingDrawn, standingSpot,
 } from "../reports.js";
+import { openDrawn } from "./drawn.js";
 
 export function fillHead() {
   listen("weights", showFirst);
@@ -36,7 +38,10 @@ function showFirst() {
 // What to do when the place is no good, and how to report: said before anything is tapped.
 function nextSteps() {
   const free = freeSpots(), place = placeOffList();
-  if (!free.length || standingSpot()) return [];
+  if (standingSpot() || standingDrawn()) return [];
+  const drawn = drawnNow();
+  if (drawn) return drawnSteps(drawn);
+  if (!free.length || place && drawnPlace(place.id)) return [];
   if (place && !isOver(place)) {
     return DATA.proposed.state === "proposed" ? ["Report it under Visits as ruled out, and say why.",
       "Go to spot " + free[0].n + "."] : [];
@@ -62,7 +67,13 @@ export function setUpAnswer() {
 }
 
 function firstLines() {
-  const place = placeOffList(), standing = standingSpot(), left = freeSpots();
+  const place = placeOffList(), standing = standingSpot(), left = freeSpots(), drawn = drawnNow();
+  if (standingDrawn()) return standingDrawnLines(standingDrawn());
+  if (drawn && !standing) return drawnLines(drawn);
+  if (place && drawnPlace(place.id) && isOver(place)) {
+    return [[placeState(place.id) === "taken down" ? "Your camera is down. Send your reports under Visits."
+      : "No spare of this habitat is left. Send your reports under Visits and ask your coordinator."]];
+  }
   if (place && !isOver(place)) {
     return [[user(DATA.proposed.words), " Report on it under Visits."]];
   }
@@ -116,6 +127,43 @@ function countAlike(spots) {
 function nearest(spots) {
   const minutes = ({ walk }) => (walk ? walk.there_min : Infinity);
   return spots.reduce((best, spot) => (minutes(spot) < minutes(best) ? spot : best));
+}
+
+// --- a camera at a place drawn at random ------------------------------------------------------
+
+// The place drawn at random that is asked for, or the spare that takes its turn; null without one.
+function drawnNow() {
+  const place = placeOffList(), drawn = place ? drawnPlace(place.id) : undefined;
+  if (!drawn || placeState(drawn.id) === "taken down") return null;
+  return placeState(drawn.id) === "ruled out" ? nextSpare(drawn) || null : drawn;
+}
+
+function drawnLines(drawn) {
+  const asked = drawn.id === placeOffList().id;
+  return [[asked ? user(DATA.proposed.words) : "Go to the spare " + drawn.label.replace(" (spare)", "")
+    + " (" + drawn.sign + " on the map) next."], [drawn.words], [drawnButton(drawn)]];
+}
+
+function drawnButton(drawn) {
+  return node("button", { type: "button", class: "main-button", onclick: () => openDrawn(drawn) },
+    "Open " + drawn.sign + " to report");
+}
+
+function drawnSteps(drawn) {
+  if (isStanding(placeState(drawn.id))) return [];
+  const spare = DATA.drawn.find((other) => other.spare && other.stratum === drawn.stratum
+    && other.id !== drawn.id && placeState(other.id) !== "ruled out");
+  return ["No tree or post, wet, unsafe, people use it, or the owner says no? Open " + drawn.sign
+    + " and report it as ruled out. A dull view is no reason.",
+  spare ? "Go to the spare " + spare.sign + "." : "Ask your coordinator for another place.",
+  "Send your reports under Visits."];
+}
+
+function standingDrawnLines(drawn) {
+  const up = placeState(drawn.id) !== "chosen";
+  return [[(up ? "Your camera is up at " : "You chose ") + drawn.label + ", a place drawn at random."],
+    [up ? "Report each check visit there, and send your reports under Visits."
+      : "When the camera is up, report it there."], [drawnButton(drawn)]];
 }
 
 function standingLines(spot) {

@@ -5,14 +5,12 @@ import { copyAndSay, saveFile } from "../../shared/save.js";
 import { inOrder, placeOf } from "../../model/decisions.js";
 import { DATA, listen } from "../data.js";
 import {
-  allReports, forgetReports, proposedSpot, reportsCsv, reportsJson, placeOffList, spotState,
+  BADGES, allReports, drawnPlace, forgetReports, proposedSpot, reportsCsv, reportsJson, placeOffList, spotState,
   storeState,
 } from "../reports.js";
 import { setBadge, showOwnPlaces } from "../land/markers.js";
 import { reportWords, visitForm } from "./form.js";
 
-const BADGES = { proposed: "P", visited: "✓", chosen: "★", "ruled out": "✕", "camera up": "C", checked: "C",
-  moved: "C", "taken down": "–" };
 const FILE = "decisions_" + DATA.parcel.id.replace(/[^A-Za-z0-9_-]+/g, "_").slice(0, 60);
 
 export function setUpVisits() {
@@ -81,16 +79,18 @@ function showVisits() {
 }
 
 function placeName(record) {
-  return record.spot ? "Spot " + record.spot : "Your own place";
+  const drawn = drawnPlace(record.location);
+  return record.spot ? "Spot " + record.spot
+    : drawn ? "Place drawn at random " + drawn.sign : "Your own place";
 }
 
-const SPOTS = DATA.spots.map((spot) => spot.id);
+const LISTED = [...DATA.spots, ...DATA.drawn].map(({ id }) => id);
 
 // Places that are on no list, each once, with its first point; and lists of an earlier run.
 function ownPlaces(all) {
   const places = new Map(), asked = placeOffList();
-  if (asked) places.set(asked.id, asked);
-  all.filter(({ location }) => !SPOTS.includes(location)).forEach((record) => {
+  if (asked && !drawnPlace(asked.id)) places.set(asked.id, asked);
+  all.filter(({ location }) => !LISTED.includes(location)).forEach((record) => {
     const place = { id: record.location, lat: record.planned_lat ?? record.lat,
       lon: record.planned_lon ?? record.lon };
     if (!places.has(placeOf(record))) places.set(placeOf(record), place);
