@@ -62,6 +62,7 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
         "cautions": list(CAUTIONS),
         "caution_spots": [[] for _ in CAUTIONS],
         "decided": None,
+        "drawn": [],
         "lot": {
             "place_id": f"L{k:04d}-random-woods-1",
             "stratum": "woods",

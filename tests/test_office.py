@@ -9,6 +9,7 @@ import re
 
 import pytest
 
+from siting.batch.output.drawn import random_places_csv
 from siting.batch.output.letters import KINDS, letters, templates
 from siting.batch.output.office import office_files
 from siting.batch.output.tables import Batch
@@ -150,6 +151,12 @@ def test_a_batch_draws_on_every_parcel_with_pages_and_says_which_have_none(tmp_p
         assert all("placement:random" in row["deploymentTags"] for row in planned)
         names += [row["place"] for row in rows]
     assert len(names) == len(set(names)) == 8
+    # The table of all parcels has those without pages, too.
+    everywhere = [
+        row["place"] for row in table_of((tmp_path / "out/random_places.csv").read_text())
+    ]
+    assert set(names) < set(everywhere)
+    assert len(everywhere) == 12
     assert "1 of 3 parcels have none" in run.batch.notes[-1]
 
 
@@ -239,3 +246,31 @@ def test_places_of_all_parcels_are_kept(batch):
     assert {spot["place_id"] for row in found.rows for spot in row["top"]} == names
     record = json.loads((out / "run.json").read_text())
     assert "places.csv" in record["outputs"]
+
+
+def test_all_random_places_stand_in_one_table_with_what_became_of_them():
+    """Where the camera stood and how far off, why a place was refused, and who has not been."""
+    drawn = {"place": "P01-random-woods-1", "lon_deg": -92.0, "lat_deg": 45.0, "reach_m": 10.0}
+    names = ("P01-random-woods-1", "P01-random-woods-2", "P01-random-woods-3")
+    rows = [
+        {"parcel_id": "P01", "survey_cell": "C1", "drawn": [{**drawn, "place": n} for n in names]},
+        {"parcel_id": "P02", "survey_cell": "", "drawn": []},
+        {
+            "parcel_id": "P03",
+            "survey_cell": "C2",
+            "drawn": [{**drawn, "place": "P03-random-woods-1"}],
+        },
+    ]
+    records = (
+        Record(state="camera up", at="2027-04-03", location=names[0], lat=45.00005, lon=-92.0),
+        Record(state="checked", at="2027-04-17", location=names[0]),
+        Record(state="ruled out", at="2027-04-03", location=names[1], reason="wet", note="=pond"),
+    )
+    found = table_of(random_places_csv(rows, {"P01": Decisions(records, ())}))
+    assert [row["place"] for row in found] == [*names, "P03-random-woods-1"]
+    up, refused, untouched, other = found
+    assert (up["state"], up["state_since"], up["offset_m"]) == ("checked", "2027-04-17", "5.6")
+    assert (refused["state"], refused["refused_because"]) == ("ruled out", "wet: =pond")
+    assert (untouched["state"], untouched["used_lon_deg"]) == ("", "")
+    assert (other["parcel_id"], other["survey_cell"]) == ("P03", "C2")
+    assert random_places_csv(rows[1:2], {}) == ""

@@ -28,7 +28,7 @@ from siting.read.vector.decision_files import Decisions
 from siting.read.vector.parcels import checked_parcel
 from siting.report import write_report
 from siting.report.files.places import places_now
-from siting.report.files.random_places import place_name
+from siting.report.files.random_places import place_name, place_rows
 from siting.scoring.common_maps import best_without, fair_share, maps_of
 from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
@@ -159,6 +159,7 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
         "warnings": [note.text for note in result.notes if note.level == "warning"],
         "decided": _decided(result),
         "lot": _lot(result),
+        "drawn": place_rows(result, seed=protocol.random.seed),
         "top": [_spot_row(spot, result.land) for spot in result.spots],
     }
 

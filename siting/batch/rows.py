@@ -7,7 +7,7 @@ journal after a crash must equal the row that was made, or a resumed batch would
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple, TypedDict
+from typing import Any, NamedTuple, TypedDict
 
 from siting.scoring.common_maps import fair_share, not_common
 
@@ -61,6 +61,7 @@ class ScoredParcel(TypedDict):
 
     `lon_deg`, `lat_deg` is a point inside it (WGS 84), `usable_share` and `limit_share` are 0..1.
     `judged_by` and `best_without` are those of `siting.scoring.common_maps`.
+    `drawn` has the rows of `report.files.random_places.place_rows`, [] where none were drawn.
     `caution_spots` stands beside `cautions`: ranks of the spots each is about, [] for all.
     """
 
@@ -86,6 +87,7 @@ class ScoredParcel(TypedDict):
     warnings: list[str]
     decided: SettledPlace | None
     lot: PlaceByLot | None
+    drawn: list[dict[str, Any]]
     top: list[ScoredSpot]
 
 

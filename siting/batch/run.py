@@ -16,6 +16,8 @@ from siting.batch import journal as journals
 from siting.batch.executors import stop_signals
 from siting.batch.journal import Journal
 from siting.batch.output import tables
+from siting.batch.output.drawn import NAME as RANDOM_PLACES
+from siting.batch.output.drawn import random_places_csv
 from siting.batch.output.letters import letters, templates
 from siting.batch.output.office import office_files
 from siting.batch.output.overview import overview_page
@@ -39,7 +41,7 @@ ASSIGNMENTS = "assignments.csv"
 LETTERS = "letters"
 OFFICE = ("deployments.csv", "datapackage.json", "check_visits.csv", "due.csv")
 OUTPUTS = (
-    *OFFICE, LETTERS, "places.csv",
+    *OFFICE, LETTERS, "places.csv", RANDOM_PLACES,
     "parcels.csv", "parcels.gpkg", "failures.csv", ASSIGNMENTS, "overview.html", journals.NAME,
     jobs.PARCELS, ".lock", LAST,
 )  # fmt: skip
@@ -139,11 +141,16 @@ def _write(batch: Batch, work: Work, files: Mapping[str, str]) -> None:
     # No camera is up any more: tables of an earlier run would say there is one.
     for name in set(OFFICE) - set(office):
         remove(work.folder / name)
+    drawn = random_places_csv(batch.rows, work.decided.of)
+    if not drawn:
+        remove(work.folder / RANDOM_PLACES)
     _write_letters(batch, work)
     with staged(work.folder) as stage:
         for name, text in office.items():
             stage.write(name, text)
         stage.write("places.csv", work.places_csv())
+        if drawn:
+            stage.write(RANDOM_PLACES, drawn)
         stage.write("parcels.csv", tables.parcels_csv(batch))
         stage.write("parcels.gpkg", tables.parcels_gpkg(batch))
         stage.write("failures.csv", tables.failures_csv(batch))

@@ -6,7 +6,9 @@ The standard has one samplingDesign for a package and no field for the placement
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from typing import Any
 
 from siting.report.files.deployments import (
     FIELDS,
@@ -38,9 +40,18 @@ COLUMNS = (
 
 def places_csv(result: Result, *, protocol: Protocol) -> str:
     """The table of the places, with all that an analysis needs of the draw."""
+    return table(COLUMNS, place_rows(result, seed=protocol.random.seed))
+
+
+def place_rows(result: Result, *, seed: int) -> list[dict[str, Any]]:
+    """The rows of the table without what is filled in on the day, as plain values.
+
+    Their keys are those of `COLUMNS`: degrees, metres and hectares by their names.
+    """
     rows = []
     for place, name, lon, lat in located(result):
         cell = result.land.grid.rowcol(place.easting, place.northing)
+        index = float(result.scores.total[cell])
         rows.append(
             {
                 "place": name,
@@ -58,11 +69,11 @@ def places_csv(result: Result, *, protocol: Protocol) -> str:
                 "reach_m": place.reach_m,
                 "tree_m": None if place.tree_m is None else round(place.tree_m),
                 # It had no say in the draw; it is there to explain results by.
-                "index": round(float(result.scores.total[cell]), 2),
-                "seed": protocol.random.seed,
+                "index": round(index, 2) if math.isfinite(index) else None,
+                "seed": seed,
             }
         )
-    return table(COLUMNS, rows)
+    return rows
 
 
 def places_gpx(result: Result) -> str:

@@ -27,8 +27,9 @@ function showDrawn() {
   DATA.drawn.forEach((place) => {
     const state = placeState(place.id), badge = BADGES[state] || "", fold = FOLDS.get(place.id);
     setDrawnBadge(place.id, badge, state === "ruled out");
+    const said = state ? ": " + (DATA.form.states[state] || "asked for by the survey") : "";
     fold.replaceChildren(node("summary", {}, node("span", { class: "drawn-sign" }, place.sign), " "
-      + place.label[0].toUpperCase() + place.label.slice(1) + (state ? ": " + (DATA.form.states[state] || "asked for by the survey") : "")),
+      + place.label[0].toUpperCase() + place.label.slice(1) + said),
     ...(fold.open ? content(place, fold.id) : []));
   });
 }
