@@ -182,7 +182,8 @@ def test_from_the_proposal_to_a_review(tmp_path):
     package = tmp_path / "season"
     package.mkdir()
     (package / "deployments.csv").write_text((out / "deployments.csv").read_text())
-    heads = "observationID,deploymentID,eventStart,observationType,scientificName,count\n"
+    heads = "observationID,deploymentID,eventStart,observationLevel,observationType,"
+    heads += "scientificName,count\n"
     (package / "observations.csv").write_text(heads)
     (one,) = read_season([package]).deployments.values()
     assert one.at_random
