@@ -19,7 +19,7 @@ from siting.review.statistics.ranks import Interval
 from siting.review.statistics.weights import shrunken
 from siting.words.office import review as words
 from siting.words.office import review_method as method
-from siting.words.office.review_notes import NOTES
+from siting.words.office.review_notes import NOTES, note_text
 
 W0 = np.log([3, 2, 2, 2, 1.5, 1.5])
 AT = np.column_stack([np.arange(80.0), np.arange(80.0)])
@@ -214,7 +214,8 @@ SAID = {
     "what_stays": [words.what_stays(["water"]), words.what_stays([])],
     "picked": [words.picked(ENDS, random=n) for n in (1, 12)],
     "next_season": [words.next_season(all_good=g, cameras=c, random=c // 4)
-                    for g in (True, False) for c in (30, 60)],
+                    for g in (True, False) for c in (30, 60)]
+                   + [words.next_season(all_good=True, cameras=60, verdict=v) for v in words.SHORT],
     "neighbourhood": [words.neighbourhood()],
     "blanks": [method.blanks(ENDS, why=why, cameras=40, growth=g, lens=g, skyline=s, clear=g)
                for why in ("", "few", "alike") for g in (None, WIDE) for s in (True, False)],
@@ -224,7 +225,7 @@ SAID = {
                  for s in (None, (-804.0, 3.9), (-815.0, 3.9))],
 }  # fmt: skip
 # Pieces of sentences, which stand in one of the above.
-PIECES = {"count", "in_100", "rate", "change", "chance"}
+PIECES = {"count", "in_100", "rate", "ratio", "change", "chance"}
 
 
 def test_every_sentence_is_walked():
@@ -322,3 +323,23 @@ def test_an_answer_is_the_same_every_time():
     first, second = (answer(season(50), group="deer") for _ in range(2))
     assert isinstance(first, Answer)
     assert (first.pairs, first.slope, first.weights) == (second.pairs, second.slope, second.weights)
+
+
+def test_a_small_change_shows_in_its_numbers():
+    assert (
+        words.change("flat ground", protocol=1.15, proposed=1.1) == "flat ground from 1.15 to 1.1"
+    )
+
+
+@pytest.mark.parametrize("verdict", words.SHORT)
+def test_next_season_does_not_speak_against_the_verdict(verdict):
+    said = words.next_season(all_good=True, cameras=60, verdict=verdict)
+    assert ("hardly tell" in said) == (not verdict.startswith("works"))
+
+
+def test_one_of_a_kind_is_one():
+    one = note_text("W-OUT-02", n=1, names="a")
+    assert one.startswith("1 camera stood on ground")
+    assert note_text("W-EFFORT-01", n=1, names="a").startswith("1 deployment has no end")
+    assert note_text("W-DEPLOY-04", n=1).startswith("1 observation belongs to no")
+    assert "and was left out" in note_text("W-DEPLOY-04", n=1)

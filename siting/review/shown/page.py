@@ -98,7 +98,10 @@ def questions(found: Answer, cameras: Cameras) -> list[tuple[str, str]]:
         words.what_to_change(changed, fragment=found.fragment, level=found.level, judged=judged),
         words.what_stays(kept if found.weights else []),
         words.next_season(
-            all_good=all_good(cameras), cameras=found.cameras, random=found.random_cameras
+            all_good=all_good(cameras),
+            cameras=found.cameras,
+            random=found.random_cameras,
+            verdict=found.verdict,
         ),
     )
     return list(zip(words.QUESTIONS, answers, strict=True))

@@ -194,10 +194,10 @@ def weight(
     """One criterion after the season; every number is a ratio of records, None = no change."""
     said = f"{value:.1f} ({low:.1f} to {high:.1f})"
     if proposed is None:
-        return f"{label}: {said} times as many records. It stays at {protocol:.2g}."
+        return f"{label}: {said} times as many records. It stays at {ratio(protocol)}."
     return (
-        f"{label}: the protocol says {protocol:.2g} times as many records. This season, taken "
-        f"together with the protocol, says {said}. Suggested: {proposed:.2g}."
+        f"{label}: the protocol says {ratio(protocol)} times as many records. This season, taken "
+        f"together with the protocol, says {said}. Suggested: {ratio(proposed)}."
     )
 
 
@@ -211,9 +211,20 @@ def change(label: str, *, protocol: float, proposed: float) -> str:
     Examples
     --------
     >>> change("water", protocol=2.0, proposed=1.27)
-    'water from 2 to 1.3'
+    'water from 2 to 1.27'
     """
-    return f"{label} from {protocol:.2g} to {proposed:.2g}"
+    return f"{label} from {ratio(protocol)} to {ratio(proposed)}"
+
+
+def ratio(value: float) -> str:
+    """A rate ratio with two decimals at most: no more is known, and fewer hide a small change.
+
+    Examples
+    --------
+    >>> ratio(2.0), ratio(1.15), ratio(0.7)
+    ('2', '1.15', '0.7')
+    """
+    return f"{value:.2f}".rstrip("0").rstrip(".")
 
 
 def chance(p: float) -> str:
@@ -252,7 +263,9 @@ def what_stays(labels: Sequence[str]) -> str:
     always = "No-go rules, set-backs and curves: cameras stand on one side of them only."
     if not labels:
         return always
-    return f"{', '.join(labels)}. {always}"
+    first, more = labels[:_NAMED_FIRST], len(labels) - _NAMED_FIRST
+    named = ", ".join(first) + (f" and {more} more in the table below" if more > 0 else "")
+    return f"{named[0].upper()}{named[1:]}. {always}"
 
 
 def picked(ratio: Ends, *, random: int) -> str:
@@ -269,11 +282,23 @@ def picked(ratio: Ends, *, random: int) -> str:
     )
 
 
-def next_season(*, all_good: bool, cameras: int, random: int = 0) -> str:
-    """What would teach more."""
+def next_season(
+    *, all_good: bool, cameras: int, random: int = 0, verdict: str = "cannot tell"
+) -> str:
+    """What would teach more.
+
+    Parameters
+    ----------
+    all_good : whether nearly all cameras stood at high-scoring places
+    random : cameras that stood at random places
+    verdict : as of `headline`
+    """
     # "Again" only to a survey that did put one camera in five at random.
     again = f" again, as {random} did this time" if 5 * random >= cameras > 0 else ""
     one_in_five = f"Put one camera in five at a random place{again}, and say which ones."
+    # Where the season did tell them apart it would be wrong to say that it hardly could.
+    if all_good and verdict in ("works", "works less", "works more"):
+        return f"The cameras stood at high-scoring places, as they should. {one_in_five}"
     if all_good:
         return (
             "The cameras stood at high-scoring places, as they should. That is why this season can "

@@ -6,6 +6,7 @@ species or criteria.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 # Sentences with blanks and no functions, so that a test can walk over every one of them.
@@ -120,8 +121,8 @@ NOTES: Mapping[str, str] = {
     ),
     "W-OUT-01": "{n} cameras stood where the maps do not reach: {names}.",
     "W-OUT-02": (
-        "{n} cameras stood on ground that is closed to cameras or off every parcel; they are kept: "
-        "{names}."
+        "{n} cameras stood on ground that is closed to cameras or off every parcel, and count all "
+        "the same: {names}."
     ),
     "W-PLACE-02": (
         "Deployments at the place of another one are kept, and the two count as one place: {names}."
@@ -177,12 +178,28 @@ NOTES: Mapping[str, str] = {
 }
 
 
+# Verbs of the sentences above that follow their noun.
+_VERBS = {"have": "has", "are": "is", "were": "was", "end": "ends", "belong": "belongs",
+          "do": "does", "speak": "speaks", "lie": "lies", "appear": "appears"}  # fmt: skip
+_ONE = re.compile(
+    r"^1 (camera|deployment|observation|record|place|name|event)s( [a-z]+)?\b", re.ASCII
+)
+
+
 def note_text(code: str, **blanks: object) -> str:
     """The sentence of a code with its blanks filled in.
 
     Examples
     --------
-    >>> note_text("W-TWICE-01", n=3)
-    '3 records appear twice and are counted once.'
+    >>> note_text("W-TWICE-01", n=3), note_text("W-TWICE-01", n=1)
+    ('3 records appear twice and are counted once.', '1 record appears twice and is counted once.')
     """
-    return NOTES[code].format(**blanks)
+    text = NOTES[code].format(**blanks)
+    found = _ONE.match(text)
+    if not found:
+        return text
+    verb = (found[2] or "").strip()
+    head = f"1 {found[1]}" + (f" {_VERBS.get(verb, verb)}" if verb else "")
+    # A second verb of the same noun stands after "and".
+    rest = re.sub(r" and (were|are) ", lambda m: f" and {_VERBS[m[1]]} ", text[found.end() :])
+    return head + rest
