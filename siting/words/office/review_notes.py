@@ -36,7 +36,8 @@ NOTES: Mapping[str, str] = {
     ),
     "W-DEPLOY-03": (
         "The comments of {n:deployment|deployments} speak of a camera that was moved or turned: "
-        "{names}. They count at the place on their row. If it was moved for good, give each place a row."
+        "{names}. They count at the place on their row. If it was moved for good, give each place "
+        "a row."
     ),
     "W-DEPLOY-04": (
         "{n:observation belongs|observations belong} to no deployment of the package and "
@@ -135,8 +136,8 @@ NOTES: Mapping[str, str] = {
         "{n:deployment does|deployments do} not say how exact the place is: 15 m is assumed."
     ),
     "W-PLACE-04": (
-        "{n:place is|places are} rounded to 100 m or so ({names}): nearness to trails and water can "
-        "hardly be judged there."
+        "{n:place is|places are} rounded to 100 m or so ({names}): nearness to trails and water "
+        "can hardly be judged there."
     ),
     "W-PLACE-05": "These places are not exact enough to judge: {names}.",
     "W-PLACE-06": (
@@ -148,8 +149,8 @@ NOTES: Mapping[str, str] = {
         "The protocol does not score by rate ratios: only the order of scores is judged."
     ),
     "W-SEASON-01": (
-        "{n:deployment|deployments} recorded at another time of year than most ({names}): the time of "
-        "year is a part of the model, and pairs of different seasons are not compared."
+        "{n:deployment|deployments} recorded at another time of year than most ({names}): the time "
+        "of year is a part of the model, and pairs of different seasons are not compared."
     ),
     # Both slopes are given, so that a reader sees what the wider areas change.
     "W-SPACE-01": (
