@@ -13,6 +13,7 @@ from hypothesis.extra import numpy as hnp
 from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates
 
 from siting import kernels
+from siting.grid import Grid
 from siting.ground.terrain import slope_of
 
 AROUND = [(0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)]
@@ -254,3 +255,40 @@ def test_wetness_equals_the_standard_library():
             assert np.isnan(found)
         else:
             assert found == pytest.approx(want, rel=2e-7)  # float32
+
+
+def test_rises_equal_the_heights_between_centres():
+    """The far ground is asked where the near one has a gap, and beyond it."""
+    near, far = rough(40, seed=3), rough(30, seed=4, holes=False)
+    lens = np.array([[61.3, 50.2, 2.0], [20.0, 31.7, -1.0]])
+    radian, distance = np.radians(np.arange(0.0, 360.0, 7.5)), np.arange(3.0, 60.0, 2.0)
+    sunk = distance**2 / 1e4
+    got = kernels.rises(
+        [(near, 80.0, 0.0, 2.0), (far, 120.0, -30.0, 5.0)], lens, radian, distance, sunk
+    )
+    x = lens[:, 0, None, None] + np.sin(radian)[:, None] * distance
+    y = lens[:, 1, None, None] + np.cos(radian)[:, None] * distance
+    read = [
+        kernels.between_centres(dem, *((edge - v) / cell * sign - 0.5 for edge, v, sign in sides))
+        for dem, cell, sides in (
+            (near, 2.0, ((80.0, y.ravel(), 1), (0.0, x.ravel(), -1))),
+            (far, 5.0, ((120.0, y.ravel(), 1), (-30.0, x.ravel(), -1))),
+        )
+    ]
+    z = np.where(np.isfinite(read[0]), read[0], read[1]).reshape(x.shape)
+    wanted = (z - lens[:, 2, None, None] - sunk) / distance
+    np.testing.assert_array_equal(got, wanted)
+    assert np.isnan(read[0]).any()
+    assert np.isfinite(got).any()
+    assert np.isnan(kernels.rises([(near, 80.0, 0.0, 2.0)], lens, radian, distance, sunk)).any()
+
+
+def test_moved_cells_equal_those_of_a_grid():
+    rng = np.random.default_rng(8)
+    grid = Grid("EPSG:32617", 500.0, 900.0, 2.0, 30, 40)
+    easting, northing = rng.uniform(480, 600, 50), rng.uniform(820, 920, 50)
+    place, shift = rng.integers(0, 6, 50), rng.normal(0, 9, (7, 6, 2))
+    row, col = grid.rowcol(easting - shift[:, place, 0], northing - shift[:, place, 1])
+    wanted = np.clip(row, 0, 29) * 40 + np.clip(col, 0, 39)
+    got = kernels.moved_cells(easting, northing, place, shift, (900.0, 500.0, 2.0), grid.shape)
+    np.testing.assert_array_equal(got, wanted)

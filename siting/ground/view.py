@@ -322,12 +322,13 @@ def _rise(
     sunk_m: FloatArray,
 ) -> FloatArray:
     """Tangent of the angle above level of each sample: (n, n_azimuths, n_distances)."""
-    x = lens[:, 0, None, None] + np.sin(radian)[:, None] * distance_m
-    y = lens[:, 1, None, None] + np.cos(radian)[:, None] * distance_m
-    rise: FloatArray = _first_known(grounds, x, y) - lens[:, 2, None, None]
-    rise -= sunk_m
-    rise /= distance_m
-    return rise
+    from siting.kernels import rises
+
+    at = [
+        (np.asarray(g.dem, np.float32), g.grid.top, g.grid.left, g.grid.cell_size_m)
+        for g in grounds
+    ]
+    return rises(at, lens, radian, distance_m, sunk_m)
 
 
 def _unbroken(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -338,12 +339,3 @@ def _unbroken(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _extent_m(ground: ElevationGrid) -> float:
     left, bottom, right, top = ground.grid.bounds
     return float(np.hypot(right - left, top - bottom))
-
-
-def _first_known(grounds: list[ElevationGrid], x: FloatArray, y: FloatArray) -> FloatArray:
-    z = elevation_at(grounds[0], (x, y))
-    for ground in grounds[1:]:
-        missing = ~np.isfinite(z)
-        if missing.any():
-            z[missing] = elevation_at(ground, (x[missing], y[missing]))
-    return z

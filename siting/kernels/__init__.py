@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from siting.kernels.distance import distances, from_nearest, nearest_rows, source_distances
     from siting.kernels.portable_math import arc_tangents, exponentials, wetness
-    from siting.kernels.sight import between_centres, disc_mean, hidden_lines
+    from siting.kernels.sight import between_centres, disc_mean, hidden_lines, moved_cells, rises
     from siting.kernels.water import NO_DATA, OUTLET, fill, steepest, upstream_cells
 
 __all__ = [
@@ -25,7 +25,9 @@ __all__ = [
     "fill",
     "from_nearest",
     "hidden_lines",
+    "moved_cells",
     "nearest_rows",
+    "rises",
     "source_distances",
     "steepest",
     "upstream_cells",
@@ -35,7 +37,7 @@ __all__ = [
 _HOMES = {
     "distance": ("distances", "from_nearest", "nearest_rows", "source_distances"),
     "portable_math": ("arc_tangents", "exponentials", "wetness"),
-    "sight": ("between_centres", "disc_mean", "hidden_lines"),
+    "sight": ("between_centres", "disc_mean", "hidden_lines", "moved_cells", "rises"),
     "water": ("NO_DATA", "OUTLET", "fill", "steepest", "upstream_cells"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}

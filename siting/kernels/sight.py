@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -50,6 +51,68 @@ def between_centres(
 def _between_centres(values: Any, row: Any, col: Any, out: Any) -> None:
     for k in range(row.size):
         out[k] = _bilinear(values, row[k], col[k])
+
+
+def rises(
+    grounds: Sequence[tuple[NDArray[np.float32], float, float, float]],
+    lens: NDArray[Any],
+    radian: NDArray[Any],
+    distance_m: NDArray[Any],
+    sunk_m: NDArray[Any],
+) -> NDArray[np.float64]:
+    """Tangent of the angle above level of the ground along rays from each lens.
+
+    Parameters
+    ----------
+    grounds : one or two of (elevations, top, left, cell size): (rows, cols) float32 and metres;
+        the second is asked where the first has none
+    lens : (n, 3) easting, northing and elevation, metres
+    radian : (n_azimuths,) directions clockwise from grid north
+    distance_m, sunk_m : (n_distances,) along the ray, and how far the ground sinks there, metres
+
+    Returns
+    -------
+    (n, n_azimuths, n_distances) float64, NaN = not known
+    """
+    out = np.empty((len(lens), len(radian), len(distance_m)))
+    flat = [(np.ascontiguousarray(dem), np.array(place, dtype=float)) for dem, *place in grounds]
+    nothing = (np.empty((0, 0), dtype=np.float32), np.ones(3))
+    (near, here), (far, there) = (*flat, nothing)[:2]
+    sine, cosine = np.sin(radian), np.cos(radian)
+    _rises(
+        near, here, far, there, np.ascontiguousarray(lens), sine, cosine, distance_m, sunk_m, out
+    )
+    return out
+
+
+@compiled
+def _height(dem: Any, place: Any, x: float, y: float) -> Any:
+    top, left, cell = place[0], place[1], place[2]
+    return np.float32(_bilinear(dem, (top - y) / cell - 0.5, (x - left) / cell - 0.5))
+
+
+@compiled
+def _rises(
+    near: Any,
+    here: Any,
+    far: Any,
+    there: Any,
+    lens: Any,
+    sine: Any,
+    cosine: Any,
+    distance_m: Any,
+    sunk_m: Any,
+    out: Any,
+) -> None:
+    for n in range(out.shape[0]):
+        for a in range(out.shape[1]):
+            for d in range(out.shape[2]):
+                x = lens[n, 0] + sine[a] * distance_m[d]
+                y = lens[n, 1] + cosine[a] * distance_m[d]
+                z = _height(near, here, x, y)
+                if not np.isfinite(z):
+                    z = _height(far, there, x, y)
+                out[n, a, d] = (np.float64(z) - lens[n, 2] - sunk_m[d]) / distance_m[d]
 
 
 def hidden_lines(
@@ -172,3 +235,53 @@ def _disc_mean(
         for col in range(cols):
             known = not np.isnan(values[row, col])
             out[line, col] = total[col] / count[col] if known else np.nan
+
+
+def moved_cells(
+    easting: NDArray[Any],
+    northing: NDArray[Any],
+    place: NDArray[np.intp],
+    shift_m: NDArray[np.float64],
+    corner: tuple[float, float, float],
+    shape: tuple[int, int],
+) -> NDArray[np.int64]:
+    """Number, row by row, of the cell where a map that lies off is read; outside, the nearest.
+
+    Parameters
+    ----------
+    easting, northing : (points,) metres
+    place : (points,) the place that each point belongs to
+    shift_m : (draws, places, 2) how far the map lies off at each place, east and north, metres
+    corner : top, left and cell size of the map, metres
+    shape : rows and columns of the map
+
+    Returns
+    -------
+    (draws, points) int64
+    """
+    out = np.empty((len(shift_m), len(place)), dtype=np.int64)
+    at = (np.ascontiguousarray(part) for part in (easting, northing, place, shift_m))
+    # As floats: whole numbers would be compiled anew.
+    _moved_cells(*at, *map(float, corner), *shape, out)
+    return out
+
+
+@compiled
+def _moved_cells(
+    easting: Any,
+    northing: Any,
+    place: Any,
+    shift_m: Any,
+    top: float,
+    left: float,
+    cell: float,
+    rows: int,
+    cols: int,
+    out: Any,
+) -> None:
+    for d in range(out.shape[0]):
+        for p in range(out.shape[1]):
+            east, north = shift_m[d, place[p], 0], shift_m[d, place[p], 1]
+            col = int(np.floor((easting[p] - east - left) / cell))
+            row = int(np.floor((top - (northing[p] - north)) / cell))
+            out[d, p] = min(max(row, 0), rows - 1) * cols + min(max(col, 0), cols - 1)

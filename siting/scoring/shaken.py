@@ -198,37 +198,34 @@ def _missed(land: Shaken, rules: StabilityRules) -> float:
     return rules.missed_spread * min(land.grid.cell_size_m / _MISSED_CELL_M, 1.0)
 
 
-def _moved_cells(
-    points: Points, drawn: _Draws, some: slice, grid: Grid
-) -> dict[str, tuple[IndexArray, IndexArray]]:
+def _moved_cells(points: Points, drawn: _Draws, some: slice, grid: Grid) -> dict[str, IndexArray]:
     """Where each map is read in some of the draws."""
     return {name: _cells(points, shift[some], grid) for name, shift in drawn.moved.items()}
 
 
-def _cells(
-    points: Points, shift_m: NDArray[np.float64], grid: Grid
-) -> tuple[IndexArray, IndexArray]:
-    """The cells at which a map that lies `shift_m` off is read; (draws, points) each."""
-    east, north = (shift_m[:, points.place, k] for k in range(2))
-    row, col = grid.rowcol(points.easting - east, points.northing - north)
-    return np.clip(row, 0, grid.n_rows - 1), np.clip(col, 0, grid.n_cols - 1)
+def _cells(points: Points, shift_m: NDArray[np.float64], grid: Grid) -> IndexArray:
+    """The cells, by number, at which a map that lies `shift_m` off is read; (draws, points)."""
+    from siting.kernels import moved_cells
+
+    corner = grid.top, grid.left, grid.cell_size_m
+    return moved_cells(points.easting, points.northing, points.place, shift_m, corner, grid.shape)
 
 
 def _memberships(
     points: Points,
     land: Shaken,
-    where: Mapping[str, tuple[IndexArray, IndexArray]],
+    where: Mapping[str, IndexArray],
     flow: NDArray[np.float64],
 ) -> dict[str, FloatArray]:
     parts: dict[str, FloatArray] = {}
     for name, values in land.memberships.items():
         at = where[_MOVES_WITH.get(name, _COVER)]
         if name == "funnel" and land.funnel_ratio is not None:
-            ratio = 1.0 + (land.funnel_ratio[at] - 1.0) * flow[:, points.place]
+            ratio = 1.0 + (np.take(land.funnel_ratio, at) - 1.0) * flow[:, points.place]
             curve = land.curves[name]
             parts[name] = membership(ratio.ravel(), curve).reshape(ratio.shape)
         else:
-            parts[name] = values[at]
+            parts[name] = np.take(values, at)
     return parts
 
 
@@ -258,10 +255,10 @@ def _closed(points: Points, land: Shaken, drawn: _Draws, some: slice) -> BoolArr
     moving = int(NoGo.WATER | NoGo.ROAD | NoGo.BUILDING | NoGo.STEEP)
     # Elevations err but do not shift: what goes with them is the same in every draw.
     still = _cells(points, drawn.moved[_ELEVATION][:1], land.grid)
-    bits = land.no_go[still] & ~np.uint16(moving)
+    bits = np.take(land.no_go, still) & ~np.uint16(moving)
     for name, flags in with_map.items():
         there = _cells(points, drawn.moved[name][some], land.grid)
-        bits = bits | (land.no_go[there] & np.uint16(int(flags)))
+        bits = bits | (np.take(land.no_go, there) & np.uint16(int(flags)))
     return np.asarray(bits != 0)
 
 
