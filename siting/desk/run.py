@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import socket
 import webbrowser
 from collections.abc import Callable
@@ -11,18 +12,19 @@ from rasterio.warp import transform_bounds
 
 from siting.desk.back.records import remember_camera
 from siting.desk.downloads import Downloads
-from siting.desk.jobs import Reader, Runner
+from siting.desk.jobs import RUNS, Reader, Runner
+from siting.desk.routes.back import RECEIVED
 from siting.desk.server.app import make_app
 from siting.desk.server.desk import Desk
 from siting.desk.server.events import Events
 from siting.desk.server.security import Gate
 from siting.desk.storage.clock import now_text
-from siting.desk.storage.office import open_office, season
+from siting.desk.storage.office import SAID, open_office, parcel_folder, season
 from siting.desk.storage.office_file import BACKUPS
 from siting.desk.storage.store import Store
 from siting.desk.tiles import Cover, Relief
 from siting.desk.work.season import Seasons
-from siting.disk.files import make_folder, remove
+from siting.disk.files import clean_parts, make_folder, remove
 from siting.disk.lock import locked
 from siting.errors import SitingError
 from siting.read.input_files import raster_path
@@ -104,7 +106,7 @@ def _socket(port: int) -> socket.socket:
 def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> Desk:
     events = Events()
     store = Store(folder)
-    store.cut_short()
+    _clean(folder, store)
     # A desk that was killed may have taken in a file and not got to its sum.
     for uid in store.signups_with_words():
         remember_camera(store, uid)
@@ -126,6 +128,18 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
         protocol=load_protocol(protocol),
         cover=_cover(inputs),
     )
+
+
+def _clean(folder: Path, store: Store) -> None:
+    """Take away what a desk that was killed left half done; what it had saved stays."""
+    clean_parts(folder / RECEIVED)
+    # Marked after its files are gone: killed once more in between, the next start finds them.
+    for uid, run in store.going():
+        home = parcel_folder(folder, uid)
+        shutil.rmtree(home / RUNS / run, ignore_errors=True)
+        clean_parts(home)
+        clean_parts(home / SAID)
+    store.cut_short()
 
 
 def _cover(inputs: Inputs) -> Cover | None:

@@ -23,7 +23,7 @@ from siting.desk.server.desk import Desk
 from siting.desk.server.requests import dropped_file, json_of
 from siting.desk.storage.store import Missing, Store
 from siting.desk.worker import ReadReturned
-from siting.disk.files import make_folder, write_atomic
+from siting.disk.files import write_atomic
 from siting.words.office.back import AGAIN
 
 RECEIVED = "received"
@@ -60,9 +60,10 @@ def back_routes(desk: Desk) -> list[Route]:
             path = Path(folder) / "dropped"
             write_atomic(path, content)
             found = await asyncio.to_thread(desk.reader.read, ReadReturned(path, name))
-        uid = desk.store.keep_waiting(name, digest, kind=found["kind"], found=json.dumps(found))
-        make_folder(desk.folder / RECEIVED)
+        uid = desk.store.uid_for(digest)
+        # The file before its row: killed in between, no row speaks of a file that is not there.
         write_atomic(desk.folder / RECEIVED / uid, content)
+        desk.store.keep_waiting(uid, name, digest, kind=found["kind"], found=json.dumps(found))
         desk.events.tell("back", {})
         return JSONResponse({"uid": uid, "again": ""})
 

@@ -34,20 +34,23 @@ class Returns(OfficeFile):
         row = self._db.execute("SELECT * FROM received WHERE sha256 = ?", (sha256,)).fetchone()
         return None if row is None else dict(row)
 
-    def keep_waiting(self, name: str, sha256: str, *, kind: str, found: str) -> str:
-        """A file that waits for somebody to look at it, with what it holds; its uid.
+    def uid_for(self, sha256: str) -> str:
+        """The uid of a file that was here before, else a new one."""
+        before = self.known_file(sha256)
+        return secrets.token_hex(8) if before is None else str(before["uid"])
 
-        One that was here before and was not taken waits again, under the uid it had.
+    def keep_waiting(self, uid: str, name: str, sha256: str, *, kind: str, found: str) -> None:
+        """A file that waits for somebody to look at it, with what it holds, under `uid_for` it.
+
+        One that was here before and was not taken waits again.
         """
         before = self.known_file(sha256)
-        uid = secrets.token_hex(8) if before is None else str(before["uid"])
         values = {"name": name, "kind": kind, "state": "waiting", "found": found}
         with self._act("received", uid, after={"name": name, "sha256": sha256, "kind": kind}):
             if before is None:
                 self._insert("received", {"uid": uid, "sha256": sha256, **values})
             else:
                 self._update("received", uid, values)
-        return uid
 
     def waiting(self) -> list[Row]:
         """Files that nobody has decided about, in the order they came."""

@@ -218,10 +218,15 @@ class Store(Returns):
                 (*values.values(), now_text(), run),
             )
 
+    def going(self) -> list[tuple[str, str]]:
+        """(sign-up, run) of each run that has not ended."""
+        rows = self._db.execute("SELECT uid, signup_uid FROM run WHERE state = 'started'")
+        return [(row["signup_uid"], row["uid"]) for row in rows]
+
     def cut_short(self) -> int:
         """Runs that were going when the desk ended are marked so; how many there were."""
-        going = [r["uid"] for r in self._db.execute("SELECT uid FROM run WHERE state = 'started'")]
-        for run in going:
+        going = self.going()
+        for _, run in going:
             self.end_run(run, "cut short")
         return len(going)
 
