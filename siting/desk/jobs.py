@@ -98,6 +98,7 @@ class Runner:
         self._worker: Worker | None = None
         self._now = ""
         self._fresh: Listed | None = None
+        self._anew: set[str] = set()
         self._thread = threading.Thread(target=self._loop, daemon=True)
         self._thread.start()
 
@@ -106,9 +107,13 @@ class Runner:
         if self._worker is None:
             self._worker = Worker()
 
-    def add(self, uid: str) -> None:
-        """Score a sign-up when its turn comes; one that waits already keeps its place."""
+    def add(self, uid: str, *, anew: bool = False) -> None:
+        """Score a sign-up when its turn comes; one that waits already keeps its place.
+
+        With `anew` nothing that earlier runs worked out is used again.
+        """
         with self._lock:
+            self._anew |= {uid} if anew else set()
             if uid in self._listed:
                 return
             self._listed.append(uid)
@@ -152,6 +157,11 @@ class Runner:
                     continue
                 self._listed.remove(uid)
                 self._now = uid
+                forget = uid in self._anew
+                self._anew.discard(uid)
+            if forget:
+                # What it remembers is in its memory and nowhere else.
+                self._drop_worker()
             self._cancelled.clear()
             try:
                 self._score(uid)

@@ -282,3 +282,46 @@ def test_axe_finds_nothing_and_nothing_sticks_out(desk, came_back, settled, widt
         results = axe.Axe().run(desk)
         assert results.violations_count == 0, results.generate_report()
         assert desk.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_land_is_parted_and_the_map_moved_without_dragging(desk, tmp_path):
+    """WCAG 2.2, 2.5.7: by the panel's own controls, reached by keyboard as by mouse."""
+    add(desk, "Parted")
+    corners = [[-80.509, 43.530], [-80.503, 43.530], [-80.503, 43.534], [-80.509, 43.534]]
+    path = tmp_path / "land.geojson"
+    path.write_text(json.dumps({"type": "Polygon", "coordinates": [[*corners, corners[0]]]}))
+    dropped(desk, path)
+    before = desk.locator("#map .leaflet-map-pane").get_attribute("style")
+    for way in ("up", "left", "right", "right", "down", "down"):
+        desk.get_by_role("button", name=f"Move {way}", exact=True).press("Enter")
+    assert desk.locator("#map .leaflet-map-pane").get_attribute("style") != before
+    outline = desk.locator(".layer").first
+    outline.locator(".shape-name").first.press("Enter")
+    desk.get_by_label("Corner to work on").select_option("0")
+    expect(desk.get_by_label("Corner to work on")).to_be_focused()
+    desk.get_by_label("Position of corner 1").fill("43.5301, -80.5085")
+    desk.get_by_label("Position of corner 1").press("Tab")
+    saved(desk)
+    desk.get_by_label("Corner to work on").select_option("1")
+    desk.get_by_label("Split from corner 2 to").select_option("3")
+    desk.get_by_role("button", name="Split", exact=True).press("Enter")
+    expect(outline).to_contain_text("2 marked")
+    expect(desk.locator("#status")).to_have_text("Ready to score")
+    desk.get_by_role("button", name="Undo", exact=True).press("Enter")
+    expect(outline).to_contain_text("1 marked")
+    desk.get_by_text("If a result looks wrong").click()
+    expect(desk.get_by_role("button", name="Score from nothing")).to_be_visible()
+
+
+def test_a_line_is_parted_at_a_corner(desk, tmp_path):
+    add(desk, "Parted trail")
+    press(desk, "Draw a trail")
+    for place in ("43.530, -80.508", "43.531, -80.506", "43.532, -80.503"):
+        desk.get_by_label("Or type a position").fill(place)
+        press(desk, "Add")
+    press(desk, "Done")
+    trails = desk.locator(".layer", has_text="rail").first
+    expect(trails).to_contain_text("1 marked")
+    desk.get_by_label("Corner to work on").select_option("1")
+    press(desk, "Split at corner 2")
+    expect(trails).to_contain_text("2 marked")

@@ -364,3 +364,32 @@ def test_an_office_file_of_the_first_version_is_brought_up(tmp_path):
     again.put_letter(next(iter(again.parcel_ids().values())), {"letter": "Dear owner"})
     again.close()
     assert (tmp_path / BACKUPS / "office-version-1.gpkg").exists()
+
+
+def test_a_file_taken_in_by_mistake_is_given_back_and_can_come_again(office):
+    shift = 0.6
+    uid = land(office, "By mistake", shift)
+    content = visit(parcel_id(office, uid), up(shift=shift))
+    first = drop(office, content).json()["uid"]
+    asked = {"signups": {parcel_id(office, uid): uid}}
+    assert office.send("POST", f"/api/back/{first}/accept", asked).status_code == 200
+    assert status_of(office, uid) == "Camera up"
+    assert [row["uid"] for row in office.get("/api/back").json()["taken"]][0] == first
+    assert office.send("POST", f"/api/back/{first}/give-back").json()["signups"] == [uid]
+    assert office.send("POST", f"/api/back/{first}/give-back").status_code == 404
+    assert status_of(office, uid) != "Camera up"
+    assert office.desk.store.said(uid) == []
+    assert first not in [row["uid"] for row in office.get("/api/back").json()["taken"]]
+    again = drop(office, content).json()
+    assert (again["uid"], again["again"]) == (first, "")
+    assert office.send("POST", f"/api/back/{first}/accept", asked).status_code == 200
+    assert len(office.desk.store.said(uid)) == 1
+
+
+def parcel_id(office: Office, uid: str) -> str:
+    return str(office.desk.store.signup(uid)["parcel_id"])
+
+
+def status_of(office: Office, uid: str) -> str:
+    rows = office.get("/api/signups").json()["rows"]
+    return str(next(row["status"] for row in rows if row["uid"] == uid))

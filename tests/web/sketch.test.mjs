@@ -3,7 +3,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { areaHa, crossing, fault, lengthM, readPlace } from "../../siting/web/model/shapes.js";
+import { areaHa, crossing, fault, lengthM, readPlace, split, splitsFrom } from "../../siting/web/model/shapes.js";
 import { history, sketchFile, stateOf } from "../../siting/web/model/sketch.js";
 
 const SQUARE = [[43.5, -80.5], [43.5, -80.49], [43.51, -80.49], [43.51, -80.5]];
@@ -81,4 +81,19 @@ test("undo and redo walk whole states and a new act ends what was undone", () =>
   past.put({ n: 9 });
   assert.equal(past.on(), null);
   assert.deepEqual(past.back(), { n: 1 });
+});
+
+test("an area parts along a way inside it, a line at an inner corner", () => {
+  const [a, b, c, d] = SQUARE;
+  assert.deepEqual(splitsFrom(shape(), 0), [2]);
+  assert.deepEqual(split(shape(), 2, 0), [[a, b, c], [c, d, a]]);
+  const line = shape({ kind: "line", corners: [a, b, c] });
+  assert.deepEqual([0, 1, 2].map((k) => splitsFrom(line, k)), [[], [1], []]);
+  assert.deepEqual(split(line, 1, 1), [[a, b], [b, c]]);
+  assert.deepEqual(splitsFrom(shape({ corners: [a, b, c] }), 1), []);
+  // An arrowhead: from its notch to the tip lies inside, from wing to wing outside.
+  const notch = [43.502, -80.495];
+  const arrow = shape({ corners: [a, notch, b, [43.52, -80.495]] });
+  assert.deepEqual(splitsFrom(arrow, 1), [3]);
+  assert.deepEqual(splitsFrom(arrow, 0), []);
 });

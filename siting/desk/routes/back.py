@@ -18,7 +18,7 @@ from starlette.routing import Route
 from siting.desk.back import taking
 from siting.desk.back.matching import lands_of, match, visit_parts
 from siting.desk.back.package import office_archive
-from siting.desk.back.records import due_visits
+from siting.desk.back.records import due_visits, remember_camera
 from siting.desk.server.desk import Desk
 from siting.desk.server.requests import dropped_file, json_of
 from siting.desk.storage.store import Missing, Store
@@ -90,6 +90,17 @@ def back_routes(desk: Desk) -> list[Route]:
         desk.events.tell("back", {})
         return JSONResponse({})
 
+    async def give_back(request: Request) -> Response:
+        row = desk.store.received(request.path_params["uid"])
+        if row is None or row["state"] != "accepted" or row["kind"] != "visits":
+            raise Missing(request.path_params["uid"])
+        signups = desk.store.give_back(row["uid"])
+        for uid in signups:
+            remember_camera(desk.store, uid)
+        desk.events.tell("back", {})
+        desk.events.tell("signups", {})
+        return JSONResponse({"signups": signups})
+
     async def package(request: Request) -> Response:
         del request
         content = await asyncio.to_thread(
@@ -107,6 +118,7 @@ def back_routes(desk: Desk) -> list[Route]:
         Route("/api/back/{uid}/look", look, methods=["POST"]),
         Route("/api/back/{uid}/accept", accept, methods=["POST"]),
         Route("/api/back/{uid}/leave", leave, methods=["POST"]),
+        Route("/api/back/{uid}/give-back", give_back, methods=["POST"]),
         Route("/api/package", package),
     ]
 
@@ -122,7 +134,17 @@ def _waiting(store: Store, uid: str) -> Mapping[str, Any]:
 def _listed(desk: Desk) -> dict[str, Any]:
     items = [_item(desk, row, {}) for row in desk.store.waiting()]
     due = due_visits(desk.store, desk.survey, desk.protocol)
-    return {"items": items, "due": due}
+    labels = {row["uid"]: row["label"] for row in desk.store.signups()}
+    taken = [
+        {
+            "uid": row["uid"],
+            "name": row["name"],
+            "day": row["changed_at"][:10],
+            "label": labels.get(row["signup_uid"], ""),
+        }
+        for row in desk.store.taken_in()
+    ]
+    return {"items": items, "due": due, "taken": taken}
 
 
 def _item(desk: Desk, row: Mapping[str, Any], asked: Mapping[str, str]) -> dict[str, Any]:

@@ -229,7 +229,7 @@ class _Routes:
     async def score(self, request: Request) -> Response:
         uid = request.path_params["uid"]
         self.desk.store.signup(uid)
-        self.desk.runner.add(uid)
+        self.desk.runner.add(uid, anew=request.query_params.get("anew") == "yes")
         return JSONResponse(self.desk.runner.state(), status_code=202)
 
     async def score_all(self, request: Request) -> Response:

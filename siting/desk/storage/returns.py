@@ -77,6 +77,30 @@ class Returns(OfficeFile):
             first = next(iter(said), "")
             self._update("received", uid, {"state": state, "found": "", "signup_uid": first})
 
+    def taken_in(self) -> list[Row]:
+        """Files of visits that were taken in, the newest first, at most 50."""
+        rows = self._db.execute(
+            "SELECT uid, name, changed_at, signup_uid FROM received "
+            "WHERE state = 'accepted' AND kind = 'visits' "
+            "ORDER BY changed_at DESC, fid DESC LIMIT 50"
+        )
+        return [dict(row) for row in rows]
+
+    def give_back(self, uid: str) -> list[str]:
+        """Take a file of visits out again; what it said counts no more. Its sign-ups."""
+        query = "SELECT DISTINCT signup_uid FROM said WHERE received_uid = ? AND gone_at IS NULL"
+        signups = [str(row["signup_uid"]) for row in self._db.execute(query, (uid,))]
+        at = now_text()
+        with self._act("file given back", uid, before=signups):
+            self._db.execute("UPDATE said SET gone_at = ? WHERE received_uid = ?", (at, uid))
+            for signup in signups:
+                self._db.execute(
+                    "UPDATE signup SET said_rev = said_rev + 1, changed_at = ? WHERE uid = ?",
+                    (at, signup),
+                )
+            self._update("received", uid, {"state": "given back"})
+        return signups
+
     # --- what was said -----------------------------------------------------------------------
 
     def said(self, uid: str) -> list[tuple[str, str]]:

@@ -7,6 +7,8 @@ import { drawing } from "../shared/draw.js";
 import { pathStyle } from "../sketch/style.js";
 import { DATA, download, get, send, sendFile } from "./api.js";
 import { aboutPart } from "./about.js";
+import { knownGround } from "./drawn/ground.js";
+import { shapeTools } from "./drawn/tools.js";
 import { dataHidden, dataPart } from "./data.js";
 import { attempt, button, fault, field, say, titled } from "./page.js";
 
@@ -29,7 +31,7 @@ function toServer({ uid, id, layer, kind, corners, name, use, road_class, reason
 
 export function landView(desk) {
   const view = {};
-  const known = L.layerGroup();
+  const known = knownGround(desk.map);
   const now = { uid: "", row: null, state: null, past: null, rev: 0, chosen: null, saving: false, again: false };
   const pen = drawing(desk.map, {
     shapes: () => (now.state ? now.state.shapes : []),
@@ -42,6 +44,9 @@ export function landView(desk) {
   });
 
   const current = () => now.state.shapes.find((shape) => shape.id === now.chosen) || null;
+
+  const acts = { pen, acted: () => acted(), replace: (shape, parts) => replace(shape, parts), draw: () => draw(),
+    remove: (id) => { remove(id); byId("title").focus(); } };
 
   // --- saving ----------------------------------------------------------------------------------
 
@@ -200,18 +205,6 @@ export function landView(desk) {
     else if (now.row && now.row.lat !== null) desk.map.setView([now.row.lat, now.row.lon], 15);
   }
 
-  async function drawKnown() {
-    const box = desk.map.getBounds().pad(0.3);
-    const sides = [box.getWest(), box.getSouth(), box.getEast(), box.getNorth()];
-    const { rows } = await get(`/api/known?for=${now.uid}&box=${sides.join(",")}`);
-    known.clearLayers();
-    rows.forEach(({ layer, kind, corners }) => {
-      const options = { pane: "known", className: `known known-${layer} known-${kind}`, interactive: false };
-      if (kind === "point") L.circleMarker(corners[0], { ...options, radius: 4 }).addTo(known);
-      else L[kind === "area" ? "polygon" : "polyline"](corners, options).addTo(known);
-    });
-  }
-
   // --- the panel --------------------------------------------------------------------------------------
 
   function draw() {
@@ -273,33 +266,18 @@ export function landView(desk) {
       button(user(shape.name || `${step.one} ${k + 1}`), () => choose(open ? null : shape.id),
         { "aria-expanded": String(open), class: "shape-name" }),
       node("span", { class: wrong ? "fact wrong" : "fact" }, wrong || measure(shape)),
-      open ? tools(step, shape) : null);
+      open ? shapeTools(acts, step, shape) : null);
   }
 
-  function text(shape, key, most) {
-    const input = node("input", { value: shape[key], maxlength: most });
-    input.addEventListener("change", () => { shape[key] = input.value; acted(); });
-    return input;
-  }
-
-  function picker(shape, key, list) {
-    const select = node("select", {}, list.map(([value, words]) => node("option", { value }, words)));
-    select.value = shape[key];
-    select.addEventListener("change", () => { shape[key] = select.value; acted(); });
-    return select;
-  }
-
-  function tools(step, shape) {
-    return node("div", { class: "tools" },
-      field("Name or note", text(shape, "name", 200)),
-      step.uses.length ? field("Who uses it?", picker(shape, "use", step.uses)) : null,
-      step.classes.length ? field("What kind of road?", picker(shape, "road_class", step.classes)) : null,
-      field("Who said so?", text(shape, "said_by", 200)),
-      node("div", { class: "buttons" },
-        shape.kind === "point" ? null : button("Add corners", () => { pen.choose(shape.id, true); draw(); }),
-        pen.picked() >= 0 && shape.kind !== "point"
-          ? button(`Remove corner ${pen.picked() + 1}`, () => pen.removeCorner()) : null,
-        button("Delete", () => { remove(shape.id); byId("title").focus(); })));
+  // The two parts take the place of a shape, each with all that was said of it.
+  function replace(shape, parts) {
+    const made = parts.map((corners) => ({ ...shape, id: newId(), uid: "", corners }));
+    now.state.shapes = now.state.shapes.flatMap((other) => (other === shape ? made : [other]));
+    now.chosen = made[0].id;
+    pen.choose(now.chosen, false);
+    acted();
+    say("Split in two.");
+    byId("title").focus({ preventScroll: true });
   }
 
   function filePart() {
@@ -307,6 +285,11 @@ export function landView(desk) {
     input.addEventListener("change", () => input.files.length && dropped(input.files[0]));
     return node("details", {}, node("summary", {}, "Take the land from a file"),
       field("GeoJSON, KML, GPX, a zipped shapefile, a GeoPackage, or a sketch that came back", input));
+  }
+
+  function anewPart(anew) {
+    return node("details", {}, node("summary", {}, "If a result looks wrong"),
+      node("p", { class: "small" }, DATA.words.anew), button("Score from nothing", anew));
   }
 
   return Object.assign(view, {
@@ -322,6 +305,7 @@ export function landView(desk) {
         Object.assign(now, { uid, row: desk.row(uid), state, past, rev: data.rev, chosen: null });
         const word = node("span", { class: "status", id: "status" }, now.row ? now.row.status : "");
         const score = () => attempt(() => send("POST", `/api/score/${desk.waitsFor = uid}`, {}));
+        const anew = () => attempt(() => send("POST", `/api/score/${uid}?anew=yes`, {}));
         const sketch = () => attempt(() => download(`/api/sketch/${uid}`, "sketch.html"));
         titled(now.row ? now.row.label : "Land", node("p", {}, word),
           node("div", { class: "buttons" },
@@ -331,12 +315,12 @@ export function landView(desk) {
             button("Undo", () => view.restoredBack(), { id: "undo" }),
             button("Redo", () => view.restoredOn(), { id: "redo" })),
           node("p", { class: "small", id: "why-not" }), filePart(),
-          aboutPart(desk, now, status), dataPart(desk.map, uid, drawKnown), node("div", { id: "layers" }));
-        known.addTo(desk.map);
+          aboutPart(desk, now, status), anewPart(anew),
+          dataPart(desk.map, uid, () => known.draw(uid)), node("div", { id: "layers" }));
         pen.choose(null, false);
         frame();
         draw();
-        drawKnown().catch(() => say("The office's own layers could not be read here."));
+        known.draw(uid).catch(() => say("The office's own layers could not be read here."));
       });
     },
     hide() {

@@ -11,6 +11,14 @@ const COLOURS = {
   "Letter sent": "#14513a", "Camera up": "#14513a", "Check due": "#a1122f", "Camera down": "#777777",
 };
 
+// A sign that the filter leaves out stays on the map, unseen and out of reach: to take thousands away
+// and put them back would keep the hand waiting.
+const Sign = L.CircleMarker.extend({
+  isOut: false,
+  _empty() { return this.isOut || L.CircleMarker.prototype._empty.call(this); },
+  _containsPoint(point) { return !this.isOut && L.CircleMarker.prototype._containsPoint.call(this, point); },
+});
+
 // `desk` gives: map, open(uid), begin(label) after adding
 export function listView(desk) {
   const view = {};
@@ -33,12 +41,14 @@ export function listView(desk) {
     byId("rows").replaceChildren(...found.slice(0, MOST_ROWS).map(item));
     const wanted = new Set(found.map(({ uid }) => uid));
     made.forEach((sign, uid) => {
-      if (wanted.has(uid) !== signs.hasLayer(sign)) signs[wanted.has(uid) ? "addLayer" : "removeLayer"](sign);
+      if (sign.isOut !== wanted.has(uid)) return;
+      sign.isOut = !wanted.has(uid);
+      sign.redraw();
     });
   }
 
   function signOf(row) {
-    const sign = L.circleMarker([row.lat, row.lon], { renderer: dots,
+    const sign = new Sign([row.lat, row.lon], { renderer: dots,
       radius: 8, weight: 2, color: "#14231b", fillColor: COLOURS[row.status], fillOpacity: 0.9 });
     return Object.assign(sign, { row });
   }
@@ -52,6 +62,7 @@ export function listView(desk) {
       return [row.uid, same ? Object.assign(old, { row }) : signOf(row)];
     }));
     before.forEach((sign, uid) => { if (made.get(uid) !== sign) signs.removeLayer(sign); });
+    made.forEach((sign) => { if (!signs.hasLayer(sign)) signs.addLayer(sign); });
   }
 
   function item(row) {

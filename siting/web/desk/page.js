@@ -1,6 +1,7 @@
 // The page around every view: title, faults, what was saved, the map with its relief.
 
 import { byId, node } from "../shared/dom.js";
+import { panButtons } from "../shared/pan.js";
 import { DATA } from "./api.js";
 
 export function button(text, act, more) {
@@ -70,6 +71,7 @@ export function deskMap() {
   L.control.layers(null, more, { collapsed: window.innerWidth < 700, position: "topright" }).addTo(map);
   map.createPane("known").style.zIndex = "350";
   map.getPane("known").style.pointerEvents = "none";
+  panButtons(map).addTo(map);
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);
   const [west, south, east, north] = DATA.bounds;
   map.fitBounds([[south, west], [north, east]]);

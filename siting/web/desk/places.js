@@ -2,6 +2,7 @@
 
 import { byId, node, user } from "../shared/dom.js";
 import { DATA, download, get, send } from "./api.js";
+import { knownGround, landPicture } from "./drawn/ground.js";
 import { letterPart } from "./returns/letter.js";
 import { attempt, button, field, say, titled } from "./page.js";
 
@@ -12,6 +13,7 @@ export function placesView(desk) {
   const view = {};
   const marks = L.layerGroup();
   let shownRun = "";
+  const ground = [landPicture(desk.map), knownGround(desk.map)];
 
   function place(uid, data, spot) {
     const { decision } = data;
@@ -116,6 +118,8 @@ export function placesView(desk) {
         marks.addTo(desk.map);
         drawMarks(data);
         byId("title").focus({ preventScroll: true });
+        await ground[0].draw(uid);
+        ground[1].draw(uid).catch(() => say("The office's own layers could not be read here."));
       });
     },
     // The files of the run that is shown are there: its list stays as it is, with what was typed.
@@ -126,6 +130,9 @@ export function placesView(desk) {
         else byId("with-files").replaceChildren(...await withFiles(uid, data));
       });
     },
-    hide() { marks.remove(); },
+    hide() {
+      marks.remove();
+      ground.forEach((one) => one.remove());
+    },
   });
 }

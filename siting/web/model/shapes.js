@@ -17,14 +17,17 @@ function flat(corners) {
   return corners.map(([lat, lon]) => [(lon - lon0) * east, (lat - lat0) * M_PER_DEGREE]);
 }
 
-export function areaHa(corners) {
-  if (corners.length < 3) return 0;
-  const xy = flat(corners);
+// Half of the turns around the corners: an area in the square of whatever they are measured in.
+function sheet(xy) {
   const twice = xy.reduce((sum, [x, y], k) => {
     const [u, v] = xy[(k + 1) % xy.length];
     return sum + x * v - u * y;
   }, 0);
-  return Math.abs(twice) / 2 / 10000;
+  return Math.abs(twice) / 2;
+}
+
+export function areaHa(corners) {
+  return corners.length < 3 ? 0 : sheet(flat(corners)) / 10000;
 }
 
 export function lengthM(corners, closed) {
@@ -71,6 +74,30 @@ export function fault(shape) {
   const sides = crossing(shape.corners);
   if (sides) return `Two sides cross near corner ${sides[1] + 1}. Move the corner or remove it.`;
   return areaHa(shape.corners) > 0 ? "" : "The corners lie on one line. Move one of them.";
+}
+
+// Corners at which a shape can part from corner `k`: of a line only itself, within the line.
+export function splitsFrom(shape, k) {
+  const n = shape.corners.length;
+  if (shape.kind === "line") return k > 0 && k < n - 1 ? [k] : [];
+  if (shape.kind !== "area") return [];
+  const apart = (j) => ![k, (k + 1) % n, (k + n - 1) % n].includes(j);
+  // Of a bent area some ways lie outside it: such halves would not add up to the whole.
+  const whole = sheet(shape.corners);
+  return shape.corners.map((_, j) => j).filter((j) => {
+    if (!apart(j)) return false;
+    const halves = split(shape, k, j);
+    return halves.every((corners) => !fault({ kind: "area", corners }))
+      && Math.abs(sheet(halves[0]) + sheet(halves[1]) - whole) < 1e-9 * whole;
+  });
+}
+
+// The corners of the two parts: a line at corner `k`, an area along the way from `k` to `j`.
+export function split(shape, k, j) {
+  const { corners } = shape;
+  if (shape.kind === "line") return [corners.slice(0, k + 1), corners.slice(k)];
+  const [from, to] = [Math.min(k, j), Math.max(k, j)];
+  return [corners.slice(from, to + 1), [...corners.slice(to), ...corners.slice(0, from + 1)]];
 }
 
 export function measure(shape) {

@@ -188,6 +188,12 @@ export function drawing(map, host) {
       paint();
       focusCorner(Math.min(k, shape.corners.length - 1));
     },
+    // The picked corner, by its typed place; and picking one without the map.
+    put(corner) {
+      const shape = chosen();
+      if (shape && state.corner >= 0) move(shape, state.corner, corner);
+    },
+    pick: (k) => pick(k),
     isAdding: () => state.adding,
     picked: () => state.corner,
   });

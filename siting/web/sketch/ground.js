@@ -1,6 +1,7 @@
 // The ground to draw on: relief, contour lines, what the survey knows already, a grid of squares.
 
 import { byId, node } from "../shared/dom.js";
+import { panButtons } from "../shared/pan.js";
 
 export function groundMap(data) {
   const map = L.map("map", {
@@ -26,6 +27,7 @@ export function groundMap(data) {
     if (kind === "point") L.circleMarker(corners[0], { ...options, radius: 4 }).addTo(map);
     else L[kind === "area" ? "polygon" : "polyline"](corners, options).addTo(map);
   });
+  panButtons(map).addTo(map);
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);
   map.fitBounds(data.bounds);
   map.setMaxBounds(L.latLngBounds(data.bounds).pad(1));

@@ -134,5 +134,7 @@ def words_data() -> dict[str, Any]:
         "writing": "The map page, the sheet and the files are being written …",
         "making": "The files are being made for the place that was chosen …",
         "random": RANDOM,
+        "anew": "The desk remembers what an edit does not change. This forgets all of it and works "
+        "everything out anew: it takes longer, and the result must be the same.",
         "exact": "This file shows the land exactly. Send it only to the volunteer.",
     }

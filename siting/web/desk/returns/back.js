@@ -134,16 +134,30 @@ export function backView(desk) {
     node("p", { class: "small" }, DATA.words.package)];
   }
 
+  // A file that was taken in by mistake; it can be dropped again.
+  function takenPart(taken) {
+    if (!taken.length) return null;
+    const giveBack = ({ uid, name }) => attempt(async () => {
+      await send("POST", `/api/back/${uid}/give-back`, {});
+      await view.show();
+      say(`${name} counts no more. Drop it again to look at it anew.`);
+    });
+    return node("details", {}, node("summary", {}, "Visits that were taken in"),
+      node("ul", { class: "shapes" }, taken.map((row) => node("li", {},
+        node("span", {}, user(row.name), row.label ? [" · ", user(row.label)] : null, ` · ${row.day}`),
+        button(["Give back ", user(row.name)], () => giveBack(row))))));
+  }
+
   return Object.assign(view, {
     async show() {
       await attempt(async () => {
         await desk.reload();
-        const { items, due } = await get("/api/back");
+        const { items, due, taken } = await get("/api/back");
         titled("Came back", dropPart(),
           node("p", { class: "small" }, items.length ? "Nothing below counts until you take it in."
             : "Nothing is waiting. Drop what volunteers sent back; you see what it changes before it counts."),
           node("ul", { class: "places", id: "waiting" }, items.map(card)),
-          node("h3", {}, "Cameras and their next check"), duePart(due));
+          node("h3", {}, "Cameras and their next check"), duePart(due), takenPart(taken));
       });
     },
     // One after the other: a file that cannot be read is named and does not stop the rest.
