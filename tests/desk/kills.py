@@ -274,17 +274,19 @@ def main(rounds: int, seed: int = 1) -> None:
     """The given number of kills of each victim in each act, and a line for each of the six."""
     with tempfile.TemporaryDirectory() as folder:
         trial = Trial(Path(folder), seed)
-        for victim in VICTIMS:
-            for act in ACTS:
-                took = [trial.round(act, victim) for _ in range(rounds)]
-                # The land can be scored all the same, from where it stands.
-                trial.scored()
-                print(
-                    f"{victim:7} {act:10} {len(took):3} kills, {trial.edits + 1} edits and "
-                    f"{len(trial.taken)} files confirmed, none lost; {sum(took):.0f} s",
-                    flush=True,
-                )
-        trial.desk.end()
+        try:
+            for victim in VICTIMS:
+                for act in ACTS:
+                    took = [trial.round(act, victim) for _ in range(rounds)]
+                    # The land can be scored all the same, from where it stands.
+                    trial.scored()
+                    print(
+                        f"{victim:7} {act:10} {len(took):3} kills, {trial.edits + 1} edits and "
+                        f"{len(trial.taken)} files confirmed, none lost; {sum(took):.0f} s",
+                        flush=True,
+                    )
+        finally:
+            trial.desk.end()
 
 
 if __name__ == "__main__":
