@@ -374,7 +374,7 @@ def test_a_file_taken_in_by_mistake_is_given_back_and_can_come_again(office):
     asked = {"signups": {parcel_id(office, uid): uid}}
     assert office.send("POST", f"/api/back/{first}/accept", asked).status_code == 200
     assert status_of(office, uid) == "Camera up"
-    assert [row["uid"] for row in office.get("/api/back").json()["taken"]][0] == first
+    assert office.get("/api/back").json()["taken"][0]["uid"] == first
     assert office.send("POST", f"/api/back/{first}/give-back").json()["signups"] == [uid]
     assert office.send("POST", f"/api/back/{first}/give-back").status_code == 404
     assert status_of(office, uid) != "Camera up"
