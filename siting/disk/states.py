@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from siting.disk.files import State, file_state
 
 # Kinds that hold all themselves, or in files beside them of the same name. Others name files of
 # theirs anywhere (a VRT), which nobody looks at here.
 _WHOLE = frozenset({".tif", ".tiff", ".gpkg", ".json", ".geojson"})
+
+
+def state_at_path(given: Mapping[str, Any]) -> tuple[tuple[str, State | None], ...] | None:
+    """`states_of` the path among the arguments of a step that is remembered."""
+    return states_of(given["path"])
 
 
 def states_of(path: str | tuple[str, ...]) -> tuple[tuple[str, State | None], ...] | None:

@@ -37,7 +37,7 @@ _MOST_STORES = 2
 
 
 def remembered(
-    *watched: str, file: str = "", state: Callable[[Any], Any] | None = None
+    *watched: str, state: Callable[[Mapping[str, Any]], Any] | None = None
 ) -> Callable[[Callable[P, T]], Callable[P, T]]:
     """Mark a pure function as a step that a `Memory` may answer.
 
@@ -45,8 +45,8 @@ def remembered(
     ----------
     watched : names of parameters that hold more than the step reads (a Land, a Ground): of these
         only what it looks at counts. They must be dataclasses and must not be part of the result.
-    file, state : of a step that reads a file, the name of the parameter that is its path, and what
-        of the file counts beside its path; where that is None it is read each time
+    state : of a step that reads a file, what counts of it, by the arguments; where that is None the
+        file is read each time
     """
 
     def mark(step: Callable[P, T]) -> Callable[P, T]:
@@ -58,8 +58,8 @@ def remembered(
             if memory is None:
                 return step(*args, **kwargs)
             given = {**dict(zip(names, args, strict=False)), **kwargs}
-            now = None if state is None else state(given[file])
-            if file and now is None:
+            now = None if state is None else state(given)
+            if state is not None and now is None:
                 return step(*args, **kwargs)
             return memory.answer(step, given, watched, now)
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from siting.desk import worker
-from siting.disk.states import states_of
+from siting.disk.states import state_at_path
 from siting.kernels.remembered import Memory, remembered
 from siting.types import Land
 from tests.desk.edits import SAMPLE, moved, outlined, sample, series
@@ -222,7 +222,7 @@ def test_a_file_is_read_again_when_it_or_one_beside_it_has_changed(tmp_path):
     path = tmp_path / "land.json"
     calls = []
 
-    @remembered(file="path", state=states_of)
+    @remembered(state=state_at_path)
     def text_of(path: str) -> str:
         calls.append(path)
         return Path(path).read_text()

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 from siting.batch.jobs import parcel_row
 from siting.commands import score_to_folder, summary
-from siting.report.files.tables import geojson
+from siting.report.files.tables import collection_of
 from siting.report.shared.credits import short_lines
 from siting.report.shared.facts import spot_facts
 from siting.settings.load import load_inputs, load_protocol
@@ -53,7 +53,7 @@ def scored(
                 "summary": summary(result, job.out / "map.html"),
                 **kept,
                 # As the file will hold them, so that the list does not change with the files.
-                "features": json.loads(geojson(result, spot_facts(result)))["features"],
+                "features": collection_of(result, spot_facts(result))["features"],
             }
         )
 

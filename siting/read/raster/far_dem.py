@@ -12,7 +12,7 @@ from rasterio.io import DatasetReader
 from rasterio.warp import Resampling, reproject
 from rasterio.windows import Window
 
-from siting.disk.states import states_of
+from siting.disk.states import state_at_path
 from siting.grid import FloatArray, Grid
 from siting.kernels.remembered import remembered
 from siting.read.file_kinds import is_remote
@@ -43,7 +43,7 @@ def far_grid(grid: Grid, *, reach_m: float) -> Grid:
     )
 
 
-@remembered(file="path", state=states_of)
+@remembered(state=state_at_path)
 def read_far(
     path: RasterPath, spec: DemInput, grid: Grid, *, reach_m: float, allow_remote: bool = False
 ) -> tuple[FloatArray, Grid, tuple[Note, ...]] | None:

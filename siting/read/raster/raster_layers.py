@@ -15,7 +15,7 @@ from rasterio.warp import Resampling
 from rasterio.windows import Window
 
 from siting.credits import Source
-from siting.disk.states import states_of
+from siting.disk.states import state_at_path
 from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
 from siting.ground.cover import NO_CODE
@@ -111,7 +111,7 @@ def _check_memory(window: Window, grid: Grid, facts: RasterFacts, most_gb: float
         )
 
 
-@remembered(file="path", state=states_of)
+@remembered(state=state_at_path)
 def read_elevation(
     path: RasterPath,
     spec: RasterInput,
@@ -189,7 +189,7 @@ def _factor(facts: RasterFacts, z_unit: str, key: str) -> tuple[float, tuple[Not
     )
 
 
-@remembered(file="path", state=states_of)
+@remembered(state=state_at_path)
 def read_classes(
     path: RasterPath,
     spec: CoverInput,

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,7 +16,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.credits import Source
 from siting.disk.paths import file_and_layer
-from siting.disk.states import states_of
+from siting.disk.states import state_at_path
 from siting.errors import SitingError
 from siting.grid import Grid, transformer
 from siting.kernels.remembered import remembered
@@ -31,7 +32,7 @@ from siting.read.vector import layer_cache
 from siting.read.vector.columns import layer_columns
 from siting.read.vector.effort import check_effort
 from siting.read.vector.files import Bounds, layer_facts, read_frame
-from siting.read.vector.sketch_file import is_sketch
+from siting.read.vector.sketch_file import is_sketch, read_sketch
 from siting.settings.given.layers import LayerInput
 from siting.types import Note
 
@@ -44,7 +45,17 @@ _GATE_M = 6.0
 _IN_FIELD_SHARE = 0.2
 
 
-@remembered(file="path", state=states_of)
+def _state(given: Mapping[str, Any]) -> Any:
+    """What counts of the file of a layer: of a sketch, which is saved whole, only that layer."""
+    path, layer = given["path"], given["spec"].layer
+    if not is_sketch(path):
+        return state_at_path(given)
+    sketch = layer_cache.facts(path, "sketch", lambda: read_sketch(path))
+    rows = [f.model_dump_json() for f in sketch.features if f.properties.layer == layer]
+    return (layer in sketch.layers(), sketch.made_for, rows)
+
+
+@remembered(state=_state)
 def read_layer(
     path: str, spec: LayerInput, grid: Grid, *, name: str
 ) -> tuple[gpd.GeoDataFrame, Source, tuple[Note, ...]]:
@@ -166,6 +177,7 @@ def simpler(shape: Geometry) -> Geometry:
     return thin
 
 
+@remembered()
 def together(parts: Sequence[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
     """The features of several files of one layer as one frame, in the order of the files."""
     if len(parts) == 1:

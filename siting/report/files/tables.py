@@ -27,6 +27,11 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 def geojson(result: Result, facts: Iterable[SpotFacts]) -> str:
     """The spots as an RFC 7946 FeatureCollection of points, best first."""
+    return canonical_json(collection_of(result, facts)) + "\n"
+
+
+def collection_of(result: Result, facts: Iterable[SpotFacts]) -> dict[str, Any]:
+    """The same as plain values."""
     known = list(facts)
     features = [_feature(SpotRow(result.land.parcel, fact)) for fact in known]
     points = [feature["geometry"]["coordinates"] for feature in features]
@@ -39,7 +44,7 @@ def geojson(result: Result, facts: Iterable[SpotFacts]) -> str:
         collection["bbox"] = points_bbox(lon, lat)
     if result.land.credits:
         collection["attribution"] = one_line(result.land.credits)
-    return canonical_json(collection) + "\n"
+    return collection
 
 
 def _feature(row: SpotRow) -> dict[str, Any]:
