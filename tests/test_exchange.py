@@ -7,6 +7,7 @@ import io
 import itertools
 import json
 import math
+import re
 import sqlite3
 from dataclasses import replace
 from pathlib import Path
@@ -430,3 +431,28 @@ def test_headings_in_whole_degrees(heading):
     degrees = whole_degrees(heading)
     assert 0 <= degrees < 360
     assert min(abs(degrees - heading), 360 - abs(degrees - heading)) <= 0.5
+
+
+def test_one_of_eight_directions_is_no_degrees_in_gpx(result):
+    """A receiver showed "heading 0" for a direction that the maps know within 45 degrees only."""
+    blurred, exact = (
+        replace(
+            result,
+            spots=tuple(replace(s, aim=replace(s.aim, span_deg=span)) for s in with_aims(result)),
+        )
+        for span in (45.0, 0.0)
+    )
+    names = ("heading_true_deg", "heading_magnetic_deg")
+    for told, known in ((exact, True), (blurred, False)):
+        text = gpx.gpx(told, spot_facts(told))
+        point = ElementTree.fromstring(text).find(f"{{{gpx.GPX}}}wpt")
+        assert all((f"spot:{name}>" in text) == known for name in names)
+        said = point.find(f"{{{gpx.GPX}}}desc").text
+        assert "Face " in said
+        assert ("degrees true" in said) == known
+        assert bool(re.search(r"\d+ degrees|\d°", said)) == known
+
+
+def with_aims(result):
+    """Those of its spots that have a heading."""
+    return [spot for spot in result.spots if spot.aim is not None]

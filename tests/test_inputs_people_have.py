@@ -13,6 +13,8 @@ from siting.errors import SitingError
 from siting.notebook import site_parcel
 from siting.read.inspection import inspect
 from siting.read.land import read_land, read_parcel
+from siting.report.files.tables import spots_csv
+from siting.report.shared.facts import spot_facts
 from siting.settings.given.layers import Layers
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs, load_protocol
@@ -222,6 +224,23 @@ def test_esri_grid_folders_are_the_same_land(tmp_path):
     assert np.array_equal(plain.role, grids.role)
     assert plain.parcel_shape.equals(grids.parcel_shape)
     assert not [found for found in inspect(as_folders, Protocol()) if found.error]
+
+
+def test_esri_grid_folders_are_scored_as_their_tiffs_are(tmp_path):
+    """From end to end: every file of the run but the record is the same, byte for byte."""
+    rules = small_protocol(tmp_path)
+    land = clean(tmp_path)
+    for name, key in (("dem", "dem"), ("cover", "land_cover")):
+        folder = write_esri_grid(tmp_path / f"{name}_grid", tmp_path / f"{name}.tif")
+        land.set(f"{key}.file", folder.name)
+    # The two readers must call the system alike, or the notes would differ.
+    grids = site_parcel(inputs_of(land), rules)
+    land.set("dem.file", "dem.tif").set("land_cover.file", "cover.tif")
+    files = site_parcel(inputs_of(land), rules)
+    assert grids.spots
+    assert spots_csv(grids, spot_facts(grids)) == spots_csv(files, spot_facts(files))
+    assert np.array_equal(grids.scores.total, files.scores.total, equal_nan=True)
+    assert np.array_equal(grids.no_go, files.no_go)
 
 
 def test_an_empty_folder_says_what_a_folder_may_be(tmp_path):

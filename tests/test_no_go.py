@@ -12,13 +12,14 @@ import shapely
 
 from siting.grid import Grid
 from siting.ground.no_go import no_go_bits
+from siting.ground.quiet import people_cover, quietness
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, NoGo
 from siting.words.spot.no_go import REASONS, labels_of
-from tests.fake_result import fake_land
+from tests.fake_result import GRID, fake_land, layers
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 
@@ -115,3 +116,44 @@ def test_height_above_water_is_told_against_the_bed_and_not_the_bank(result):
         ]
         want = dem[spot.row, spot.col] - np.nanmin(around)
         assert spot.measures["height_above_water_m"] == pytest.approx(float(want), abs=1e-3)
+
+
+def by_built_cover(**layers) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Metres to a built-up strip in the west, which cells it closes, and how quiet they are."""
+    role = np.full(GRID.shape, CoverRole.GRASS, dtype=np.int8)
+    role[:, 28:34], role[:, 60:64] = CoverRole.BUILT, CoverRole.PARK
+    land = fake_land(height=np.full(GRID.shape, 300.0), vectors=layers, role=role)
+    slope = np.zeros(GRID.shape)
+    bits = no_go_bits(land, slope_deg=slope, role=role, rules=Protocol().no_go)
+    people, _ = quietness(land, people_cover(land), Protocol().disturbance)
+    # The parcel is wider than the strip: only ground east of it, within the parcel, is looked at.
+    easting, _ = GRID.xy(*np.indices(GRID.shape))
+    return easting - (GRID.left + 34 * GRID.cell_size_m), bits, people.get("quietness")
+
+
+def test_built_cover_keeps_its_distance_where_houses_are_not_mapped():
+    """Field test A13: nine spots stood within 65 m of a built pixel, and nothing was said."""
+    away_m, bits, quiet = by_built_cover()
+    set_back_m = Protocol().no_go.built_cover_m
+    closed = (bits & NoGo.BUILT_COVER) > 0
+    half_m = GRID.cell_size_m / 2.0
+    assert closed[(away_m > 0) & (away_m < set_back_m - half_m)].all()
+    assert not closed[(away_m > set_back_m + half_m)].any()
+    row = GRID.n_rows // 2
+    near, far = (int(np.argmin(np.abs(away_m[row] - metres))) for metres in (40.0, 300.0))
+    assert quiet[row, near] < 0.7 < quiet[row, far]
+
+
+def test_a_park_is_not_closed_though_people_are_likely():
+    """Field test A13: a park came out "100 % built, 0 spots"."""
+    away_m, bits, quiet = by_built_cover()
+    park = (away_m > 130.0) & (away_m < 150.0)
+    assert not ((bits & NoGo.BUILT_COVER) > 0)[park].any()
+    assert (quiet[park] <= 0.5 + 1e-6).all()
+
+
+def test_mapped_houses_and_roads_take_the_place_of_built_cover():
+    mapped = {name: shapes for name, shapes in layers().items() if name in ("roads", "buildings")}
+    away_m, bits, _ = by_built_cover(**mapped)
+    closed = (bits & NoGo.BUILT_COVER) > 0
+    assert not closed[away_m > 0].any()
