@@ -11,7 +11,7 @@ import pytest
 from siting.batch.jobs import firm_count, parcel_row
 from siting.criteria import attractors, conditions
 from siting.settings.protocol import Protocol
-from siting.spot_parts import PlaceName
+from siting.spot_parts import PlaceName, PlaceStability
 from siting.types import NoGo, Spot
 from siting.words.office.letters import closed_shares, letter_sentence, limit_of, problems, where
 from siting.words.spot.names import full_name, ground_name, letter_name
@@ -191,6 +191,22 @@ def test_every_attractor_has_a_place_in_words(result):
     for kind in attractors():
         plain = letter_name(ground_name(result.land, spot))
         assert where(replace(spot, name="", kind=kind), result.land) != plain
+
+
+def test_toss_ups_and_lesser_places_are_not_praised_with_the_best(result):
+    """Read on farms seen for the first time: "10 places that would suit a camera well", all
+    toss-ups of 30 m maps; and 4 places of which one lay at 0.6 of plain ground."""
+    good = replace(result.spots[0], score=1.4)
+    lesser = replace(good, score=0.6)
+    said = sentence(result, [good, lesser, lesser], firm=3)
+    assert "one place that would suit a camera well (and 2 more where one could stand)" in said
+    assert "3 of them" not in said
+    tossed = replace(good, stability=PlaceStability(0.1, 0.2, 5, 300, "toss-up"))
+    said = sentence(result, [tossed] * 4, firm=0)
+    assert "4 places where a camera could stand, but cannot say which is best" in said
+    assert "suit a camera well" not in said
+    assert "one of them: " in said
+    assert "the best: " not in said
 
 
 def test_counting_firm_spots(result):

@@ -65,6 +65,7 @@ boundary_m = 0.0
 min_woods_ha = 0.0
 [candidates]
 spacing_m = 1.0
+inside_m = 0.0
 spots = 5
 """
     + "".join(

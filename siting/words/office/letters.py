@@ -9,6 +9,7 @@ import numpy as np
 
 from siting import criteria
 from siting.lengths import index_text, percent
+from siting.scoring.stability import TOSS_UP
 from siting.settings.protocol_ground import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
@@ -178,15 +179,22 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
         return f"Thank you for offering {land}: {_nothing_known(count)}."
     score = result.spots[0].score
     known = result.land.vectors.keys() - result.land.known_areas.keys()
-    said = _found(score, count, limit=limit, firm=firm)
+    good = sum(spot.score >= _GOOD_SCORE for spot in result.spots)
+    tossed = is_toss_up(result.spots[0])
+    said = _found(score, count, good=good, tossed=tossed, limit=limit, firm=firm)
     # Good by what was mapped: a house next to the place would undo it.
     if score >= _GOOD_SCORE and not {"roads", "buildings"} & known:
         said += _QUIET_UNKNOWN
-    named = "the best" if count > 1 else "the place"
+    named = ("one of them" if tossed else "the best") if count > 1 else "the place"
     return (
         f"Thank you for offering {land}: {said}; {named}: "
         f"{where(result.spots[0], result.land)}{_scant(result, scant_share)}."
     )
+
+
+def is_toss_up(spot: Spot) -> bool:
+    """Whether the trials could not tell a spot from others."""
+    return spot.stability is not None and spot.stability.word == TOSS_UP
 
 
 def _nothing_known(count: int) -> str:
@@ -206,7 +214,13 @@ def _scant(result: Result, scant_share: float) -> str:
     return f"; there is no second place to go to, {look}" if len(result.spots) == 1 else ""
 
 
-def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
+def _found(
+    score: float, count: int, *, good: int, tossed: bool, limit: Limit, firm: int | None
+) -> str:
+    """What the maps show: `good` of `count` places have an index from which it suits well.
+
+    `tossed` is True where the first place is a toss-up, so that none is known to be the best.
+    """
     though = "" if limit.words == _NOTHING else f", though {limit.words}"
     because = "" if limit.words == _NOTHING else f", because {limit.words}"
     places = "one place" if count == 1 else f"{count} places"
@@ -216,11 +230,22 @@ def _found(score: float, count: int, *, limit: Limit, firm: int | None) -> str:
     if score < _GOOD_SCORE:
         # Neither praised nor played down: about as good as plain ground.
         return f"the maps show {places} where a camera could stand{though}"
-    suit = "that would suit a camera well"
+    if tossed and count > 1:
+        # Ten toss-ups of 30 m maps "would suit a camera well": nothing tells them from the rest.
+        said = f"the maps show {places} where a camera could stand, but cannot say which is best"
+        return f"{said}{though}" if limit.problem != NONE else said
+    suit = f"that would suit a camera well{_of_more(good, count)}"
+    places = "one place" if good == 1 else f"{good} places"
     if limit.problem != NONE:
         return f"the maps show {places} {suit}, though {limit.words}"
-    ahead = _firm_words(firm, count)
+    ahead = _firm_words(min(firm, good) if firm is not None else None, good)
     return f"the maps show {places} {suit}{ahead}"
+
+
+def _of_more(good: int, count: int) -> str:
+    """The places beyond the good ones, which are not praised with them."""
+    more = count - good
+    return f" (and {more} more where one could stand)" if more else ""
 
 
 def _firm_words(firm: int | None, count: int) -> str:
