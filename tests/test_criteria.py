@@ -171,3 +171,11 @@ def test_evidence_is_named_as_the_inputs_name_it():
         for need in row.needs:
             assert set(need.layers) <= known
             assert set(need.how) <= {criteria.MAPPED, criteria.DERIVED}
+
+
+def test_no_animal_is_likely_where_no_study_says_so():
+    """ "Go to spot 1 first: animals are likely to follow the valley line there" had no source."""
+    for name, row in criteria.attractors().items():
+        info = type(getattr(Protocol().attractors, name)).model_fields["ratio"]
+        source = info.json_schema_extra["source"]
+        assert ("likely" in row.draws) <= (not source.startswith("our judgement")), (name, source)

@@ -36,7 +36,7 @@ CRITERIA: tuple[Criterion, ...] = (
         place_kind="water",
         place_label="beside water",
         letter_place="near water",
-        draws="animals are likely to come to the water there",
+        draws="animals may come to the water there",
     ),
     Attractor(
         # In the group of water, though it may be dry: a stream given and a valley line under it are
@@ -52,7 +52,7 @@ CRITERIA: tuple[Criterion, ...] = (
         place_kind="passage",
         place_label="on a valley line, may be dry",
         letter_place="along a valley line, which may be dry",
-        draws="animals are likely to follow the valley line there, which may be dry",
+        draws="animals may follow the valley line there, which may be dry",
     ),
     Attractor(
         name="crossing",
@@ -80,7 +80,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="The edge between forest and field {far}.",
         place_kind="edge",
         letter_place="where forest meets field",
-        draws="animals are likely to feed along the edge of forest and field there",
+        draws="animals may feed along the edge of forest and field there",
     ),
     Attractor(
         name="opening",
@@ -93,7 +93,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="A forest opening {far}.",
         place_kind="opening",
         letter_place="at a forest opening",
-        draws="grazing animals are likely to come to the forest opening there",
+        draws="grazing animals may come to the forest opening there",
     ),
     Attractor(
         name="funnel",
@@ -107,7 +107,7 @@ CRITERIA: tuple[Criterion, ...] = (
         "nearby, by our model).",
         place_kind="passage",
         letter_place="at a narrow passage that animals are likely to use",
-        draws="animals crossing the land are likely to pass there",
+        draws="animals crossing the land may pass there, by our model",
     ),
     Attractor(
         name="soft_edge",
@@ -120,7 +120,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="The edge of brush or reeds {far}.",
         place_kind="edge",
         letter_place="at the edge of brush or reeds",
-        draws="animals are likely to use the edge of brush or reeds there",
+        draws="animals may use the edge of brush or reeds there",
     ),
     Attractor(
         name="feature",
@@ -135,7 +135,7 @@ CRITERIA: tuple[Criterion, ...] = (
         why="The shape of the land leads animals past a place {far}.",
         place_kind="passage",
         letter_place="where the shape of the land leads animals past",
-        draws="the shape of the land leads animals past there",
+        draws="the shape of the land may lead animals past there",
         told_by_name=True,
     ),
     Condition(
