@@ -78,6 +78,9 @@ class Tile:
         return 0 <= self.zoom <= MOST_ZOOM and 0 <= self.column < most and 0 <= self.row < most
 
 
+GONE = "gone"
+
+
 class Relief:
     """The office's DEM as tiles. Each thread opens the raster for itself."""
 
@@ -87,9 +90,13 @@ class Relief:
         self._own = threading.local()
 
     def stamp(self) -> str:
-        """Another text whenever the file is another: addresses of tiles hold it."""
+        """Another text whenever the file is another: tiles are named by it; GONE without it."""
         files = (self._path,) if isinstance(self._path, str) else self._path
-        states = [Path(file).stat() for file in files]
+        try:
+            states = [Path(file).stat() for file in files]
+        except OSError:
+            # A disk that is not plugged in, or a file that is being replaced: the desk goes on.
+            return GONE
         newest = max(state.st_mtime_ns for state in states)
         return f"{newest:x}-{sum(state.st_size for state in states):x}"
 

@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pytest
 from playwright.sync_api import expect
 
 from tests.browser.conftest import PHONE, SHOW_MAP, WIDE, at_rest
 from tests.browser.desk_process import running_desk
 from tests.desk.test_back import sketch, up, visit
+from tests.review.valley import table_of
 
 pytestmark = pytest.mark.slow
 
@@ -249,8 +251,25 @@ def settled(entered, address, tmp_path_factory):
     page = entered.new_page()
     page.goto(address.split("/enter")[0])
     take_a_place(page, "Settled farm", tmp_path_factory.mktemp("settled"))
+    press(page, "Back to the land")
+    page.get_by_text("About this sign-up").click()
+    page.get_by_label("Survey cell").fill("C1")
+    page.get_by_label("Survey cell").press("Tab")
+    saved(page)
     page.close()
     return "Settled farm"
+
+
+@pytest.fixture(scope="module")
+def answered(entered, address, tmp_path_factory):
+    """Last season's answer, at two cameras: too few to say."""
+    file = tmp_path_factory.mktemp("season") / "season.csv"
+    file.write_text(table_of([(-80.5068, 43.5319), (-80.5051, 43.5324)], np.array([4, 7])))
+    page = entered.new_page()
+    page.goto(address.split("/enter")[0] + "#season")
+    page.set_input_files("#season-file", str(file))
+    page.locator(".answer").wait_for(timeout=180_000)
+    page.close()
 
 
 @pytest.mark.parametrize(
@@ -264,21 +283,31 @@ def settled(entered, address, tmp_path_factory):
         (1400, {"forced_colors": "active"}),
     ],
 )
-def test_axe_finds_nothing_and_nothing_sticks_out(desk, came_back, settled, width, media):
+def test_axe_finds_nothing_and_nothing_sticks_out(desk, came_back, settled, answered, width, media):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     desk.emulate_media(**media)
     desk.set_viewport_size({"width": width, "height": 800})
     row = desk.locator("#rows > li", has_text=settled).filter(has_text="Place chosen")
-    for state in ("list", "land", "places", "back", "season"):
-        if state == "land":
+    for state in ("list", "cells", "land", "adding", "places", "back", "season"):
+        if state == "cells":
+            press(desk, "Cameras for the cells")
+            desk.locator(".places h3", has_text="Cell C1").wait_for(timeout=60_000)
+        elif state == "land":
+            desk.locator("#to-list").click()
             row.locator(".shape-name").click()
             desk.wait_for_selector(".layer")
+        elif state == "adding":
+            press(desk, "Draw the outline")
+            expect(desk.get_by_text("Take the land from a file")).to_be_hidden()
         elif state == "places":
+            press(desk, "Done")
             press(desk, "Places")
             desk.wait_for_selector("#letter")
         elif state in ("back", "season"):
             desk.locator(f"#to-{state}").click()
             desk.locator(f"#{state}-file, #{state}-files").wait_for()
+            if state == "season":
+                desk.locator(".answer").wait_for()
         results = axe.Axe().run(desk)
         assert results.violations_count == 0, results.generate_report()
         assert desk.evaluate("document.documentElement.scrollWidth") <= width

@@ -18,6 +18,12 @@ from tests.gather.server import serving
 
 pytestmark = pytest.mark.slow
 
+# Width in px and look; 700 is 1400 at 200 %.
+LOOKS = (
+    (320, {"color_scheme": "light"}),
+    (700, {"color_scheme": "dark"}),
+    (1400, {"color_scheme": "light", "forced_colors": "active"}),
+)
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 
 
@@ -68,6 +74,7 @@ def story(page, address, site, tmp_path):
         shots(page, tmp_path, "coming")
         page.get_by_role("button", name="Cancel the download").click()
         page.get_by_text("The download was broken off").wait_for()
+        shots(page, tmp_path, "broken-off")
     page.reload()
     page.get_by_text("The download was broken off").wait_for()
     page.get_by_label("Which data").select_option(OWN)
@@ -90,10 +97,17 @@ def story(page, address, site, tmp_path):
 
 
 def shots(page, folder: Path, name: str) -> None:
-    """Pictures at both widths; nothing may stick out at the side of a phone."""
+    """Pictures at both widths; nothing may stick out, and axe finds nothing in any look."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     page.screenshot(path=folder / f"{name}-wide.png")
     page.set_viewport_size(PHONE["viewport"])
-    assert page.evaluate("document.documentElement.scrollWidth") <= 390
     page.get_by_text("Get data for this area").scroll_into_view_if_needed()
     page.screenshot(path=folder / f"{name}-phone.png")
+    for width, media in LOOKS:
+        page.set_viewport_size({"width": width, "height": 800})
+        page.emulate_media(**media)
+        results = axe.Axe().run(page)
+        assert results.violations_count == 0, results.generate_report()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.emulate_media(color_scheme="light", forced_colors="none")
     page.set_viewport_size(WIDE["viewport"])

@@ -32,9 +32,9 @@ RING = [[-80.509, 43.530], [-80.503, 43.530], [-80.503, 43.534], [-80.509, 43.53
 class Office:
     """A desk without a socket, and a browser that has entered it."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, inputs_file: Path = SAMPLE / "inputs.toml") -> None:
         self.folder = folder
-        inputs = open_office(folder, SAMPLE / "inputs.toml")
+        inputs = open_office(folder, inputs_file)
         self.desk = desk_run._desk(folder, inputs, None, Gate(PORT))
         self.client = TestClient(make_app(self.desk), base_url=HERE)
         self.client.__enter__()

@@ -50,7 +50,7 @@ from siting.desk.server.security import HEADERS, RESULT_POLICY, guarded, refused
 from siting.desk.storage.land import LandIn
 from siting.desk.storage.office import NO_PLACE, maps_file
 from siting.desk.storage.store import Conflict, Missing
-from siting.desk.tiles import Tile, cover_key
+from siting.desk.tiles import GONE, Tile, cover_key
 from siting.desk.uploads import table_rows
 from siting.desk.worker import Known, ReadUpload
 from siting.disk.files import safe_name, write_atomic
@@ -335,7 +335,7 @@ class _Routes:
             return refused(REFUSED["tile"], 404)
         stamp, ours = asked["stamp"], self.desk.relief
         relief = ours if stamp == ours.stamp() else self.desk.reliefs.get(stamp)
-        if relief is None or not stamp.startswith(relief.stamp()):
+        if relief is None or stamp == GONE or not stamp.startswith(relief.stamp()):
             return refused(REFUSED["old tiles"], 410)
         kind = asked.get("kind", "relief")
         draw = {"relief": relief.png, "contours": relief.contours}.get(kind)

@@ -210,6 +210,7 @@ export function landView(desk) {
   function draw() {
     byId("map").classList.toggle("is-adding", pen.isAdding());
     byId("cross").hidden = !pen.isAdding();
+    byId("body").classList.toggle("is-adding", pen.isAdding());
     const at = byId("layers");
     if (!at) return;
     at.replaceChildren(...(pen.isAdding() ? addingTools() : LAYERS.map(layerPart)));
@@ -329,6 +330,7 @@ export function landView(desk) {
       dataHidden();
       pen.choose(null, false);
       byId("cross").hidden = true;
+      byId("body").classList.remove("is-adding");
     },
   });
 }

@@ -57,7 +57,9 @@ export function deskMap() {
     attributionControl: false, zoomSnap: 0.5, minZoom: 5, maxZoom: 20, tapHold: false,
   });
   const tiles = `/tile/${DATA.stamp}/{z}/{x}/{y}.png`;
-  L.tileLayer(tiles, { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" }).addTo(map);
+  const relief = L.tileLayer(tiles, { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" }).addTo(map);
+  // Once, and not for each of a hundred tiles.
+  relief.once("tileerror", () => fault(new Error(DATA.words["no relief"])));
   // Below what is drawn; off until asked for, so that the relief can be read first.
   const over = (kind) => L.tileLayer(`/tile/${DATA.stamp}/{z}/{x}/{y}/${kind}.png`,
     { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" });

@@ -107,7 +107,8 @@ export function placesView(desk) {
         titled(`Places of ${row ? row.label : "the land"}`,
           node("div", { class: "buttons" }, button("Back to the land", () => desk.open(uid)),
             // Below ten places nobody would look for them.
-            data.spots.length && !data.is_writing ? button("Letter and files", () => byId("letter").focus()) : null),
+            data.spots.length ? button("Letter and files", () => byId("letter").focus(),
+              { id: "to-letter", ...(data.is_writing ? { disabled: "" } : {}) }) : null),
           data.is_old ? node("p", { class: "caution" }, OLD) : null,
           data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),
           notes.map((line) => node("p", { class: "caution" }, line.slice(9))),
@@ -127,7 +128,10 @@ export function placesView(desk) {
       await attempt(async () => {
         const data = await get(`/api/places/${uid}`);
         if (data.run !== shownRun || !byId("with-files")) await view.show(uid);
-        else byId("with-files").replaceChildren(...await withFiles(uid, data));
+        else {
+          byId("with-files").replaceChildren(...await withFiles(uid, data));
+          if (byId("to-letter")) byId("to-letter").disabled = data.is_writing;
+        }
       });
     },
     hide() {

@@ -80,7 +80,7 @@ REFUSED: dict[str, str] = {
     "unscored": "Score the land first.",
     "no place": "Give the sign-up a place on the map first.",
     "tile": "There is no such tile.",
-    "old tiles": "The elevations were replaced. Load the page again.",
+    "old tiles": "The elevations were replaced or are not there. Load the page again.",
     "gone": "This sign-up is gone.",
     "changed": "Somebody changed this in the meantime.",
 }
@@ -134,6 +134,8 @@ def words_data() -> dict[str, Any]:
         "writing": "The map page, the sheet and the files are being written …",
         "making": "The files are being made for the place that was chosen …",
         "random": RANDOM,
+        "no relief": "The relief cannot be drawn: its raster is not there, or was replaced. Your "
+        "sign-ups are safe. Load the page again when it is back.",
         "anew": "The desk remembers what an edit does not change. This forgets all of it and works "
         "everything out anew: it takes longer, and the result must be the same.",
         "exact": "This file shows the land exactly. Send it only to the volunteer.",
