@@ -157,7 +157,7 @@ def test_a_batch_draws_on_every_parcel_with_pages_and_says_which_have_none(tmp_p
     ]
     assert set(names) < set(everywhere)
     assert len(everywhere) == 12
-    assert "1 of 3 parcels have none" in run.batch.notes[-1]
+    assert "1 of 3 parcels have none of the maps" in run.batch.notes[-1]
 
 
 @pytest.fixture(scope="module")

@@ -219,6 +219,13 @@ def test_the_cells_and_their_reasons(wide, batch):
     assert rows.count() == len(batch.assignment.cells)
     traded = next(c for c in batch.assignment.cells if c.traded)
     assert f"Given up: {traded.traded}" in wide.text_content("#cell-rows")
+    # By the survey's own names: the cell, the land, the place; no key of a kind of place.
+    first = batch.assignment.cells[0]
+    words = rows.first.inner_text()
+    assert words.startswith(first.cell)
+    assert f"Land {int(first.chosen.parcel[1:])} " in words
+    assert "where West trail meets the brook" in words
+    assert rows.first.locator('[data-head="Place"]').inner_text() != first.chosen.kind
     wide.locator("#cell-rows .pick").first.click()
     assert wide.locator("#card-body h2").count() == 1
 

@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.batch.output.tables import Batch, roles
 from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot, comparable_scores
+from siting.batch.survey.assign import CellChoice
 from siting.batch.survey.assign_program import Option
 from siting.grid import FloatArray, Grid
 from siting.lengths import tenths
@@ -189,13 +190,16 @@ def _failure(row: FailedParcel) -> dict[str, Any]:
 
 def _cells(batch: Batch) -> list[dict[str, Any]]:
     cells = batch.assignment.cells if batch.assignment else ()
+    named = {
+        (row["parcel_id"], spot["spot"]): spot["where"] for row in batch.rows for spot in row["top"]
+    }
     return [
         {
             "cell": clean(choice.cell),
             "parcel": clean(choice.chosen.parcel) if choice.chosen else "",
             "spot": choice.chosen.spot if choice.chosen else None,
             "index": _index(choice.chosen),
-            "kind": choice.chosen.kind if choice.chosen else "",
+            "place": clean(_place_words(choice, named)),
             "random": choice.lot is not None,
             "reserves": [clean(option.parcel) for option in choice.reserves],
             "reason": clean(choice.reason),
@@ -203,6 +207,15 @@ def _cells(batch: Batch) -> list[dict[str, Any]]:
         }
         for choice in cells
     ]
+
+
+def _place_words(choice: CellChoice, named: Mapping[tuple[str, int], str]) -> str:
+    """What the place is, in the words of the parcel's letter; "" where no spot is asked for."""
+    if choice.lot is not None:
+        return f"drawn at random in {choice.lot['stratum']}"
+    if choice.chosen is None or choice.chosen.spot is None:
+        return ""
+    return named.get((choice.chosen.parcel, choice.chosen.spot), "")
 
 
 def _index(option: Option | None) -> float | None:

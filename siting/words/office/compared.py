@@ -36,6 +36,7 @@ def draw_notes(*, parcels: int, pages: int) -> list[str]:
     if pages == parcels:
         return []
     return [
-        f"Places drawn at random stand with a parcel's pages, and {parcels - pages} of {parcels} "
-        "parcels have none: an estimate needs all of them. Use --pages all."
+        f"{parcels - pages} of {parcels} parcels have none of the maps and sheets that show places "
+        "drawn at random (random_places.csv has all places). An estimate needs every place: use "
+        "--pages all."
     ]
