@@ -18,8 +18,9 @@ export function drawCells() {
   };
   byId("cell-rows").replaceChildren(...DATA.cells.map((cell) => node("tr", {},
     node("th", { scope: "row" }, user(cell.cell)),
-    node("td", { "data-head": "Camera" }, cell.parcel ? [pick(cell.parcel), label(cell.parcel),
-      node("span", { class: "sub" }, cell.random ? "a random place" : cell.spot === null ? "a place of its own" : `spot ${cell.spot}`)]
+    node("td", { "data-head": "Camera" }, cell.parcel
+      ? [pick(cell.parcel), label(cell.parcel), node("span", { class: "sub" }, cell.random
+        ? "a random place" : cell.spot === null ? "a place of its own" : `spot ${cell.spot}`)]
       : node("span", { class: "failed" }, "none")),
     node("td", { class: "n", "data-head": "Index" }, cell.index === null ? "–" : cell.index.toFixed(1)),
     node("td", { class: "place", "data-head": "Place" }, user(cell.place)),
