@@ -10,8 +10,10 @@ import pytest
 from shapely import Point
 
 from siting.grid import Grid
+from siting.scoring.candidates import Points
 from siting.scoring.combine import combine
-from siting.scoring.shaken import Points, Shaken, draw_shifts
+from siting.scoring.shaken.draws import Shaken
+from siting.scoring.stability import draw_shifts
 from siting.scoring.trials import (
     assess_stability,
     elevation_error_m,

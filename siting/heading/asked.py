@@ -13,6 +13,7 @@ from siting.grid import FloatArray, Grid
 from siting.ground.shapes.feature_order import served_by
 from siting.heading.judged import Surroundings
 from siting.heading.line_crossing import Lines, nearest_line
+from siting.kernels.changes import near_change
 from siting.kernels.remembered import lasting
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
@@ -104,7 +105,7 @@ def _still(
     easting, northing = (np.array(axis) for axis in zip(*known, strict=True))
     # Rays end at `sight_m`; a cell more for where in its cell a place lies.
     reach = int(np.ceil(heading.sight_m / grid.cell_size_m)) + 1
-    same = ~_near_change(was.layers, now.layers, grid.rowcol(easting, northing), reach=reach)
+    same = ~near_change(was.layers, now.layers, grid.rowcol(easting, northing), reach=reach)
     if was.lines is not now.lines:
         same &= _alike(*(_passing(part.lines, easting, northing, heading) for part in (was, now)))
     if was.features is not now.features:
@@ -112,30 +113,6 @@ def _still(
     return {
         place: score for (place, score), is_so in zip(known.items(), same, strict=True) if is_so
     }
-
-
-def _near_change(
-    was: Sequence[NDArray[Any]],
-    now: Sequence[NDArray[Any]],
-    cell: tuple[NDArray[np.int64], NDArray[np.int64]],
-    *,
-    reach: int,
-) -> BoolArray:
-    """Whether any layer has changed within `reach` rows and columns of (n,) cells."""
-    changed: BoolArray = np.zeros(now[0].shape, dtype=bool)
-    for before, after in zip(was, now, strict=True):
-        if before is not after:
-            changed |= before != after
-    if not changed.any():
-        return np.zeros(len(cell[0]), dtype=bool)
-    # Sums of all cells above and to the left: four of them give the sum of any square.
-    sums = np.zeros((changed.shape[0] + 1, changed.shape[1] + 1), dtype=np.int64)
-    sums[1:, 1:] = changed.cumsum(axis=0, dtype=np.int64).cumsum(axis=1)
-    n_rows, n_cols = changed.shape
-    top, bottom = (np.clip(cell[0] + k, 0, n_rows) for k in (-reach, reach + 1))
-    left, right = (np.clip(cell[1] + k, 0, n_cols) for k in (-reach, reach + 1))
-    inside = sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left]
-    return np.asarray(inside > 0)
 
 
 def _passing(

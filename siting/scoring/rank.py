@@ -29,7 +29,7 @@ from siting.scoring.combine import (
 )
 from siting.scoring.extent import AREA_REACH_M, LEAST_RADIUS_M, alike_ground
 from siting.scoring.search import Found, HeadingEffect, Same, find_places, joined
-from siting.scoring.shaken import Shaken
+from siting.scoring.shaken.draws import Shaken
 from siting.scoring.trials import (
     assess_stability,
     elevation_error_m,

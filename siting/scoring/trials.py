@@ -12,7 +12,8 @@ from siting.grid import FloatArray
 from siting.notes import Remark
 from siting.scoring.candidates import Points
 from siting.scoring.combine import combine
-from siting.scoring.shaken import Shaken, shaken_index
+from siting.scoring.shaken.draws import Shaken
+from siting.scoring.shaken.index import shaken_index
 from siting.scoring.stability import (
     best_within,
     picked,

@@ -10,24 +10,31 @@ that come out with whole runs.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from siting import criteria
 from siting.grid import FloatArray, Grid
 from siting.kernels.bands import of_parts
+from siting.kernels.changes import near_change
 from siting.kernels.curves import Knots, membership
-from siting.kernels.remembered import remembered
+from siting.kernels.remembered import lasting
 from siting.scoring.candidates import Points
 from siting.scoring.combine import log_factors
-from siting.scoring.stability import draw_gradient_errors, draw_shifts, draw_weights
+from siting.scoring.shaken.draws import (
+    COVER,
+    ELEVATION,
+    MOST_PATCHES,
+    Draws,
+    IndexArray,
+    Patches,
+    Shaken,
+    draw,
+)
 from siting.settings.protocol_score import Scoring
 from siting.settings.protocol_travel import StabilityRules
-from siting.types import BoolArray, NoGo, NoGoArray
-
-IndexArray = NDArray[np.int64]
+from siting.types import BoolArray, NoGo
 
 # A block of so many draws stays in the processor's memory.
 _BLOCK = 25
@@ -39,53 +46,6 @@ _MOVES_WITH: Mapping[str, str] = {
     "crossing": "crossings",
     "quiet": "roads",
 }
-LINES = ("trails", "water", "crossings", "roads")
-"""Maps of lines that a draw lays down a few metres off."""
-
-_COVER, _ELEVATION = "cover", "elevation"
-# Patches of misread cover, and how far around a place they are thought of, metres.
-_PATCH_M, _PATCH_REACH_M = (8.0, 25.0), 60.0
-_MOST_PATCHES = 3
-# Cells for which `missed_spread` is stated; finer ones show more of what moves.
-_MISSED_CELL_M = 30.0
-
-
-@dataclass(frozen=True)
-class Shaken:
-    """What is read while the land is shaken.
-
-    Parameters
-    ----------
-    memberships : mapping from criterion to (rows, cols) 0..1, without the heading
-    no_go : (rows, cols) bits
-    slope : (east, north) rise per metre, (rows, cols) each, NaN = no data
-    view_slope_deg : (rows, cols) mean slope within the view, degrees
-    funnel_ratio : (rows, cols) or None
-    heading_score : (rows, cols), NaN where it was not judged; None where headings do not count
-    clear_of_role : (roles,) membership of a clear view in each kind of cover
-    role : (rows, cols) int8
-    weights, spreads : mapping from criterion to the logarithm of its ratio and its sd
-    curves : mapping from criterion to its curve
-    cover_error_m, elevation_error_m : float, metres
-    line_error_m : stated error of some of `LINES`, metres; else the protocol's `line_error_m`
-    """
-
-    grid: Grid
-    memberships: Mapping[str, FloatArray]
-    no_go: NoGoArray
-    slope: tuple[FloatArray, FloatArray]
-    view_slope_deg: FloatArray
-    funnel_ratio: FloatArray | None
-    heading_score: FloatArray | None
-    clear_of_role: FloatArray
-    role: NDArray[np.int8]
-    weights: Mapping[str, float]
-    spreads: Mapping[str, float]
-    curves: Mapping[str, Knots]
-    steep_deg: float
-    cover_error_m: float
-    elevation_error_m: float
-    line_error_m: Mapping[str, float] = field(default_factory=dict)
 
 
 def shaken_index(
@@ -97,7 +57,7 @@ def shaken_index(
     -------
     (draws, points) float32
     """
-    drawn = _draws(points, land, rules=rules)
+    drawn = draw(points, land, rules=rules)
     judged = land.heading_score
     known = None if judged is None else judged[points.row, points.col]
     out = _open_index(points, land, drawn, known, scoring=scoring).copy()
@@ -113,63 +73,84 @@ def shaken_index(
     return out
 
 
-@dataclass(frozen=True)
-class _Draws:
-    """All that chance decides: maps moved (draws, places, 2), errors, ratios, misread patches."""
-
-    moved: Mapping[str, NDArray[np.float64]]
-    weights: Mapping[str, FloatArray]
-    errors: NDArray[np.float64]
-    flow: NDArray[np.float64]
-    patches: _Patches
-    heading: tuple[NDArray[np.float64], ...]
-    missed: NDArray[np.float64]
-
-
-@remembered("land")
-def _draws(points: Points, land: Shaken, *, rules: StabilityRules) -> _Draws:
-    rng = np.random.default_rng(rules.seed)
-    centre = points.easting[points.first], points.northing[points.first]
-    n = rules.draws
-
-    def shifts(error_m: float) -> NDArray[np.float64]:
-        return draw_shifts(*centre, error_m=error_m, alike_m=rules.alike_m, n_draws=n, rng=rng)
-
-    moved = {name: shifts(land.line_error_m.get(name, rules.line_error_m)) for name in LINES}
-    if "crossings" not in land.line_error_m:  # Where two maps meet the errors of both add up.
-        moved["crossings"] *= np.sqrt(2.0)
-    moved[_COVER] = shifts(land.cover_error_m)
-    # Elevations do not shift, they err: their error comes with the gradient below.
-    moved[_ELEVATION] = np.zeros((n, len(points.first), 2))
-    weights = draw_weights(
-        land.weights,
-        spreads=land.spreads,
-        n_draws=n,
-        rng=rng,
-        never_above_0=tuple(criteria.conditions()),
-    )
-    errors = draw_gradient_errors(
-        *centre,
-        error_m=land.elevation_error_m,
-        correlation_m=rules.correlation_m,
-        n_draws=n,
-        rng=rng,
-    )
-    flow = np.exp(rules.travel_spread * rng.standard_normal((n, len(points.first))) / 2)
-    patches = _patches(points, land, rules=rules, rng=rng)
-    heading = tuple(
-        rules.heading_spread * rng.standard_normal((n, size))
-        for size in (len(points.first), len(points.row))
-    )
-    missed = _missed(land, rules) * rng.standard_normal((n, len(points.first)))
-    return _Draws(moved, weights, errors, flow, patches, heading, missed)
-
-
-@remembered("land")
 def _open_index(
-    points: Points, land: Shaken, drawn: _Draws, known: FloatArray | None, *, scoring: Scoring
+    points: Points, land: Shaken, drawn: Draws, known: FloatArray | None, *, scoring: Scoring
 ) -> NDArray[np.float32]:
-    """What `shaken_index` gives were all ground open; `known` is (points,) heading scores."""
+    """What `shaken_index` gives were all ground open; `known` is (points,) heading scores.
+
+    A point follows from the cells that the draws may lay under it, and from the headings known of
+    its place. Where steps are remembered, only places of which these have changed are tried again.
+    """
+    layers = _layers(land)
+    # All but the layers: a field that is added one day counts for every point.
+    fixed = {f.name: getattr(land, f.name) for f in fields(land) if f.name not in _BY_POINT}
+    kept = lasting("trials", points, drawn, scoring, fixed, list(layers), known is None)
+    again = np.ones(len(points.first), dtype=bool)
+    out: NDArray[np.float32] = np.empty((len(drawn.flow), len(points.row)), dtype=np.float32)
+    if kept:
+        again = _changed(points, land.grid, drawn, (kept["layers"], layers), (kept["known"], known))
+        out[:] = kept["index"]
+    of_those = np.flatnonzero(again[points.place])
+    if len(of_those):
+        some, heard = _some_points(points, drawn, of_those)
+        headings = None if known is None else known[of_those]
+        out[:, of_those] = _index_of(some, land, heard, headings, scoring=scoring)
+    kept.update(layers=layers, known=known, index=out)
+    return out
+
+
+# Fields of Shaken of which a point depends only on the cells around it, or not at all here.
+_BY_POINT = frozenset(
+    {"memberships", "slope", "view_slope_deg", "funnel_ratio", "no_go", "heading_score", "role"}
+)
+
+
+def _layers(land: Shaken) -> dict[str, FloatArray]:
+    """The layers that `_index_of` reads, (rows, cols) each."""
+    out = {**land.memberships, "rise east": land.slope[0], "rise north": land.slope[1]}
+    out["view slope"] = land.view_slope_deg
+    return out if land.funnel_ratio is None else {**out, "funnel ratio": land.funnel_ratio}
+
+
+def _changed(
+    points: Points,
+    grid: Grid,
+    drawn: Draws,
+    layers: tuple[Mapping[str, FloatArray], Mapping[str, FloatArray]],
+    known: tuple[FloatArray | None, FloatArray | None],
+) -> BoolArray:
+    """(places,) whether cells under a point of a place, or headings known there, have changed."""
+    farthest_m = max(float(np.abs(shift).max()) for shift in drawn.moved.values())
+    reach = int(np.ceil(farthest_m / grid.cell_size_m)) + 1
+    was, now = (list(part.values()) for part in layers)
+    changed = near_change(was, now, (points.row, points.col), reach=reach)
+    before, after = known
+    if before is not None and after is not None:
+        changed |= (before != after) & ((before == before) | (after == after))
+    return np.bincount(points.place[changed], minlength=len(points.first)) > 0
+
+
+def _some_points(points: Points, drawn: Draws, some: IndexArray) -> tuple[Points, Draws]:
+    """Whole places of these points, (n,) indices, with what was drawn for each point."""
+    at = np.zeros(len(points.row), dtype=np.int64)
+    at[some] = np.arange(len(some))
+    part = Points(
+        points.row[some],
+        points.col[some],
+        points.place[some],
+        points.easting[some],
+        points.northing[some],
+        # Of the other places no point is left, so that nobody asks for their first.
+        at[points.first],
+    )
+    alike, apart = drawn.heading
+    return part, replace(drawn, heading=(alike, apart[:, some]))
+
+
+def _index_of(
+    points: Points, land: Shaken, drawn: Draws, known: FloatArray | None, *, scoring: Scoring
+) -> NDArray[np.float32]:
+    """(draws, points) logarithm of the index on open ground; see `_open_index`."""
     n = len(drawn.flow)
     out = np.empty((n, len(points.row)), dtype=np.float32)
 
@@ -193,12 +174,7 @@ def _open_index(
     return out
 
 
-def _missed(land: Shaken, rules: StabilityRules) -> float:
-    """Error of the logarithm that reading moved maps makes, in proportion to the cell size."""
-    return rules.missed_spread * min(land.grid.cell_size_m / _MISSED_CELL_M, 1.0)
-
-
-def _moved_cells(points: Points, drawn: _Draws, some: slice, grid: Grid) -> dict[str, IndexArray]:
+def _moved_cells(points: Points, drawn: Draws, some: slice, grid: Grid) -> dict[str, IndexArray]:
     """Where each map is read in some of the draws."""
     return {name: _cells(points, shift[some], grid) for name, shift in drawn.moved.items()}
 
@@ -219,7 +195,7 @@ def _memberships(
 ) -> dict[str, FloatArray]:
     parts: dict[str, FloatArray] = {}
     for name, values in land.memberships.items():
-        at = where[_MOVES_WITH.get(name, _COVER)]
+        at = where[_MOVES_WITH.get(name, COVER)]
         if name == "funnel" and land.funnel_ratio is not None:
             ratio = 1.0 + (np.take(land.funnel_ratio, at) - 1.0) * flow[:, points.place]
             curve = land.curves[name]
@@ -249,12 +225,12 @@ def _slopes(
     return found[0], found[1]
 
 
-def _closed(points: Points, land: Shaken, drawn: _Draws, some: slice) -> BoolArray:
+def _closed(points: Points, land: Shaken, drawn: Draws, some: slice) -> BoolArray:
     """Where no camera may stand; set-backs go with the maps they are measured from."""
     with_map = {"water": NoGo.WATER, "roads": NoGo.ROAD | NoGo.BUILDING}
     moving = int(NoGo.WATER | NoGo.ROAD | NoGo.BUILDING | NoGo.STEEP)
     # Elevations err but do not shift: what goes with them is the same in every draw.
-    still = _cells(points, drawn.moved[_ELEVATION][:1], land.grid)
+    still = _cells(points, drawn.moved[ELEVATION][:1], land.grid)
     bits = np.take(land.no_go, still) & ~np.uint16(moving)
     for name, flags in with_map.items():
         there = _cells(points, drawn.moved[name][some], land.grid)
@@ -279,48 +255,17 @@ def _headings(
     return membership(clipped.ravel(), curve).reshape(clipped.shape)
 
 
-@dataclass(frozen=True)
-class _Patches:
-    """Patches of misread cover: (draws, places, k) metres from the place, radius, role, there."""
-
-    east: FloatArray
-    north: FloatArray
-    radius: FloatArray
-    role: IndexArray
-    there: BoolArray
-
-
-def _patches(
-    points: Points, land: Shaken, *, rules: StabilityRules, rng: np.random.Generator
-) -> _Patches:
-    shape = (rules.draws, len(points.first), _MOST_PATCHES)
-    low, high = _PATCH_M
-    radius = rng.uniform(low, high, shape)
-    patch_m2 = np.pi * (high**3 - low**3) / (3 * (high - low))
-    expected = rules.misread_share * np.pi * _PATCH_REACH_M**2 / patch_m2
-    number = rng.poisson(expected, shape[:2])
-    away, turn = _PATCH_REACH_M * np.sqrt(rng.random(shape)), 2 * np.pi * rng.random(shape)
-    seen = land.role[points.row, points.col]
-    return _Patches(
-        away * np.sin(turn),
-        away * np.cos(turn),
-        radius,
-        seen[rng.integers(0, len(seen), shape)].astype(np.int64),
-        np.arange(_MOST_PATCHES) < number[..., None],
-    )
-
-
 def _lay_patches(
     parts: dict[str, FloatArray],
     points: Points,
-    patches: _Patches,
+    patches: Patches,
     some: slice,
     land: Shaken,
 ) -> None:
     """A point in a patch has the view of the class it is misread as, and no edge of its own."""
     east = points.easting - points.easting[points.first][points.place]
     north = points.northing - points.northing[points.first][points.place]
-    for k in range(_MOST_PATCHES):
+    for k in range(MOST_PATCHES):
         # Most places have no patch or one: only points of those that have are looked at.
         draw, point = np.nonzero(patches.there[some, :, k][:, points.place])
         at = (draw + some.start, points.place[point], k)
