@@ -13,8 +13,7 @@ from siting.grid import FloatArray, Grid
 from siting.ground.shapes.feature_order import served_by
 from siting.heading.judged import Surroundings
 from siting.heading.line_crossing import Lines, nearest_line
-from siting.kernels.changes import near_change
-from siting.kernels.remembered import lasting
+from siting.kernels.remembered import lasting, near_change
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_heading import HeadingRules, SunRules
 from siting.types import BoolArray, Feature

@@ -70,7 +70,7 @@ class Shaken:
 
 @dataclass(frozen=True)
 class Draws:
-    """All that chance decides: maps moved (draws, places, 2), errors, ratios, misread patches."""
+    """All that chance decides: maps moved (draws, places, 2), metres; errors, ratios, patches."""
 
     moved: Mapping[str, NDArray[np.float64]]
     weights: Mapping[str, FloatArray]

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
 from siting.kernels.bands import of_parts
-from siting.kernels.changes import near_change
 from siting.kernels.curves import Knots, membership
-from siting.kernels.remembered import lasting
+from siting.kernels.remembered import lasting, near_change
 from siting.scoring.candidates import Points
 from siting.scoring.combine import log_factors
 from siting.scoring.shaken.draws import (
