@@ -96,6 +96,7 @@ def hrefs(to: str):
         ("https://169.254.169.254/latest/meta-data/", "E-NET-02"),
         ("https://0x7f000001/x.tif", "E-NET-02"),
         ("data:image/tiff;base64,AAAA", "E-NET-01"),
+        ("http://[::1/x.tif", "E-NET-01"),
         ("http://127.0.0.1:1/x.tif", "E-NET-05"),
         ("", "E-NET-07"),  # the page itself
         ("x" * 100_000, "E-NET-03"),
@@ -285,6 +286,26 @@ def feature(site: Site, **more) -> dict:
         "properties": {"datetime": "2020-01-01"},
         "assets": {"data": {"href": site.base + "/a.tif"}}, "links": [], **more,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["a", None, 7, "\x00\x1b[31m"])
+def test_two_tiles_of_one_name_are_two_tiles(site, tmp_path, name):
+    """The second took the place of the first, and half the land was missing."""
+    two = [
+        feature(site, id=name, assets={"data": {"href": f"{site.base}/{file}.tif?sig={file}"}})
+        for file in ("east", "west", "east")
+    ]
+    site.put_json("/stac/search", {"features": two})
+    found = search(pages(tmp_path), wanted(site, "/stac"), BOXES)
+    assert [item.address.rpartition("/")[2] for item in found] == [
+        "east.tif?sig=east", "west.tif?sig=west",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("box", [[float("nan"), 43, -80, 44], [float("-inf"), 0, 0, 1]])
+def test_an_item_whose_box_has_no_ends_is_looked_at(site, tmp_path, box):
+    site.put_json("/stac/search", {"features": [feature(site, bbox=box)]})
+    assert len(search(pages(tmp_path), wanted(site, "/stac"), BOXES)) == 1
 
 
 @pytest.mark.parametrize(

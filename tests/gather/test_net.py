@@ -183,6 +183,7 @@ def test_redirects_are_followed_by_hand_three_times_at_most(site):
         ("http://user:pw@localhost/x", "E-NET-02"),
         ("http://2130706433/x", "E-NET-01"),
         ("gopher://127.0.0.1/_x", "E-NET-01"),
+        ("http://[::1/x", "E-NET-01"),
     ],
 )
 def test_a_redirect_leads_nowhere_else(site, target, code):

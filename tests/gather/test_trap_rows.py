@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
@@ -12,8 +14,11 @@ import pyogrio
 import pytest
 import rasterio
 import shapely
+from click.testing import CliRunner
 from rasterio.shutil import copy as copy_raster
 
+from siting.cli import gather as command
+from siting.cli.main import siting
 from siting.errors import SitingError
 from siting.gather.raster import lidar
 from siting.gather.recipes import load_recipe
@@ -138,3 +143,41 @@ def test_no_host_and_no_key_stands_in_what_scoring_reads(site, tmp_path):
     assert str(tmp_path) not in text
     record = json.loads((tmp_path / "region" / "sources.json").read_text(encoding="utf-8"))
     assert str(tmp_path) not in json.dumps(record)
+
+
+@pytest.mark.parametrize(
+    ("words", "terminal", "typed", "gathered"),
+    [
+        ((), False, "", False),  # nobody there to ask: silence is not consent
+        (("--yes",), False, "", True),
+        ((), True, "y\n", True),
+        ((), True, "n\n", False),
+    ],
+)
+def test_g26_a_large_download_is_asked_about(
+    words, terminal, typed, gathered, site, tmp_path, monkeypatch
+):
+    """Above 50 MB; here from the first byte, so that the test need not serve as much."""
+    land.serve(site, land.items_of(site, tmp_path))
+    asked_from = command._ask
+    monkeypatch.setattr(command, "_ask", lambda o: replace(asked_from(o), ask_from_mb=-1.0))
+    keyboard = SimpleNamespace(isatty=lambda: terminal)
+    monkeypatch.setattr(command, "sys", SimpleNamespace(stdin=keyboard))
+    done = CliRunner().invoke(
+        siting,
+        ["gather", "--point", land.POINT, "--radius", "300", "-o", str(tmp_path / "region"),
+         "--recipe", str(land.rules(site, tmp_path)), *words],
+        input=typed,
+    )  # fmt: skip
+    said = done.output
+    assert "Test dem" in said
+    assert ("Download it?" in said) == terminal
+    assert (tmp_path / "region" / "inputs.toml").exists() == gathered
+    if gathered:
+        assert done.exit_code == 0
+    else:
+        assert isinstance(done.exception, SitingError)
+        assert done.exception.code == "E-SIZE-01"
+        assert "--yes" in done.exception.cure
+        # Heads of files alone were read, and no window.
+        assert not (tmp_path / "region" / "dem.tif").exists()

@@ -23,6 +23,7 @@ from siting.review.recorded.package import read_season
 from siting.review.shown.page import headline, review_page
 from tests.review.test_answer import season
 from tests.review.test_package import BLANK, DEPLOYMENT, OBSERVATION, TODAY, codes, package, text_of
+from tests.test_random_places import written
 
 
 def told(path: Path, *more: Path) -> str:
@@ -211,6 +212,33 @@ def test_cameras_that_cannot_be_compared_get_no_pairs():
     assert found.pairs is None
     assert "too few" in headline(found)
     assert "nan" not in review_page(found, one_place, about="x").lower().split()
+
+
+def test_places_that_this_program_drew_at_random_are_the_comparison(tmp_path):
+    """Its own deployments, chosen and drawn (`placement:random`), come back as one season."""
+    written(tmp_path / "run")
+    packages = []
+    for name in ("deployments.csv", "random_deployments.csv"):
+        with (tmp_path / "run" / name).open(encoding="utf-8") as stream:
+            planned = list(csv.DictReader(stream))
+        for row in planned:
+            row["deploymentStart"] = DEPLOYMENT["deploymentStart"]
+            row["deploymentEnd"] = DEPLOYMENT["deploymentEnd"]
+        folder = tmp_path / name.partition(".")[0]
+        folder.mkdir()
+        (folder / "deployments.csv").write_text(text_of(planned), encoding="utf-8")
+        (folder / "observations.csv").write_text(text_of([BLANK]), encoding="utf-8")
+        packages.append(folder)
+    found = read_season(packages)
+    drawn = {key for key, one in found.deployments.items() if one.at_random}
+    assert drawn == set(read_season(packages[1:]).deployments)
+    assert 0 < len(drawn) < len(found.deployments)
+    # What is done with the mark: picked places are set beside them, in so many words.
+    cameras = season(60, seed=1)
+    marked = replace(cameras, random=np.arange(60) % 5 == 0)
+    page = review_page(answer(marked, group="deer"), marked, about="x")
+    assert "12 cameras stood at random places" in page
+    assert "12 cameras" not in review_page(answer(cameras, group="deer"), cameras, about="x")
 
 
 def zipped(path: Path, folders: list[str]) -> Path:

@@ -6,7 +6,7 @@ import ipaddress
 import socket
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from urllib.parse import SplitResult, urlsplit
+from urllib.parse import SplitResult, urljoin, urlsplit
 
 from siting.errors import SitingError
 
@@ -53,6 +53,20 @@ def shown(address: str) -> str:
     text = f"{parts.scheme}://{host}{parts.path}" if parts.scheme else parts.path
     text = "".join(c if c.isprintable() else "\ufffd" for c in text)
     return text if len(text) <= _MOST_SHOWN else text[: _MOST_SHOWN - 1] + "\u2026"
+
+
+def joined(base: str, link: str) -> str:
+    """A link made whole; one that is no address is left as it is, for `checked` to refuse.
+
+    Examples
+    --------
+    >>> joined("https://a.example/x/y.json", "../z.tif"), joined("https://a.example/", "http://[::1")
+    ('https://a.example/z.tif', 'http://[::1')
+    """
+    try:
+        return urljoin(base, link)
+    except ValueError:
+        return link
 
 
 def checked(address: str, *, hosts: Collection[str], came_from: str = "") -> Place:

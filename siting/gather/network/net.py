@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urlsplit
 from urllib.request import getproxies, proxy_bypass
 
 from siting import __version__
@@ -26,6 +26,7 @@ from siting.gather.network.addresses import (
     Resolver,
     addresses_of,
     checked,
+    joined,
     machine_of,
     shown,
 )
@@ -158,7 +159,7 @@ class Door:
             if isinstance(outcome, Answer):
                 return outcome
             # Then anybody on the line could change what comes.
-            if place.scheme == "https" and urlsplit(outcome).scheme == "http":
+            if place.scheme == "https" and outcome.lower().startswith("http:"):
                 raise not_safe(address, outcome)
             came_from, address = place.host, outcome
         raise SitingError(
@@ -206,7 +207,7 @@ class Door:
         response = link.getresponse()
         if response.status in _REDIRECTS and response.headers.get("Location"):
             self.close()
-            return str(urljoin(address, response.headers["Location"]))
+            return joined(address, response.headers["Location"])
         if response.status not in (200, 206):
             self.close()
             raise refused(response.status, response.headers, address)

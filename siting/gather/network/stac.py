@@ -8,15 +8,16 @@ shortened, and nothing in it names a file of ours.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlencode, urljoin
+from urllib.parse import urlencode
 
 from siting.disk.files import make_folder, text_hash, write_atomic
 from siting.errors import SitingError
-from siting.gather.network.addresses import shown
+from siting.gather.network.addresses import joined, shown
 from siting.gather.network.net import Door
 
 Box = tuple[float, float, float, float]
@@ -51,6 +52,14 @@ class Item:
     box: Box | None = None
     checksum: str = ""
     properties: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """What tells it from other items: catalogues give two tiles one name, or none.
+
+        The query of an address may be a signature that is another one on each page.
+        """
+        return self.id, shown(self.address)
 
 
 class Pages:
@@ -169,11 +178,11 @@ class Wanted:
 
 
 def search(pages: Pages, wanted: Wanted, boxes: list[Box], *, path: str = "search") -> list[Item]:
-    """Items of a searchable catalogue that touch the boxes, each once, by id.
+    """Items of a searchable catalogue that touch the boxes, each once.
 
     `path` is "search" (STAC API) or "items" (older servers: the items of one collection).
     """
-    found: dict[str, Item] = {}
+    found: dict[tuple[str, str], Item] = {}
     base = wanted.endpoint.rstrip("/")
     for box in boxes:
         query = {"bbox": ",".join(f"{v:.6f}" for v in box), "limit": "100"}
@@ -185,7 +194,7 @@ def search(pages: Pages, wanted: Wanted, boxes: list[Box], *, path: str = "searc
             for feature in _list(page, "features"):
                 item = _item(feature, here, wanted, boxes)
                 if item is not None:
-                    found[item.id] = item
+                    found[item.key] = item
     return [found[key] for key in sorted(found)]
 
 
@@ -202,12 +211,12 @@ def _linked(pages: Pages, address: str) -> Iterator[tuple[dict[str, Any], str]]:
             for link in _list(page, "links")
             if link.get("rel") == "next" and str(link.get("method", "GET")).upper() == "GET"
         ]
-        address = urljoin(address, str(nexts[0].get("href", ""))) if nexts else ""
+        address = joined(address, str(nexts[0].get("href", ""))) if nexts else ""
 
 
 def walk(pages: Pages, wanted: Wanted, boxes: list[Box]) -> list[Item]:
     """Items of a static catalogue that touch the boxes: links are followed, each address once."""
-    found: dict[str, Item] = {}
+    found: dict[tuple[str, str], Item] = {}
     seen: set[str] = set()
     waiting = [wanted.endpoint]
     while waiting:
@@ -221,10 +230,10 @@ def walk(pages: Pages, wanted: Wanted, boxes: list[Box]) -> list[Item]:
         if page.get("type") == "Feature":
             item = _item(page, address, wanted, boxes)
             if item is not None:
-                found[item.id] = item
+                found[item.key] = item
         elif _may_hold(page, wanted, boxes):
             waiting += [
-                urljoin(address, str(link.get("href", "")))
+                joined(address, str(link.get("href", "")))
                 for link in reversed(_list(page, "links"))
                 if link.get("rel") in ("child", "item") and link.get("href")
             ]
@@ -269,13 +278,13 @@ def _item(
     name = _plain(feature.get("id")) or "without a name"
     asset = _asset(feature.get("assets"), wanted.asset, name)
     links = [v for v in _list(feature, "links") if v.get("rel") == "self" and v.get("href")]
-    base = urljoin(address, str(links[0]["href"])) if links else address
+    base = joined(address, str(links[0]["href"])) if links else address
     href = str(asset.get("href", ""))
     for start, new in wanted.rewrite.items():
         href = new + href[len(start) :] if href.startswith(start) else href
     return Item(
         name,
-        urljoin(base, href),
+        joined(base, href),
         _plain(properties.get("datetime") or properties.get("start_datetime")),
         box,
         _plain(asset.get("file:checksum")),
@@ -315,6 +324,9 @@ def _box(value: Any) -> Box | None:
     try:
         numbers = [float(v) for v in value]
     except (TypeError, ValueError):
+        return None
+    # Nothing can be said of a box that has no ends: its item is looked at.
+    if not all(math.isfinite(v) for v in numbers):
         return None
     if len(numbers) == 6:
         # Six numbers have heights between the corners.
