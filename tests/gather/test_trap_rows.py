@@ -181,3 +181,40 @@ def test_g26_a_large_download_is_asked_about(
         assert "--yes" in done.exception.cure
         # Heads of files alone were read, and no window.
         assert not (tmp_path / "region" / "dem.tif").exists()
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"dem": np.nan}, "E-NODATA-02"),
+        ({"cover": 250}, "E-NODATA-02"),
+        ({"unit": "furlong"}, "E-UNIT-01"),
+    ],
+)
+def test_a_raster_that_cannot_be_scored_is_told_before_it_is_written(change, code, site, tmp_path):
+    dem = land.heights() + np.float32(change.get("dem", 0))
+    cover = np.full_like(land.classes(), change["cover"]) if "cover" in change else land.classes()
+    files = [
+        land.write(tmp_path / "dem.tif", dem, unit=change.get("unit", "m")),
+        land.write(tmp_path / "cover.tif", cover, nodata=250, unit=""),
+    ]
+    land.serve(site, [item(site, file, file.stem) for file in files])
+    done = land.gather(tmp_path / "region", land.rules(site, tmp_path))
+    assert isinstance(done.exception, SitingError), done.output
+    assert done.exception.code == code
+    assert land.files_in(tmp_path / "region") == {}
+
+
+def test_what_is_no_number_is_a_hole(site, tmp_path):
+    """Not declared as "no data", yet no height: it stays unknown, and its extent is told."""
+    heights = land.heights()
+    heights[95:98, 95:98] = np.nan
+    heights[99, 99] = np.inf
+    file = land.write(tmp_path / "dem.tif", heights)
+    land.serve(site, [item(site, file, "dem"), item(site, land.cover(tmp_path), "cover")])
+    done = land.gather(tmp_path / "region", land.rules(site, tmp_path))
+    assert done.exit_code == 0, done.output
+    assert "dem: there are no data for 0.01 km2" in done.output
+    with rasterio.open(tmp_path / "region" / "dem.tif") as dem:
+        assert np.isnan(dem.nodata)
+        assert int(np.isnan(dem.read(1)).sum()) == 10

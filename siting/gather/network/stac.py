@@ -55,10 +55,8 @@ class Item:
 
     @property
     def key(self) -> tuple[str, str]:
-        """What tells it from other items: catalogues give two tiles one name, or none.
-
-        The query of an address may be a signature that is another one on each page.
-        """
+        """What tells it from others: catalogues give two tiles one name, or none."""
+        # Without the query, which may be a signature that is another one on each page.
         return self.id, shown(self.address)
 
 
@@ -325,13 +323,11 @@ def _box(value: Any) -> Box | None:
         numbers = [float(v) for v in value]
     except (TypeError, ValueError):
         return None
+    # Six numbers have heights between the corners.
+    half = len(numbers) // 2
+    ends = (numbers[0], numbers[1], numbers[half], numbers[half + 1])
     # Nothing can be said of a box that has no ends: its item is looked at.
-    if not all(math.isfinite(v) for v in numbers):
-        return None
-    if len(numbers) == 6:
-        # Six numbers have heights between the corners.
-        numbers = [numbers[0], numbers[1], numbers[3], numbers[4]]
-    return (numbers[0], numbers[1], numbers[2], numbers[3])
+    return ends if all(math.isfinite(v) for v in ends) else None
 
 
 def _touch(one: Box, other: Box) -> bool:

@@ -22,6 +22,7 @@ from siting.gather.region import Region
 from siting.ground.cover import SHIPPED, canonical_codes, parse_legend, shipped_legend
 from siting.read import checks
 from siting.read.file_kinds import read_text
+from siting.read.raster.units import unit_factor
 from siting.types import BoolArray, Note
 from siting.words.office import gather as words
 
@@ -185,6 +186,13 @@ def make(
     if holes_km2 > 0:
         notes.append(words.hole(layer, holes_km2))
     _check_sums(mosaic)
+    if not known.any():
+        raise SitingError(
+            "E-NODATA-02",
+            f"{layer}: {mosaic.first.file} has no value over this land.",
+            rule="Unknown ground is never ranked.",
+            cure="Take another recipe, or files of your own.",
+        )
     name = ""
     if layer == "land_cover":
         name, more = _check_classes(values, known, mosaic, legend or recipe.legend)
@@ -239,14 +247,9 @@ def _check_sums(mosaic: Mosaic) -> None:
 def _check_heights(
     values: NDArray[Any], known: BoolArray, mosaic: Mosaic, recipe: RasterRecipe, layer: str
 ) -> None:
-    """The rule of E-NODATA-01, before anything is written."""
-    if not known.any():
-        raise SitingError(
-            "E-NODATA-02",
-            f"{layer}: {mosaic.first.file} has no value over this land.",
-            rule="Unknown ground is never ranked.",
-            cure="Take another recipe, or files of your own.",
-        )
+    """The rule of E-NODATA-01 and that of units, before anything is written."""
+    if mosaic.first.unit:
+        unit_factor(mosaic.first.unit, what=mosaic.first.file, key=layer)
     if recipe.nodata != "" or mosaic.first.no_data is not None:
         return
     raw = np.where(known, values, np.nan).astype(np.float64)

@@ -182,7 +182,9 @@ def read_window(tile: Tile, window: Window, *, key: str) -> tuple[NDArray[Any], 
                 # All that is needed in few requests, neighbours together.
                 tile.remote.need(parts_of(dataset, tile.facts.band, window))
             raw = dataset.read(tile.facts.band, window=window, masked=True)
-        return np.ma.getdata(raw), ~np.ma.getmaskarray(raw)
+        values, known = np.ma.getdata(raw), ~np.ma.getmaskarray(raw)
+        # What is no number is no height, whether the file declares it or not.
+        return values, known & np.isfinite(values)
 
     return unchanged(tile.remote, read)
 
