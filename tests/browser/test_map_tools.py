@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from shapely import affinity
 
 from siting.report.page.map import map_page
 from siting.settings.protocol import Protocol
 from siting.words.spot.reasons import NOTHING_DRAWS
 from tests.browser.conftest import (
+    PHONE,
     WIDE,
+    at_rest,
     click_at,
     island_of,
     move_weights,
@@ -92,6 +95,27 @@ def test_print_shows_map_key_and_list(wide):
     for name in (".tabs", "#weights", ".head-buttons", ".map-tools"):
         assert not wide.locator(name).is_visible()
     assert len(wide.pdf()) > 20_000
+
+
+@pytest.mark.parametrize("size", [WIDE, PHONE], ids=["1400", "390"])
+def test_a_parcel_at_the_edge_of_the_maps_is_shown_whole(browser, tmp_path, size):
+    """The limits of the map moved the view while the parcel was being shown: a part was cut off."""
+    result = map_result()
+    shape = affinity.translate(result.land.parcel_shape, -160.0, 160.0)
+    path = tmp_path / "map.html"
+    moved = replace(result, land=replace(result.land, parcel_shape=shape))
+    path.write_text(map_page(moved, protocol=Protocol()), encoding="utf-8")
+    with opened(browser, path, **size) as found:
+        page = found.page
+        page.wait_for_selector("html[data-ready]")
+        page.wait_for_timeout(500)
+        at_rest(page)
+        seen = page.evaluate("[testMap.getCenter().lat, testMap.getCenter().lng]")
+        page.click("#whole-parcel")
+        page.wait_for_timeout(500)
+        at_rest(page)
+        now = page.evaluate("[testMap.getCenter().lat, testMap.getCenter().lng]")
+        assert seen == pytest.approx(now, abs=2e-5)
 
 
 def test_the_first_words_follow_the_reports_and_the_weights(wide):

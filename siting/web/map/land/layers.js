@@ -16,8 +16,9 @@ export function setUpLand() {
   drawZones();
   drawLayers();
   L.control.scale({ maxWidth: 130 }).addTo(MAP);
-  MAP.setMaxBounds(GROUND.getBounds().pad(0.3));
+  // In this order: the bounds would start to move the view before, and go on after, the parcel is shown.
   showParcel();
+  MAP.setMaxBounds(GROUND.getBounds().pad(0.3));
   MAP.on("zoomend moveend layeradd layerremove resize", scheduleNames);
 }
 
