@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from tests.desk.kills import main
+from tests.desk.resumed import resumed
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="asks /proc for the workers")
 
@@ -15,3 +16,8 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="asks /proc for 
 def test_killed_at_any_moment_nothing_confirmed_is_lost(capsys):
     main(1, seed=3)
     assert capsys.readouterr().out.count("none lost") == 6
+
+
+@pytest.mark.slow
+def test_all_sign_ups_are_resumed_where_the_desk_was_killed():
+    assert "none done twice" in resumed(4)

@@ -62,6 +62,14 @@ export function placesView(desk) {
         node("p", { class: "small" }, DATA.words.random), button("Take the random place", take));
   }
 
+  // From its first line: a long letter would else show its end.
+  function toLetter() {
+    const letter = byId("letter");
+    letter.focus();
+    letter.setSelectionRange(0, 0);
+    letter.scrollTop = 0;
+  }
+
   function shown(uid, data, file, words) {
     if (!data.files.includes(file)) return null;
     const href = `/result/${uid}/${file}`;
@@ -107,7 +115,7 @@ export function placesView(desk) {
         titled(`Places of ${row ? row.label : "the land"}`,
           node("div", { class: "buttons" }, button("Back to the land", () => desk.open(uid)),
             // Below ten places nobody would look for them.
-            data.spots.length ? button("Letter and files", () => byId("letter").focus(),
+            data.spots.length ? button("Letter and files", toLetter,
               { id: "to-letter", ...(data.is_writing ? { disabled: "" } : {}) }) : null),
           data.is_old ? node("p", { class: "caution" }, OLD) : null,
           data.spots.length ? null : node("p", {}, data.run ? NO_PLACE : "Not scored yet."),

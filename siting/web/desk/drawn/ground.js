@@ -6,11 +6,14 @@ import { get } from "../api.js";
 
 export function knownGround(map) {
   const known = L.layerGroup();
+  let isWanted = false; // an answer that comes after its view was left draws nothing
   return {
     async draw(uid) {
+      isWanted = true;
       const box = map.getBounds().pad(0.3);
       const sides = [box.getWest(), box.getSouth(), box.getEast(), box.getNorth()];
       const { rows } = await get(`/api/known?for=${uid}&box=${sides.join(",")}`);
+      if (!isWanted) return;
       known.clearLayers();
       rows.forEach(({ layer, kind, corners }) => {
         const options = { pane: "known", className: `known known-${layer} known-${kind}`, interactive: false };
@@ -19,16 +22,19 @@ export function knownGround(map) {
       });
       known.addTo(map);
     },
-    remove: () => { known.clearLayers(); known.remove(); },
+    remove: () => { isWanted = false; known.clearLayers(); known.remove(); },
   };
 }
 
 // The land of a sign-up as a picture under its places; nothing in it can be changed.
 export function landPicture(map) {
   const group = L.layerGroup();
+  let isWanted = false;
   return {
     async draw(uid) {
+      isWanted = true;
       const { shapes } = await get(`/api/land/${uid}`);
+      if (!isWanted) return;
       group.clearLayers();
       shapes.filter((shape) => !fault(shape)).forEach((shape) => {
         const corners = shape.corners.map(([lon, lat]) => [lat, lon]);
@@ -38,6 +44,6 @@ export function landPicture(map) {
       });
       group.addTo(map);
     },
-    remove: () => { group.clearLayers(); group.remove(); },
+    remove: () => { isWanted = false; group.clearLayers(); group.remove(); },
   };
 }
