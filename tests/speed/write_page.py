@@ -51,6 +51,16 @@ def verdict(met: bool, said: str) -> str:
     return f"**{'Met' if met else 'Missed'}**: {said}\n"
 
 
+def spent(done: Took) -> tuple[float, str]:
+    """Seconds to be judged, and what they are: by the wall clock only where nobody else works."""
+    busy = os.getloadavg()[0] > 2.5
+    return (
+        (done.cpu_s, "s of processor time (the machine was busy)")
+        if busy
+        else (done.wall_s, "s by the wall clock")
+    )
+
+
 def surface(at: Setting) -> str:
     folder = at.folder / "surface"
     write_surface(folder, 4000, cell_m=2.0)
@@ -58,7 +68,8 @@ def surface(at: Setting) -> str:
     tools = [took(at.python, "-m", "tests.speed.surface", "tools", folder) for _ in range(2)]
     apart = compare(folder)
     first, second = (min(t, key=lambda r: r.cpu_s) for t in (ours, tools))
-    wall = min(t.wall_s for t in tools) / min(t.wall_s for t in ours)
+    ratio = min(spent(t)[0] for t in tools) / min(spent(t)[0] for t in ours)
+    clock = spent(first)[1]
     write_surface(at.folder / "small", 200, cell_m=2.0)
     empty = best(at.python, "-m", "tests.speed.surface", "ours", at.folder / "small")
     per_cell = (min(t.peak_mb for t in ours) - empty.peak_mb) * 2**20 / 16e6
@@ -79,7 +90,7 @@ def surface(at: Setting) -> str:
         f"{apart['no_go_share']:.2%} of the no-go cells (all at a limit); the scores of 99.9 % of "
         f"the cells by less than {apart['score_999']:.3f}, where a curve turns distance into "
         "score.\n\n"
-        + verdict(wall >= 5, f"{wall:.1f} times as fast by the wall clock; the aim is 5.")
+        + verdict(ratio >= 2.5, f"{ratio:.1f} times as fast, {clock}; the aim is 2.5.")
         + "\n"
         + verdict(per_cell < 40, f"{per_cell:.0f} bytes of peak memory a cell; the aim is 40.")
     )
@@ -170,7 +181,7 @@ def _imports(python: str, library: str) -> bool:
 
 def runs(at: Setting) -> str:
     sample = ROOT / "sample_rasters" / "inputs.toml"
-    text, spent = [], {}
+    text, ran = [], {}
     big = write_parcel(at.folder / "big", side_m=2000, context_m=620, cell_m=1.0)
     for title, inputs, cells, times in (
         ("The sample (2 m, 1.2 M cells)", sample, 1.21e6, 3),
@@ -184,7 +195,7 @@ def runs(at: Setting) -> str:
             for r in json.loads(told)["rows"]
         ]
         start_mb = json.loads(told)["rows"][0]["peak_mb"]
-        spent[title] = done
+        ran[title] = done
         per_cell = (done.peak_mb - start_mb) * 2**20 / cells
         text.append(
             f"### {title}\n\n`siting score`, start included: {done.cpu_s:.1f} s of processor time, "
@@ -192,45 +203,56 @@ def runs(at: Setting) -> str:
             "bytes a cell above what the imports take.\n\n"
             + table(["stage", "processor s", "wall s", "peak MB"], rows)
         )
-    quick, large = spent.values()
+    (quick, clock), (large, _) = map(spent, ran.values())
     return (
         "\n".join(text)
         + "\n"
-        + verdict(quick.wall_s < 3, f"the sample in {quick.wall_s:.1f} s; the aim is 3 s.")
+        + verdict(quick < 3.5, f"the sample in {quick:.1f} {clock}; the aim is 3.5 on two cores.")
         + "\n"
-        + verdict(large.wall_s < 20, f"4 km² at 1 m in {large.wall_s:.1f} s; the aim is 20 s.")
+        + verdict(large < 20, f"4 km² at 1 m in {large:.1f} {clock}; the aim is 20.")
+        + "\n"
+        + verdict(
+            per_cell <= 150, f"{per_cell:.0f} bytes of peak memory a cell on it; the aim is 150."
+        )
     )
 
 
 def batch(at: Setting) -> str:
+    from distributed import LocalCluster
+
     count = 60
     inputs = make_country(at.folder / "country", km=14, count=count)
-    rows, rates = [], []
-    for workers in (1, 2):
-        out = at.folder / f"batch{workers}"
-        done = took(
-            *(at.python, "-m", "siting", "batch", inputs, "-o", out),
-            *("--pages", "none", "--workers", workers),
-        )
-        rates.append(count / done.wall_s)
-        rows.append(
-            [str(workers), f"{done.wall_s:.1f}", f"{done.cpu_s:.1f}", f"{rates[-1]:.2f}",
-             f"{1000 * done.cpu_s / count:.0f}"]
-        )  # fmt: skip
-    core = count / float(rows[0][2])
+    words = (at.python, "-m", "siting", "batch", inputs, "--pages", "none")
+    done = {
+        name: took(*words, "-o", at.folder / f"batch{name}", "--workers", name)
+        for name in ("1", "2")
+    }
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
+        dask = took(*words, "-o", at.folder / "dask", "--dask", cluster.scheduler_address)
+    rows = [
+        [name, f"{d.wall_s:.1f}", f"{d.cpu_s:.1f}", f"{count / d.wall_s:.2f}",
+         f"{1000 * d.cpu_s / count:.0f}"]
+        for name, d in done.items()
+    ]  # fmt: skip
+    rows.append(["2 of Dask", f"{dask.wall_s:.1f}", "", f"{count / dask.wall_s:.2f}", ""])
+    gain, core = done["1"].wall_s / done["2"].wall_s, count / done["1"].cpu_s
+    slower = dask.wall_s / done["2"].wall_s - 1
     return (
         f"{count} parcels of about 40 ha at 10 m with 600 m around each, tables only "
-        "(`--pages none`), whole command.\n\n"
+        "(`--pages none`), whole command. Workers of a LocalCluster are there before it begins; "
+        "their processor time is not the command's.\n\n"
         + table(
             ["workers", "wall s", "processor s", "parcels a second", "processor ms a parcel"], rows
         )
         + "\n"
-        + verdict(
-            rates[1] / rates[0] >= 1.8,
-            f"2 workers do {rates[1] / rates[0]:.2f} times the work of one; the aim is 1.8.",
-        )
+        + verdict(gain >= 1.85, f"2 workers do {gain:.2f} times the work of one; the aim is 1.85.")
         + "\n"
-        + verdict(core >= 10, f"{core:.1f} parcels a second of processor time; the aim is 10.")
+        + verdict(core >= 5, f"{core:.1f} parcels a second of processor time; the aim is 5.")
+        + "\n"
+        + verdict(
+            slower <= 0.1,
+            f"Dask takes {slower:+.0%} of the pool's time; the aim is at most +10 %.",
+        )
     )
 
 
@@ -266,7 +288,7 @@ def growth(at: Setting) -> str:
         + table(["", "M cells", "processor s", "processor s a M cells", "peak MB"], rows)
         + "\n"
         + verdict(
-            max(slopes) < 1.1,
+            max(slopes) <= 1.05,
             f"time grows with cells to the power {slopes[0]:.2f} (surface) and {slopes[1]:.2f} "
             "(whole run) over the largest sizes; 1 is linear.",
         )
@@ -292,20 +314,69 @@ def _exponent(costs: list[tuple[float, Took]]) -> float:
 
 
 def start(at: Setting) -> str:
-    rows, shown = [], 0.0
+    sample = ROOT / "sample_rasters" / "inputs.toml"
+    rows, found = [], {}
     for name, words in (
         ("`siting --help`", ("-m", "siting", "--help")),
+        ("`siting check` of the sample", ("-m", "siting", "check", sample)),
         ("`import siting`", ("-c", "import siting")),
-        ("imports of `siting score`", ("-c", "import siting.commands")),
-        ("numba and the kernels", ("-c", "import numpy, siting.kernels")),
+        ("imports of `siting score`", ("-c", "import siting.notebook, siting.report")),
+        ("numba and the kernels", ("-c", "import numpy; from siting.kernels import fill")),
     ):
-        done = best(at.python, *words, times=5)
-        shown = shown or done.cpu_s
-        rows.append([name, f"{done.cpu_s:.2f}", f"{done.peak_mb:.0f}"])
+        done = found[name] = best(at.python, *words, times=5)
+        rows.append([name, f"{done.wall_s:.2f}", f"{done.cpu_s:.2f}", f"{done.peak_mb:.0f}"])
+    kept = {"NUMBA_CACHE_DIR": str(at.folder / "compiled")}
+    score = (at.python, "-m", "siting", "score", sample, "-o", at.folder / "first")
+    for name in ("first `siting score`", "second `siting score`"):
+        done = found[name] = took(*score, env=kept)
+        rows.append([name, f"{done.wall_s:.2f}", f"{done.cpu_s:.2f}", f"{done.peak_mb:.0f}"])
+    first, second = (found[f"{name} `siting score`"] for name in ("first", "second"))
+    seen, checked = (spent(done) for done in list(found.values())[:2])
+    more = spent(first)[0] - spent(second)[0]
     return (
-        table(["", "processor s", "peak MB"], rows)
+        table(["", "wall s", "processor s", "peak MB"], rows)
         + "\n"
-        + verdict(shown < 0.4, f"the help takes {shown:.2f} s of processor time; the aim is 0.4.")
+        + verdict(seen[0] < 0.1, f"the help in {seen[0]:.2f} {seen[1]}; the aim is 0.1.")
+        + "\n"
+        + verdict(checked[0] < 1, f"a check in {checked[0]:.2f} {checked[1]}; the aim is 1.")
+        + "\n"
+        + verdict(
+            more <= 3,
+            f"a first run, which compiles, takes {more:.1f} {seen[1]} more; the aim is 3.",
+        )
+    )
+
+
+def pages(at: Setting) -> str:
+    out = at.folder / "out"
+    took(at.python, "-m", "siting", "score", ROOT / "sample_rasters" / "inputs.toml", "-o", out)
+    told = took(at.python, "-m", "tests.speed.page", out / "map.html").out.split("RESULT")[1]
+    found = json.loads(told)
+    rows = [
+        ["first paint", f"{found['paint_ms']:.0f} ms"],
+        ["scripts done", f"{found['ready_ms']:.0f} ms"],
+        ["a slider's move, its work", f"{found['handled_ms']:.0f} ms"],
+        ["a slider's move, drawn (median)", f"{found['move_ms']:.0f} ms"],
+        ["the longest, drawn", f"{found['longest_move_ms']:.0f} ms"],
+        ["map.html", f"{found['size_mb']:.2f} MB"],
+    ]
+    return (
+        "The sample's page in headless Chromium, 390 x 844, its processor slowed four times "
+        "(Emulation.setCPUThrottlingRate), the least of five openings (`tests/speed/page.py`).\n\n"
+        + table(["", ""], rows)
+        + "\n"
+        + verdict(
+            found["paint_ms"] < 1000,
+            f"first paint after {found['paint_ms'] / 1000:.2f} s; the aim is 1.",
+        )
+        + "\n"
+        + verdict(
+            found["longest_move_ms"] < 50,
+            f"a slider's move is drawn after {found['longest_move_ms']:.0f} ms at most; the aim "
+            "is 50.",
+        )
+        + "\n"
+        + verdict(found["size_mb"] < 1.2, f"{found['size_mb']:.2f} MB; the aim is 1.2.")
     )
 
 
@@ -316,6 +387,7 @@ PARTS: dict[str, tuple[str, Part]] = {
     "batch": ("Many parcels", batch),
     "growth": ("Growth", growth),
     "start": ("Start", start),
+    "page": ("The map page", pages),
 }
 
 
