@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import cells_to
+from siting.kernels.remembered import remembered
 from siting.types import BoolArray
 
 
@@ -161,6 +162,7 @@ def _bearing(start: NDArray[np.object_], end: NDArray[np.object_]) -> FloatArray
     return out
 
 
+@remembered()
 def border_lines(
     a: BoolArray,
     b: BoolArray,

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from siting.grid import Grid
 from siting.ground.shapes.feature_order import apart
+from siting.kernels.remembered import remembered
 from siting.lengths import compass_word
 from siting.types import CoverRole, Feature, RoleArray
 
@@ -169,17 +170,27 @@ def woods_edges(
     least_run_m : float
         The line must stay this long in the woods and this long in the open, metres.
     """
+    found: list[Feature] = []
+    for line in lines:
+        found += _edges_along(line, role, grid=grid, kind=kind, least_run_m=least_run_m)
+    return found
+
+
+@remembered()
+def _edges_along(
+    line: Named, role: RoleArray, *, grid: Grid, kind: str, least_run_m: float
+) -> list[Feature]:
+    """The same of one line, so that after an edit only its line is looked at; in metres."""
     found = []
     verb = "enters" if kind.startswith("trail") else "meets the edge of"
-    for line in lines:
-        for part in _parts(line.shape):
-            step = grid.cell_size_m / 2
-            at = np.arange(step / 2, part.length, step)
-            points = shapely.get_coordinates(shapely.line_interpolate_point(part, at))
-            for index in _changes(_roles_at(points, role, grid), least_run_m / step):
-                east, north = (points[index - 1] + points[index]) / 2
-                words, short = f"where {line.called} {verb} the woods", f"{line.called} at woods"
-                found.append(Feature(kind, float(east), float(north), 0.6, words, short))
+    for part in _parts(line.shape):
+        step = grid.cell_size_m / 2
+        at = np.arange(step / 2, part.length, step)
+        points = shapely.get_coordinates(shapely.line_interpolate_point(part, at))
+        for index in _changes(_roles_at(points, role, grid), least_run_m / step):
+            east, north = (points[index - 1] + points[index]) / 2
+            words, short = f"where {line.called} {verb} the woods", f"{line.called} at woods"
+            found.append(Feature(kind, float(east), float(north), 0.6, words, short))
     return found
 
 
