@@ -40,11 +40,11 @@ export function listView(desk) {
       ? `${found.length} sign-ups; the first ${MOST_ROWS} are listed.` : `${found.length} of ${rows.length} sign-ups.`;
     byId("rows").replaceChildren(...found.slice(0, MOST_ROWS).map(item));
     const wanted = new Set(found.map(({ uid }) => uid));
-    made.forEach((sign, uid) => {
-      if (sign.isOut !== wanted.has(uid)) return;
-      sign.isOut = !wanted.has(uid);
-      sign.redraw();
-    });
+    const changed = [...made].filter(([uid, sign]) => sign.isOut === wanted.has(uid)).map(([, sign]) => sign);
+    changed.forEach((sign) => { sign.isOut = !sign.isOut; });
+    // Of many the whole picture is drawn once: to work out where each stands takes as long again.
+    if (changed.length < MOST_ROWS) changed.forEach((sign) => sign.redraw());
+    else window.requestAnimationFrame(() => { if (desk.map.hasLayer(dots)) dots._redraw(); });
   }
 
   function signOf(row) {
