@@ -21,7 +21,7 @@ function keepPlace(tabs, atHead, change) {
   const panel = tabs[0].parentElement.parentElement;
   const moves = panel.scrollHeight > panel.clientHeight + 1 && panel !== document.body ? panel : window;
   if (edge() < line() || wanted < line()) moves.scrollBy({ top: edge() - wanted, behavior: "auto" });
-  if (atHead) bringUp(tabs[0].parentElement);
+  bringUp(tabs[0].parentElement);
 }
 
 // What is new under the tabs must be seen: tabs near the lower edge of the screen come up to where
