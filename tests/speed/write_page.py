@@ -69,7 +69,7 @@ def surface(at: Setting) -> str:
     apart = compare(folder)
     first, second = (min(t, key=lambda r: r.cpu_s) for t in (ours, tools))
     ratio = min(spent(t)[0] for t in tools) / min(spent(t)[0] for t in ours)
-    clock = spent(first)[1]
+    clock = spent(first)[1].replace("s of", "by").replace("s by", "by")
     write_surface(at.folder / "small", 200, cell_m=2.0)
     empty = best(at.python, "-m", "tests.speed.surface", "ours", at.folder / "small")
     per_cell = (min(t.peak_mb for t in ours) - empty.peak_mb) * 2**20 / 16e6
