@@ -33,7 +33,8 @@ WINDS = {word: 45.0 * number for number, word in enumerate(COMPASS)}
 # What a sentence or a name claims is there: pattern, kind of thing.
 CLAIMS = (
     (
-        r"\bWater (?=close|about|far)|^Water\b|water\b.* end|passage (?:along|between) the water",
+        r"\bWater (?=close|about|far)|^Beside water\b|water\b.* end"
+        r"|passage (?:along|between) the water",
         "water",
     ),
     (r"\b(?:[Ss]tream|brook|river|pond|lake)\b(?!s are not)", "water"),
