@@ -16,9 +16,10 @@ export function setUpLand() {
   drawZones();
   drawLayers();
   L.control.scale({ maxWidth: 130 }).addTo(MAP);
-  // In this order: the bounds would start to move the view before, and go on after, the parcel is shown.
-  showParcel();
   MAP.setMaxBounds(GROUND.getBounds().pad(0.3));
+  // The bounds may have begun to move the view, and would go on after the parcel is shown.
+  MAP.stop();
+  showParcel();
   MAP.on("zoomend moveend layeradd layerremove resize", scheduleNames);
 }
 
