@@ -16,8 +16,9 @@ export function setUpLand() {
   drawZones();
   drawLayers();
   L.control.scale({ maxWidth: 130 }).addTo(MAP);
+  // Before the bounds, which would move a view that lies outside, and after what they began to move.
+  showParcel();
   MAP.setMaxBounds(GROUND.getBounds().pad(0.3));
-  // The bounds may have begun to move the view, and would go on after the parcel is shown.
   MAP.stop();
   showParcel();
   MAP.on("zoomend moveend layeradd layerremove resize", scheduleNames);
