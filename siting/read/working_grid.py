@@ -26,9 +26,9 @@ from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
 from siting.types import Note, Parcel
 
-# Peak memory of whole runs on 10 and 14 million cells of 1 m (docs/method/speed.md): libraries
-# alone take the second figure.
-_BYTES_A_CELL, _BYTES_AT_LEAST = 220, 200_000_000
+# Peak memory of whole runs on 4 km2 in cells of 1 m (docs/method/speed.md), with a little to spare:
+# libraries alone take the second figure.
+_BYTES_A_CELL, _BYTES_AT_LEAST = 250, 200_000_000
 
 
 def choose_grid(

@@ -183,7 +183,7 @@ def scored_from_it(office: Office, uid: str) -> None:
     office.send("POST", f"/api/score/{uid}")
     for _ in range(1200):
         found = office.get(f"/api/places/{uid}").json()
-        if found["run"]:
+        if found["run"] and found["files_ready"]:
             break
         time.sleep(0.1)
     assert found["spots"]

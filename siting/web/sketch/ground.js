@@ -27,7 +27,7 @@ export function groundMap(data) {
     if (kind === "point") L.circleMarker(corners[0], { ...options, radius: 4 }).addTo(map);
     else L[kind === "area" ? "polygon" : "polyline"](corners, options).addTo(map);
   });
-  panButtons(map).addTo(map);
+  panButtons(map, "bottomleft").addTo(map);
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);
   map.fitBounds(data.bounds);
   map.setMaxBounds(L.latLngBounds(data.bounds).pad(1));
