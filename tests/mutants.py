@@ -146,7 +146,7 @@ FAULTS = (
           'time - reference >= gap',
           'time - reference > gap', 'tests/review/test_package.py'),
     Fault('review: pictures and events both counted', 'review/recorded/observations.py',
-          'and row.get("observationLevel") == level',
+          'and _level(row) == level',
           '', 'tests/review/test_traps.py::test_15_events_and_pictures_are_never_added'),
     Fault('review: cameras without an end are kept', 'review/recorded/effort.py',
           'one.end is None or one.end > today',
