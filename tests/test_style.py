@@ -8,6 +8,7 @@ from statistics import median, quantiles
 
 import pytest
 
+from tests.mutants import FAULTS, ROOT
 from tests.style_measures import (
     PACKAGE,
     Measured,
@@ -64,3 +65,13 @@ def test_a_quantity_without_a_unit_is_found():
 def test_comments_are_counted_apart_from_code():
     code, comments = lines_of('"""Doc."""\n\n# why\nx = 1  # because\ny = "# no"  # noqa: E1\n')
     assert (sorted(code), sorted(comments)) == ([1, 4, 5], [3, 4])
+
+
+def test_every_planted_fault_finds_its_line():
+    """Seen here in a moment, not after half an hour by the step that plants them."""
+    lost = [
+        fault.name
+        for fault in FAULTS
+        if fault.old not in (ROOT / "siting" / fault.file).read_text(encoding="utf-8")
+    ]
+    assert lost == []
