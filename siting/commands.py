@@ -59,7 +59,6 @@ def score_to_folder(
     from siting.report.files.places import NAME as PLACES
 
     names = output_names(public=public)
-    # Before the work: a run must not end at a folder that cannot be written.
     # Before minutes of work: a folder that cannot be used is known now.
     check_destination(folder, names, kind=PUBLIC if public else SCORE, inputs=inputs)
     check_replaceable(folder, names, inputs=inputs, protocol=protocol, overwrite=overwrite)
