@@ -14,8 +14,7 @@ from siting.disk.files import (
 from siting.gather import record
 from siting.gather.ask import Ask
 from siting.gather.parts import Part, files_in, kept_part, sha256_of
-from siting.gather.raster import layer as raster_layer
-from siting.gather.raster import lidar
+from siting.gather.raster.plan import CONTEXT_M
 from siting.gather.raster.written import tiff
 from siting.gather.record import Entry
 
@@ -34,8 +33,11 @@ def measured_of(
     if known:
         return [kept_part(entry) for entry in known]
     progress("reading the point cloud")
+    # Triangles and trees take a second to load, and few regions have a point cloud.
+    from siting.gather.raster import lidar
+
     # As far as scoring reads around the land, whatever margin was asked for.
-    wide = ask.land.grid(max(ask.margin_m, raster_layer.CONTEXT_M))
+    wide = ask.land.grid(max(ask.margin_m, CONTEXT_M))
     found = lidar.measure(ask.lidar, wide, progress=progress)
     title = ", ".join(Path(p).name for p in files)[:200]
     line = "file given by the user, licence not stated"

@@ -16,9 +16,12 @@ from siting.gather import record
 from siting.gather.ask import Ask, cover_from_osm
 from siting.gather.parts import Part, files_in, kept_part, sha256_of
 from siting.gather.raster import layer as raster_layer
+from siting.gather.raster import plan as raster_plan
+from siting.gather.raster.far import FILE as FAR
 from siting.gather.raster.sources import Network
 from siting.gather.recipes import RasterRecipe
 from siting.gather.record import Entry
+from siting.ground.cover import SHIPPED
 from siting.types import Note
 from siting.words.office import gather as words
 
@@ -83,6 +86,13 @@ def _wanted(ask: Ask) -> dict[str, RasterRecipe]:
             rule="Class codes mean nothing without their legend.",
             cure="Name it with --legend: nlcd, worldcover, corine ... or a CSV file.",
         )
+    if ask.legend and ask.legend not in SHIPPED and not Path(ask.legend).is_file():
+        raise SitingError(
+            "E-LEGEND-01",
+            f"There is no legend {ask.legend!r}.",
+            rule="A legend comes with the program, or is a CSV file.",
+            cure=f"Name one of {', '.join(SHIPPED)}, or a file that is there.",
+        )
     return {n: recipes[n] for n in ("dem", "land_cover", "canopy") if n in recipes}
 
 
@@ -97,11 +107,11 @@ def rasters_of(
 ) -> list[Part]:
     """Every raster of the region: kept from the last run, or planned, agreed to and read."""
     parts: dict[str, list[Part]] = {}
-    plans: dict[str, raster_layer.LayerPlan] = {}
+    plans: dict[str, raster_plan.LayerPlan] = {}
     recipes = _wanted(ask)
     keys = {name: _raster_key(ask, name, recipe) for name, recipe in recipes.items()}
     for name, recipe in recipes.items():
-        known = record.kept(folder, [e for e in old if name in _serves(e)], keys[name])
+        known = _known(folder, old, name, keys[name])
         if known and not ask.update:
             parts[name] = [kept_part(entry) for entry in known]
             continue
@@ -109,7 +119,7 @@ def rasters_of(
         # The same items as last time, unless asked to look again: a region must not change by
         # itself.
         ids = [] if ask.update else _ids(old, name, recipe)
-        plan = raster_layer.plan(
+        plan = raster_plan.plan(
             name,
             recipe,
             ask.land,
@@ -149,6 +159,13 @@ def _raster_key(ask: Ask, name: str, recipe: RasterRecipe) -> str:
     )
 
 
+def _known(folder: Path, old: Sequence[Entry], name: str, key: str) -> list[Entry]:
+    """All files of a layer as the last run wrote them; none where one of them is missing."""
+    mine = [e for e in old if name in _serves(e) and e.key == key]
+    there = record.kept(folder, mine, key)
+    return there if len(there) == len(mine) else []
+
+
 def _serves(entry: Entry) -> list[str]:
     told = entry.facts.get("layers")
     return [str(name) for name in told] if isinstance(told, list) else [entry.layer]
@@ -159,26 +176,27 @@ def _ids(old: Sequence[Entry], name: str, recipe: RasterRecipe) -> list[str]:
     return [
         str(item.get("id"))
         for e in old
-        if e.layer == name and e.facts.get("collection") == recipe.collection
+        if name in _serves(e) and e.facts.get("collection") == recipe.collection
         for item in e.facts.get("items", [])
     ]
 
 
 def _tags(items: Sequence[Mapping[str, Any]]) -> list[tuple[str, str]]:
     # By name and tag: a file that was corrected at the server keeps its name and changes its tag.
-    return sorted((str(i.get("id")), str(i.get("etag", ""))) for i in items)
+    return sorted({(str(i.get("id")), str(i.get("etag", ""))) for i in items})
 
 
-def _same_items(known: Sequence[Entry], plan: raster_layer.LayerPlan) -> bool:
-    return _tags(raster_layer.facts(plan)["items"]) == _tags(known[0].facts.get("items", []))
+def _same_items(known: Sequence[Entry], plan: raster_plan.LayerPlan) -> bool:
+    before = [item for e in known for item in e.facts.get("items", [])]
+    return _tags(raster_layer.items(plan)) == _tags(before)
 
 
 def _changes(
-    old: Sequence[Entry], name: str, plan: raster_layer.LayerPlan
+    old: Sequence[Entry], name: str, plan: raster_plan.LayerPlan
 ) -> tuple[Note, ...]:  # fmt: skip
     """A-EDITION-01 where the catalogue gives other items than last time for the same land."""
     before = set(_ids(old, name, plan.recipe))
-    after = {piece.tile.id for piece in plan.mosaic.pieces}
+    after = {str(item["id"]) for item in raster_layer.items(plan)}
     if not before or before == after:
         return ()
     return (words.items_changed(name, sorted(before - after), sorted(after - before)),)
@@ -186,7 +204,7 @@ def _changes(
 
 def _agree(
     ask: Ask,
-    plans: Mapping[str, raster_layer.LayerPlan],
+    plans: Mapping[str, raster_plan.LayerPlan],
     network: Network,
     confirm: Callable[[str, int], bool],
 ) -> None:
@@ -224,6 +242,10 @@ def _new(
     time = when.astimezone(dt.UTC).isoformat(timespec="seconds")
     entry = Entry(f"{name}.tif", name, key, facts, sha256_of(made.content), time, kept_notes)
     out = [Part(entry, made.content, notes)]
+    if made.far:
+        more = {**made.far_facts, "layers": [name]}
+        digest = sha256_of(made.far)
+        out.append(Part(Entry(FAR, f"{name}_far", key, more, digest, time), made.far, ()))
     # The legend goes along: codes without it mean nothing where the folder is taken.
     if made.table.get("legend") == "land_cover_legend.csv":
         text = Path(made.legend).read_bytes()

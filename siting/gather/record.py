@@ -75,15 +75,27 @@ def earlier(folder: Path) -> dict[str, Any]:
 def entries_of(record: Mapping[str, Any]) -> list[Entry]:
     """The entries of an earlier sources.json."""
     out = []
-    for one in record.get("sources", []):
-        if isinstance(one, dict) and all(isinstance(one.get(k), str) for k in _OWN[:-1]):
+    listed = record.get("sources")
+    for one in listed if isinstance(listed, list) else []:
+        # What is not as we write it vouches for no file: that file is made anew.
+        if isinstance(one, dict) and _is_ours(one):
             facts = {k: v for k, v in one.items() if k not in _OWN}
-            notes = tuple(
-                (str(n[0]), str(n[1]), str(n[2])) for n in one.get("notes", []) if len(n) == 3
-            )
             head = {k: one[k] for k in _OWN[:-1]}
+            notes = tuple((n[0], n[1], n[2]) for n in one["notes"])
             out.append(Entry(facts=facts, notes=notes, **head))
     return out
+
+
+def _is_ours(one: Mapping[str, Any]) -> bool:
+    """Whether an entry of sources.json has the form in which `Entry.as_json` writes it."""
+    notes, items, layers = (one.get(k, []) for k in ("notes", "items", "layers"))
+    return (
+        all(isinstance(one.get(k), str) for k in _OWN[:-1])
+        and all(isinstance(one.get(k, {}), dict) for k in ("inputs", "inputs_cover", "vectors"))
+        and all(isinstance(v, list) for v in (notes, items, layers))
+        and all(isinstance(n, list) and [type(v) for v in n] == [str] * 3 for n in notes)
+        and all(isinstance(item, dict) for item in items)
+    )
 
 
 def kept(folder: Path, entries: Sequence[Entry], key: str) -> list[Entry]:

@@ -19,19 +19,17 @@ from siting.disk.lock import locked
 from siting.errors import SitingError
 from siting.gather import record
 from siting.gather.ask import Ask, Gathered, cover_from_osm
-from siting.gather.measured import measured_of
 from siting.gather.network.net import Door
 from siting.gather.network.pieces import Budget
 from siting.gather.parts import Part, kept_part, sha256_of
-from siting.gather.raster import layer as raster_layer
 from siting.gather.raster.sources import Network
-from siting.gather.rasters import rasters_of
 from siting.gather.record import Entry
 from siting.gather.region import Region
 from siting.gather.vector import layers
 from siting.gather.vector import made as vectors
 from siting.gather.vector.mapping import load_mapping
-from siting.kernels.threads import one_thread
+from siting.grid import Grid
+from siting.kernels.bands import one_thread
 from siting.types import Note
 from siting.words.office import gather as words
 
@@ -102,6 +100,10 @@ def _gathered(
     old = record.entries_of(before)
     parts = _vectors(ask, folder, old, progress, when)
     if ask.region is not None:
+        # An extract alone has no rasters: what reads them takes half a second to load.
+        from siting.gather.measured import measured_of
+        from siting.gather.rasters import rasters_of
+
         # Rasters come last: what a file on this machine lacks is told before anything is asked.
         measured = measured_of(ask, folder, old, progress, when)
         found = rasters_of(ask, folder, old, network, confirm, progress, when)
@@ -124,7 +126,16 @@ def _gathered(
 
 def _check_folder(folder: Path, before: Mapping[str, Any]) -> None:
     """E-OUT-01 for a folder that holds something else: its files are not ours to overwrite."""
-    ours = ("dem.tif", "land_cover.tif", "canopy.tif", "layers.gpkg", record.INPUTS)
+    ours = ("dem.tif", "dem_far.tif", "land_cover.tif", "canopy.tif", "layers.gpkg", record.INPUTS)
+    for name in (*ours, record.SOURCES):
+        if (folder / name).is_dir():
+            # Else it would be met at the very end, with half of the files renamed.
+            raise SitingError(
+                "E-OUT-01",
+                f"{folder / name} is a folder.",
+                rule=f"A region has files named {', '.join(ours[:2])} ... and {record.SOURCES}.",
+                cure="Move that folder away, or name another place with --out.",
+            )
     found = [name for name in ours if (folder / name).exists()]
     if found and not before:
         raise SitingError(
@@ -151,7 +162,7 @@ def _vectors(
         ask.mapping,
         ask.region.boxes(ask.margin_m) if ask.region is not None else [],
         hunting_no_go=ask.hunting_no_go,
-        cover_land=ask.land.grid(raster_layer.CONTEXT_M) if cover_from_osm(ask) else None,
+        cover_land=_cover_land(ask) if cover_from_osm(ask) else None,
         now=when,
     )
     time = when.astimezone(dt.UTC).isoformat(timespec="seconds")
@@ -162,6 +173,12 @@ def _vectors(
         entry = Entry(layers.FILE, "layers", key, facts, sha256_of(made.content), time, told)
         parts.append(Part(entry, made.content, made.notes if not number else ()))
     return parts
+
+
+def _cover_land(ask: Ask) -> Grid:
+    from siting.gather.raster.plan import CONTEXT_M
+
+    return ask.land.grid(CONTEXT_M)
 
 
 def _vector_key(ask: Ask) -> str:
@@ -228,7 +245,7 @@ def _write(
 
 def _stage_parcels(stage: Staged, region: Region) -> None:
     from siting.disk.files import built_by
-    from siting.report.files.geopackage import write_layers
+    from siting.disk.layer_file import write_layers
 
     frame = region.frame()
     content = built_by(

@@ -15,8 +15,14 @@ from rasterio.windows import Window
 from tests.gather.server import Handler, Site
 
 
-def cog(source: Path, target: Path, *, window: Window | None = None, block: int = 256) -> Path:
-    """A cloud-optimised copy of a raster or of a window of it, cell for cell."""
+def cog(
+    source: Path, target: Path, *, window: Window | None = None, block: int = 256,
+    copies: bool = False,
+) -> Path:  # fmt: skip
+    """A cloud-optimised copy of a raster or of a window of it, cell for cell.
+
+    `copies` puts reduced copies (overviews) of averaged cells into it.
+    """
     with rasterio.open(source) as dataset:
         window = window or Window(0, 0, dataset.width, dataset.height)
         profile = dataset.profile | {
@@ -37,7 +43,8 @@ def cog(source: Path, target: Path, *, window: Window | None = None, block: int 
         out.write(values, 1)
         if unit:
             out.set_band_unit(1, unit)
-    copy_raster(flat, target, driver="COG", blocksize=block, compress="deflate", overviews="none")
+    more = {"overview_resampling": "average"} if copies else {"overviews": "none"}
+    copy_raster(flat, target, driver="COG", blocksize=block, compress="deflate", **more)
     flat.unlink()
     return target
 

@@ -25,6 +25,7 @@ class Site:
     replies: dict[str, Reply] = field(default_factory=dict)
     asked: list[str] = field(default_factory=list)
     headers: list[dict[str, str]] = field(default_factory=list)
+    bodies: list[bytes] = field(default_factory=list)
     sent: int = 0
     port: int = 0
 
@@ -39,9 +40,16 @@ class Site:
 class Handler(BaseHTTPRequestHandler):
     protocol_version = "HTTP/1.1"
     site: Site
+    body: bytes | None = None
 
     def log_message(self, *_: Any) -> None:
         return
+
+    def do_POST(self) -> None:
+        self.body = self.rfile.read(int(self.headers["Content-Length"]))
+        self.site.bodies.append(self.body)
+        self.do_GET()
+        self.body = None
 
     def do_GET(self) -> None:
         self.site.asked.append(self.path)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import socket
+import time
 from pathlib import Path
 
 import numpy as np
@@ -14,8 +15,10 @@ import pytest
 
 from siting.errors import SitingError
 from siting.gather.network import net, stac
+from siting.gather.network import pages as catalogue_pages
 from siting.gather.network.net import Door
-from siting.gather.network.stac import Pages, Wanted, search, walk
+from siting.gather.network.pages import Pages
+from siting.gather.network.stac import Wanted, search, walk
 from tests.gather import land
 from tests.gather.server import Site, serving, status
 
@@ -98,7 +101,7 @@ def hrefs(to: str):
         ("data:image/tiff;base64,AAAA", "E-NET-01"),
         ("http://[::1/x.tif", "E-NET-01"),
         ("http://127.0.0.1:1/x.tif", "E-NET-05"),
-        ("", "E-NET-07"),  # the page itself
+        ("", "E-STAC-04"),  # no address
         ("x" * 100_000, "E-NET-03"),
         ("http://127.0.0.1/\u202egpj.tif", "E-NET-01"),
         ("<script>alert(1)</script>", "E-NET-03"),
@@ -219,7 +222,7 @@ def test_a_catalogue_in_a_circle_ends(site, tmp_path):
 
 
 def test_a_catalogue_without_end_is_left(site, tmp_path, monkeypatch):
-    monkeypatch.setattr(stac, "_MOST_PAGES", 40)
+    monkeypatch.setattr(catalogue_pages, "_MOST_PAGES", 40)
     site.replies["/n"] = lambda h: h.send(
         200, json.dumps({"links": [{"rel": "child", "href": f"/n?{len(site.asked)}"}]}).encode()
     )
@@ -229,7 +232,7 @@ def test_a_catalogue_without_end_is_left(site, tmp_path, monkeypatch):
 
 
 def test_paging_that_never_ends_is_left(site, tmp_path, monkeypatch):
-    monkeypatch.setattr(stac, "_MOST_PAGES", 40)
+    monkeypatch.setattr(catalogue_pages, "_MOST_PAGES", 40)
     site.replies["/stac/search"] = lambda h: h.send(
         200,
         json.dumps(
@@ -238,6 +241,70 @@ def test_paging_that_never_ends_is_left(site, tmp_path, monkeypatch):
     )
     with pytest.raises(SitingError, match="E-STAC-02"):
         search(pages(tmp_path), wanted(site, "/stac"), BOXES)
+
+
+def posting(site: Site, link: dict) -> None:
+    """A search whose second page is asked for as a link says."""
+
+    def reply(handler):
+        again = handler.body is not None
+        one = feature(site, id="second" if again else "first")
+        page = {"features": [one], "links": [] if again else [{"rel": "next", **link}]}
+        handler.send(200, json.dumps(page).encode())
+
+    site.replies["/stac/search"] = reply
+
+
+@pytest.mark.parametrize("merge", [False, True])
+def test_pages_that_are_posted_for_are_all_read(site, tmp_path, merge):
+    posting(site, {"method": "POST", "href": "/stac/search", "body": {"token": "t2"},
+                   "merge": merge, "headers": {"X-Api-Key": "theirs"}})  # fmt: skip
+    found = search(pages(tmp_path), wanted(site, "/stac"), BOXES)
+    assert [item.id for item in found] == ["first", "second"]
+    asked = {"bbox": list(BOXES[0]), "collections": ["dem"], "limit": 100} if merge else {}
+    assert json.loads(site.bodies[0]) == {**asked, "token": "t2"}
+    assert "X-Api-Key" not in site.headers[-1]
+    # Kept for a day like any other page.
+    again = search(pages(tmp_path, now=time.time()), wanted(site, "/stac"), BOXES)
+    assert [item.id for item in again] == ["first", "second"]
+
+
+@pytest.mark.parametrize(
+    ("link", "code"),
+    [
+        ({"method": "POST", "href": "https://other.example/search", "body": {}}, "E-NET-02"),
+        ({"method": "POST", "href": "file:///etc/passwd", "body": {}}, "E-NET-01"),
+        ({"method": "POST", "href": "?", "body": {"token": "x" * 30_000}}, "E-STAC-01"),
+        ({"method": "POST", "href": "?", "body": "text"}, "E-STAC-01"),
+        ({"method": "DELETE", "href": "?"}, "E-STAC-01"),
+        ({"method": 7, "href": "?"}, "E-STAC-01"),
+    ],
+    ids=["other host", "local file", "large", "text", "delete", "number"],
+)
+def test_what_may_not_be_posted_is_refused(site, tmp_path, link, code):
+    posting(site, link)
+    with pytest.raises(SitingError, match=code):
+        search(pages(tmp_path), wanted(site, "/stac"), BOXES)
+    assert site.bodies == []
+
+
+def test_a_posted_page_that_leads_elsewhere_is_refused(site, tmp_path):
+    posting(site, {"method": "POST", "href": "/away", "body": {"token": "t"}})
+    site.replies["/away"] = status(307, Location="https://other.example/search")
+    with pytest.raises(SitingError, match="E-NET-02"):
+        search(pages(tmp_path), wanted(site, "/stac"), BOXES)
+
+
+def test_posting_that_goes_in_a_circle_ends(site, tmp_path):
+    page = {
+        "features": [],
+        "links": [
+            {"rel": "next", "method": "POST", "href": "/stac/search", "body": {"token": "same"}}
+        ],
+    }
+    site.put_json("/stac/search", page)
+    assert search(pages(tmp_path), wanted(site, "/stac"), BOXES) == []
+    assert len(site.asked) == 2
 
 
 @pytest.mark.parametrize(

@@ -164,6 +164,24 @@ def test_a_line_stands_once_however_many_inputs_share_it(tmp_path):
     assert [c.attribution for c in inputs.credits()] == [LINES[2]]
 
 
+def test_a_publisher_of_two_maps_is_named_once_at_the_edge_of_a_map():
+    """It said "(c) Example survey . (c) Example survey"."""
+    from siting.credits import Credit
+    from siting.report.shared.credits import full_lines, short_lines
+
+    both = [
+        Credit(f"\u00a9 Example survey, {name}", "\u00a9 Example survey", name)
+        for name in ("elevation", "land cover")
+    ]
+    other = Credit("\u00a9 Another office")
+    assert short_lines([both[0], other, both[1]]) == [
+        "\u00a9 Example survey",
+        "\u00a9 Another office",
+    ]
+    # The full lines differ, and each says which maps it is for.
+    assert len(full_lines(both)) == 2
+
+
 def test_a_raster_whose_line_was_lost_is_told(tmp_path):
     """The folder was copied in part: the raster's own tag still has the line."""
     with rasterio.open(SAMPLE / "dem_10m.tif") as source:

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from siting.errors import SitingError
 from siting.gather.raster import cloud as clouds
 from siting.gather.raster import lidar
-from siting.kernels.threads import one_thread
+from siting.kernels.bands import one_thread
 from tests.gather import land
 from tests.gather.server import serving
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime as dt
 import json
 import os
-import resource
 import subprocess
 import sys
 from pathlib import Path
@@ -25,6 +24,7 @@ from rasterio.transform import from_origin
 from siting.cli.main import siting
 from siting.errors import SitingError
 from siting.gather.vector import mapping, osm, pbf, tags
+from tests.batch_tools import few_trials
 from tests.real_places import DATA
 
 EXTRACT = DATA / "osm-extract" / "andorra.osm.pbf"
@@ -60,7 +60,7 @@ def test_trails_are_counted_as_the_table_has_them(extract):
     # The table has 8 and 1,099: one path stands in the other row by the order of the rules. Paths
     # on marked routes are a row of their own here, which the table did not count.
     assert kind["path, closed or steep"] == 7
-    assert kind["path, use not known"] + kind["path, on a marked route"] == 1100
+    assert (kind["path, use not known"], kind["path, on a marked route"]) == (969, 131)
     assert set(trails["use"]) == {"busy", "quiet", "unknown"}
 
 
@@ -116,15 +116,12 @@ def country(tmp_path_factory):
     return folder
 
 
-def test_extract_to_layers_takes_few_seconds_and_little_memory(tmp_path):
-    """Some 4 s of the processor and under 600 MB, the program's start and its libraries within.
-
-    The limit is twice the aim of 5 s: on a busy machine a processor's second does less.
+def test_extract_to_layers_takes_little_memory(tmp_path):
+    """Under 600 MB, the program and its libraries within; its seconds: tests/speed/bench_gather.py.
 
     The peak is VmHWM of the kernel: `ru_maxrss` would count the tests' own process, too, because
     Linux carries it over from the process that started this one.
     """
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     words = ["gather", "--osm", str(EXTRACT), "-o", str(tmp_path / "out")]
     code = (
         "import sys; from pathlib import Path; from siting.cli.main import siting; "
@@ -135,8 +132,6 @@ def test_extract_to_layers_takes_few_seconds_and_little_memory(tmp_path):
         [sys.executable, "-c", code], capture_output=True, text=True, check=True,
         env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
     )  # fmt: skip
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    assert after.ru_utime - before.ru_utime < 10.0
     assert int(done.stderr.split()[-1]) / 1e3 < 600
 
 
@@ -204,7 +199,7 @@ def outlines(path: Path, count: int) -> Path:
 
 @pytest.mark.slow
 def test_outlines_over_the_extract_are_gathered_and_scored_in_one_batch(country, tmp_path):
-    count = int(os.environ.get("SITING_OUTLINES", "12"))  # 200 take some minutes
+    count = int(os.environ.get("SITING_OUTLINES", "6"))  # 200 take some minutes
     region = tmp_path / "region"
     run(
         "gather", "--parcel", outlines(tmp_path / "parcels.gpkg", count), "--osm", country,
@@ -216,7 +211,7 @@ def test_outlines_over_the_extract_are_gathered_and_scored_in_one_batch(country,
     assert "feeders" not in inputs  # an empty one says nothing
     told = run(
         "batch", region / "inputs.toml", "-o", tmp_path / "office", "--pages", "none",
-        "--workers", 0,
+        "--workers", 0, "--protocol", few_trials(tmp_path),
     )  # fmt: skip
     assert f"{count} parcels scored" in told
 

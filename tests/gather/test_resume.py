@@ -48,7 +48,7 @@ def site(tmp_path):
             item(here, land.cover(tmp_path), "cover"),
         ]
         land.serve(here, items)
-        slow(here, 0.05)
+        slow(here, 0.03)
         yield here
 
 

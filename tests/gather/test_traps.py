@@ -418,12 +418,16 @@ def test_waters_cut_at_the_border_of_an_extract_are_told(monkeypatch, tmp_path):
 
     from siting.gather.vector import osm, pbf
 
-    monkeypatch.setattr(pbf, "relations", lambda path, wanted: {"natural": 3})
+    lake = {"type": "multipolygon", "natural": "water"}
+    route = {"type": "route", "route": "hiking"}
+    monkeypatch.setattr(pbf, "relations", lambda path: [(lake, [7])] * 3 + [(route, [8])])
     built = gpd.GeoDataFrame(
         {"osm_id": ["1"], "natural": ["water"], "landuse": [None]},
         geometry=[shapely.box(0, 0, 1, 1)], crs=4326,
     )  # fmt: skip
-    notes = osm._left_out(tmp_path / "x.osm.pbf", built)
+    asked, walked = osm._relations(tmp_path / "x.osm.pbf")
+    assert walked == {8}
+    notes = osm._left_out(asked, built)
     assert [n.code for n in notes] == ["W-OSM-01"]
     assert "2 of 3" in notes[0].text
 
@@ -450,4 +454,77 @@ def test_a_folder_with_files_of_others_is_refused(site, tmp_path):
     done = land.gather(out, land.rules(site, tmp_path))
     assert done.exception.code == "E-OUT-01"
     assert (out / "dem.tif").read_bytes() == b"mine"
+    assert site.asked == []
+
+
+@pytest.mark.parametrize("kind", ["cut short", "noise"])
+def test_a_file_that_was_damaged_is_asked_for_again(site, tmp_path, kind):
+    """Its pieces were kept, and every later run failed on them though the file was whole again."""
+    land.serve(site, land.items_of(site, tmp_path))
+    rules = land.rules(site, tmp_path)
+    sound = site.files["/files/west.tif"]
+    short, noise = sound[:3000], sound[:200] + b"\xff" * (len(sound) - 200)
+    site.files["/files/west.tif"] = short if kind == "cut short" else noise
+    out = tmp_path / "region"
+    assert "E-FILE-02" in str(land.gather(out, rules).exception)
+    assert not (out / "dem.tif").exists()
+    site.files["/files/west.tif"] = sound
+    assert land.gather(out, rules).exit_code == 0
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        {"sources": None}, {"sources": 3}, {"sources": [None, 3]}, {"notes": 3},
+        {"notes": [1, 2]}, {"notes": [["a", "b", 3]]}, {"items": 3}, {"items": [1, None]},
+        {"items": None}, {"layers": 3}, {"inputs": 3}, {"vectors": 3}, {"key": 3},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_a_damaged_record_of_sources_is_no_record(site, tmp_path, damage):
+    """It ended in a fault of the program; the files it cannot vouch for are fetched again."""
+    land.serve(site, land.items_of(site, tmp_path))
+    out, rules = tmp_path / "region", land.rules(site, tmp_path)
+    assert land.gather(out, rules).exit_code == 0
+    before = land.files_in(out)
+    path = out / "sources.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    if "sources" in damage:
+        record |= damage
+    else:
+        record["sources"] = [one | damage for one in record["sources"]]
+    path.write_text(json.dumps(record), encoding="utf-8")
+    (out / "dem.tif").unlink()
+    done = land.gather(out, rules)
+    assert done.exit_code == 0, done.output
+    assert land.files_in(out)["dem.tif"] == before["dem.tif"]
+    assert land.files_in(out)["inputs.toml"] == before["inputs.toml"]
+
+
+def test_a_legend_that_is_not_there_is_told_before_anything_is_asked(site, tmp_path):
+    rules = land.rules(site, tmp_path)
+    site.asked.clear()
+    done = land.gather(tmp_path / "region", rules, "--land-cover", land.cover(tmp_path),
+                       "--legend", "nlccd")  # fmt: skip
+    assert "E-LEGEND-01: There is no legend 'nlccd'" in str(done.exception)
+    assert site.asked == []
+
+
+@pytest.mark.parametrize("href", [None, "", 7, ["a"]])
+def test_an_item_whose_file_has_no_address_is_told(site, tmp_path, href):
+    items = land.items_of(site, tmp_path)
+    items[0]["assets"] = {"data": {"href": href}}
+    land.serve(site, items)
+    done = land.gather(tmp_path / "region", land.rules(site, tmp_path))
+    assert "E-STAC-04" in str(done.exception)
+
+
+@pytest.mark.parametrize("name", ["dem.tif", "sources.json", "inputs.toml", "dem_far.tif"])
+def test_a_folder_where_a_file_shall_stand_is_told_at_once(site, tmp_path, name):
+    """A folder named sources.json was met at the end, with two of the files in place."""
+    land.serve(site, land.items_of(site, tmp_path))
+    (tmp_path / "region" / name).mkdir(parents=True)
+    done = land.gather(tmp_path / "region", land.rules(site, tmp_path))
+    assert "E-OUT-01" in str(done.exception)
+    assert land.files_in(tmp_path / "region") == {}
     assert site.asked == []

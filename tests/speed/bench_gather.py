@@ -39,7 +39,7 @@ EXTRACT = DATA / "osm-extract" / "andorra.osm.pbf"
 WINDOW = "-110.7336,45.0186,-110.6764,45.0474"  # 4.5 x 3.2 km
 
 
-def large_tile(source: Path, target: Path, cells: int) -> Path:
+def large_tile(source: Path, target: Path, cells: int, *, copies: bool) -> Path:
     """A tile of so many cells a side, made of the source side by side about its own place."""
     with rasterio.open(source) as dataset:
         values, profile = dataset.read(1), dataset.profile
@@ -53,16 +53,19 @@ def large_tile(source: Path, target: Path, cells: int) -> Path:
     profile |= {"width": cells, "height": cells, "transform": at, "driver": "GTiff"}
     with rasterio.open(flat, "w", **profile) as out:
         out.write(tiled, 1)
-    made = cog(flat, target, block=512)
+    made = cog(flat, target, block=512, copies=copies)
     flat.unlink()
     return made
 
 
-def large(site: Site, folder: Path) -> Path:
+def large(site: Site, folder: Path, *, copies: bool) -> Path:
     """Gardiner as one tile of real size, elevation and classes; the recipe that names them."""
     pairs = (("dem", "dem_third_arcsec.tif", 3600), ("cover", "nlcd_2011.tif", 12_000))
-    items = [item(site, large_tile(GARDINER / file, folder / f"large-{name}.tif", cells), name)
-             for name, file, cells in pairs]  # fmt: skip
+    items = [
+        item(site, large_tile(GARDINER / file, folder / f"large-{name}.tif", cells, copies=copies),
+             name)
+        for name, file, cells in pairs
+    ]  # fmt: skip
     serve_search(site, items)
     serve_static(site, items)
     return own_recipe(site, GARDINER, folder, "search")
@@ -94,13 +97,20 @@ def rows(folder: Path) -> Iterator[str]:
                 told = cost(site, folder / f"{name}-{way}", "--point", point, "--radius", radius,
                             "--recipe", rules)  # fmt: skip
                 yield f"| {name}, point and {radius} m, {way} | {told} |"
+    for copies in (False, True):
+        yield from large_rows(folder, made, copies=copies)
+
+
+def large_rows(folder: Path, made: Path, *, copies: bool) -> Iterator[str]:
+    """Rows of tiles of real size, with or without reduced copies inside."""
     with serving() as site:
-        rules = large(site, made)
+        rules = large(site, made, copies=copies)
         sizes = [len(site.files[f"/files/large-{name}.tif"]) / 1e6 for name in ("dem", "cover")]
-        of = f"tiles of {sizes[0]:.0f} and {sizes[1]:.0f} MB"
+        inside = "with" if copies else "without"
+        of = f"tiles {inside} copies, of {sizes[0]:.0f} and {sizes[1]:.0f} MB"
         for what, words in (("point and 300 m", ("--point", GARDINER_POINT, "--radius", 300)),
                             ("4.5 x 3.2 km", ("--bounds", WINDOW))):  # fmt: skip
-            told = cost(site, folder / f"large-{what[:5]}", *words, "--recipe", rules)
+            told = cost(site, folder / f"large-{inside}-{what[:5]}", *words, "--recipe", rules)
             yield f"| {of}, {what} | {told} |"
 
 

@@ -7,6 +7,7 @@ import socket
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from urllib.parse import SplitResult, urljoin, urlsplit
+from urllib.request import getproxies, proxy_bypass
 
 from siting.errors import SitingError
 
@@ -170,3 +171,14 @@ def machine_of(place: Place, resolve: Resolver) -> str:
     if not found:
         raise OSError(f"no address for {place.host}")
     return found[0]
+
+
+def proxy_for(place: Place) -> tuple[str, int] | None:
+    """The proxy that the environment names for a host; none for this machine."""
+    if place.host in LOOPBACK or proxy_bypass(place.host):
+        return None
+    found = getproxies().get(place.scheme)
+    if not found:
+        return None
+    parts = urlsplit(found if "://" in found else f"http://{found}")
+    return (parts.hostname or "", parts.port or 8080)

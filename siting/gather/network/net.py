@@ -15,19 +15,17 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
-from urllib.parse import urlsplit
-from urllib.request import getproxies, proxy_bypass
 
 from siting import __version__
 from siting.errors import SitingError
 from siting.gather.network.addresses import (
-    LOOPBACK,
     Place,
     Resolver,
     addresses_of,
     checked,
     joined,
     machine_of,
+    proxy_for,
     shown,
 )
 from siting.gather.network.failures import (
@@ -77,6 +75,15 @@ class Answer:
     address: str
 
 
+@dataclass(frozen=True)
+class _Wanted:
+    """Bytes at most, the part that is wanted or None for all, and what is posted or None."""
+
+    most: int
+    part: tuple[int, int] | None
+    body: bytes | None
+
+
 @dataclass
 class Counts:
     """Requests made and bytes of content received so far."""
@@ -116,7 +123,10 @@ class Door:
         self._context = context
         self._kept: tuple[tuple[str, str, int], Any] | None = None
 
-    def get(self, address: str, *, most: int, part: tuple[int, int] | None = None) -> Answer:
+    def get(
+        self, address: str, *, most: int, part: tuple[int, int] | None = None,
+        body: bytes | None = None,
+    ) -> Answer:  # fmt: skip
         """The content of an address, or of a part of it.
 
         Parameters
@@ -126,6 +136,8 @@ class Door:
             Bytes that the answer may have at most.
         part : (start, length) or None
             Bytes that are wanted.
+        body : bytes or None
+            JSON that is sent, by POST.
 
         Raises
         ------
@@ -134,7 +146,7 @@ class Door:
         """
         for attempt in range(TRIES):
             try:
-                return self._followed(address, most=most, part=part)
+                return self._followed(address, _Wanted(most, part, body))
             except Passing as failure:
                 self.close()
                 if attempt == TRIES - 1:
@@ -149,13 +161,13 @@ class Door:
             self._kept[1].close()
             self._kept = None
 
-    def _followed(self, address: str, *, most: int, part: tuple[int, int] | None) -> Answer:
+    def _followed(self, address: str, wanted: _Wanted) -> Answer:
         # Each address on the way is checked like the first: a redirect may lead into a private
         # network.
         came_from = ""
         for _ in range(_MOST_REDIRECTS + 1):
             place = checked(address, hosts=self.hosts, came_from=came_from)
-            outcome = self._once(place, address, most=most, part=part)
+            outcome = self._once(place, address, wanted)
             if isinstance(outcome, Answer):
                 return outcome
             # Then anybody on the line could change what comes.
@@ -169,16 +181,15 @@ class Door:
             cure="The server is set up wrongly; try again another day or use another recipe.",
         )
 
-    def _once(
-        self, place: Place, address: str, *, most: int, part: tuple[int, int] | None
-    ) -> Answer | str:
+    def _once(self, place: Place, address: str, wanted: _Wanted) -> Answer | str:
         """The answer, or the address that the server leads to."""
-        limit_s = (_FIRST_S + (part[1] if part else most) / _SLOWEST_BYTES_S) * self._pace
+        size = wanted.part[1] if wanted.part else wanted.most
+        limit_s = (_FIRST_S + size / _SLOWEST_BYTES_S) * self._pace
         try:
             link = self._link(place)
             with _deadline(link, limit_s) as over:
                 try:
-                    return self._asked(link, place, address, most=most, part=part)
+                    return self._asked(link, place, address, wanted)
                 except SitingError:
                     self.close()
                     raise
@@ -193,17 +204,19 @@ class Door:
         except Exception as error:
             raise translated(error, place) from error
 
-    def _asked(
-        self, link: Any, place: Place, address: str, *, most: int, part: tuple[int, int] | None
-    ) -> Answer | str:
+    def _asked(self, link: Any, place: Place, address: str, wanted: _Wanted) -> Answer | str:
+        part, body = wanted.part, wanted.body
         headers = {"Host": place.authority, "User-Agent": _AGENT, "Accept-Encoding": "identity"}
         if part is not None:
             headers["Range"] = f"bytes={part[0]}-{part[0] + part[1] - 1}"
         # To its own host alone: a redirect must not carry the key elsewhere.
         if self._key is not None and self._key.host == place.host:
             headers[self._key.header] = self._key.value
+        if body is not None:
+            headers["Content-Type"] = "application/json"
         self.counts.requests += 1
-        link.request("GET", place.path, headers=headers, preload_content=False)
+        method = "GET" if body is None else "POST"
+        link.request(method, place.path, body=body, headers=headers, preload_content=False)
         response = link.getresponse()
         if response.status in _REDIRECTS and response.headers.get("Location"):
             self.close()
@@ -211,7 +224,7 @@ class Door:
         if response.status not in (200, 206):
             self.close()
             raise refused(response.status, response.headers, address)
-        return self._content(response, address, most=most, part=part)
+        return self._content(response, address, most=wanted.most, part=part)
 
     def _content(
         self, response: Any, address: str, *, most: int, part: tuple[int, int] | None
@@ -264,7 +277,7 @@ class Door:
         from urllib3.connection import HTTPConnection, HTTPSConnection
 
         silence = _SILENCE_S * self._pace
-        proxy = _proxy_for(place)
+        proxy = proxy_for(place)
         if proxy is not None:
             link: Any = HTTPSConnection(
                 *proxy, timeout=silence, ssl_context=self._context or ssl.create_default_context()
@@ -312,17 +325,6 @@ def _deadline(link: Any, limit_s: float) -> Iterator[threading.Event]:
             raise Passing(f"it took more than {limit_s:.0f} s")
     finally:
         timer.cancel()
-
-
-def _proxy_for(place: Place) -> tuple[str, int] | None:
-    """The proxy that the environment names for a host; none for this machine."""
-    if place.host in LOOPBACK or proxy_bypass(place.host):
-        return None
-    found = getproxies().get(place.scheme)
-    if not found:
-        return None
-    parts = urlsplit(found if "://" in found else f"http://{found}")
-    return (parts.hostname or "", parts.port or 8080)
 
 
 def _range_told(text: str | None, address: str) -> tuple[int, int, int]:

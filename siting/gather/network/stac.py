@@ -1,32 +1,26 @@
 """Catalogues of rasters in the SpatioTemporal Asset Catalog form (STAC 1.0, and 0.9).
 
-Two ways: a search interface (GET, by box and collection) and a static catalogue that is walked.
+Two ways: a search interface (GET, by box and collection; further pages also by POST where the
+catalogue wants it) and a static catalogue that is walked.
 What a catalogue says is text and addresses of strangers: addresses go through the door, text is
 shortened, and nothing in it names a file of ours.
 """
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
-from siting.disk.files import make_folder, text_hash, write_atomic
+from siting.disk.files import canonical_json
 from siting.errors import SitingError
 from siting.gather.network.addresses import joined, shown
-from siting.gather.network.net import Door
+from siting.gather.network.pages import Pages, bad_page
 
 Box = tuple[float, float, float, float]
-_PAGE_BYTES, _RUN_BYTES = 5_000_000, 200_000_000
-# Far deeper than any catalogue: deeper pages are made to exhaust whoever reads them.
-_MOST_DEPTH = 50
-_MOST_PAGES = 2_000
 _MOST_SIGNS = 200
-_DAY_S = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -60,110 +54,6 @@ class Item:
         return self.id, shown(self.address)
 
 
-class Pages:
-    """Catalogue pages, each asked for once a day at most.
-
-    Parameters
-    ----------
-    door : Door
-    folder : Path
-        Where pages are kept.
-    now : float
-        Seconds since 1970.
-    """
-
-    def __init__(self, door: Door, folder: Path, *, now: float) -> None:
-        self._door = door
-        self._folder = folder
-        self._now = now
-        self._seen = 0
-        self._bytes = 0
-
-    def get(self, address: str) -> dict[str, Any]:
-        """A page as a mapping.
-
-        Raises
-        ------
-        SitingError
-            E-STAC-01 when it is none, E-STAC-02 when too many were asked for, E-NET-07 for a web
-            page.
-        """
-        self._seen += 1
-        if self._seen > _MOST_PAGES:
-            raise SitingError(
-                "E-STAC-02",
-                f"After {_MOST_PAGES:,} pages the catalogue has no end ({shown(address)}).",
-                rule=f"At most {_MOST_PAGES:,} pages are read.",
-                cure="Name the collection in the recipe, or use a catalogue that can be searched.",
-            )
-        path = self._folder / f"{text_hash(address)[:32]}.page"
-        text = self._kept(path)
-        if text is None:
-            answer = self._door.get(address, most=_PAGE_BYTES)
-            text = answer.body
-            page = _parsed(text, address)
-            make_folder(self._folder)
-            write_atomic(path, text)
-        else:
-            page = _parsed(text, address)
-        self._bytes += len(text)
-        if self._bytes > _RUN_BYTES:
-            raise _bad_page(address, f"with the others is over {_RUN_BYTES / 1e6:.0f} MB")
-        return page
-
-    def _kept(self, path: Path) -> bytes | None:
-        try:
-            # A day: catalogues grow by the week, and a run that is begun again must not ask anew.
-            if abs(self._now - path.stat().st_mtime) < _DAY_S:
-                return path.read_bytes()
-        except OSError:
-            return None
-        return None
-
-
-def _parsed(text: bytes, address: str) -> dict[str, Any]:
-    head = text[:200].lstrip()
-    if head.startswith((b"<", b"\xef\xbb\xbf<")):
-        raise SitingError(
-            "E-NET-07",
-            f"{shown(address)} sent a web page.",
-            rule="A catalogue page is JSON.",
-            cure="The server may want a login, or the recipe names the wrong address.",
-        )
-    if _depth(text) > _MOST_DEPTH:
-        raise _bad_page(address, f"is nested more than {_MOST_DEPTH} deep")
-    try:
-        page = json.loads(text)
-    except (ValueError, RecursionError):
-        raise _bad_page(address, "is no JSON") from None
-    if not isinstance(page, dict):
-        raise _bad_page(address, "is no JSON object")
-    return page
-
-
-def _depth(text: bytes) -> int:
-    """How deep brackets are nested; those in strings count, too, which errs on the safe side."""
-    # Counted before it is parsed: Python's reader would end with an error of its own, or not at
-    # all.
-    deep = most = 0
-    for sign in text:
-        if sign in b"[{":
-            deep += 1
-            most = max(most, deep)
-        elif sign in b"]}":
-            deep -= 1
-    return most
-
-
-def _bad_page(address: str, why: str) -> SitingError:
-    return SitingError(
-        "E-STAC-01",
-        f"The catalogue page {shown(address)} {why}.",
-        rule=f"A page is JSON of at most {_PAGE_BYTES / 1e6:g} MB, as the STAC standard has it.",
-        cure="Check the recipe's endpoint; another catalogue may have the same data.",
-    )
-
-
 @dataclass(frozen=True)
 class Wanted:
     """What is asked of a catalogue: where, which collection, which file of an item, which items."""
@@ -188,7 +78,8 @@ def search(pages: Pages, wanted: Wanted, boxes: list[Box], *, path: str = "searc
             address = f"{base}/search?{urlencode({'collections': wanted.collection, **query})}"
         else:
             address = f"{base}/collections/{wanted.collection}/items?{urlencode(query)}"
-        for page, here in _linked(pages, address):
+        asked = {"collections": [wanted.collection], "bbox": list(box), "limit": 100}
+        for page, here in _linked(pages, address, asked if path == "search" else {}):
             for feature in _list(page, "features"):
                 item = _item(feature, here, wanted, boxes)
                 if item is not None:
@@ -196,20 +87,40 @@ def search(pages: Pages, wanted: Wanted, boxes: list[Box], *, path: str = "searc
     return [found[key] for key in sorted(found)]
 
 
-def _linked(pages: Pages, address: str) -> Iterator[tuple[dict[str, Any], str]]:
-    """A page and those that follow it; an address met twice ends the row."""
+def _linked(
+    pages: Pages, address: str, asked: Mapping[str, Any]
+) -> Iterator[tuple[dict[str, Any], str]]:
+    """A page and those that follow it; a request made twice ends the row.
+
+    `asked` is what the first request asks for, as the body of a request by POST has it: a link may
+    tell only what is to be changed in it (STAC API, "Pagination", merge).
+    """
     seen: set[str] = set()
-    while address and address not in seen:
-        seen.add(address)
-        page = pages.get(address)
+    body: Mapping[str, Any] | None = None
+    while address and (key := canonical_json([address, body])) not in seen:
+        seen.add(key)
+        page = pages.get(address, body)
         yield page, address
-        # Only by GET: what a catalogue wants posted is not sent.
-        nexts = [
-            link
-            for link in _list(page, "links")
-            if link.get("rel") == "next" and str(link.get("method", "GET")).upper() == "GET"
-        ]
-        address = joined(address, str(nexts[0].get("href", ""))) if nexts else ""
+        link = next((one for one in _list(page, "links") if one.get("rel") == "next"), {})
+        address = joined(address, str(link.get("href", ""))) if link.get("href") else ""
+        body = _body(link, asked, address) if address else None
+        asked = body or asked
+
+
+def _body(
+    link: Mapping[str, Any], asked: Mapping[str, Any], address: str
+) -> Mapping[str, Any] | None:
+    """What is posted for the next page; None where it is asked for by GET.
+
+    Headers that a link wants are never sent: they could be a key's.
+    """
+    method = str(link.get("method") or "GET").upper()
+    if method == "GET":
+        return None
+    body = link.get("body", {})
+    if method != "POST" or not isinstance(body, dict):
+        raise bad_page(address, "asks for the next one in a way that is not of the standard")
+    return {**asked, **body} if link.get("merge") is True else body
 
 
 def walk(pages: Pages, wanted: Wanted, boxes: list[Box]) -> list[Item]:
@@ -277,7 +188,7 @@ def _item(
     asset = _asset(feature.get("assets"), wanted.asset, name)
     links = [v for v in _list(feature, "links") if v.get("rel") == "self" and v.get("href")]
     base = joined(address, str(links[0]["href"])) if links else address
-    href = str(asset.get("href", ""))
+    href = str(asset["href"])
     for start, new in wanted.rewrite.items():
         href = new + href[len(start) :] if href.startswith(start) else href
     return Item(
@@ -295,7 +206,14 @@ def _asset(assets: Any, wanted: str, item: str) -> Mapping[str, Any]:
     named = [key for key in sorted(every) if key == wanted or _fits(key, wanted)]
     if len(named) == 1 and isinstance(every[named[0]], dict):
         one: Mapping[str, Any] = every[named[0]]
-        return one
+        if isinstance(one.get("href"), str) and one["href"]:
+            return one
+        raise SitingError(
+            "E-STAC-04",
+            f"Item {item} does not say where its file {wanted!r} lies.",
+            rule="A catalogue names the address of each file (href).",
+            cure="Report it to the catalogue's keeper; use another recipe in the meantime.",
+        )
     keys = ", ".join(_plain(key) for key in list(every)[:12]) or "none"
     raise SitingError(
         "E-STAC-04",

@@ -1,9 +1,9 @@
-"""One raster of a region: which tiles, how many bytes, the joined raster, and what to say of it."""
+"""One raster of a region: the joined cells, checked, as a file, and what to say of it."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from siting.errors import SitingError
 from siting.gather.network.addresses import shown
 from siting.gather.network.pieces import BLOCK
-from siting.gather.raster.sources import Found, Network, from_files, from_network
-from siting.gather.raster.tiles import Mosaic, fill, join, mosaics, trimmed
+from siting.gather.raster import far as far_off
+from siting.gather.raster.far import FarMade
+from siting.gather.raster.plan import LayerPlan, mosaic_words
+from siting.gather.raster.tiles import Mosaic, fill, join, trimmed
 from siting.gather.raster.windows import Tile
 from siting.gather.raster.written import missing_value, tiff
 from siting.gather.recipes import RasterRecipe
@@ -26,27 +28,9 @@ from siting.read.raster.units import unit_factor
 from siting.types import BoolArray, Note
 from siting.words.office import gather as words
 
-CONTEXT_M = 700.0
-"""Ground around the land that scoring always reads, with some cells to spare."""
-# As far as the skyline is looked for by default (8 km), and the context.
-_FAR_M, _FAR_FROM_CELL_M = 8_800.0, 10.0
-_WHOLE = 0.9995
 _MULTIHASH_SHA256 = "1220"
 _SURFACE_HINTS = ("dsm", "mns", "dom", "surface")
 CHANGED = "cut to the region, tiles joined"
-
-
-@dataclass(frozen=True)
-class LayerPlan:
-    """What will be read for one layer: the mosaic to take, others beside it, bytes to come."""
-
-    layer: str
-    recipe: RasterRecipe
-    mosaic: Mosaic
-    others: tuple[Mosaic, ...]
-    bytes: int
-    absent: int
-    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True)
@@ -58,103 +42,8 @@ class LayerMade:
     facts: Mapping[str, Any]
     notes: tuple[Note, ...]
     legend: str = ""
-
-
-def margin_of(layer: str, cell_m: float, margin_m: float) -> float:
-    """Ground to gather around the land: elevations reach as far as the skyline is looked for.
-
-    Fine elevations are cut closer: they would be hundreds of times as many bytes, and the skyline
-    is read from them only as far as scoring's own budget goes.
-    """
-    if layer == "dem" and cell_m >= _FAR_FROM_CELL_M:
-        return max(margin_m, _FAR_M)
-    return max(margin_m, CONTEXT_M)
-
-
-def plan(
-    layer: str,
-    recipe: RasterRecipe,
-    region: Region,
-    network: Network,
-    *,
-    files: Sequence[str] = (),
-    margin_m: float,
-    with_fill: bool,
-    ids: Sequence[str] = (),
-) -> LayerPlan:
-    """Find the tiles of a layer and what they will cost; reads headers only.
-
-    Parameters
-    ----------
-    layer : "dem", "land_cover" or "canopy"
-    recipe : RasterRecipe
-    region : Region
-    network : Network
-    files : rasters given by hand, in place of the recipe's
-    margin_m : float, ground around the land, metres; elevations may take more (`margin_of`)
-    with_fill : bool, fill holes from the next product
-    ids : items that the last run took
-
-    Raises
-    ------
-    SitingError
-        E-STAC-03 when nothing lies over the land, E-UNIT-02 for files in several units.
-    """
-    margin = margin_of(layer, recipe.cell_m, margin_m)
-    if files:
-        found = from_files(layer, recipe, files)
-        margin = margin_of(layer, min(t.facts.cell_m for t in found.tiles), margin_m)
-    else:
-        found = from_network(layer, recipe, region.boxes(margin), network, ids=ids)
-    every = mosaics(found.tiles, region.grid(CONTEXT_M), region.grid(margin), beyond=with_fill)
-    if not every:
-        raise SitingError(
-            "E-COVER-01",
-            f"{layer}: none of {len(found.tiles)} rasters lies over the land.",
-            rule="Elevation and land cover must lie over the land.",
-            cure="Give files of this place, or check longitude and latitude.",
-        )
-    _check_units(layer, every)
-    chosen = every[0]
-    return LayerPlan(
-        layer,
-        recipe,
-        chosen,
-        tuple(every[1:]),
-        chosen.bytes_to_come(key=layer),
-        found.absent,
-        _plan_notes(layer, every, found),
-    )
-
-
-def _check_units(layer: str, every: Sequence[Mosaic]) -> None:
-    """Heights in several units, or in numbers scaled in several ways, are never one product."""
-    units = {(m.first.unit or "no unit stated", m.first.scale, m.first.offset) for m in every}
-    if len(units) > 1:
-        told = "; ".join(sorted(f"{m.first.file} in {m.first.unit or 'no unit'}" for m in every))
-        raise SitingError(
-            "E-UNIT-02",
-            f"{layer}: tiles in several units: {told}.",
-            rule="Tiles that are joined have one unit and one vertical datum.",
-            cure="Give the tiles of one product only.",
-        )
-
-
-def _plan_notes(layer: str, every: Sequence[Mosaic], found: Found) -> tuple[Note, ...]:
-    notes = []
-    chosen = every[0]
-    if len(every) > 1:
-        others = [_mosaic_words(m) for m in every[1:7]]
-        notes.append(words.editions(layer, _mosaic_words(chosen), others))
-    if chosen.share < _WHOLE:
-        notes.append(words.part_only(layer, chosen.share))
-    return tuple(notes)
-
-
-def _mosaic_words(mosaic: Mosaic) -> str:
-    edition = f" of {mosaic.edition}" if mosaic.edition else ""
-    more = f" and {len(mosaic.pieces) - 1} more" if len(mosaic.pieces) > 1 else ""
-    return f"{mosaic.first.file}{more}{edition} (cells of {mosaic.cell_m:.3g} m)"
+    far: bytes = b""
+    far_facts: Mapping[str, Any] = field(default_factory=dict)
 
 
 def make(
@@ -178,6 +67,9 @@ def make(
         values, known, more = _filled(plan, values, known)
         values, known, mosaic = trimmed(values, known, mosaic)
         notes += more
+    far = _far_off(plan, mosaic, values, known)
+    if far is not None:
+        notes.append(far if isinstance(far, Note) else far.note)
     # Only where the catalogue had no tile at all: a hole in a tile is not the sea.
     if plan.absent and recipe.sea_level is not None:
         values[~known] = recipe.sea_level
@@ -200,16 +92,53 @@ def make(
     else:
         _check_heights(values, known, mosaic, recipe, layer)
         notes += _surface_notes(layer, mosaic, recipe)
-    nodata = missing_value(values, known, mosaic, declared=recipe.nodata)
-    unit = mosaic.first.unit or recipe.z_unit
-    content = tiff(
-        values, known, crs=mosaic.crs, transform=mosaic.transform, nodata=nodata,
-        scale=(mosaic.first.scale, mosaic.first.offset), unit="" if layer == "land_cover" else unit,
+    made = LayerMade(
+        _file(plan, mosaic, values, known), _table(plan, known, name), facts(plan), tuple(notes),
+        legend or recipe.legend,
+    )  # fmt: skip
+    return made if far is None or isinstance(far, Note) else _with_far(made, plan, far)
+
+
+def _far_off(
+    plan: LayerPlan, mosaic: Mosaic, values: NDArray[Any], known: BoolArray
+) -> FarMade | Note | None:
+    if plan.far is None:
+        return None
+    made = far_off.make(plan.far, mosaic, values, known, from_m=plan.from_m)
+    if isinstance(made, FarMade) and plan.absent and plan.recipe.sea_level is not None:
+        made.values[~made.known] = plan.recipe.sea_level
+        made.known[:] = True
+    return made
+
+
+def _with_far(made: LayerMade, plan: LayerPlan, far: FarMade) -> LayerMade:
+    """The layer with its elevations far off as a second file."""
+    table = {**made.table, "far": far_off.FILE}
+    if not far.known.all():
+        # Said of both files: the holes of the second would become heights.
+        table.pop("nodata", None)
+    items = [_item(piece.tile) for piece in far.mosaic.pieces]
+    told = {
+        "title": plan.recipe.title,
+        "collection": plan.recipe.collection,
+        "of": f"{plan.layer}.tif",
+        "items": [{k: v for k, v in one.items() if k != "bytes_read"} for one in items],
+        "changed": f"reduced copies with cells of {far.mosaic.cell_m:.0f} m, cut to the region, "
+        "tiles joined",
+    }
+    content = _file(plan, far.mosaic, far.values, far.known)
+    return replace(made, table=table, far=content, far_facts=told)
+
+
+def _file(plan: LayerPlan, mosaic: Mosaic, values: NDArray[Any], known: BoolArray) -> bytes:
+    recipe, first = plan.recipe, mosaic.first
+    return tiff(
+        values, known, crs=mosaic.crs, transform=mosaic.transform,
+        nodata=missing_value(values, known, mosaic, declared=recipe.nodata),
+        scale=(first.scale, first.offset),
+        unit="" if plan.layer == "land_cover" else first.unit or recipe.z_unit,
         source=recipe.title, attribution=recipe.attribution,
     )  # fmt: skip
-    return LayerMade(
-        content, _table(plan, known, name), facts(plan), tuple(notes), legend or recipe.legend
-    )
 
 
 def _filled(
@@ -221,7 +150,7 @@ def _filled(
             values, known, plan.mosaic, other, key=plan.layer, classes=plan.layer == "land_cover"
         )
         if cells:
-            notes.append(words.seam(plan.layer, cells, _mosaic_words(other), step))
+            notes.append(words.seam(plan.layer, cells, mosaic_words(other), step))
     return values, known, notes
 
 
@@ -319,6 +248,12 @@ def facts(plan: LayerPlan) -> dict[str, Any]:
     if plan.layer == "dem":
         told["surface"] = recipe.surface
     return told
+
+
+def items(plan: LayerPlan) -> list[dict[str, Any]]:
+    """The items that a layer takes, those of its reduced copies among them."""
+    every = [*plan.mosaic.pieces, *(plan.far.pieces if plan.far is not None else ())]
+    return [_item(piece.tile) for piece in every]
 
 
 def _item(tile: Tile) -> dict[str, Any]:

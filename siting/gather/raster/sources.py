@@ -12,8 +12,9 @@ from siting.errors import SitingError
 from siting.gather.network.addresses import shown
 from siting.gather.network.failures import Refused
 from siting.gather.network.net import Door
+from siting.gather.network.pages import Pages
 from siting.gather.network.pieces import Budget, RemoteFile
-from siting.gather.network.stac import Box, Item, Pages, Wanted, search, walk
+from siting.gather.network.stac import Box, Item, Wanted, search, walk
 from siting.gather.raster.windows import Tile, facts_of
 from siting.gather.recipes import RasterRecipe, key_of
 from siting.settings.given.rasters import RasterInput

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 import rasterio
+from affine import Affine
 from numpy.typing import NDArray
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.io import DatasetReader
@@ -47,6 +48,9 @@ class Tile:
         Which edition it belongs to, "" when all are of one.
     when, checksum : str
         As the catalogue states them.
+    level, factor : int
+        Which reduced copy inside the file it stands for, and cells of the file to one of its own,
+        a side; -1 and 1 for the file's own cells.
     """
 
     id: str
@@ -56,11 +60,17 @@ class Tile:
     edition: str = ""
     when: str = ""
     checksum: str = ""
+    level: int = -1
+    factor: int = 1
 
 
 @contextmanager
-def opened(path: str, remote: RemoteFile | None, *, key: str) -> Iterator[DatasetReader]:
-    """An open raster of the disk or the network; only GeoTIFF from the network.
+def opened(
+    path: str, remote: RemoteFile | None, *, key: str, level: int = -1
+) -> Iterator[DatasetReader]:
+    """An open raster of the disk or the network, or one of its reduced copies by its level.
+
+    Only GeoTIFF from the network, and of a file on disk only its own cells.
 
     A file that came over the network may say of itself that it is anything: the one driver is
     named, so that it can neither point to other files nor to other addresses.
@@ -86,16 +96,20 @@ def opened(path: str, remote: RemoteFile | None, *, key: str) -> Iterator[Datase
         ):
             # Told by `describe`, in words a user can act on.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with rasterio.open(name, "r", driver="GTiff", opener=opener) as dataset:
+            # Its own cells, or the one copy asked for: the library never chooses by itself.
+            chosen = {"OVERVIEW_LEVEL": str(level)} if level >= 0 else {}
+            with rasterio.open(name, "r", driver="GTiff", opener=opener, **chosen) as dataset:
                 yield dataset
     except (RasterioError, OSError) as error:
         if remote.fault is not None:
             raise remote.fault from None
+        # Its pieces are of a damaged file: when its keeper has put it right they are asked anew.
+        remote.kept.clear()
         raise SitingError(
             "E-FILE-02",
             f"{shown(remote.address)} cannot be read as a GeoTIFF: {str(error)[:200]}.",
             rule="A raster of a catalogue must be complete.",
-            cure="Report it to the catalogue's keeper; use another recipe in the meantime.",
+            cure="Run again later, or report it to the catalogue's keeper and use another recipe.",
         ) from error
     finally:
         fault, remote.fault = remote.fault, None
@@ -140,8 +154,24 @@ def facts_of(
     return unchanged(remote, look)
 
 
-def parts_of(dataset: DatasetReader, band: int, window: Window) -> list[tuple[int, int]]:
-    """(offset, bytes) of the stored blocks under a window, from the file's own index."""
+def reduced_facts(facts: RasterFacts, factor: int) -> RasterFacts:
+    """The facts of a raster as its reduced copy has them; `factor` divides both sides."""
+    rows, cols = facts.shape
+    return replace(
+        facts,
+        shape=(rows // factor, cols // factor),
+        transform=facts.transform @ Affine.scale(factor),
+        cell_m=facts.cell_m * factor,
+    )
+
+
+def parts_of(
+    dataset: DatasetReader, band: int, window: Window, *, level: int = -1
+) -> list[tuple[int, int]]:
+    """(offset, bytes) of the stored blocks under a window, from the file's own index.
+
+    `dataset` is open at the same level: -1 for the cells themselves, else that reduced copy.
+    """
     rows, cols = dataset.block_shapes[band - 1]
     out = []
     for down in range(
@@ -164,8 +194,8 @@ def bytes_to_come(tile: Tile, window: Window, *, key: str) -> int:
         return 0
 
     def look() -> int:
-        with opened(tile.path, remote, key=key) as dataset:
-            parts = parts_of(dataset, tile.facts.band, window)
+        with opened(tile.path, remote, key=key, level=tile.level) as dataset:
+            parts = parts_of(dataset, tile.facts.band, window, level=tile.level)
         return remote.missing(parts)
 
     return unchanged(remote, look)
@@ -177,10 +207,11 @@ def read_window(tile: Tile, window: Window, *, key: str) -> tuple[NDArray[Any], 
         raise too_large(int(window.height), int(window.width), tile.id)
 
     def read() -> tuple[NDArray[Any], NDArray[np.bool_]]:
-        with opened(tile.path, tile.remote, key=key) as dataset:
+        with opened(tile.path, tile.remote, key=key, level=tile.level) as dataset:
             if tile.remote is not None:
                 # All that is needed in few requests, neighbours together.
-                tile.remote.need(parts_of(dataset, tile.facts.band, window))
+                parts = parts_of(dataset, tile.facts.band, window, level=tile.level)
+                tile.remote.need(parts)
             raw = dataset.read(tile.facts.band, window=window, masked=True)
         values, known = np.ma.getdata(raw), ~np.ma.getmaskarray(raw)
         # What is no number is no height, whether the file declares it or not.

@@ -41,7 +41,7 @@ def tidy(frame: gpd.GeoDataFrame, *, source: str) -> gpd.GeoDataFrame:
     out = gpd.GeoDataFrame(out, geometry="geometry", crs=frame.crs).to_crs("EPSG:4326")
     shapes = np.asarray(out.geometry)
     keys = pd.DataFrame({name: out[name] for name in known})
-    keys["shape"] = shapely.to_wkb(shapes, hex=True) if len(out) else pd.Series([], dtype=object)
+    keys["shape"] = pd.Series(shapely.to_wkb(shapes), index=out.index, dtype=object)
     # By content: the same features give the same bytes in whatever order the reader brought them.
     order = keys.sort_values([*known, "shape"], kind="stable").index
     return out.loc[order].reset_index(drop=True)
@@ -49,7 +49,7 @@ def tidy(frame: gpd.GeoDataFrame, *, source: str) -> gpd.GeoDataFrame:
 
 def geopackage(frames: Mapping[str, gpd.GeoDataFrame], *, attribution: str) -> bytes:
     """The layers as a GeoPackage, the same bytes for the same layers."""
-    from siting.report.files.geopackage import write_layers
+    from siting.disk.layer_file import write_layers
 
     every = {name: frames[name] for name in _ORDER if name in frames}
     kinds = dict.fromkeys(every, "Unknown")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-import itertools
 import warnings
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -18,6 +18,7 @@ import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
 
+from siting.disk.layer_file import gdal_options
 from siting.errors import SitingError
 from siting.gather.network.stac import Box
 from siting.gather.vector import pbf
@@ -43,7 +44,6 @@ _WHERE = {
     "building IS NOT NULL OR hunting IS NOT NULL OR highway = 'trailhead'",
     "lines": "highway IS NOT NULL OR waterway IS NOT NULL OR barrier IS NOT NULL OR "
     "ford IS NOT NULL OR man_made IS NOT NULL",
-    "multilinestrings": "route IS NOT NULL",
 }
 
 
@@ -66,7 +66,8 @@ def read(
     """The layers of an extract that lie in the boxes, or all of it without boxes.
 
     Every table is one full pass, since the form has no index; so all that is needed is read here
-    and the extract is not opened again.
+    and the extract is not opened again. Routes are taken from their lists of ways: the reader would
+    lay each of them out in a pass of its own.
 
     Raises
     ------
@@ -77,19 +78,31 @@ def read(
     _check_kind(path)
     head = pbf.header(path)
     _check_reach(path, head, boxes)
+    counted, walked = _relations(path)
     with _own_tags():
-        points, lines, areas, routes = (
-            _table(path, name, boxes)
-            for name in ("points", "lines", "multipolygons", "multilinestrings")
+        points, lines, areas = (
+            _table(path, name, boxes) for name in ("points", "lines", "multipolygons")
         )
     layers = layers_of(
-        points, lines, areas, on_route=_on_route(lines, routes), hunting_no_go=hunting_no_go
+        points, lines, areas, on_route=_on_route(lines, walked), hunting_no_go=hunting_no_go
     )
     notes = [*_notes_of_layers(path, layers), *_age(head, now)]
     # With boxes the areas at their rims are cut by us; without, the extract itself cut them.
     if not boxes:
-        notes += _left_out(path, areas)
+        notes += _left_out(counted, areas)
     return Extract(layers, areas, head, tuple(notes))
+
+
+def _relations(path: Path) -> tuple[Counter[str], set[int]]:
+    """How many woods and waters of several parts there are, by key, and the ways of the routes."""
+    counted: Counter[str] = Counter()
+    walked: set[int] = set()
+    for tags, ways in pbf.relations(path):
+        if tags.get("type") in ("multipolygon", "boundary"):
+            counted.update({k: 1 for k, some in _COUNTED.items() if tags.get(k) in some})
+        elif tags.get("type") == "route" and tags.get("route") in _ROUTES:
+            walked.update(ways)
+    return counted, walked
 
 
 def _check_kind(path: Path) -> None:
@@ -131,15 +144,11 @@ def _check_reach(path: Path, head: pbf.Header, boxes: Sequence[Box]) -> None:
 def _own_tags() -> Iterator[None]:
     """The reader makes columns of our tags while this lasts."""
     place = resources.files("siting").joinpath("data/osmconf.ini")
-    with resources.as_file(place) as config:
-        # Put back afterwards: other readers in this process have options of their own.
-        options = {"OSM_CONFIG_FILE": str(config), "OGR_INTERLEAVED_READING": None}
-        before = {name: pyogrio.get_gdal_config_option(name) for name in options}
-        pyogrio.set_gdal_config_options(options)
-        try:
-            yield
-        finally:
-            pyogrio.set_gdal_config_options(before)
+    with (
+        resources.as_file(place) as config,
+        gdal_options(OSM_CONFIG_FILE=str(config), OGR_INTERLEAVED_READING=None),
+    ):
+        yield
 
 
 def _table(path: Path, layer: str, boxes: Sequence[Box]) -> gpd.GeoDataFrame:
@@ -180,29 +189,11 @@ def _mended(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return frame
 
 
-def _on_route(lines: gpd.GeoDataFrame, routes: gpd.GeoDataFrame) -> BoolArray:
-    """Which paths are part of a hiking route: every leg of the path is a leg of the route."""
-    out = np.zeros(len(lines), dtype=bool)
-    walked = routes[routes["route"].isin(_ROUTES)] if "route" in routes else routes[:0]
-    if walked.empty:
-        return out
-    legs = {leg for one in _legs(np.asarray(walked.geometry)) for leg in one}
-    rows = np.flatnonzero(lines["highway"].isin(["path", *ON_FOOT]).to_numpy())
-    for row, one in zip(rows, _legs(np.asarray(lines.geometry)[rows]), strict=True):
-        out[row] = bool(one) and one <= legs
+def _on_route(lines: gpd.GeoDataFrame, walked: set[int]) -> BoolArray:
+    """Which ways on foot are part of a hiking route; (lines,) bool."""
+    on_foot = lines["highway"].isin(["path", *ON_FOOT]).to_numpy(dtype=bool)
+    out: BoolArray = on_foot & lines["osm_id"].isin([str(way) for way in walked]).to_numpy()
     return out
-
-
-def _legs(shapes: np.ndarray) -> Iterator[set[tuple[bytes, bytes]]]:
-    """The legs of each line, whichever way they run."""
-    for shape in shapes:
-        parts = shape.geoms if hasattr(shape, "geoms") else [shape]
-        found = set()
-        for part in parts:
-            # Exact coordinates: legs of a route are the very legs of its ways.
-            corners = [c.tobytes() for c in shapely.get_coordinates(part)]
-            found |= {(min(a, b), max(a, b)) for a, b in itertools.pairwise(corners)}
-        yield found
 
 
 def _notes_of_layers(path: Path, layers: Layers) -> list[Note]:
@@ -225,9 +216,8 @@ def _age(head: pbf.Header, now: dt.datetime) -> list[Note]:
     return [words.old_extract(head.date.date())]
 
 
-def _left_out(path: Path, areas: gpd.GeoDataFrame) -> list[Note]:
+def _left_out(asked: Counter[str], areas: gpd.GeoDataFrame) -> list[Note]:
     """W-OSM-01: woods and waters with parts outside the extract are not built by the reader."""
-    asked = pbf.relations(path, _COUNTED)
     built = areas[areas["osm_id"].notna()] if "osm_id" in areas else areas[:0]
     missing = {
         key: max(count - int(built[key].isin(_COUNTED[key]).sum()), 0)

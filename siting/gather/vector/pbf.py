@@ -1,16 +1,16 @@
 """What an OpenStreetMap extract (.osm.pbf) says of itself, read without a library.
 
 The form: blobs, each with a small head, most of them packed; the first holds box, date and origin.
-Only as much of the form is read as is needed for that and for counting relations (OpenStreetMap
+Only as much of the form is read as is needed for that and for the relations (OpenStreetMap
 wiki, "PBF Format", from memory; held to the extract in the tests).
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import struct
 import zlib
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +20,8 @@ from siting.errors import SitingError
 # The form's own limits; a damaged or made-up size must not be believed.
 _MOST_BLOB = 32 * 1024 * 1024
 _MOST_HEAD = 64 * 1024
+# The form of a member of a relation: 0 is a node, 2 another relation.
+_WAY = 1
 Field = tuple[int, int, int | bytes]
 
 
@@ -64,36 +66,36 @@ def _box(data: bytes) -> tuple[float, float, float, float]:
     return (found.get(1, 0.0), found.get(4, 0.0), found.get(2, 0.0), found.get(3, 0.0))
 
 
-def relations(path: Path, wanted: dict[str, frozenset[str]]) -> Counter[str]:
-    """How many multipolygon relations have one of the tags, by the tag's key.
+def relations(path: Path) -> Iterator[tuple[dict[str, str], list[int]]]:
+    """(tags, numbers of the ways in it) of each relation of an extract.
 
-    Parameters
-    ----------
-    wanted : key to values, such as {"natural": {"water", "wood"}}
+    Raises
+    ------
+    SitingError
+        E-FILE-02 when the file is broken or ends early.
     """
-    counts: Counter[str] = Counter()
     for kind, data in _blobs(path):
         if kind == "OSMData":
             try:
-                _count(data, wanted, counts)
+                yield from _relations(data)
             except (IndexError, ValueError):
                 raise _no_extract(path) from None
-    return counts
 
 
-def _count(data: bytes, wanted: dict[str, frozenset[str]], counts: Counter[str]) -> None:
+def _relations(data: bytes) -> Iterator[tuple[dict[str, str], list[int]]]:
     groups = [v for n, _, v in _fields(data) if n == 2 and isinstance(v, bytes)]
-    members = [v for g in groups for n, _, v in _fields(g) if n == 4 and isinstance(v, bytes)]
-    if not members:
+    found = [v for g in groups for n, _, v in _fields(g) if n == 4 and isinstance(v, bytes)]
+    if not found:
         return
-    table = next(v for n, _, v in _fields(data) if n == 1 and isinstance(v, bytes))
+    table = next((v for n, _, v in _fields(data) if n == 1 and isinstance(v, bytes)), b"")
     texts = [v for n, _, v in _fields(table) if n == 1 and isinstance(v, bytes)]
-    for relation in members:
-        parts = {n: v for n, _, v in _fields(relation) if n in (2, 3) and isinstance(v, bytes)}
-        keys, values = (_numbers(parts.get(n, b"")) for n in (2, 3))
+    for relation in found:
+        parts = {n: v for n, _, v in _fields(relation) if isinstance(v, bytes)}
+        # Keys and values as places in the table of texts; members as steps from one to the next.
+        keys, values, steps, forms = (_numbers(parts.get(n, b"")) for n in (2, 3, 9, 10))
         tags = {texts[k].decode(): texts[v].decode() for k, v in zip(keys, values, strict=True)}
-        if tags.get("type") in ("multipolygon", "boundary"):
-            counts.update({k: 1 for k, some in wanted.items() if tags.get(k) in some})
+        members = itertools.accumulate(map(_signed, steps))
+        yield tags, [m for m, form in zip(members, forms, strict=True) if form == _WAY]
 
 
 def _blobs(path: Path) -> Iterator[tuple[str, bytes]]:

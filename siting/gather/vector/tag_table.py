@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from siting.types import BoolArray
 
@@ -30,31 +31,39 @@ class Tags:
 
     def __init__(self, frame: gpd.GeoDataFrame) -> None:
         self.frame = frame
-        self._known: dict[str, pd.Series] = {}
+        self._known: dict[str, tuple[NDArray[np.intp], list[str]]] = {}
 
     def __getitem__(self, name: str) -> pd.Series:
+        at, words = self._coded(name)
+        return pd.Series(np.array(words, dtype=object)[at], index=self.frame.index, dtype=object)
+
+    def _coded(self, name: str) -> tuple[NDArray[np.intp], list[str]]:
+        """The word of each feature: its place in the list, and the list of words.
+
+        A tag has a few hundred words on ten thousands of features: each is read once.
+        """
         if name not in self._known:
             self._known[name] = self._column(name)
         return self._known[name]
 
-    def _column(self, name: str) -> pd.Series:
+    def _column(self, name: str) -> tuple[NDArray[np.intp], list[str]]:
         if name not in self.frame.columns:
-            return pd.Series("", index=self.frame.index, dtype=object)
-        text = self.frame[name].fillna("").astype(str)
+            return np.zeros(len(self.frame), dtype=np.intp), [""]
+        at, texts = pd.factorize(np.asarray(self.frame[name], dtype=object))
         # "path;track" is a path that is a track as well: the first is what the mapper thought of
-        # first.
-        first: pd.Series = text.str.split(";", n=1).str[0].str.strip().str.lower()
-        return first
+        # first. A tag that is not set (-1) is the last of the words.
+        return at, [*(str(text).split(";", 1)[0].strip().lower() for text in texts), ""]
 
     def isin(self, name: str, values: Iterable[str]) -> BoolArray:
         """Where a tag has one of the values; (n,) bool, one for each feature."""
-        out: BoolArray = self[name].isin(list(values)).to_numpy(dtype=bool)
+        at, words = self._coded(name)
+        wanted = set(values)
+        out: BoolArray = np.array([word in wanted for word in words], dtype=bool)[at]
         return out
 
     def has(self, name: str) -> BoolArray:
         """Where a tag is set and is not "no"; (n,) bool, one for each feature."""
-        out: BoolArray = (~self[name].isin(["", "no"])).to_numpy(dtype=bool)
-        return out
+        return ~self.isin(name, ("", "no"))
 
     def part(
         self, rows: BoolArray, kind: object, *, shapes: object = None, **more: object

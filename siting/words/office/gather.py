@@ -74,6 +74,37 @@ def hole(layer: str, km2: float) -> Note:
     return Note("W-HOLE-01", "warning", text)
 
 
+def coarser_far(cell_m: float, from_m: float, off_m: float, angle_deg: float) -> Note:
+    """A-FAR-01: elevations far off are coarser, and by how much they lower a crest.
+
+    Parameters
+    ----------
+    cell_m : width of their cells, metres
+    from_m : how far from the land they begin, metres
+    off_m : how far the highest ground of a cell stands above it, 95 % of the cells, metres
+    angle_deg : the angle of that at this distance, degrees
+    """
+    text = (
+        f"From {from_m / 1000:.1f} km on the skyline is looked for in cells of {cell_m:.0f} m. The "
+        f"highest ground of a cell stands up to {off_m:.1f} m above it (95 % of the cells): "
+        f"{angle_deg:.2f} degrees at {from_m / 1000:.1f} km, half of that at twice the distance."
+    )
+    return Note("A-FAR-01", "assumption", text)
+
+
+def copies_differ(file: str, from_m: float) -> Note:
+    """W-OVERVIEW-01: reduced copies inside a file of a catalogue hold other heights.
+
+    `from_m` is how far from the land the file itself is read, metres.
+    """
+    text = (
+        f"The reduced copies (overviews) inside {file} hold other heights than the file: they are "
+        f"not used, and the skyline is known for {from_m / 1000:.1f} km only. --margin 8800 reads "
+        "the file itself that far, for many more bytes."
+    )
+    return Note("W-OVERVIEW-01", "warning", text)
+
+
 def editions(layer: str, taken: str, others: Sequence[str]) -> Note:
     """A-EDITION-01: several editions lie over the land and one was taken."""
     text = f"{layer}: {taken} was used; there are also {', '.join(others)}."
