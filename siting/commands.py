@@ -9,19 +9,19 @@ from typing import TYPE_CHECKING
 from siting.disk.files import write_atomic
 from siting.lengths import NO_BREAK, index_text, percent
 from siting.notes import head_and_gaps
-from siting.settings.inputs import Inputs
-from siting.settings.load import load_inputs, load_protocol
-from siting.settings.protocol import Protocol
-from siting.types import Result
-from siting.words.notes import spots_in_words
 
-# Each command loads what it runs: a check waits for no part of a score, nor a score for a batch.
+# Each command loads what it runs: a check waits for no part of a score, nor a score for a batch,
+# and open data are gathered without the protocol.
 if TYPE_CHECKING:
     from siting.batch.run import Outcome
     from siting.batch.work import Options, Watcher
     from siting.gather.ask import Ask
     from siting.pipeline import Progress
     from siting.read.inspection import Finding
+    from siting.report.shared.facts import SpotFacts
+    from siting.settings.inputs import Inputs
+    from siting.settings.protocol import Protocol
+    from siting.types import Result
 _SKETCH_RADIUS_M = 1000.0
 # In the head of every sketch page: siting/web/sketch/sketch.html.
 _SKETCH_MARK = "<title>Draw your land"
@@ -36,10 +36,12 @@ def score_to_folder(
     public: bool = False,
     overwrite: bool = False,
     seen: Callable[[Result], None] | None = None,
+    before_each: Callable[[], None] | None = None,
 ) -> str:
     """Score the one parcel of the inputs, and write every output.
 
-    `seen` is called with the result before it is written.
+    `seen` is called with the result before it is written, `before_each` before each file: what it
+    raises ends the writing, and nothing is written.
 
     Returns
     -------
@@ -49,6 +51,7 @@ def score_to_folder(
     from siting.notebook import site_parcel
     from siting.read.land import read_decisions_of, read_parcel
     from siting.report import output_names
+    from siting.report.ahead import ReportAhead
     from siting.report.destination import (
         PUBLIC,
         SCORE,
@@ -65,14 +68,23 @@ def score_to_folder(
     parcel = read_parcel(inputs)
     # Before the run: places keep the names they have in this folder.
     decisions = read_decisions_of(inputs, parcel, before=folder / PLACES)
-    result = site_parcel(inputs, protocol, parcel, progress=progress, decisions=decisions)
-    if not public:
-        # Only after the run are the fingerprints of all its files known.
-        check_same_sources(folder, result, overwrite=overwrite)
-    if seen is not None:
-        seen(result)
-    progress("writing the map and the files")
-    result.write(folder, public=public)
+    with ReportAhead(protocol) as ahead:
+        result = site_parcel(
+            inputs,
+            protocol,
+            parcel,
+            progress=progress,
+            decisions=decisions,
+            # What may be passed on holds no page.
+            ahead=None if public else ahead,
+        )
+        if not public:
+            # Only after the run are the fingerprints of all its files known.
+            check_same_sources(folder, result, overwrite=overwrite)
+        if seen is not None:
+            seen(result)
+        progress("writing the map and the files")
+        result.write(folder, public=public, before_each=before_each, ahead=ahead)
     shown = "spots.csv" if public else "map.html"
     return summary(result, folder / shown)
 
@@ -84,15 +96,18 @@ def _percent(share: float) -> str:
 
 def summary(result: Result, page: Path) -> str:
     """The outcome of a run for a terminal: the first spots, the warnings, where to look."""
+    from siting.report.shared.facts import spot_facts
+    from siting.words.notes import spots_in_words
+
     count = len(result.spots)
     parcel = result.land.parcel
     name = f"{parcel.id} {parcel.label}".strip()
     found = spots_in_words(count, plain=result.plain)
     lines = [f"{name}: {found}, {_percent(result.usable_share)} of the parcel is open to a camera."]
     lines += [
-        f"  {s.rank}. {index_text(s.score)} times plain ground  {s.name or s.why[0]}"
-        for s in result.spots[:5]
-        if not s.plain
+        f"  {fact.spot.rank}. {index_text(fact.spot.score)} times plain ground  {_named(fact)}"
+        for fact in spot_facts(result)[:5]
+        if not fact.spot.plain
     ]
     main = sum(not place.spare for place in result.random_places)
     if main:
@@ -103,6 +118,11 @@ def summary(result: Result, page: Path) -> str:
         lines.append(f'{len(gaps)} more under "Gaps in the maps" on the page and in run.json.')
     lines.append(f"Open {page}")
     return _plain("\n".join(lines))
+
+
+def _named(fact: SpotFacts) -> str:
+    """A spot's title, and its first reason where it has no name of its own that says it."""
+    return fact.title if fact.spot.name else f"{fact.title}. {fact.why[0]}"
 
 
 def batch_to_folder(
@@ -141,9 +161,12 @@ def batch_summary(outcome: Outcome, folder: Path) -> str:
 
 def check_inputs(inputs: Inputs, protocol: Protocol) -> tuple[str, bool]:
     """What each input is and what is wrong with it, as text; True when a run can be tried."""
+    from siting.kernels.remembered import Memory
     from siting.read.inspection import inspect
 
-    findings = inspect(inputs, protocol)
+    # The looks at each input, and the reading of all as a run does it, read each file but once.
+    with Memory().at_work():
+        findings = inspect(inputs, protocol)
     lines = [line for finding in findings for line in _lines(finding)]
     faults = sum(1 for finding in findings if finding.error)
     lines.append("")
@@ -157,11 +180,14 @@ def _no_fault(findings: Sequence[Finding]) -> str:
     if many is None:
         return "No fault found."
     bad = many["parcels"] - many["without a fault"]
-    left_out = f", and leaves out {bad} that cannot be scored" if bad else ""
+    scored = f"all {many['parcels']} parcels"
+    if bad:
+        good = many["without a fault"]
+        scored = f"{good} of {many['parcels']} parcels (what is wrong with {bad} stands above)"
+    found = "No other fault found." if bad else "No fault found."
     return (
-        f"No fault found in the files. 'siting batch' takes all {many['parcels']} parcels"
-        f"{left_out}; "
-        "'siting score' takes one: name it with --parcel-id."
+        f"{found} 'siting batch' scores {scored}; 'siting score' takes one: name it with "
+        "--parcel-id."
     )
 
 
@@ -269,6 +295,7 @@ def review_to_folder(
     from siting.report.destination import check_no_input
     from siting.review.recorded.effort import ALL_WILD
     from siting.review.run import NAMES, read_groups, review_season, write_review
+    from siting.settings.load import load_inputs, load_protocol
 
     # The one place where the clock is read: all below takes the day, so that a run can be repeated.
     now = dt.datetime.now(dt.UTC)

@@ -16,12 +16,14 @@ from typing import TYPE_CHECKING, Any
 
 from siting.disk.files import make_folder
 from siting.disk.lock import locked
-from siting.kernels.threads import one_thread
+from siting.kernels.bands import one_thread
 from siting.lengths import NO_BREAK, index_text, percent
+from siting.pipeline import nothing_begun
 from siting.pipeline import site_parcel as run_pipeline
 from siting.read import land
 from siting.read.vector.decision_files import Decisions
-from siting.report import write_report
+from siting.report import go_on, write_report
+from siting.report.ahead import ReportAhead
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs, load_protocol, protocol_with
 from siting.settings.protocol import Protocol
@@ -69,7 +71,14 @@ class SitedParcel(Result):
         places = gpd.points_from_xy(values["lon_deg"], values["lat_deg"], crs="EPSG:4326")
         return gpd.GeoDataFrame(values, geometry=places, crs="EPSG:4326")
 
-    def write(self, folder: str | os.PathLike[str], *, public: bool = False) -> Path:
+    def write(
+        self,
+        folder: str | os.PathLike[str],
+        *,
+        public: bool = False,
+        before_each: Callable[[], None] | None = None,
+        ahead: ReportAhead | None = None,
+    ) -> Path:
         """Write the map, the sheet and the files into a folder: all of them, or none.
 
         Parameters
@@ -78,6 +87,11 @@ class SitedParcel(Result):
             Made if missing; files of an earlier run in it are replaced.
         public : bool
             Write only what may be passed on: rounded places, no parcel, no layers, no map.
+        before_each : function or None
+            Called before each file is made; what it raises ends the writing, and nothing is
+            written.
+        ahead : ReportAhead or None
+            The second process that `site_parcel` began the files with.
 
         Returns
         -------
@@ -94,7 +108,15 @@ class SitedParcel(Result):
         make_folder(place)
         # Writing takes a moment; a second run into the same folder waits for its turn.
         with one_thread(), locked(place, wait_s=_WRITING_S):
-            write_report(self, place, protocol=self.protocol, inputs=self.inputs, public=public)
+            write_report(
+                self,
+                place,
+                protocol=self.protocol,
+                inputs=self.inputs,
+                public=public,
+                before_each=before_each or go_on,
+                ahead=ahead,
+            )
         return place
 
     def map_html(self) -> str:
@@ -133,6 +155,7 @@ def site_parcel(
     *,
     progress: Callable[[str], None] | None = None,
     decisions: Decisions | None = None,
+    ahead: ReportAhead | None = None,
 ) -> SitedParcel:
     """Find, rank and explain the spots of one parcel.
 
@@ -150,6 +173,8 @@ def site_parcel(
         Called with the name of each stage as it begins.
     decisions : Decisions or None
         What was decided about the parcel; None reads the files that the inputs name.
+    ahead : ReportAhead or None
+        Begins the files before the places are known, for a result that will be written.
 
     Returns
     -------
@@ -164,7 +189,12 @@ def site_parcel(
     outline = parcel if isinstance(parcel, Parcel) else read_parcel(given, parcel or "")
     with one_thread():
         result = run_pipeline(
-            given, rules, outline, progress=progress or _silent, decisions=decisions
+            given,
+            rules,
+            outline,
+            progress=progress or _silent,
+            decisions=decisions,
+            begin=nothing_begun if ahead is None else ahead.begin,
         )
     found = {f.name: getattr(result, f.name) for f in fields(Result)}
     return SitedParcel(**found, inputs=given, protocol=rules)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import heapq
 import math
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -13,8 +15,9 @@ from hypothesis.extra import numpy as hnp
 from scipy.ndimage import distance_transform_edt, gaussian_filter, map_coordinates
 
 from siting import kernels
-from siting.grid import Grid
-from siting.ground.terrain import slope_of
+from siting.ground.terrain import gradient, gradient_at, slope_of
+from siting.scoring.combine import by_fact, log_factors
+from siting.settings.protocol_score import Scoring
 
 AROUND = [(0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)]
 GROUND = hnp.arrays(
@@ -68,7 +71,8 @@ def test_fill_equals_pyflwdir(whole_metres, holes):
     from pyflwdir.dem import fill_depressions
 
     dem = rough(150, seed=4, whole_metres=whole_metres, holes=holes)
-    want, _ = fill_depressions(dem.astype(np.float64), nodata=np.nan)
+    # Its Python and not its compiled form: a new environment would compile for most of a minute.
+    want, _ = fill_depressions.py_func(dem.astype(np.float64), nodata=np.nan)
     got = kernels.fill(dem)
     np.testing.assert_array_equal(got, want.astype(np.float32))
     assert (got > dem).sum() > 100
@@ -257,38 +261,119 @@ def test_wetness_equals_the_standard_library():
             assert found == pytest.approx(want, rel=2e-7)  # float32
 
 
-def test_rises_equal_the_heights_between_centres():
-    """The far ground is asked where the near one has a gap, and beyond it."""
-    near, far = rough(40, seed=3), rough(30, seed=4, holes=False)
-    lens = np.array([[61.3, 50.2, 2.0], [20.0, 31.7, -1.0]])
-    radian, distance = np.radians(np.arange(0.0, 360.0, 7.5)), np.arange(3.0, 60.0, 2.0)
+@pytest.mark.parametrize("holes", [False, True])
+@pytest.mark.parametrize("both", [False, True])
+def test_a_skyline_is_the_highest_of_all_samples(holes, both):
+    """The far ground is asked where the near one has a gap, and beyond it; without far a ray ends.
+
+    Without gaps most samples are not looked at: the highest ground would not rise above the rest.
+    """
+    near, far = rough(40, seed=3, holes=holes), rough(50, seed=4, holes=False)
+    lens = np.array([[61.3, 50.2, 2.0], [20.0, 31.7, -1.0], [31.7, 77.9, 9.0]])
+    radian, distance = np.radians(np.arange(0.0, 360.0, 7.5)), np.arange(3.0, 90.0, 2.0)
     sunk = distance**2 / 1e4
-    got = kernels.rises(
-        [(near, 80.0, 0.0, 2.0), (far, 120.0, -30.0, 5.0)], lens, radian, distance, sunk
-    )
     x = lens[:, 0, None, None] + np.sin(radian)[:, None] * distance
     y = lens[:, 1, None, None] + np.cos(radian)[:, None] * distance
     read = [
-        kernels.between_centres(dem, *((edge - v) / cell * sign - 0.5 for edge, v, sign in sides))
-        for dem, cell, sides in (
-            (near, 2.0, ((80.0, y.ravel(), 1), (0.0, x.ravel(), -1))),
-            (far, 5.0, ((120.0, y.ravel(), 1), (-30.0, x.ravel(), -1))),
+        kernels.between_centres(
+            dem, ((top - y) / cell - 0.5).ravel(), ((x - left) / cell - 0.5).ravel()
         )
+        for dem, top, left, cell in ((near, 80.0, 0.0, 2.0), (far, 160.0, -60.0, 5.0))
     ]
-    z = np.where(np.isfinite(read[0]), read[0], read[1]).reshape(x.shape)
-    wanted = (z - lens[:, 2, None, None] - sunk) / distance
-    np.testing.assert_array_equal(got, wanted)
-    assert np.isnan(read[0]).any()
-    assert np.isfinite(got).any()
-    assert np.isnan(kernels.rises([(near, 80.0, 0.0, 2.0)], lens, radian, distance, sunk)).any()
+    z = (np.where(np.isfinite(read[0]), read[0], read[1]) if both else read[0]).reshape(x.shape)
+    rise = (z.astype(float) - lens[:, 2, None, None] - sunk) / distance
+    known = np.logical_and.accumulate(np.isfinite(rise), axis=2)
+    steps = known.sum(axis=2)
+    assert (steps == 44).any() == both or not holes
+
+    highest = np.inf if holes else float(near.max())
+    grounds = [(near, 80.0, 0.0, 2.0, highest), (far, 160.0, -60.0, 5.0, float(far.max()))]
+    seen = (
+        np.full(steps.shape, -np.inf, np.float32),
+        np.zeros(steps.shape, np.float32),
+        np.ones(steps.shape, bool),
+    )
+    # In two parts, as over cells of two sizes.
+    for some in (slice(0, 20), slice(20, 44)):
+        kernels.raise_skyline(grounds[: 1 + both], lens, radian, distance[some], sunk[some], seen)
+    top = np.where(known, rise, -np.inf).max(axis=2).astype(np.float32)
+    np.testing.assert_array_equal(seen[0], top)
+    np.testing.assert_array_equal(seen[1], np.where(steps > 0, distance[steps - 1], 0))
+    np.testing.assert_array_equal(seen[2], steps == 44)
 
 
-def test_moved_cells_equal_those_of_a_grid():
-    rng = np.random.default_rng(8)
-    grid = Grid("EPSG:32617", 500.0, 900.0, 2.0, 30, 40)
-    easting, northing = rng.uniform(480, 600, 50), rng.uniform(820, 920, 50)
-    place, shift = rng.integers(0, 6, 50), rng.normal(0, 9, (7, 6, 2))
-    row, col = grid.rowcol(easting - shift[:, place, 0], northing - shift[:, place, 1])
-    wanted = np.clip(row, 0, 29) * 40 + np.clip(col, 0, 39)
-    got = kernels.moved_cells(easting, northing, place, shift, (900.0, 500.0, 2.0), grid.shape)
-    np.testing.assert_array_equal(got, wanted)
+def some_points(rng, *, draws=7, maps=2):
+    """Points of places near the edge of a grid, and maps that lie off by a few of its cells."""
+    at = kernels.At(*(rng.integers(0, most, 50) for most in (30, 40, 6)))
+    return at, rng.integers(-5, 6, (draws, maps, 6, 2))
+
+
+def test_moved_cells_are_the_nearest_ones_beyond_the_edge():
+    at, steps = some_points(np.random.default_rng(8))
+    row, col = (
+        np.clip(axis + steps[:, 0, at.place, k], 0, most)
+        for k, (axis, most) in enumerate([(at.row, 29), (at.col, 39)])
+    )
+    got = kernels.moved_cells(at, steps[:, 0], (30, 40))
+    np.testing.assert_array_equal(got, row * 40 + col)
+
+
+def test_the_index_of_draws_is_the_sum_of_the_parts_that_lie_under_each_point():
+    rng = np.random.default_rng(9)
+    at, steps = some_points(rng)
+    names = by_fact(["view", "trail", "crossing", "water", "flat"])
+    slot = rng.permutation(30 * 40).reshape(30, 40).astype(np.int32)
+    values = rng.random((5, 1200), dtype=np.float32)
+    values[1, ::40] = np.nan
+    names_of = list(names)
+    in_patch = np.full((5, 3), -1.0, np.float32)
+    in_patch[names_of.index("view")] = [0.2, 0.0, 0.9]
+    given_of = np.array([0 if name == "flat" else -1 for name in names])
+    map_of, group = np.array([0, 1, 0, 1, 0]), np.array(list(names.values()))
+    read = kernels.Read(values, map_of, given_of, in_patch, group)
+    flat = rng.random((1, 7, 50), dtype=np.float32)
+    patch = rng.integers(-1, 3, (7, 50)).astype(np.int8)
+    weights, missed = rng.normal(0, 1, (7, 5)), rng.normal(0, 1, (7, 6))
+    got = kernels.index_of_draws(at, slot, steps, read, flat, patch, weights, missed, 0.3)
+
+    cells = [kernels.moved_cells(at, steps[:, m], (30, 40)) for m in (0, 1)]
+    parts = {name: values[k][slot.ravel()[cells[map_of[k]]]] for k, name in enumerate(names)}
+    parts["flat"] = flat[0]
+    view = in_patch[names_of.index("view")][patch]
+    parts["view"] = np.where(patch >= 0, view, parts["view"])
+    by_name = {name: weights[:, [k]] for k, name in enumerate(names)}
+    sums = log_factors(parts, by_name, Scoring(second_share=0.3), (7, 50))
+    wanted = sums[0] + sums[1] + missed[:, at.place]
+    assert np.isnan(wanted).any()
+    np.testing.assert_array_equal(got, np.where(np.isnan(wanted), -np.inf, wanted))
+
+
+@given(GROUND, st.floats(0.5, 30.0))
+@settings(deadline=None, max_examples=100)
+def test_the_slope_of_some_cells_is_that_of_all(dem, cell_size_m):
+    cells = np.indices(dem.shape).reshape(2, -1)
+    some = gradient_at(dem, cell_size_m, (cells[0], cells[1]))
+    for one, all_ in zip(some, gradient(dem, cell_size_m), strict=True):
+        np.testing.assert_array_equal(one, all_.ravel())
+
+
+PREPARED = """
+import numpy as np
+from siting import kernels
+from siting.kernels import compiled
+kernels.load()
+dem = np.random.default_rng(1).random((20, 30)).astype(np.float32)
+nearest = kernels.nearest_rows(dem > 0.9)
+kernels.from_nearest(0, nearest, dem, np.empty_like(dem))
+kernels.source_distances(0, nearest, 2.0, 1.0, np.empty_like(dem))
+kernels.upstream_cells(kernels.steepest(kernels.fill(dem)))
+kernels.exponentials(np.zeros(3), np.zeros(3))
+kernels.between_centres(dem, np.ones(2), np.ones(2))
+print([f"{loop.__name__} {kinds}" for loop, kinds in compiled.ASKED if len(loop.signatures) != 1])
+"""
+
+
+def test_every_loop_is_prepared_for_what_it_is_given():
+    """In a process of its own: a kind that `prepare` did not name would be compiled once more."""
+    done = subprocess.run([sys.executable, "-c", PREPARED], capture_output=True, text=True)
+    assert (done.stdout.strip(), done.stderr) == ("[]", "")

@@ -55,11 +55,12 @@ def bumps(heights, cells=CELLS, wide_m=12.0):
 
 def shaken(parts, weights, *, spreads=0.0, dem_slope=0.0, no_go=None, elevation_error=0.0):
     slope = np.full(GRID.shape, dem_slope, dtype=np.float32)
+    east_m = (np.indices(GRID.shape)[1] * GRID.cell_size_m).astype(np.float32)
     return Shaken(
         grid=GRID,
         memberships=parts,
         no_go=np.zeros(GRID.shape, dtype=np.uint16) if no_go is None else no_go,
-        slope=(slope, np.zeros_like(slope)),
+        dem=dem_slope * east_m,
         view_slope_deg=np.degrees(np.arctan(slope)),
         funnel_ratio=None,
         heading_score=None,
@@ -71,6 +72,7 @@ def shaken(parts, weights, *, spreads=0.0, dem_slope=0.0, no_go=None, elevation_
         steep_deg=20.0,
         cover_error_m=0.0,
         elevation_error_m=elevation_error,
+        map_cell_m=GRID.cell_size_m,
     )
 
 

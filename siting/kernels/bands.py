@@ -1,10 +1,12 @@
-"""Rows of a large grid taken in bands, so that what a step needs besides stays small."""
+"""How steps are run: grids in bands, parts side by side, and what the system is asked for."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
 import numpy as np
@@ -43,8 +45,7 @@ def in_bands(step: Callable[[slice], object], shape: tuple[int, ...]) -> None:
         for part in parts:
             step(part)
         return
-    with ThreadPoolExecutor(count) as pool:
-        list(pool.map(step, parts))
+    _shared(step, parts)
 
 
 def by_bands(
@@ -81,10 +82,11 @@ def in_parallel(first: Callable[[], First], second: Callable[[], Second]) -> tup
     """Two steps that know nothing of each other, at the same time where helpers are wanted."""
     if helpers() == 1:
         return first(), second()
-    with ThreadPoolExecutor(1) as pool:
+    with _helping(1) as pool:
         other = pool.submit(first)
         mine = second()
-        return other.result(), mine
+        # All helpers may be busy with what called this: then nobody has begun it.
+        return first() if other.cancel() else other.result(), mine
 
 
 def of_parts(step: Callable[[slice], First], count: int, *, size: int) -> list[First]:
@@ -100,8 +102,61 @@ def of_parts(step: Callable[[slice], First], count: int, *, size: int) -> list[F
     parts = [slice(start, min(start + size, count)) for start in range(0, count, size)]
     if len(parts) < 2 or helpers() == 1:
         return [step(part) for part in parts]
-    with ThreadPoolExecutor(helpers()) as pool:
-        return list(pool.map(step, parts))
+    return _shared(step, parts)
+
+
+def _shared(step: Callable[[slice], First], parts: Sequence[slice]) -> list[First]:
+    """What a step gives for each part, in order; this thread works beside its helpers.
+
+    It raises what the first of the parts that failed raised, whoever took it.
+    """
+    made: dict[int, First] = {}
+    failed: dict[int, BaseException] = {}
+    # One after the other takes the next part: taking it is a single step of the interpreter.
+    turns = enumerate(parts)
+
+    def work() -> None:
+        for number, part in turns:
+            try:
+                made[number] = step(part)
+            except BaseException as error:  # an interrupt, too, is for the caller
+                failed[number] = error
+            if failed:
+                return
+
+    count = min(helpers(), len(parts)) - 1
+    with _helping(count) as pool:
+        others = [pool.submit(work) for _ in range(count)]
+        work()
+        for other in others:
+            # One that has not begun waits for a helper that may wait for this thread.
+            if not other.cancel():
+                other.result()
+    if failed:
+        raise failed[min(failed)]
+    return [made[number] for number in range(len(parts))]
+
+
+_standing: ThreadPoolExecutor | None = None
+
+
+def keep_helpers() -> None:
+    """From now on helpers of this process wait for their next step and are not made anew.
+
+    For a process that is not copied any more: a copy has none of them (see `aside`).
+    """
+    global _standing
+    if _standing is None and helpers() > 1:
+        _standing = ThreadPoolExecutor(helpers() - 1)
+
+
+@contextmanager
+def _helping(count: int) -> Iterator[Executor]:
+    if _standing is not None:
+        yield _standing
+        return
+    with ThreadPoolExecutor(max(count, 1)) as pool:
+        yield pool
 
 
 def helpers() -> int:
@@ -111,3 +166,37 @@ def helpers() -> int:
         return int(asked)
     # The cores this process may use, not those of the machine: in a container they differ.
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Sums in one thread, as in a worker: split between threads, their last digits would differ.
+
+    Small matrices by the thousand (the triangles of a point cloud) are 60 times as quick so.
+    """
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1):
+        yield
+
+
+# Below it what is kept for later is little, and asking takes longer than it is worth.
+_LARGE_CELLS = 2_000_000
+
+
+def give_back(cells: int) -> None:
+    """Hand what was freed back to the system, after a stage that needed much besides its results.
+
+    The system's own library keeps it for later, by thread: a seventh of the memory of large land.
+
+    Parameters
+    ----------
+    cells : of the land that the stage was about; of a small one nothing is done
+    """
+    if cells < _LARGE_CELLS or sys.platform != "linux":
+        return
+    import ctypes
+
+    # Other libraries than that of GNU do not have it.
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)

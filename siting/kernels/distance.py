@@ -32,7 +32,7 @@ def nearest_rows(sources: NDArray[np.bool_]) -> NDArray[np.int32]:
     return out
 
 
-@compiled
+@compiled("b1[:,::1], i4[::1], i4[:,::1]")
 def _nearest_rows(sources: Any, last: Any, out: Any) -> None:
     rows, cols = sources.shape
     for row in range(rows):
@@ -65,7 +65,7 @@ def _room(cols: int) -> _Room:
     return _Room(first, np.empty(cols), np.empty(cols), column)
 
 
-@compiled
+@compiled()
 def _nearest_columns(row: int, at: Any, first: Any, begin: Any, height: Any, out: Any) -> None:
     """For each cell of a row the column whose own nearest source is nearest, the western of two.
 
@@ -126,7 +126,10 @@ def distances(
     _distances(top, nearest, piece, pieces, easting, northing, *_room(nearest.shape[1]), out)
 
 
-@compiled
+@compiled(
+    "i8, i4[:,::1], i4[:,::1], f4[:,::1], f4[::1], f4[::1],"
+    "i8[::1], f8[::1], f8[::1], i8[::1], f4[:,::1]"
+)
 def _distances(
     top: int,
     nearest: Any,
@@ -176,7 +179,7 @@ def from_nearest(
     np.take(values, number, out=out)
 
 
-@compiled
+@compiled("i8, i4[:,::1], i8[::1], f8[::1], f8[::1], i8[::1], i8[:,::1]")
 def _nearest_cells(
     top: int,
     nearest: Any,
@@ -208,7 +211,7 @@ def source_distances(
     _source_distances(top, nearest, cell_size_m, more_m, *_room(nearest.shape[1]), out)
 
 
-@compiled
+@compiled("i8, i4[:,::1], f8, f8, i8[::1], f8[::1], f8[::1], i8[::1], f4[:,::1]")
 def _source_distances(
     top: int,
     nearest: Any,

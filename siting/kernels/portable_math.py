@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from siting.kernels.compiled import compiled
 
 
-@compiled
+@compiled("f4[::1], f4[::1]")
 def arc_tangents(values: NDArray[Any], out: NDArray[Any]) -> None:
     """Arc tangent of each value, radians.
 
@@ -28,7 +28,7 @@ def arc_tangents(values: NDArray[Any], out: NDArray[Any]) -> None:
         out[k] = math.atan(values[k])
 
 
-@compiled
+@compiled("f8[::1], f8[::1]")
 def exponentials(values: NDArray[Any], out: NDArray[Any]) -> None:
     """Natural exponential of each value.
 
@@ -41,7 +41,7 @@ def exponentials(values: NDArray[Any], out: NDArray[Any]) -> None:
         out[k] = math.exp(values[k])
 
 
-@compiled
+@compiled("f8[:,::1], f4[:,::1], f8, f8, f4[:,::1]")
 def wetness(
     area_m2: NDArray[np.float64],
     slope_deg: NDArray[np.float32],

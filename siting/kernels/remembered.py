@@ -69,6 +69,11 @@ def remembered(
     return mark
 
 
+def remembering() -> bool:
+    """Whether a memory is at work in this process: answers are then kept, and not made anew."""
+    return _at_work is not None
+
+
 def lasting(name: str, *given: Any) -> dict[str, Any]:
     """A store that outlives a run, the same one for the same name and equal `given`.
 
@@ -97,10 +102,7 @@ def near_change(
     -------
     (n,) bool
     """
-    changed: NDArray[np.bool_] = np.zeros(now[0].shape, dtype=bool)
-    for before, after in zip(was, now, strict=True):
-        if before is not after:
-            changed |= (before != after) & ((before == before) | (after == after))
+    changed = _changed(was, now)
     if not changed.any():
         return np.zeros(len(cell[0]), dtype=bool)
     # Sums of all cells above and to the left: four of them give the sum of any square.
@@ -111,6 +113,37 @@ def near_change(
     left, right = (np.clip(cell[1] + k, 0, n_cols) for k in (-reach, reach + 1))
     inside = sums[bottom, right] - sums[top, right] - sums[bottom, left] + sums[top, left]
     return np.asarray(inside > 0)
+
+
+def window_of_change(
+    was: Sequence[NDArray[Any]], now: Sequence[NDArray[Any]]
+) -> tuple[slice, slice]:
+    """The rows and columns within which any of some layers has changed; empty where none has.
+
+    `was` and `now` are the same (rows, cols) layers before and after, NaN being like NaN.
+
+    Examples
+    --------
+    >>> was = np.full((4, 5), np.nan)
+    >>> now = was.copy()
+    >>> now[1, 2] = now[2, 4] = 1.0
+    >>> window_of_change([was], [now])
+    (slice(1, 3, None), slice(2, 5, None))
+    """
+    changed = _changed(was, now)
+    spans = []
+    for axis in (1, 0):
+        there = np.flatnonzero(changed.any(axis=axis))
+        spans.append(slice(int(there[0]), int(there[-1]) + 1) if len(there) else slice(0, 0))
+    return spans[0], spans[1]
+
+
+def _changed(was: Sequence[NDArray[Any]], now: Sequence[NDArray[Any]]) -> NDArray[np.bool_]:
+    changed: NDArray[np.bool_] = np.zeros(now[0].shape, dtype=bool)
+    for before, after in zip(was, now, strict=True):
+        if before is not after:
+            changed |= (before != after) & ((before == before) | (after == after))
+    return changed
 
 
 _at_work: Memory | None = None
@@ -228,7 +261,7 @@ class Memory:
 
     def watched(self, value: Any, seen: dict[tuple[Look, ...], bytes], at: tuple[Look, ...]) -> Any:
         """`value` as it is, but every look at its parts is written down in `seen`."""
-        if isinstance(value, Mapping):
+        if isinstance(value, Mapping) and not is_dataclass(value):
             return _Looked(self, value, seen, at)
         if is_dataclass(value) and not isinstance(value, type) and len(at) == 1:
             made: Any = object.__new__(_looked_at(type(value)))
@@ -308,7 +341,7 @@ def _size_bytes(value: Any, counted: set[int]) -> int:
     if isinstance(value, _Looked) or type(value).__name__.startswith("Looked"):
         raise TypeError(f"A step gave back {type(value).__name__}, of which looks are watched.")
     parts: list[Any] = []
-    if isinstance(value, Mapping):
+    if isinstance(value, Mapping) and not is_dataclass(value):
         parts = list(value.values())
     elif isinstance(value, tuple | list):
         parts = list(value)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from siting.kernels.compiled import compiled
 
 
-@compiled
+@compiled()
 def _bilinear(values: Any, y: float, x: float) -> float:
     """The value between cell centres; NaN outside the outermost ones and beside unknown cells."""
     rows, cols = values.shape
@@ -47,52 +47,75 @@ def between_centres(
     return out
 
 
-@compiled
+@compiled("f4[:,::1], f8[::1], f8[::1], f4[::1]")
 def _between_centres(values: Any, row: Any, col: Any, out: Any) -> None:
     for k in range(row.size):
         out[k] = _bilinear(values, row[k], col[k])
 
 
-def rises(
-    grounds: Sequence[tuple[NDArray[np.float32], float, float, float]],
+Ground = tuple[NDArray[np.float32], float, float, float, float]
+"""Elevations (rows, cols), then top, left, cell size and highest elevation, all metres.
+
+The highest is infinite where some elevation is not known.
+"""
+
+
+def raise_skyline(
+    grounds: Sequence[Ground],
     lens: NDArray[Any],
     radian: NDArray[Any],
     distance_m: NDArray[Any],
     sunk_m: NDArray[Any],
-) -> NDArray[np.float64]:
-    """Tangent of the angle above level of the ground along rays from each lens.
+    seen: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]],
+) -> None:
+    """Follow rays from each lens over some more ground, each to its first gap.
 
     Parameters
     ----------
-    grounds : one or two of (elevations, top, left, cell size): (rows, cols) float32 and metres;
-        the second is asked where the first has none
+    grounds : one or two; the second is asked where the first has no elevation
     lens : (n, 3) easting, northing and elevation, metres
     radian : (n_azimuths,) directions clockwise from grid north
     distance_m, sunk_m : (n_distances,) along the ray, and how far the ground sinks there, metres
-
-    Returns
-    -------
-    (n, n_azimuths, n_distances) float64, NaN = not known
+    seen : (tangent, reach_m, alive), (n, n_azimuths) each, changed here: the greatest tangent of
+        the angle above level, the last known distance, whether the ray goes on
     """
-    out = np.empty((len(lens), len(radian), len(distance_m)))
-    flat = [(np.ascontiguousarray(dem), np.array(place, dtype=float)) for dem, *place in grounds]
-    nothing = (np.empty((0, 0), dtype=np.float32), np.ones(3))
-    (near, here), (far, there) = (*flat, nothing)[:2]
-    sine, cosine = np.sin(radian), np.cos(radian)
-    _rises(
-        near, here, far, there, np.ascontiguousarray(lens), sine, cosine, distance_m, sunk_m, out
-    )
-    return out
+    nothing = (np.empty((0, 0), dtype=np.float32), 1.0, 1.0, 1.0, np.inf)
+    (near, *here), (far, *there) = (*grounds, nothing)[:2]
+    _raise_skyline(
+        np.ascontiguousarray(near), np.array(here), np.ascontiguousarray(far), np.array(there),
+        np.ascontiguousarray(lens), np.sin(radian), np.cos(radian), distance_m, sunk_m, *seen,
+    )  # fmt: skip
 
 
-@compiled
+@compiled()
 def _height(dem: Any, place: Any, x: float, y: float) -> Any:
     top, left, cell = place[0], place[1], place[2]
     return np.float32(_bilinear(dem, (top - y) / cell - 0.5, (x - left) / cell - 0.5))
 
 
-@compiled
-def _rises(
+@compiled()
+def _inside_until(dem: Any, place: Any, lens: Any, east: float, north: float) -> float:
+    """How far a ray surely stays between the outermost cell centres; below 0 for not at all."""
+    cell = place[2]
+    # A thousandth of a cell inside them, so that rounding never decides.
+    edge = 0.501 * cell
+    west, high = place[1] + edge, place[0] - edge
+    right, low = place[1] + dem.shape[1] * cell - edge, place[0] - dem.shape[0] * cell + edge
+    if not (west <= lens[0] <= right and low <= lens[1] <= high):
+        return -1.0
+    until = np.inf
+    if east != 0.0:
+        until = min(until, ((right if east > 0.0 else west) - lens[0]) / east)
+    if north != 0.0:
+        until = min(until, ((high if north > 0.0 else low) - lens[1]) / north)
+    return until
+
+
+@compiled(
+    "f4[:,::1], f8[::1], f4[:,::1], f8[::1], f8[:,::1],"
+    "f8[::1], f8[::1], f8[::1], f8[::1], f4[:,::1], f4[:,::1], b1[:,::1]"
+)
+def _raise_skyline(
     near: Any,
     here: Any,
     far: Any,
@@ -102,17 +125,39 @@ def _rises(
     cosine: Any,
     distance_m: Any,
     sunk_m: Any,
-    out: Any,
+    tangent: Any,
+    reach_m: Any,
+    alive: Any,
 ) -> None:
-    for n in range(out.shape[0]):
-        for a in range(out.shape[1]):
-            for d in range(out.shape[2]):
-                x = lens[n, 0] + sine[a] * distance_m[d]
-                y = lens[n, 1] + cosine[a] * distance_m[d]
-                z = _height(near, here, x, y)
-                if not np.isfinite(z):
-                    z = _height(far, there, x, y)
-                out[n, a, d] = (np.float64(z) - lens[n, 2] - sunk_m[d]) / distance_m[d]
+    for n in range(tangent.shape[0]):
+        for a in range(tangent.shape[1]):
+            if not alive[n, a]:
+                continue
+            in_near = _inside_until(near, here, lens[n], sine[a], cosine[a])
+            in_far = _inside_until(far, there, lens[n], sine[a], cosine[a])
+            best, last = np.float64(tangent[n, a]), -1
+            for d in range(distance_m.size):
+                limit = np.inf
+                if distance_m[d] <= in_near:
+                    limit = here[3]
+                elif distance_m[d] <= in_far:
+                    limit = max(here[3], there[3])
+                # Where even the highest ground would not rise above what was seen nobody looks.
+                if (limit - lens[n, 2] - sunk_m[d]) / distance_m[d] > best:
+                    x = lens[n, 0] + sine[a] * distance_m[d]
+                    y = lens[n, 1] + cosine[a] * distance_m[d]
+                    z = _height(near, here, x, y)
+                    if not np.isfinite(z):
+                        z = _height(far, there, x, y)
+                    # Beyond what is not known might stand anything.
+                    if not np.isfinite(z):
+                        break
+                    best = max(best, (np.float64(z) - lens[n, 2] - sunk_m[d]) / distance_m[d])
+                last = d
+            tangent[n, a] = best
+            if last >= 0:
+                reach_m[n, a] = distance_m[last]
+            alive[n, a] = last == distance_m.size - 1
 
 
 def hidden_lines(
@@ -146,7 +191,7 @@ def hidden_lines(
     return hidden
 
 
-@compiled
+@compiled("f4[:,::1], f8[:,::1], f8[:,::1], f4[::1], f4[::1], f8[::1], i8[::1], b1[::1]")
 def _hidden_lines(
     dem: Any, start: Any, end: Any, z_start: Any, z_end: Any, bulge_m: Any, steps: Any, hidden: Any
 ) -> None:
@@ -185,7 +230,7 @@ def disc_mean(
     )
 
 
-@compiled
+@compiled("i8, f4[:,::1], i8[::1], f8[:,::1], i4[:,::1], f8[::1], i4[::1], f4[:,::1]")
 def _disc_mean(
     top: int,
     values: Any,
@@ -235,53 +280,3 @@ def _disc_mean(
         for col in range(cols):
             known = not np.isnan(values[row, col])
             out[line, col] = total[col] / count[col] if known else np.nan
-
-
-def moved_cells(
-    easting: NDArray[Any],
-    northing: NDArray[Any],
-    place: NDArray[np.intp],
-    shift_m: NDArray[np.float64],
-    corner: tuple[float, float, float],
-    shape: tuple[int, int],
-) -> NDArray[np.int64]:
-    """Number, row by row, of the cell where a map that lies off is read; outside, the nearest.
-
-    Parameters
-    ----------
-    easting, northing : (points,) metres
-    place : (points,) the place that each point belongs to
-    shift_m : (draws, places, 2) how far the map lies off at each place, east and north, metres
-    corner : top, left and cell size of the map, metres
-    shape : rows and columns of the map
-
-    Returns
-    -------
-    (draws, points) int64
-    """
-    out = np.empty((len(shift_m), len(place)), dtype=np.int64)
-    at = (np.ascontiguousarray(part) for part in (easting, northing, place, shift_m))
-    # As floats: whole numbers would be compiled anew.
-    _moved_cells(*at, *map(float, corner), *shape, out)
-    return out
-
-
-@compiled
-def _moved_cells(
-    easting: Any,
-    northing: Any,
-    place: Any,
-    shift_m: Any,
-    top: float,
-    left: float,
-    cell: float,
-    rows: int,
-    cols: int,
-    out: Any,
-) -> None:
-    for d in range(out.shape[0]):
-        for p in range(out.shape[1]):
-            east, north = shift_m[d, place[p], 0], shift_m[d, place[p], 1]
-            col = int(np.floor((easting[p] - east - left) / cell))
-            row = int(np.floor((top - (northing[p] - north)) / cell))
-            out[d, p] = min(max(row, 0), rows - 1) * cols + min(max(col, 0), cols - 1)

@@ -23,7 +23,7 @@ _LENGTH = np.array([1.0, np.sqrt(2.0)] * 4)
 _CODE = np.array([1, 2, 4, 8, 16, 32, 64, 128], dtype=np.uint8)
 
 
-@compiled
+@compiled()
 def _push(levels: Any, cells: Any, count: int, level: float, cell: int) -> None:
     """Put a cell into a heap, lowest level first."""
     at = count
@@ -36,7 +36,7 @@ def _push(levels: Any, cells: Any, count: int, level: float, cell: int) -> None:
     levels[at], cells[at] = level, cell
 
 
-@compiled
+@compiled()
 def _pop(levels: Any, cells: Any, count: int) -> None:
     """Take the first of a heap of `count` out; the last takes its way down."""
     level, cell = levels[count - 1], cells[count - 1]
@@ -55,7 +55,7 @@ def _pop(levels: Any, cells: Any, count: int) -> None:
     levels[at], cells[at] = level, cell
 
 
-@compiled
+@compiled()
 def _climb(
     z: Any, seen: Any, around: Any, stack: Any, n: int, levels: Any, cells: Any, m: int
 ) -> int:
@@ -98,7 +98,7 @@ def _climb(
     return m
 
 
-@compiled
+@compiled()
 def _flood(z: Any, seen: Any, around: Any, stack: Any, start: int) -> Any:
     """Fill the hollow below a rim cell to its level; how many cells of the far slopes it meets.
 
@@ -163,7 +163,7 @@ def fill(dem: NDArray[np.float32]) -> NDArray[np.float32]:
     return framed[1:-1, 1:-1].copy()
 
 
-@compiled
+@compiled("f4[::1], b1[::1], i8[::1], i4[::1], i8")
 def _rim(z: Any, seen: Any, around: Any, stack: Any, wide: int) -> int:
     """Put the cells beside unknown ground on the stack, as settled; their number."""
     n = 0
@@ -178,7 +178,7 @@ def _rim(z: Any, seen: Any, around: Any, stack: Any, wide: int) -> int:
     return n
 
 
-@compiled
+@compiled("f4[::1], b1[::1], i8[::1], i4[::1], f4[::1], i4[::1], i8, i8")
 def _fill(
     z: Any, seen: Any, around: Any, stack: Any, levels: Any, cells: Any, n: int, m: int
 ) -> None:
@@ -217,7 +217,7 @@ def steepest(filled: NDArray[np.float32]) -> NDArray[np.uint8]:
     return out
 
 
-@compiled
+@compiled("f4[:,::1], u1[:,::1], i4[:,::1]")
 def _down(filled: Any, out: Any, steps: Any) -> int:
     """Codes by steepest descent; steps -1 at cells of flats, whose number is returned."""
     rows, cols = filled.shape
@@ -246,7 +246,7 @@ def _down(filled: Any, out: Any, steps: Any) -> int:
     return n_flat
 
 
-@compiled
+@compiled("f4[:,::1], u1[:,::1], i4[:,::1], i4[::1]")
 def _cross_flats(filled: Any, out: Any, steps: Any, queue: Any) -> None:
     """Codes of flat cells (steps -1) set towards the nearest level cell where water runs on."""
     rows, cols = filled.shape
@@ -306,7 +306,7 @@ def upstream_cells(codes: NDArray[np.uint8]) -> NDArray[np.int32]:
     return count.reshape(codes.shape)
 
 
-@compiled
+@compiled("u1[::1], i8[::1], u1[::1], i4[::1]")
 def _upstream_cells(flat: Any, step: Any, waits: Any, count: Any) -> None:
     for cell in range(flat.size):
         if flat[cell] != NO_DATA:

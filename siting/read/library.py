@@ -10,7 +10,7 @@ Source: "Configuration options" and the drivers' pages of the GDAL manual, gdal.
 
 from __future__ import annotations
 
-import pyogrio
+from collections.abc import Callable
 
 from siting.errors import SitingError
 
@@ -39,10 +39,13 @@ AS_WRITTEN = {
 _MUST_BE_UNSET = ("CENTER_LONG", "GTIFF_SRS_SOURCE", "SHAPE_ENCODING", "OGR_SQLITE_LOAD_EXTENSIONS")
 
 
-def check_unset() -> None:
-    """E-ENV-01 where a setting that changes what is read is made outside this program."""
+def check_unset(setting: Callable[[str], object]) -> None:
+    """E-ENV-01 where a setting that changes what is read is made outside this program.
+
+    `setting` gives the value of a setting in one of the copies of the library, None for not set.
+    """
     for name in _MUST_BE_UNSET:
-        value = pyogrio.get_gdal_config_option(name)
+        value = setting(name)
         if value is not None:
             raise SitingError(
                 "E-ENV-01",
@@ -60,5 +63,9 @@ def for_rasters(*, remote: dict[str, str] | None = None) -> dict[str, str]:
 
 def set_for_vectors(*, remote: bool) -> None:
     """Hold the settings of the copy of the library that reads vector files."""
+    # It brings pandas, 0.3 s: who reads rasters alone, as the desk before its first page, does not
+    # wait for it.
+    import pyogrio
+
     network = dict.fromkeys(NO_NETWORK) if remote else NO_NETWORK
     pyogrio.set_gdal_config_options(AS_WRITTEN | network)

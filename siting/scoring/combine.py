@@ -8,14 +8,17 @@ weights leaves the order of places as it was.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from siting import criteria
 from siting.grid import FloatArray
 from siting.kernels.bands import in_bands
-from siting.kernels.curves import membership
+from siting.kernels.curves import Knots, membership
+from siting.kernels.remembered import remembered, remembering
 from siting.settings.protocol_conditions import Conditions
 from siting.settings.protocol_score import Attractors, Rule, Scoring
 from siting.types import Scores
@@ -23,9 +26,46 @@ from siting.types import Scores
 Weight = float | FloatArray
 
 
+@dataclass(frozen=True, eq=False, repr=False)
+class Memberships(Mapping[str, FloatArray]):
+    """Memberships 0..1 by criterion, worked out from the layers whenever they are asked for.
+
+    Kept they would take four bytes a cell each, and few are asked for once the index is known.
+
+    Parameters
+    ----------
+    layers : mapping from criterion to its layer, an array of any shape; NaN = not known
+    curves : mapping from criterion to its knots
+    """
+
+    layers: Mapping[str, FloatArray]
+    curves: Mapping[str, Knots]
+
+    def __getitem__(self, name: str) -> FloatArray:
+        return membership(self.layers[name], self.curves[name])
+
+    def __contains__(self, name: object) -> bool:
+        # That of a Mapping asks for the value, which would be worked out for a yes or no.
+        return name in self.layers
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.layers)
+
+    def __len__(self) -> int:
+        return len(self.layers)
+
+
+def memberships_at(memberships: Mapping[str, FloatArray], cells: Any) -> dict[str, FloatArray]:
+    """Memberships of some cells, float32; `cells` is anything that picks them from an array."""
+    if isinstance(memberships, Memberships):
+        curves = memberships.curves
+        return {n: membership(v[cells], curves[n]) for n, v in memberships.layers.items()}
+    return {name: value[cells] for name, value in memberships.items()}
+
+
 def memberships(
     layers: Mapping[str, FloatArray], *, attractors: Attractors, conditions: Conditions
-) -> dict[str, FloatArray]:
+) -> Mapping[str, FloatArray]:
     """Membership 0..1 of every criterion that has its layer and may have an effect.
 
     Parameters
@@ -36,12 +76,21 @@ def memberships(
     -------
     mapping from criterion name to float32 array of the same shape, in the order of the rows
     """
-    out: dict[str, FloatArray] = {}
+    given: dict[str, FloatArray] = {}
+    curves: dict[str, Knots] = {}
     for row in criteria.CRITERIA:
         rule = rule_of(row.name, attractors=attractors, conditions=conditions)
         if row.layer in layers and counts(rule):
-            out[row.name] = membership(layers[row.layer], rule.curve)
-    return out
+            given[row.name], curves[row.name] = layers[row.layer], rule.curve
+    if remembering():
+        # At the desk time counts: only those are worked out whose layer has changed.
+        return {name: _membership(layer, curves[name]) for name, layer in given.items()}
+    return Memberships(given, curves)
+
+
+@remembered()
+def _membership(layer: FloatArray, curve: Knots) -> FloatArray:
+    return membership(layer, curve)
 
 
 def rule_of(name: str, *, attractors: Attractors, conditions: Conditions) -> Rule:
@@ -126,7 +175,7 @@ def combine(
     if len(shape) == 2 and not any(np.ndim(weights[name]) for name in memberships):
 
         def fill(rows: slice) -> None:
-            part = {name: value[rows] for name, value in memberships.items()}
+            part = memberships_at(memberships, rows)
             found = _factors(part, weights, scoring, total[rows].shape)
             attraction[rows], conditions[rows], total[rows] = found
 
@@ -233,7 +282,19 @@ def log_factors(
     return draws, holds
 
 
-def _groups(memberships: Mapping[str, FloatArray]) -> list[list[str]]:
+def by_fact(judged: Collection[str]) -> dict[str, int]:
+    """Criteria by the fact they speak of, numbered as they come; -1 for conditions, which are last.
+
+    Examples
+    --------
+    >>> by_fact(["view", "water", "trail"])
+    {'trail': 0, 'water': 1, 'view': -1}
+    """
+    out = {name: n for n, group in enumerate(_groups(judged)) for name in group}
+    return out | {name: -1 for name in judged if name not in out}
+
+
+def _groups(memberships: Collection[str]) -> list[list[str]]:
     """Attractors that are judged, by the fact they speak of, in the order of the rows."""
     found: dict[str, list[str]] = {}
     for name, row in criteria.attractors().items():
@@ -264,6 +325,8 @@ def _group_sum(worth: list[FloatArray], scoring: Scoring) -> FloatArray:
 def _common_shape(
     parts: Mapping[str, FloatArray], weights: Mapping[str, Weight]
 ) -> tuple[int, ...]:
+    # A layer has the shape of its membership, and is there already.
+    arrays = parts.layers if isinstance(parts, Memberships) else parts
     return np.broadcast_shapes(
-        *(value.shape for value in parts.values()), *(np.shape(weights[name]) for name in parts)
+        *(value.shape for value in arrays.values()), *(np.shape(weights[name]) for name in parts)
     )

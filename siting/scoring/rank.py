@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,18 +11,17 @@ from numpy.typing import NDArray
 from siting import criteria
 from siting.grid import FloatArray
 from siting.ground.layers import GroundLayers
+from siting.ground.peopled import lawns
 from siting.ground.shapes.feature_order import served_by
-from siting.ground.terrain import gradient
 from siting.heading.choose import Lookout
 from siting.kernels.curves import membership
-from siting.kernels.remembered import remembered
 from siting.notes import Remark
 from siting.scoring.candidates import with_rivals, worth_listing
-from siting.scoring.choose import choose, rivals, search_radius_m
+from siting.scoring.choose import choose, rivals, search_radius_m, with_room
 from siting.scoring.combine import (
     combine,
     counts,
-    memberships,
+    memberships_at,
     rule_of,
     strongest_attractor,
     weights_of,
@@ -58,6 +57,7 @@ class Ranked:
     radius_m : how far to look around each place
     remarks : what was tried, and where the search had to end early
     plain : True where no place stands out from the ground around: areas to look over, no places
+    peopled : True where that is so as people are likely on some or all of the ground
     """
 
     candidates: tuple[Candidate, ...]
@@ -66,17 +66,7 @@ class Ranked:
     radius_m: tuple[float, ...]
     remarks: tuple[Remark, ...]
     plain: bool = False
-
-
-@remembered("layers")
-def score_cells(layers: Mapping[str, FloatArray], protocol: Protocol) -> Scores:
-    """Index of every cell, without a unit; the heading is judged later, where it can matter.
-
-    `layers` maps names of layers to (rows, cols) arrays, NaN = not known; see `combine`.
-    """
-    parts = memberships(layers, attractors=protocol.attractors, conditions=protocol.conditions)
-    weights = weights_of(parts, attractors=protocol.attractors, conditions=protocol.conditions)
-    return combine(parts, weights=weights, scoring=protocol.scoring)
+    peopled: bool = False
 
 
 def rank_places(
@@ -101,12 +91,18 @@ def rank_places(
     # The circles of two spots must not overlap.
     apart_m = max(rules.spacing_m, 2.0 * least_m)
     boundary_m = ground.layers["distance_to_boundary_m"]
-    drawn = worth_listing(scores, no_go == 0, boundary_m, rules=rules)
+    people = lawns(land)
+    open_ground = no_go == 0 if people is None else (no_go == 0) & ~people
+    drawn = worth_listing(scores, no_go == 0, boundary_m, rules=rules, people=people)
     reach_m = protocol.features.reach_m
     same = _same_place(scores, drawn, view, radius_m=least_m, feature_reach_m=reach_m)
     found = _search(scores, drawn, view, protocol, spacing_m=apart_m, same=same)
     if not found.candidates:
-        return _areas(scores, no_go == 0, view, protocol, least_m=least_m)
+        peopled = bool((open_ground != (no_go == 0)).any())
+        # Ground of people is looked over only where there is no other.
+        where = open_ground if open_ground.any() else no_go == 0
+        areas = _areas(scores, where, view, protocol, least_m=least_m)
+        return replace(areas, peopled=peopled)
     judged = _score_candidates(found, scores, view, protocol)
     chosen, places = _choose(found.candidates, judged, rules, spacing_m=apart_m)
     shaken = _shaken(land, ground, scores, no_go, found, judged, protocol)
@@ -115,7 +111,7 @@ def rank_places(
             [found.candidates[i] for i in places[: len(chosen) + _RIVALS]],
             scores.total,
             # With plain ground: a short list would be among the first five by its shortness alone.
-            no_go == 0,
+            open_ground,
             land=land,
             spacing_m=apart_m,
         ),
@@ -139,8 +135,9 @@ def rank_places(
                 rules=protocol.stability,
             ),
         )
-    radius = tuple(place.radius_m for place in firmness) or (least_m,) * len(chosen)
     spots = tuple(found.candidates[i] for i in chosen)
+    tried_m = tuple(place.radius_m for place in firmness) or (least_m,) * len(chosen)
+    radius = with_room(spots, tried_m, least_m=least_m)
     return Ranked(spots, _subset(judged, chosen), firmness, radius, remarks)
 
 
@@ -158,8 +155,7 @@ def _areas(
     judged = _score_candidates(found, scores, view, protocol)
     chosen, _ = _choose(found.candidates, judged, rules, spacing_m=apart_m)
     spots = tuple(found.candidates[i] for i in chosen)
-    radius = (least_m,) * len(spots)
-    remarks = _search_remarks(found)
+    radius, remarks = (least_m,) * len(spots), _search_remarks(found)
     return Ranked(spots, _subset(judged, chosen), (), radius, remarks, plain=True)
 
 
@@ -258,7 +254,7 @@ def _score_candidates(found: Found, scores: Scores, view: Lookout, protocol: Pro
     """Scores of the places alone, arrays of shape (n,), with the best heading of each."""
     row = np.array([c.row for c in found.candidates], dtype=int)
     col = np.array([c.col for c in found.candidates], dtype=int)
-    parts = {name: values[row, col] for name, values in scores.memberships.items()}
+    parts = memberships_at(scores.memberships, (row, col))
     rule = protocol.conditions.heading
     if counts(rule) and found.candidates:
         place = [(c.easting, c.northing) for c in found.candidates]
@@ -324,7 +320,7 @@ def _shaken(
         grid=land.grid,
         memberships=scores.memberships,
         no_go=no_go,
-        slope=gradient(land.dem, land.grid.cell_size_m),
+        dem=land.dem,
         view_slope_deg=ground.layers["view_slope_deg"],
         funnel_ratio=ground.layers.get("funnel_ratio"),
         heading_score=heading,
@@ -336,6 +332,7 @@ def _shaken(
         steep_deg=protocol.no_go.steep_deg,
         cover_error_m=rules.cover_error_cells * land.cover_cell_m,
         elevation_error_m=elevation_error_m(land.dem_cell_m, rules),
+        map_cell_m=max(land.grid.cell_size_m, land.dem_cell_m),
         line_error_m=stated_line_errors_m(land, rules),
     )
 

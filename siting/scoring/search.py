@@ -187,7 +187,7 @@ class _Cells:
     def of(cls, index: FloatArray, usable: BoolArray, grid: Grid) -> _Cells:
         row, col = np.nonzero(usable)
         log = np.log(index[row, col].astype(np.float64))
-        around = _surroundings(index, usable, grid)[row, col]
+        around = _surroundings(index, usable, row, col, grid)
         order = np.lexsort((col, row, -around, -np.round(log / TIE)))
         row, col = row[order], col[order]
         easting, northing = grid.xy(row, col)
@@ -223,9 +223,20 @@ class _Cells:
         return Candidate(*at, east, north, float(index[at]), int(parts[at]))
 
 
-def _surroundings(index: FloatArray, usable: BoolArray, grid: Grid) -> NDArray[np.float64]:
-    """Mean index of the square of about 30 m around each cell, closed ground counting as 0."""
+def _surroundings(
+    index: FloatArray,
+    usable: BoolArray,
+    row: NDArray[np.int64],
+    col: NDArray[np.int64],
+    grid: Grid,
+) -> NDArray[np.float64]:
+    """Mean index of about 30 m square around each usable cell, closed ground counting as 0."""
     wide = 2 * max(1, round(_AROUND_M / grid.cell_size_m)) + 1
-    kept = np.where(usable, index, 0.0).astype(np.float64)
+    if not row.size:
+        return np.empty(0)
+    # Beyond the usable cells there is nothing to add up: running sums begin at 0 as well here.
+    top, left = max(int(row.min()) - wide, 0), max(int(col.min()) - wide, 0)
+    part = (slice(top, int(row.max()) + wide + 1), slice(left, int(col.max()) + wide + 1))
+    kept = np.where(usable[part], index[part], 0.0).astype(np.float64)
     mean = scipy.ndimage.uniform_filter(kept, wide, mode="constant")
-    return np.asarray(np.round(mean, 6))
+    return np.asarray(np.round(mean[row - top, col - left], 6))

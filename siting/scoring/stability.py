@@ -7,6 +7,7 @@ a place is among the first N is its rank acceptability (Lahdelma & Salminen 2001
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
+from siting.scoring.choose import RADIUS_STEP_M
 from siting.spot_parts import PlaceStability
 
 # (draws or 1, places) totals from memberships and weights that broadcast against each other.
@@ -23,7 +25,6 @@ FIRM, FAIR, TOSS_UP = "firm", "fair", "toss-up"
 _UP = np.exp(np.linspace(np.log(1.05), np.log(3.0), 24))
 # Factors to try on a weight, the smallest change first: up, down, up, down ... and to nothing.
 _BY_EFFORT = np.append(np.column_stack([_UP, 1 / _UP]).ravel(), 0.0)
-_RADIUS_STEP_M = 5.0
 
 
 @dataclass(frozen=True)
@@ -184,9 +185,12 @@ def picked(
         best = left.argmax(axis=1)
         found = np.isfinite(left[np.arange(len(left)), best])
         out[found, k] = best[found]
-        away2 = (easting - easting[best, None]) ** 2 + (northing - northing[best, None]) ** 2
-        # The hair of `spaced`: points of a lattice lie exactly that far apart.
-        left[away2 < spacing_m**2 * (1 - 1e-12)] = -np.inf
+        # Few points are the best of a draw: around each its ground is closed in all its draws.
+        for point in np.unique(best):
+            away2 = (easting - easting[point]) ** 2 + (northing - northing[point]) ** 2
+            # The hair of `spaced`: points of a lattice lie exactly that far apart.
+            near = np.flatnonzero(away2 < spacing_m**2 * (1 - 1e-12))
+            left[np.ix_(best == point, near)] = -np.inf
     return out
 
 
@@ -226,7 +230,7 @@ def search_radius(away_m: FloatArray, *, share: float, least_m: float) -> float:
     """
     known = np.sort(away_m[np.isfinite(away_m)])
     held = known[max(int(np.ceil(share * len(known))) - 1, 0)] if len(known) else 0.0
-    return float(_RADIUS_STEP_M * np.ceil(max(float(held), least_m) / _RADIUS_STEP_M - 1e-9))
+    return float(RADIUS_STEP_M * np.ceil(max(float(held), least_m) / RADIUS_STEP_M - 1e-9))
 
 
 def told(
@@ -255,10 +259,10 @@ def told(
     share = float(kept.any(axis=1).mean())
     word = FIRM if share >= firm_share else FAIR if share >= fair_share else TOSS_UP
     known = value[np.isfinite(value)]
-    low, high = np.exp(np.quantile(known, (0.05, 0.95))) if len(known) else (np.nan, np.nan)
-    return PlaceStability(
-        float(kept[:, 0].mean()), share, among, draws, word, radius_m, float(low), float(high)
-    )
+    ends = np.quantile(known, (0.05, 0.95)) if len(known) else (math.nan, math.nan)
+    # One by one: numpy's own exponential has other last digits on other processors.
+    low, high = (math.exp(end) for end in ends)
+    return PlaceStability(float(kept[:, 0].mean()), share, among, draws, word, radius_m, low, high)
 
 
 def turning_choices(

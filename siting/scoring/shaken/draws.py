@@ -38,7 +38,7 @@ class Shaken:
     ----------
     memberships : mapping from criterion to (rows, cols) 0..1, without the heading
     no_go : (rows, cols) bits
-    slope : (east, north) rise per metre, (rows, cols) each, NaN = no data
+    dem : (rows, cols) elevations, metres, NaN = no data
     view_slope_deg : (rows, cols) mean slope within the view, degrees
     funnel_ratio : (rows, cols) or None
     heading_score : (rows, cols), NaN where it was not judged; None where headings do not count
@@ -47,13 +47,14 @@ class Shaken:
     weights, spreads : mapping from criterion to the logarithm of its ratio and its sd
     curves : mapping from criterion to its curve
     cover_error_m, elevation_error_m : float, metres
+    map_cell_m : float, cells of the elevations, also where the grid's are finer, metres
     line_error_m : stated error of some of `LINES`, metres; else the protocol's `line_error_m`
     """
 
     grid: Grid
     memberships: Mapping[str, FloatArray]
     no_go: NoGoArray
-    slope: tuple[FloatArray, FloatArray]
+    dem: FloatArray
     view_slope_deg: FloatArray
     funnel_ratio: FloatArray | None
     heading_score: FloatArray | None
@@ -65,6 +66,7 @@ class Shaken:
     steep_deg: float
     cover_error_m: float
     elevation_error_m: float
+    map_cell_m: float
     line_error_m: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -122,7 +124,7 @@ def draw(points: Points, land: Shaken, *, rules: StabilityRules) -> Draws:
 
 def _missed(land: Shaken, rules: StabilityRules) -> float:
     """Error of the logarithm that reading moved maps makes, in proportion to the cell size."""
-    return rules.missed_spread * min(land.grid.cell_size_m / _MISSED_CELL_M, 1.0)
+    return rules.missed_spread * min(land.map_cell_m / _MISSED_CELL_M, 1.0)
 
 
 @dataclass(frozen=True)

@@ -11,19 +11,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray, Grid
+from siting.ground.terrain import base_level_m, gradient_at
 from siting.kernels.bands import of_parts
 from siting.kernels.curves import Knots, membership
 from siting.kernels.remembered import lasting, near_change
 from siting.scoring.candidates import Points
-from siting.scoring.combine import log_factors
+from siting.scoring.combine import Memberships, by_fact, memberships_at
 from siting.scoring.shaken.draws import (
     COVER,
-    ELEVATION,
+    LINES,
     MOST_PATCHES,
     Draws,
     IndexArray,
@@ -35,6 +37,9 @@ from siting.settings.protocol_score import Scoring
 from siting.settings.protocol_travel import StabilityRules
 from siting.types import BoolArray, NoGo
 
+if TYPE_CHECKING:
+    from siting.kernels import At, Read
+
 # A block of so many draws stays in the processor's memory.
 _BLOCK = 25
 
@@ -45,6 +50,8 @@ _MOVES_WITH: Mapping[str, str] = {
     "crossing": "crossings",
     "quiet": "roads",
 }
+_MAPS = (*LINES, COVER)
+Cells = tuple[IndexArray, IndexArray]
 
 
 def shaken_index(
@@ -83,7 +90,8 @@ def _open_index(
     layers = _layers(land)
     # All but the layers: a field that is added one day counts for every point.
     fixed = {f.name: getattr(land, f.name) for f in fields(land) if f.name not in _BY_POINT}
-    kept = lasting("trials", points, drawn, scoring, fixed, list(layers), known is None)
+    level_m = base_level_m(land.dem)
+    kept = lasting("trials", points, drawn, scoring, fixed, level_m, list(layers), known is None)
     again = np.ones(len(points.first), dtype=bool)
     out: NDArray[np.float32] = np.empty((len(drawn.flow), len(points.row)), dtype=np.float32)
     if kept:
@@ -100,14 +108,16 @@ def _open_index(
 
 # Fields of Shaken of which a point depends only on the cells around it, or not at all here.
 _BY_POINT = frozenset(
-    {"memberships", "slope", "view_slope_deg", "funnel_ratio", "no_go", "heading_score", "role"}
+    {"memberships", "dem", "view_slope_deg", "funnel_ratio", "no_go", "heading_score", "role"}
 )
 
 
 def _layers(land: Shaken) -> dict[str, FloatArray]:
     """The layers that `_index_of` reads, (rows, cols) each."""
-    out = {**land.memberships, "rise east": land.slope[0], "rise north": land.slope[1]}
-    out["view slope"] = land.view_slope_deg
+    judged = land.memberships
+    # The curves are among what counts for every point; the layers are the same objects as before.
+    read = judged.layers if isinstance(judged, Memberships) else judged
+    out = {**read, "elevation": land.dem, "view slope": land.view_slope_deg}
     return out if land.funnel_ratio is None else {**out, "funnel ratio": land.funnel_ratio}
 
 
@@ -119,14 +129,18 @@ def _changed(
     known: tuple[FloatArray | None, FloatArray | None],
 ) -> BoolArray:
     """(places,) whether cells under a point of a place, or headings known there, have changed."""
-    farthest_m = max(float(np.abs(shift).max()) for shift in drawn.moved.values())
-    reach = int(np.ceil(farthest_m / grid.cell_size_m)) + 1
     was, now = (list(part.values()) for part in layers)
-    changed = near_change(was, now, (points.row, points.col), reach=reach)
+    changed = near_change(was, now, (points.row, points.col), reach=_reach(drawn, grid))
     before, after = known
     if before is not None and after is not None:
         changed |= (before != after) & ((before == before) | (after == after))
     return np.bincount(points.place[changed], minlength=len(points.first)) > 0
+
+
+def _reach(drawn: Draws, grid: Grid) -> int:
+    """How many rows and columns away a map may be read at most."""
+    farthest_m = max(float(np.abs(shift).max()) for shift in drawn.moved.values())
+    return int(np.ceil(farthest_m / grid.cell_size_m)) + 1
 
 
 def _some_points(points: Points, drawn: Draws, some: IndexArray) -> tuple[Points, Draws]:
@@ -150,89 +164,149 @@ def _index_of(
     points: Points, land: Shaken, drawn: Draws, known: FloatArray | None, *, scoring: Scoring
 ) -> NDArray[np.float32]:
     """(draws, points) logarithm of the index on open ground; see `_open_index`."""
-    n = len(drawn.flow)
+    from siting.kernels import index_of_draws
+
+    n, at = len(drawn.flow), _at(points)
     out = np.empty((n, len(points.row)), dtype=np.float32)
+    slot, cells = _near(points, land, _reach(drawn, land.grid))
+    near = memberships_at(land.memberships, cells)
+    facts = by_fact([*near, *(["heading"] if known is not None else [])])
+    given = [name for name in facts if _is_worked_out(name, land)]
+    read = _read(facts, near, given, land)
+    steps = np.stack([_steps(drawn.moved[name], land.grid) for name in _MAPS], axis=1)
+    weights = np.concatenate([drawn.weights[name] for name in facts], axis=1)
+    patch = _patched(points, drawn.patches, n)
+    rise = gradient_at(land.dem, land.grid.cell_size_m, (points.row, points.col))
+    scale, steepest = _scale(points, land, rise), np.tan(np.radians(land.steep_deg))
 
     def fill(some: slice) -> None:
-        where = _moved_cells(points, drawn, some, land.grid)
-        parts = _memberships(points, land, where, drawn.flow[some])
-        slope, own = _slopes(points, land, drawn.errors[some])
-        if "flat" in parts:
-            parts["flat"] = membership(slope.ravel(), land.curves["flat"]).reshape(slope.shape)
-        _lay_patches(parts, points, drawn.patches, some, land)
-        if known is not None:
-            noise = [part[some] for part in drawn.heading]
-            parts["heading"] = _headings(points, known, land.curves["heading"], noise)
-        weights = {name: drawn.weights[name][some] for name in parts}
-        draws, holds = log_factors(parts, weights, scoring, slope.shape)
-        missed = drawn.missed[some][:, points.place]
-        total = np.nan_to_num(draws + holds + missed, nan=-np.inf)
-        out[some] = np.where(own > land.steep_deg, -np.inf, total)
+        errors = [np.take(drawn.errors[some, :, axis], points.place, axis=1) for axis in (0, 1)]
+        worked = np.empty((len(given), *errors[0].shape), dtype=np.float32)
+        for layer, name in zip(worked, given, strict=True):
+            if name == "flat":
+                slope = np.arctan(_gradients([part * scale for part in rise], errors))
+                layer[...] = _on_curve(np.degrees(slope), land.curves[name])
+            elif name == "funnel":
+                layer[...] = _funnels(points, land, drawn, some)
+            elif known is not None:
+                noise = [part[some] for part in drawn.heading]
+                layer[...] = _headings(points, known, land.curves[name], noise)
+        total = index_of_draws(
+            at, slot, steps[some], read, worked, patch[some], weights[some], drawn.missed[some],
+            scoring.second_share,
+        )  # fmt: skip
+        out[some] = np.where(_gradients(rise, errors) > steepest, -np.inf, total)
 
     of_parts(fill, n, size=_BLOCK)
     return out
 
 
-def _moved_cells(points: Points, drawn: Draws, some: slice, grid: Grid) -> dict[str, IndexArray]:
-    """Where each map is read in some of the draws."""
-    return {name: _cells(points, shift[some], grid) for name, shift in drawn.moved.items()}
+def _at(points: Points) -> At:
+    from siting.kernels import At
+
+    return At(*(np.ascontiguousarray(axis) for axis in (points.row, points.col, points.place)))
 
 
-def _cells(points: Points, shift_m: NDArray[np.float64], grid: Grid) -> IndexArray:
-    """The cells, by number, at which a map that lies `shift_m` off is read; (draws, points)."""
+def _steps(shift_m: NDArray[np.float64], grid: Grid) -> IndexArray:
+    """Rows and columns to the cell under a point when a map lies off; (draws, places, 2)."""
+    # From the centre of the point's own cell; rows count southward.
+    right, down = -shift_m[..., 0], shift_m[..., 1]
+    cells = np.stack([down, right], axis=-1) / grid.cell_size_m
+    return np.floor(0.5 + cells).astype(np.int64)
+
+
+def _near(points: Points, land: Shaken, reach: int) -> tuple[NDArray[np.int32], Cells]:
+    """The cells that a map may be laid on, few of all: where each stands, and which they are."""
+    there = np.zeros(land.grid.shape, dtype=bool)
+    for place in np.unique(points.place):
+        mine = points.place == place
+        row, col = points.row[mine], points.col[mine]
+        rows = slice(max(row.min() - reach, 0), row.max() + reach + 1)
+        there[rows, max(col.min() - reach, 0) : col.max() + reach + 1] = True
+    cells = np.nonzero(there)
+    slot = np.zeros(land.grid.shape, dtype=np.int32)
+    slot[cells] = np.arange(len(cells[0]), dtype=np.int32)
+    return slot, (cells[0], cells[1])
+
+
+def _is_worked_out(name: str, land: Shaken) -> bool:
+    """Whether a membership is worked out anew in each draw, and not read from its map."""
+    return name in ("flat", "heading") or (name == "funnel" and land.funnel_ratio is not None)
+
+
+def _read(
+    facts: Mapping[str, int], near: dict[str, FloatArray], given: Sequence[str], land: Shaken
+) -> Read:
+    """How each criterion is read in a draw, in the order of `facts`; `near` are (cells,) values."""
+    from siting.kernels import Read
+
+    values = np.zeros((len(facts), len(next(iter(near.values())))), dtype=np.float32)
+    for k, name in enumerate(facts):
+        if name in near:
+            # Of large land it is much: each is held once.
+            values[k] = near.pop(name)
+    in_patch = np.full((len(facts), len(land.clear_of_role)), -1.0, dtype=np.float32)
+    for k, name in enumerate(facts):
+        # A point in a patch has the view of the class it is misread as, and no edge of its own.
+        if name == "view":
+            in_patch[k] = land.clear_of_role
+        elif name in ("edge", "soft_edge", "opening"):
+            in_patch[k] = 0.0
+    return Read(
+        values=values,
+        map_of=np.array([_MAPS.index(_MOVES_WITH.get(name, COVER)) for name in facts]),
+        given_of=np.array([given.index(name) if name in given else -1 for name in facts]),
+        in_patch=in_patch,
+        group=np.array(list(facts.values())),
+    )
+
+
+def _funnels(points: Points, land: Shaken, drawn: Draws, some: slice) -> FloatArray:
+    """(draws, points) membership of narrow passages, whose flow is drawn as well."""
     from siting.kernels import moved_cells
 
-    corner = grid.top, grid.left, grid.cell_size_m
-    return moved_cells(points.easting, points.northing, points.place, shift_m, corner, grid.shape)
+    ratio = land.funnel_ratio
+    if ratio is None:
+        raise ValueError("Narrow passages are drawn where their ratio is known.")
+    cells = moved_cells(_at(points), _steps(drawn.moved[COVER][some], land.grid), land.grid.shape)
+    above = np.take(ratio, cells) - 1.0
+    drawn_ratio = 1.0 + above * np.take(drawn.flow[some], points.place, axis=1)
+    return _on_curve(drawn_ratio, land.curves["funnel"])
 
 
-def _memberships(
-    points: Points,
-    land: Shaken,
-    where: Mapping[str, IndexArray],
-    flow: NDArray[np.float64],
-) -> dict[str, FloatArray]:
-    parts: dict[str, FloatArray] = {}
-    for name, values in land.memberships.items():
-        at = where[_MOVES_WITH.get(name, COVER)]
-        if name == "funnel" and land.funnel_ratio is not None:
-            ratio = 1.0 + (np.take(land.funnel_ratio, at) - 1.0) * flow[:, points.place]
-            curve = land.curves[name]
-            parts[name] = membership(ratio.ravel(), curve).reshape(ratio.shape)
-        else:
-            parts[name] = np.take(values, at)
-    return parts
+def _on_curve(values: FloatArray, curve: Knots) -> FloatArray:
+    # In one row: a block of draws is too small to be worth bands.
+    return membership(values.ravel(), curve).reshape(values.shape)
 
 
-def _slopes(
-    points: Points, land: Shaken, errors: NDArray[np.float64]
-) -> tuple[FloatArray, FloatArray]:
-    """(draws, points) slope within the view and at the point itself, degrees.
+def _scale(points: Points, land: Shaken, rise: tuple[FloatArray, FloatArray]) -> FloatArray:
+    """(points,) by how much the ground within the view is steeper than the point itself."""
+    own = np.hypot(*rise)
+    view = np.tan(np.radians(land.view_slope_deg[points.row, points.col]))
+    return np.where(own > 0, view / np.maximum(own, 1e-9), 0.0)
+
+
+def _gradients(rise: Sequence[FloatArray], errors: Sequence[FloatArray]) -> FloatArray:
+    """(draws, points) metres per metre, of (points,) east and north and (draws, points) errors.
 
     The error is the same all over the view, which holds while the view is small against the
     distance over which elevations err alike.
     """
-    east, north = (part[points.row, points.col] for part in land.slope)
-    own = np.hypot(east, north)
-    view = np.tan(np.radians(land.view_slope_deg[points.row, points.col]))
-    scale = np.where(own > 0, view / np.maximum(own, 1e-9), 0.0)
-    found = []
-    for factor in (scale, np.ones_like(scale)):
-        along = (east * factor)[None] + errors[:, points.place, 0]
-        across = (north * factor)[None] + errors[:, points.place, 1]
-        found.append(np.degrees(np.arctan(np.hypot(along, across))))
-    return found[0], found[1]
+    along, across = (part[None] + error for part, error in zip(rise, errors, strict=True))
+    return np.asarray(np.hypot(along, across))
 
 
 def _closed(points: Points, land: Shaken, drawn: Draws, some: slice) -> BoolArray:
     """Where no camera may stand; set-backs go with the maps they are measured from."""
+    from siting.kernels import moved_cells
+
+    at, shape = _at(points), land.grid.shape
     with_map = {"water": NoGo.WATER, "roads": NoGo.ROAD | NoGo.BUILDING}
     moving = int(NoGo.WATER | NoGo.ROAD | NoGo.BUILDING | NoGo.STEEP)
     # Elevations err but do not shift: what goes with them is the same in every draw.
-    still = _cells(points, drawn.moved[ELEVATION][:1], land.grid)
-    bits = np.take(land.no_go, still) & ~np.uint16(moving)
+    bits = (land.no_go[points.row, points.col] & ~np.uint16(moving))[None]
     for name, flags in with_map.items():
-        there = _cells(points, drawn.moved[name][some], land.grid)
+        there = moved_cells(at, _steps(drawn.moved[name][some], land.grid), shape)
         bits = bits | (np.take(land.no_go, there) & np.uint16(int(flags)))
     return np.asarray(bits != 0)
 
@@ -249,30 +323,24 @@ def _headings(
     mean = np.where(count > 0, total / np.maximum(count, 1), 0.9)
     base = np.where(seen, known, mean[points.place])
     alike, apart = noise
-    score = base + alike[:, points.place] + apart
-    clipped = np.clip(score, 0.0, 1.0)
-    return membership(clipped.ravel(), curve).reshape(clipped.shape)
+    score = base + np.take(alike, points.place, axis=1) + apart
+    return _on_curve(np.clip(score, 0.0, 1.0), curve)
 
 
-def _lay_patches(
-    parts: dict[str, FloatArray],
-    points: Points,
-    patches: Patches,
-    some: slice,
-    land: Shaken,
-) -> None:
-    """A point in a patch has the view of the class it is misread as, and no edge of its own."""
+def _patched(points: Points, patches: Patches, draws: int) -> NDArray[np.int8]:
+    """(draws, points) role of the patch of misread cover that each point lies in, -1 for none."""
+    out = np.full((draws, len(points.row)), -1, dtype=np.int8)
     east = points.easting - points.easting[points.first][points.place]
     north = points.northing - points.northing[points.first][points.place]
+    # Most places have no patch or one: only points of those that have are looked at.
+    mine = [np.flatnonzero(points.place == place) for place in range(len(points.first))]
     for k in range(MOST_PATCHES):
-        # Most places have no patch or one: only points of those that have are looked at.
-        draw, point = np.nonzero(patches.there[some, :, k][:, points.place])
-        at = (draw + some.start, points.place[point], k)
-        away = np.hypot(east[point] - patches.east[at], north[point] - patches.north[at])
-        inside = away <= patches.radius[at]
-        draw, point, role = draw[inside], point[inside], patches.role[at][inside]
-        if "view" in parts:
-            parts["view"][draw, point] = land.clear_of_role[role]
-        for name in ("edge", "soft_edge", "opening"):
-            if name in parts:
-                parts[name][draw, point] = 0.0
+        for place, some in enumerate(mine):
+            draw = np.flatnonzero(patches.there[:, place, k])
+            at = (draw, place, k)
+            away = np.hypot(
+                east[some] - patches.east[at][:, None], north[some] - patches.north[at][:, None]
+            )
+            line, inside = np.nonzero(away <= patches.radius[at][:, None])
+            out[draw[line], some[inside]] = patches.role[at][line]
+    return out

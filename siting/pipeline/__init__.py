@@ -3,47 +3,56 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
-import numpy as np
-
+from siting import kernels
+from siting.decisions.history import last_states
 from siting.decisions.places import named_places
-from siting.decisions.proposal import proposal_of
+from siting.decisions.proposal import Proposal, proposal_of
+from siting.grid import FloatArray
 from siting.ground.distance import cells_covered
 from siting.ground.layers import GroundLayers, build_ground
 from siting.ground.no_go import no_go_bits, owner_notes
-from siting.ground.shapes.feature_order import name_by_feature
 from siting.ground.travel.passage import with_passage
-from siting.heading.choose import Lookout, choose_headings, lookout
+from siting.heading.choose import Lookout, choose_headings, lookout, sun_over
+from siting.kernels.aside import begun
+from siting.kernels.bands import give_back
 from siting.notes import Remark
+from siting.pipeline.described import describe_spots
 from siting.read.land import read_land
 from siting.read.vector.decision_files import Decisions
 from siting.report.files.random_places import drawn_as
-from siting.scoring.combine import parts_of
-from siting.scoring.extent import extent_of
-from siting.scoring.random_places import asked_at_random, draw_places, draw_remark, place_by_lot
-from siting.scoring.rank import Ranked, not_judged, rank_places, score_cells
-from siting.scoring.trials import elevation_error_m
+from siting.scoring.cells import score_cells
+from siting.scoring.extent import extents_of
+from siting.scoring.random_places import Lot, asked_at_random, draw_lot
+from siting.scoring.rank import Ranked, not_judged, rank_places
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
+from siting.settings.protocol_field import RandomRules
 from siting.spot_parts import Aim
 from siting.types import Land, NoGoArray, Parcel, Result, Scores, Spot
-from siting.walk.route import ways_in
-from siting.words.cautions import parcel_cautions
 from siting.words.notes import comparison_notes, layers_together, list_notes, notes_of
-from siting.words.spot.beware import cautions_at
 from siting.words.spot.extents import with_extents
-from siting.words.spot.spots import Picture, make_spots
 
 Progress = Callable[[str], None]
+Begun = Callable[[Land, Mapping[str, FloatArray], Scores, NoGoArray], None]
+"""Given the land, its layers, its scores and no-go bits as soon as they are known."""
 Survey = tuple[str, dt.date | None, dt.date | None]
 """Time zone, first and last day of the season."""
 
 
 def _silent(stage: str) -> None:
     del stage
+
+
+def nothing_begun(
+    land: Land, layers: Mapping[str, FloatArray], scores: Scores, no_go: NoGoArray
+) -> None:
+    """Nothing is begun where nobody says what is to be written; (rows, cols) arrays, no unit."""
+    del land, layers, scores, no_go
 
 
 def site_parcel(
@@ -54,6 +63,7 @@ def site_parcel(
     progress: Progress = _silent,
     decisions: Decisions | None = None,
     offered: tuple[str, str] | None = None,
+    begin: Begun = nothing_begun,
 ) -> Result:
     """Ranked spots of one parcel, with all that is needed to explain and draw them.
 
@@ -71,6 +81,8 @@ def site_parcel(
         What was decided about the parcel, where the caller has read it; None reads it.
     offered : (name of a place, why) or None
         The place that the survey's assignment proposes.
+    begin : function
+        Called before places are sought: what the report can do without them can be begun.
 
     Raises
     ------
@@ -78,8 +90,15 @@ def site_parcel(
         With a stable code; see docs/errors.md.
     """
     progress("reading rasters and layers")
-    land = _read(inputs, protocol, parcel, decisions)
-    return site_land(land, protocol, survey=_survey(inputs), progress=progress, offered=offered)
+    # Loading what measures the ground takes as long as reading it.
+    read = partial(_read, inputs, protocol, parcel, decisions)
+    # A first run compiles meanwhile; a second process can only be split off before one reads.
+    with kernels.compiled_ahead() as others, begun(read, loads="numba") as reading:
+        kernels.load(others)
+        land = reading()
+    return site_land(
+        land, protocol, survey=_survey(inputs), progress=progress, offered=offered, begin=begin
+    )
 
 
 def _read(
@@ -106,6 +125,7 @@ def site_land(
     survey: Survey = ("", None, None),
     progress: Progress = _silent,
     offered: tuple[str, str] | None = None,
+    begin: Begun = nothing_begun,
 ) -> Result:
     """Ranked spots of a piece of land that has been read.
 
@@ -114,59 +134,27 @@ def site_land(
     land : Land
     protocol : Protocol
     survey : (time zone, first day, last day); "" and None where not given
-    progress : function
-        Told the name of each stage as it begins.
+    progress : function, given the name of each stage as it begins
     offered : (name of a place, why) or None
-        The place that the survey's assignment proposes.
+        What the survey's assignment proposes.
+    begin : function, as of `site_parcel`
     """
-    _, ground, no_go, scores, view = judge_land(land, protocol, survey=survey, progress=progress)
+    judged = judge_land(land, protocol, survey=survey, progress=progress)
+    _, ground, no_go, scores, view = judged
+    begin(land, ground.layers, scores, no_go)
     ranked = rank_places(scores, no_go, ground=ground, view=view, protocol=protocol)
-    # Only of the places chosen: an aim has words and arrays of its own.
-    # An area has no bearing in degrees: one of eight directions goes for all of it.
+    give_back(land.dem.size)
+    # An aim has words and arrays of its own: only the places chosen get one. An area has no
+    # bearing in degrees: one of eight directions goes for all of it.
     seen = replace(view, spans=True) if ranked.plain else view
     aims, aim_remarks = choose_headings(ranked.candidates, view=seen, open_ground=no_go == 0)
 
     progress("ranking")
-    spots, walk_remarks = _describe_spots(ranked, aims, ground=ground, land=land, protocol=protocol)
-    spots = with_extents(
-        spots,
-        [
-            extent_of(
-                spot,
-                [other for other in spots if other is not spot],
-                scores.total,
-                no_go == 0,
-                land=land,
-                valley_lines=ground.valley_lines,
-            )
-            for spot in spots
-        ],
-    )
-    # After the order is settled: a place keeps its name, whatever its rank.
-    spots = _with_names(spots, land)
-    proposal = proposal_of(
-        land.decisions,
-        {spot.place_id: spot.rank for spot in spots},
-        parcel=land.parcel.id,
-        known=land.known_places,
-        offered=offered,
-    )
-    named = drawn_as(proposal.place_id, parcel=land.parcel.id) if proposal else None
-    drawn = draw_places(
-        ground.role,
-        no_go == 0,
-        grid=land.grid,
-        rules=protocol.random,
-        parcel_id=land.parcel.id,
-        tree_m=ground.layers.get("distance_to_tree_m"),
-        named=named,
-    )
-    inside = cells_covered([land.parcel_shape], grid=land.grid)
-    drawn_remark = draw_remark(
-        drawn, ground.role, inside=inside, open_ground=no_go == 0, rules=protocol.random
-    )
+    spots, walk_remarks = _listed(ranked, aims, judged=judged, protocol=protocol)
+    proposal = _proposal(land, spots, offered)
+    lot = _by_lot(judged, proposal, rules=protocol.random)
     # Of the cells of the parcel, and not of its area, so that the two counts go together.
-    usable = float((no_go == 0).sum() / max(inside.sum(), 1))
+    usable = float((no_go == 0).sum() / max(lot.inside.sum(), 1))
     return Result(
         land=land,
         layers=ground.layers,
@@ -186,7 +174,7 @@ def site_land(
                     *not_judged(ground.layers, protocol),
                     *ranked.remarks,
                     *walk_remarks,
-                    *drawn_remark,
+                    *lot.remark,
                 )
             ),
             *list_notes(
@@ -194,18 +182,13 @@ def site_land(
                 usable,
                 scant_share=protocol.assign.scant_share,
                 plain=ranked.plain,
+                peopled=ranked.peopled,
             ),
         ),
         usable_share=usable,
-        proposal=asked_at_random(proposal, drawn, named, land.grid),
-        random_places=drawn,
-        lot=place_by_lot(
-            ground.role,
-            no_go == 0,
-            grid=land.grid,
-            rules=protocol.random,
-            parcel_id=land.parcel.id,
-        ),
+        proposal=asked_at_random(proposal, lot.places, lot.named, land.grid),
+        random_places=lot.places,
+        lot=lot.one,
     )
 
 
@@ -237,7 +220,11 @@ def judge_land(
 ) -> Judged:
     """Every cell of a piece of land that has been read; parameters as of `site_land`."""
     progress("measuring the ground")
-    ground = _measure(land, protocol)
+    # Where the sun stands follows from land and days alone, and only headings ask for it.
+    with begun(partial(sun_over, land, survey), loads="pvlib") as sun:
+        ground = _measure(land, protocol)
+        track = sun()
+    give_back(land.dem.size)
     # Apart from the score: ground where no camera may stand is not bad ground, and stays on the
     # map.
     no_go = no_go_bits(
@@ -251,6 +238,7 @@ def judge_land(
     # Every cell by its layers first; headings cost a thousand times as much and wait for the best.
     progress("scoring")
     scores = score_cells(ground.layers, protocol)
+    give_back(land.dem.size)
 
     progress("looking around")
     view = lookout(
@@ -260,21 +248,58 @@ def judge_land(
         heading=protocol.heading,
         sun=protocol.sun,
         survey=survey,
+        track=track,
     )
     return Judged(land, ground, no_go, scores, view)
 
 
-def _with_names(spots: tuple[Spot, ...], land: Land) -> tuple[Spot, ...]:
-    """The spots under the names that their places had before."""
+def _listed(
+    ranked: Ranked, aims: Sequence[Aim], *, judged: Judged, protocol: Protocol
+) -> tuple[tuple[Spot, ...], tuple[Remark, ...]]:
+    """The spots with how far each goes, under the names that their places had before."""
+    land, ground, no_go, scores, _ = judged
+    spots, remarks = describe_spots(ranked, aims, ground=ground, land=land, protocol=protocol)
+    extents = extents_of(
+        spots, scores.total, no_go == 0, land=land, valley_lines=ground.valley_lines
+    )
+    # After the order is settled: a place keeps its name, whatever its rank.
     at = [(spot.lon, spot.lat, spot.search_radius_m) for spot in spots]
-    places = named_places(at, land.known_places, parcel=land.parcel.id)
-    return tuple(
-        replace(spot, place_id=place.id) for spot, place in zip(spots, places, strict=True)
+    gone = [name for name, last in last_states(land.decisions).items() if last.state == "ruled out"]
+    places = named_places(at, land.known_places, parcel=land.parcel.id, gone=gone)
+    named = [replace(spot, place_id=p.id) for spot, p in zip(spots, places, strict=True)]
+    return with_extents(tuple(named), extents), remarks
+
+
+def _proposal(
+    land: Land, spots: Sequence[Spot], offered: tuple[str, str] | None
+) -> Proposal | None:
+    """The place that the survey asks for, whether it is among the spots or not."""
+    return proposal_of(
+        land.decisions,
+        {spot.place_id: spot.rank for spot in spots},
+        parcel=land.parcel.id,
+        known=land.known_places,
+        offered=offered,
+    )
+
+
+def _by_lot(judged: Judged, proposal: Proposal | None, *, rules: RandomRules) -> Lot:
+    land = judged.land
+    return draw_lot(
+        judged.ground.role,
+        judged.no_go == 0,
+        inside=cells_covered([land.parcel_shape], grid=land.grid),
+        grid=land.grid,
+        rules=rules,
+        parcel_id=land.parcel.id,
+        tree_m=judged.ground.layers.get("distance_to_tree_m"),
+        named=drawn_as(proposal.place_id, parcel=land.parcel.id) if proposal else None,
     )
 
 
 def _measure(land: Land, protocol: Protocol) -> GroundLayers:
     """Every layer of the land, and the features animals use."""
+    # First what is measured cell by cell; passages and features are found in it.
     ground = build_ground(
         land,
         cover=protocol.cover,
@@ -284,6 +309,7 @@ def _measure(land: Land, protocol: Protocol) -> GroundLayers:
         disturbance=protocol.disturbance,
         brush_m=(protocol.heading.brush_least_m, protocol.heading.brush_most_m),
     )
+    give_back(land.dem.size)
     return with_passage(
         land,
         ground,
@@ -292,53 +318,3 @@ def _measure(land: Land, protocol: Protocol) -> GroundLayers:
         drained=protocol.drainage,
         engine=protocol.terrain.engine,
     )
-
-
-def _describe_spots(
-    ranked: Ranked, aims: Sequence[Aim], *, ground: GroundLayers, land: Land, protocol: Protocol
-) -> tuple[tuple[Spot, ...], tuple[Remark, ...]]:
-    """The chosen candidates as spots: named, with the walk to them and their sentences."""
-    named = name_by_feature(
-        ranked.candidates,
-        ground.features,
-        reach_m=protocol.features.reach_m,
-        land=land.parcel_shape,
-    )
-    # Cautions go with what grows on the parcel, whether a spot stands in it or not.
-    inside = np.unique(land.role[cells_covered([land.parcel_shape], grid=land.grid)])
-    general = parcel_cautions([int(role) for role in inside])
-    walks, remarks = ways_in(
-        land,
-        [(c.easting, c.northing) for c in named],
-        rules=protocol.walk,
-        height_error_m=elevation_error_m(land.dem_cell_m, protocol.stability),
-    )
-    spots = make_spots(
-        named,
-        totals=[float(total) for total in ranked.judged.total],
-        judged=ranked.judged,
-        parts=parts_of(
-            ranked.judged.memberships, weights=ranked.judged.weights, scoring=protocol.scoring
-        ),
-        radius_m=ranked.radius_m,
-        layers=ground.layers,
-        land=land,
-        role=ground.role,
-        caution_texts=[
-            cautions_at(c, walk, ground, land, protocol, general=general)
-            for c, walk in zip(named, walks, strict=True)
-        ],
-        aims=aims,
-        walks=walks,
-        firmness=ranked.stability,
-        lens_height_m=protocol.camera.lens_height_m,
-        picture=Picture(
-            half_view_deg=protocol.camera.field_of_view_deg / 2.0,
-            # A feature is known to the cell it was found in, no better.
-            most_m=protocol.heading.named_most_m + land.grid.cell_size_m,
-            on_it_m=protocol.heading.on_line_m,
-            unknown_trail_m=protocol.disturbance.unknown_trail[-1][0],
-        ),
-        plain=ranked.plain,
-    )
-    return spots, remarks
