@@ -21,6 +21,7 @@ from siting.errors import SitingError
 
 _LOG = logging.getLogger(__name__)
 _SLICE_S = 0.2
+_CLOSE_S = 5.0
 _WAITING = ".gather"
 BUSY = ("looking", "asking", "coming")
 
@@ -43,6 +44,7 @@ class Downloads:
         self._office, self._store, self._tell = office, store, tell
         self._lock = threading.Lock()
         self._worker: Worker | None = None
+        self._thread: threading.Thread | None = None
         self._state = State()
 
     def state(self, uid: str) -> dict[str, Any]:
@@ -66,7 +68,9 @@ class Downloads:
             # A worker for each download: cancelling kills it, and no score may die with it.
             self._worker = worker = Worker()
             self._state = State(uid, "looking")
-        threading.Thread(target=self._follow, args=(worker, job, uid), daemon=True).start()
+            follow = threading.Thread(target=self._follow, args=(worker, job, uid), daemon=True)
+            self._thread = follow
+            follow.start()
 
     def answer(self, uid: str, *, agreed: bool) -> None:
         """The answer to the question; anything but a yes downloads nothing."""
@@ -102,8 +106,9 @@ class Downloads:
     def close(self) -> None:
         """End the worker with the desk."""
         self.cancel(self._state.uid)
-        if self._worker is not None:
-            self._worker.kill()
+        if self._thread is not None:
+            # It ends the worker and closes its pipe, which two may not do at a time.
+            self._thread.join(_CLOSE_S)
 
     def _job(self, uid: str, recipe: str) -> Gather:
         row, land = self._store.signup(uid), self._store.land(uid)

@@ -7,22 +7,24 @@ import queue
 import shutil
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from siting.desk.storage.office import parcel_folder, write_inputs
 from siting.desk.storage.store import Store
-from siting.desk.worker import Job, Score, Worker
+from siting.desk.worker import Enough, Job, Score, Worker
 from siting.errors import SitingError
 from siting.words.office.desk import CRASHED
 
 _LOG = logging.getLogger(__name__)
 RUNS = "runs"
-_READ_LIMIT_S = 20.0
-# A cancel is seen after this long at most.
-_SLICE_S = 0.2
+# Of the processor: on a busy machine an honest file must not be refused. By the clock only what
+# waits for ever is ended.
+_READ_LIMIT_S, _WAIT_LIMIT_S = 20.0, 120.0
+# A cancel is seen after this long at most, and while files are written an edit that follows.
+_SLICE_S, _QUICK_SLICE_S = 0.2, 0.02
 Tell = Callable[[str, dict[str, Any]], None]
 """Called with the name of an event and its values, from any thread."""
 
@@ -47,7 +49,7 @@ class Reader:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def read(self, job: Job) -> Any:
-        """The worker's answer; a file that takes longer than 20 s ends the worker.
+        """The worker's answer; a file that takes 20 s of the processor ends the worker.
 
         Raises
         ------
@@ -57,9 +59,11 @@ class Reader:
         with self._lock:
             if self._worker is None:
                 self._worker = Worker()
+            spent, ends = self._worker.processor_s(), time.monotonic() + _WAIT_LIMIT_S
             self._worker.send(job)
-            ends = time.monotonic() + _READ_LIMIT_S
             while time.monotonic() < ends:
+                if self._worker.processor_s() - spent > _READ_LIMIT_S:
+                    break
                 said = self._worker.receive(_SLICE_S)
                 if said is None:
                     continue
@@ -73,7 +77,8 @@ class Reader:
             self.close()
         raise SitingError(
             "E-DESK-03",
-            f"Reading took longer than {_READ_LIMIT_S:g} s, or used up the memory.",
+            f"Reading took more than {_READ_LIMIT_S:g} s of the processor or {_WAIT_LIMIT_S:g} s "
+            "in all, or used up the memory.",
             rule="A dropped file holds the land of a few sign-ups.",
             cure="Simplify it, or cut it down to the land itself.",
         )
@@ -92,7 +97,8 @@ class Runner:
         self._office, self._store, self._tell = office, store, tell
         self.protocol = protocol
         self._waiting: queue.Queue[str | None] = queue.Queue()
-        self._listed: list[str] = []
+        # In the order of their turns; of thousands none is searched for.
+        self._listed: dict[str, None] = {}
         self._lock = threading.Lock()
         self._cancelled = threading.Event()
         self._worker: Worker | None = None
@@ -114,25 +120,36 @@ class Runner:
         """
         with self._lock:
             self._anew |= {uid} if anew else set()
-            if uid in self._listed:
-                return
-            self._listed.append(uid)
-        self._waiting.put(uid)
-        self._tell("queue", self.state())
+        self.add_all([uid])
+
+    def add_all(self, uids: Iterable[str]) -> None:
+        """Score these one after the other, behind those that wait already."""
+        with self._lock:
+            new = [uid for uid in dict.fromkeys(uids) if uid not in self._listed]
+            self._listed.update(dict.fromkeys(new))
+        for uid in new:
+            self._waiting.put(uid)
+        if new:
+            self._tell("queue", self.state())
 
     def cancel(self) -> None:
         """End the run that is going and forget those that wait."""
         with self._lock:
             self._listed.clear()
+            # Of a list whose files the next run was to write no files will come.
+            left = self._fresh if not self._now else None
+        if left is not None:
+            self._end("cancelled", {"uid": left.uid})
         while not self._waiting.empty():
             self._waiting.get_nowait()
         self._cancelled.set()
         self._tell("queue", self.state())
 
     def state(self) -> dict[str, Any]:
-        """Which sign-up is being scored and how many wait."""
+        """Which sign-up is being scored, which is next, and how many wait."""
         with self._lock:
-            return {"now": self._now, "waiting": list(self._listed)}
+            first = next(iter(self._listed), "")
+            return {"now": self._now, "next": first, "waiting": len(self._listed)}
 
     def listed(self, uid: str) -> Listed | None:
         """The places of the run of a sign-up whose files are being written now, if there is one."""
@@ -155,7 +172,7 @@ class Runner:
             with self._lock:
                 if uid not in self._listed:
                     continue
-                self._listed.remove(uid)
+                del self._listed[uid]
                 self._now = uid
                 forget = uid in self._anew
                 self._anew.discard(uid)
@@ -172,6 +189,10 @@ class Runner:
                 self._end("failed", {"uid": uid, "code": "E-INTERNAL", "message": str(error)})
             with self._lock:
                 self._now = ""
+                # It was superseded, and the run that was to follow cancelled.
+                left = self._fresh if uid not in self._listed else None
+            if left is not None:
+                self._end("cancelled", {"uid": uid})
             self._tell("queue", self.state())
 
     def _score(self, uid: str) -> None:
@@ -217,8 +238,13 @@ class Runner:
         if worker is None:  # pragma: no cover - warm() made one
             return "died", None
         worker.send(job)
+        is_listed = is_enough = False
         while not self._cancelled.is_set():
-            said = worker.receive(_SLICE_S)
+            if is_listed and not is_enough and self._comes_again(uid):
+                # Who waits for the next list does not wait for files of this one.
+                worker.send(Enough())
+                is_enough = True
+            said = worker.receive(_QUICK_SLICE_S if is_listed else _SLICE_S)
             if said is None:
                 continue
             if said[0] == "stage":
@@ -226,12 +252,18 @@ class Runner:
                 continue
             if said[0] == "listed":
                 listed(said[1])
+                is_listed = True
                 continue
             if said[0] == "died":
                 self._drop_worker()
             return said
         self._drop_worker()
         return "cancelled", None
+
+    def _comes_again(self, uid: str) -> bool:
+        """Whether the same sign-up is scored next: its list stays what it is until then."""
+        with self._lock:
+            return next(iter(self._listed), None) == uid
 
     def _drop_worker(self) -> None:
         if self._worker is not None:
@@ -255,6 +287,10 @@ class Runner:
             self._end("scored", {"uid": uid, "run": run, "seconds": seconds})
             return
         shutil.rmtree(folder / run, ignore_errors=True)
+        if kind == "superseded":
+            # Its list is shown until the next one, which comes with every file.
+            self._store.end_run(run, "cancelled", seconds=seconds)
+            return
         if kind == "cancelled":
             self._store.end_run(run, "cancelled", seconds=seconds)
             self._end("cancelled", {"uid": uid})

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import logging
 import shutil
 import socket
+import threading
 import webbrowser
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
 
 from rasterio.warp import transform_bounds
 
@@ -31,7 +36,10 @@ from siting.read.input_files import raster_path
 from siting.read.raster import rasters
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_protocol
-from siting.words.office.desk import HOW_TO_STOP
+from siting.words.office.desk import CLOSED, HOW_TO_STOP
+
+if TYPE_CHECKING:
+    import uvicorn
 
 Say = Callable[[str], None]
 _MOST_BACKUPS = 14
@@ -65,7 +73,8 @@ def run_desk(
         say(f"The desk is open. If no browser appears, go to\n  {address}")
         say(HOW_TO_STOP)
         if open_browser:
-            webbrowser.open(address)
+            # To find and start a browser takes as long as what is left to load here.
+            threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
         config = uvicorn.Config(
             make_app(desk),
             ws="none",
@@ -75,14 +84,32 @@ def run_desk(
             # An open page listens for events without end, and would keep the desk from stopping.
             timeout_graceful_shutdown=1,
         )
+        server = uvicorn.Server(config)
         try:
-            uvicorn.Server(config).run(sockets=[listening])
+            _serve(server, listening, desk.events)
+            say(CLOSED)
         finally:
             desk.downloads.close()
             desk.seasons.close()
             desk.runner.close()
             desk.reader.close()
             desk.store.close()
+
+
+def _serve(server: uvicorn.Server, listening: socket.socket, events: Events) -> None:
+    """Answer until Ctrl and C; open pages are let go first, or they would hold the desk open."""
+    asked_to_stop = server.handle_exit
+
+    def stop(sig: int, frame: FrameType | None) -> None:
+        events.close()
+        asked_to_stop(sig, frame)
+
+    server.handle_exit = stop  # type: ignore[method-assign]
+    # What is cut off after a second had nobody waiting: its traceback helps no coordinator.
+    logging.getLogger("uvicorn.error").addFilter(lambda record: not server.should_exit)
+    # Where the interrupt is ignored, as for a job in the background, the server just returns.
+    with suppress(KeyboardInterrupt):
+        server.run(sockets=[listening])
 
 
 def _socket(port: int) -> socket.socket:

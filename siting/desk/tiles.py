@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import rasterio
 from affine import Affine
 from numpy.typing import NDArray
 from rasterio.crs import CRS
@@ -24,6 +25,7 @@ from rasterio.windows import from_bounds
 
 from siting.grid import FloatArray
 from siting.ground.terrain import hillshade
+from siting.read import library
 from siting.read.input_files import RasterPath, raster_path
 from siting.read.raster import rasters
 from siting.settings.given.rasters import CoverInput, DemInput
@@ -102,10 +104,10 @@ class Relief:
 
     def _dataset(self) -> tuple[DatasetReader, rasters.RasterFacts]:
         if getattr(self._own, "stamp", None) != self.stamp():
-            opened = rasters.opened(self._path, key="dem", spec=self._spec)
-            self._own.holder = opened
-            dataset = opened.__enter__()
-            self._own.value = dataset, rasters.describe(dataset, self._spec, key="dem")
+            # Kept open, but no context of the library: that of a thread ends with the thread, and
+            # a desk that is stopped would fail at closing its maps.
+            with rasters.opened(self._path, key="dem", spec=self._spec, keep=True) as dataset:
+                self._own.value = dataset, rasters.describe(dataset, self._spec, key="dem")
             self._own.stamp = self.stamp()
         value: tuple[DatasetReader, rasters.RasterFacts] = self._own.value
         return value
@@ -140,17 +142,20 @@ class Relief:
         # in place of 72 at zoom 9 (measured, 40 x 40 km at 10 m).
         fine = max(facts.cell_m, (bounds[2] - bounds[0]) / (4 * side))
         wide = max(2, round((bounds[2] - bounds[0]) / fine))
-        with WarpedVRT(
-            dataset,
-            src_crs=facts.crs,
-            crs=_MERCATOR,
-            transform=_placed(bounds, wide),
-            width=wide,
-            height=wide,
-            resampling=Resampling.bilinear,
-            nodata=np.nan if facts.no_data is None else facts.no_data,
-            dtype="float32",
-        ) as warped:
+        with (
+            rasterio.Env(**library.for_rasters()),
+            WarpedVRT(
+                dataset,
+                src_crs=facts.crs,
+                crs=_MERCATOR,
+                transform=_placed(bounds, wide),
+                width=wide,
+                height=wide,
+                resampling=Resampling.bilinear,
+                nodata=np.nan if facts.no_data is None else facts.no_data,
+                dtype="float32",
+            ) as warped,
+        ):
             read = warped.read(
                 facts.band,
                 window=from_bounds(*bounds, transform=warped.transform),

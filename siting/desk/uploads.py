@@ -11,9 +11,8 @@ import tempfile
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import geopandas as gpd
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
@@ -22,6 +21,9 @@ from siting.disk.files import write_atomic
 from siting.errors import SitingError
 from siting.read import library
 from siting.read.vector.sketch_file import SHAPES, is_sketch, read_sketch, sketch_frame
+
+if TYPE_CHECKING:
+    import geopandas as gpd
 
 # An archive of 194 kB said it held 200 MB, 1,028 times as much (tried): entries, bytes and ratio
 # have a limit each.
@@ -178,6 +180,7 @@ def _unpack_one(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path, 
 
 def _frame(path: Path, name: str) -> gpd.GeoDataFrame:
     """The shapes of a file in degrees."""
+    import geopandas as gpd
     import pyogrio
 
     if path.suffix == ".gpx":
@@ -213,6 +216,8 @@ def _frame(path: Path, name: str) -> gpd.GeoDataFrame:
 
 def _gpx(path: Path, name: str) -> gpd.GeoDataFrame:
     """Tracks and routes of a GPX file; a track that ends where it began is an outline."""
+    import geopandas as gpd
+
     # Not the map library: an entity in the text must not lead to another file.
     from defusedxml.ElementTree import parse
 

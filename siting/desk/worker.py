@@ -34,6 +34,8 @@ _ENVIRONMENT = {
 # What steps of earlier runs gave. A run of a million cells gives 350 MB, an edit up to 150
 # more; a run takes 600 beside it.
 _MEMORY_BYTES = 700_000_000
+# Steps of priority that the worker stands behind the server, where the system knows such.
+_NICE = 5
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,15 @@ class Score:
     inputs: Path
     protocol: Path | None
     out: Path
+
+
+@dataclass(frozen=True)
+class Enough:
+    """To a worker that scores: the land has changed, so write no more files of this run."""
+
+
+class Superseded(Exception):
+    """The files of a run are no longer wanted: those of the next one follow."""
 
 
 @dataclass(frozen=True)
@@ -124,15 +135,15 @@ class Worker:
         # While our copy of its end is open, the pipe of a worker that died does not close.
         there.close()
 
-    def send(self, job: Job | bool) -> None:
-        """Give the worker its next job, or the answer to its question."""
+    def send(self, job: Job | Enough | bool) -> None:
+        """Give the worker its next job, the answer to its question, or word to stop writing."""
         self.pipe.send(job)
 
     def receive(self, timeout_s: float) -> tuple[str, Any] | None:
         """The next (kind, value) that the worker says; None after so many seconds of silence.
 
-        Kinds are "stage", "listed" (the places, before their files), "done", "failed" and, once,
-        "died".
+        Kinds are "stage", "listed" (the places, before their files), "done", "superseded" (the
+        files were not written), "failed" and, once, "died".
         """
         ready = wait([self.pipe, self._process.sentinel], timeout_s)
         if self.pipe in ready:
@@ -153,6 +164,16 @@ class Worker:
         self.end()
         self.pipe.close()
 
+    def processor_s(self) -> float:
+        """Processor time that it has taken so far, seconds; 0 once it is gone."""
+        import psutil
+
+        try:
+            times = psutil.Process(self.pid).cpu_times()
+        except psutil.Error:
+            return 0.0
+        return float(times.user + times.system)
+
     @property
     def pid(self) -> int:
         """Its process number."""
@@ -163,9 +184,12 @@ def serve(pipe: Connection) -> None:
     """The worker's life: one job after the other until the desk ends."""
     os.environ.update(_ENVIRONMENT)
     _leave_with_parent()
+    _behind_the_page()
     # Here, for the server, which imports this module, loads no compiled loops.
+    from siting.kernels.bands import keep_helpers
     from siting.kernels.remembered import Memory
 
+    keep_helpers()
     # One memory for its life: after an edit only what the edit changed is worked out again.
     memory = Memory(_MEMORY_BYTES)
     while True:
@@ -173,8 +197,13 @@ def serve(pipe: Connection) -> None:
             job = pipe.recv()
         except (EOFError, OSError):
             return
+        if isinstance(job, Enough):
+            # The last file was made when it was said.
+            continue
         try:
             pipe.send(("done", _work(job, pipe, memory)))
+        except Superseded:
+            pipe.send(("superseded", None))
         except SitingError as error:
             pipe.send(("failed", error))
         except (BrokenPipeError, KeyboardInterrupt):
@@ -206,6 +235,19 @@ def _leave_with_parent() -> None:
     threading.Thread(target=watch, daemon=True).start()
 
 
+def _behind_the_page() -> None:
+    # With both cores at work here, an answer to the page would wait for its turn.
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
+
+
+def _still_wanted(pipe: Connection) -> None:
+    # Between "listed" and "done" nothing else is ever said to a worker.
+    if pipe.poll():
+        pipe.recv()
+        raise Superseded
+
+
 def _work(job: Job, pipe: Connection, memory: Memory) -> Any:
     # Each job imports what it needs: a dropped file does not wait for what only scoring uses.
     if isinstance(job, Score):
@@ -216,6 +258,7 @@ def _work(job: Job, pipe: Connection, memory: Memory) -> Any:
                 job,
                 lambda stage: pipe.send(("stage", stage)),
                 lambda found: pipe.send(("listed", found)),
+                lambda: _still_wanted(pipe),
             )
     if isinstance(job, ReadUpload):
         from siting.desk.uploads import shapes_in

@@ -35,14 +35,19 @@ class Case:
         return site_land(self.land, self.protocol, survey=self.survey)
 
 
-def sample(cell_size_m: float | None = None) -> Case:
-    """The sample farm as it is read anew, on cells of another size if one is named."""
+def sample(cell_size_m: float | None = None, *, wider_m: float = 0.0) -> Case:
+    """The sample farm as it is read anew, on cells of another size if one is named.
+
+    Its outline is drawn out by `wider_m` metres before it is read.
+    """
     inputs, protocol = load_inputs(SAMPLE), load_protocol(None)
     grid = inputs.grid.model_copy(update={"cell_size_m": cell_size_m})
     inputs = inputs.model_copy(update={"grid": grid})
+    parcel = read_parcel(inputs)
+    drawn = shapely.buffer(parcel.geometry, wider_m, join_style="mitre")
     land = read_land(
         inputs,
-        read_parcel(inputs),
+        replace(parcel, geometry=drawn) if wider_m else parcel,
         rules=protocol.grid,
         far_reach_m=protocol.sun.horizon_reach_m,
     )

@@ -1,6 +1,8 @@
-"""kill -9 of the desk and of its workers at random moments of saving, scoring and importing.
+"""kill -9 of the desk and of its workers at random moments of what they do.
 
-python -m tests.desk.kills [rounds of each of the six]
+python -m tests.desk.kills [rounds of each] [acts, all of them if none is named]
+
+Saving, scoring, the files that follow the list, importing: each by killing server and worker.
 
 After each kill: the office file is whole, every edit and every file that the desk confirmed is
 there, no file is half written, the desk opens and goes on.
@@ -8,6 +10,7 @@ there, no file is half written, the desk opens and goes on.
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import random
@@ -19,7 +22,8 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+import zipfile
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +39,9 @@ from siting.disk.files import file_hash
 from tests.batch_tools import QUICK_RULES
 from tests.speed.make_country import make_country
 
-ACTS = ("saving", "scoring", "importing")
+ACTS = ("saving", "scoring", "files", "importing")
+# How long after the act began, or the list was there, a kill comes at the latest, seconds.
+_LATEST_S = {"saving": 0.3, "scoring": 2.5, "files": 0.7, "importing": 2.0}
 VICTIMS = ("server", "worker")
 _PATIENCE_S = 120.0
 
@@ -61,7 +67,7 @@ class RunningDesk:
         words = [inputs, "-o", office, "--protocol", inputs.with_name("quick.toml")]
         self.process = subprocess.Popen(
             [sys.executable, "-m", "siting", "desk", *map(str, words), "--no-browser"],
-            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True,
         )  # fmt: skip
         assert self.process.stdout is not None
         said = ""
@@ -167,6 +173,13 @@ class Trial:
             time.sleep(0.02)
         raise AssertionError("a run does not end")
 
+    def wait_for_the_list(self) -> None:
+        """Until the places of a run are there and its files are not."""
+        ends = time.monotonic() + _PATIENCE_S
+        while not self.desk.get(f"/api/places/{self.uid}").get("is_writing"):
+            assert time.monotonic() < ends, "no list before its files"
+            time.sleep(0.002)
+
     def scored(self) -> None:
         self.score()
         found = self.desk.get(f"/api/places/{self.uid}")
@@ -177,14 +190,16 @@ class Trial:
 
     def round(self, act: str, victim: str) -> float:
         """One kill; seconds after the act began."""
-        do = {"saving": self.save, "scoring": self.score, "importing": self.import_one}[act]
-        after_s = self.chance.uniform(0.0, {"saving": 0.3, "scoring": 2.5, "importing": 2.0}[act])
+        do = {"saving": self.save, "importing": self.import_one}.get(act, self.score)
+        after_s = self.chance.uniform(0.0, _LATEST_S[act])
         stop = threading.Event()
         faults: list[BaseException] = []
         acting = threading.Thread(target=_again_and_again, args=(do, stop, faults))
         pid = self.desk.process.pid
         began = time.monotonic()
         acting.start()
+        if act == "files":
+            self.wait_for_the_list()
         time.sleep(after_s)
         workers = children(pid)
         if victim == "server":
@@ -223,8 +238,11 @@ class Trial:
         database = sqlite3.connect(f"file:{self.office / FILE}?mode=ro", uri=True)
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         going = database.execute("SELECT count(*) FROM run WHERE state = 'started'").fetchone()
+        done = {uid for (uid,) in database.execute("SELECT uid FROM run WHERE state = 'done'")}
         database.close()
         assert going == (0,), "a run that was cut short still counts as going"
+        half = [run.name for run in self.office.glob("parcels/*/runs/*") if run.name not in done]
+        assert not half, f"files of runs that did not end: {half}"
         store = Store(self.office)
         try:
             names = {shape.name for shape in store.land(self.uid).shapes}
@@ -247,7 +265,20 @@ class Trial:
             for name, digest in record["outputs"].items():
                 assert file_hash(run / name) == digest, f"{run.name}/{name}"
 
+    def shows_whole_files(self) -> None:
+        """The list that is shown has its files, and they can be handed over."""
+        found = self.desk.get(f"/api/places/{self.uid}")
+        assert found["spots"], found
+        assert not found["is_writing"]
+        assert found["files_ready"]
+        assert "run.json" in found["files"]
+        answer = self.desk.client.get(f"/api/hand-over/{self.uid}")
+        answer.raise_for_status()
+        with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
+            assert archive.testzip() is None
+
     def goes_on(self) -> None:
+        self.shows_whole_files()
         self.save()
         assert self.desk.get(f"/api/land/{self.uid}")["shapes"][0]["name"] == str(self.edits)
 
@@ -270,13 +301,13 @@ def _again_and_again(
             return
 
 
-def main(rounds: int, seed: int = 1) -> None:
-    """The given number of kills of each victim in each act, and a line for each of the six."""
+def main(rounds: int, seed: int = 1, acts: Sequence[str] = ACTS) -> None:
+    """The given number of kills of each victim in each act, and a line for each pair of them."""
     with tempfile.TemporaryDirectory() as folder:
         trial = Trial(Path(folder), seed)
         try:
             for victim in VICTIMS:
-                for act in ACTS:
+                for act in acts:
                     took = [trial.round(act, victim) for _ in range(rounds)]
                     # The land can be scored all the same, from where it stands.
                     trial.scored()
@@ -290,4 +321,4 @@ def main(rounds: int, seed: int = 1) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 40)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 40, acts=sys.argv[2:] or ACTS)

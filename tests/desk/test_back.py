@@ -10,11 +10,12 @@ from typing import Any
 
 import pytest
 
-from siting.decisions.model import FORMAT
+from siting.decisions.model import FORMAT, Record
 from siting.desk.storage.office import SAID, parcel_folder, write_inputs
 from siting.desk.storage.office_file import BACKUPS, FILE
 from siting.desk.storage.schema import SCHEMA, VERSION_TABLE
 from siting.desk.storage.store import Store
+from siting.words.office.back import record_words
 from tests.desk.test_routes import HERE, RING, Office, new_signup
 
 LON, LAT = -80.506, 43.532
@@ -76,6 +77,16 @@ def status(office: Office, uid: str) -> str:
     return next(str(row["status"]) for row in rows if row["uid"] == uid)
 
 
+def test_a_place_is_named_with_the_number_on_its_list_where_there_is_one():
+    def title(**at: Any) -> str:
+        found = Record(state="camera up", at="2027-04-03", lat=LAT, lon=LON, **at)
+        return str(record_words(found, "")["title"]).partition(": ")[2]
+
+    assert title(spot=2, location="L0-7KQ3") == "The camera is up, spot 2 (L0-7KQ3)"
+    assert title(location="L0-7KQ3") == "The camera is up, place L0-7KQ3"
+    assert title() == "The camera is up, a place that is on no list"
+
+
 # --- visits -------------------------------------------------------------------------------------
 
 
@@ -117,7 +128,7 @@ def test_what_is_left_changes_nothing_and_may_come_again(office):
 def test_a_file_without_a_known_name_is_found_by_where_it_is(office):
     uid = land(office, "Alone", 0.3)
     found = item(office, drop(office, visit("P77", up(shift=0.3))).json()["uid"])["parts"][0]
-    assert (found["signup"], found["how"]) == (uid, "found by where it is")
+    assert (found["signup"], found["how"]) == (uid, "Found by where it is.")
 
 
 def test_what_fits_nothing_is_asked_and_the_answer_shows_the_differences(office):
@@ -386,6 +397,31 @@ def test_a_file_taken_in_by_mistake_is_given_back_and_can_come_again(office):
     assert len(office.desk.store.said(uid)) == 1
 
 
+def test_a_sketch_taken_in_by_mistake_is_given_back_but_not_what_was_drawn_since(office):
+    shift = 0.7
+    uid = land(office, "Sketched by mistake", shift)
+    before = office.get(f"/api/land/{uid}").json()
+    first = drop(office, sketch(uid, shift=shift)).json()["uid"]
+    layers = {"parcel": "theirs"}
+    asked = {"signups": {"": uid}, "layers": layers}
+    assert office.send("POST", f"/api/back/{first}/accept", asked).status_code == 200
+    drawn = office.get(f"/api/land/{uid}").json()
+    assert drawn["shapes"] != before["shapes"]
+    # Somebody marks what the sketch says nothing of.
+    feeder = {"uid": "f" * 16, "layer": "way_in", "kind": "point"}
+    feeder |= {"corners": [drawn["shapes"][0]["corners"][0]]}
+    body = {key: drawn[key] for key in ("rev", "answers")} | {"shapes": [*drawn["shapes"], feeder]}
+    assert office.send("PUT", f"/api/land/{uid}", body).status_code == 200
+    assert first in [row["uid"] for row in office.get("/api/back").json()["taken"]]
+    said = office.send("POST", f"/api/back/{first}/give-back").json()
+    assert said == {"signups": [uid], "stays": True}
+    after = office.get(f"/api/land/{uid}").json()
+    assert [s for s in after["shapes"] if s["layer"] != "way_in"] == before["shapes"]
+    assert [s["uid"] for s in after["shapes"] if s["layer"] == "way_in"] == ["f" * 16]
+    assert after["answers"] == before["answers"]
+    assert office.send("POST", f"/api/back/{first}/give-back").status_code == 404
+
+
 def parcel_id(office: Office, uid: str) -> str:
     return str(office.desk.store.signup(uid)["parcel_id"])
 
@@ -393,3 +429,16 @@ def parcel_id(office: Office, uid: str) -> str:
 def status_of(office: Office, uid: str) -> str:
     rows = office.get("/api/signups").json()["rows"]
     return str(next(row["status"] for row in rows if row["uid"] == uid))
+
+
+def test_a_camera_that_is_up_before_the_season_is_asked_about_before_it_counts(office):
+    """While the file waits: the volunteer can still be asked."""
+    uid = new_signup(office, "Too soon")
+    drop(office, visit("Too soon", up("2027-01-05")), "soon.json")
+    item = next(i for i in office.get("/api/back").json()["items"] if i["name"] == "soon.json")
+    (part,) = item["parts"]
+    assert part["signup"] == uid
+    assert part["early"].startswith("It went up on 2027-01-05, and the season begins on ")
+    drop(office, visit("Too soon", up("2027-06-05")), "in time.json")
+    item = next(i for i in office.get("/api/back").json()["items"] if i["name"] == "in time.json")
+    assert item["parts"][0]["early"] == ""

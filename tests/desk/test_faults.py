@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import signal
 import socket
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
+import psutil
 import pytest
 
+from siting.desk import jobs
+from siting.desk.worker import ReadUpload
+from siting.errors import SitingError
 from tests.batch_tools import QUICK_RULES
 from tests.desk.kills import RunningDesk
 from tests.desk.test_routes import SAMPLE, Office, new_signup, outline
@@ -51,7 +57,8 @@ def test_a_full_disk_is_said_and_the_edit_counts_once_there_is_room(office):
     body = {"rev": 0, "shapes": shapes, "answers": {}}
     answer = office.send("PUT", f"/api/land/{uid}", body)
     assert (answer.status_code, answer.json()["code"]) == (503, "E-DISK-01")
-    assert office.get(f"/api/land/{uid}").json() == {"rev": 0, "shapes": [], "answers": {}}
+    nothing = {"rev": 0, "shapes": [], "answers": {}, "camera": None}
+    assert office.get(f"/api/land/{uid}").json() == nothing
     database.execute("PRAGMA max_page_count = 1000000")
     assert office.send("PUT", f"/api/land/{uid}", body).status_code == 200
     assert len(office.get(f"/api/land/{uid}").json()["shapes"]) == 400
@@ -118,3 +125,44 @@ def test_a_page_that_is_left_in_the_middle_of_an_upload_leaves_nothing(running, 
     assert running.get("/api/back")["items"] == []
     kept = Path(tmp_path / "office" / "received")
     assert not kept.exists() or not list(kept.iterdir())
+
+
+@pytest.fixture
+def reader():
+    made = jobs.Reader()
+    yield made
+    made.close()
+
+
+def test_a_reader_is_ended_by_its_own_time_and_not_by_that_of_a_busy_machine(
+    tmp_path, reader, monkeypatch
+):
+    land = tmp_path / "land.geojson"
+    square = {"type": "Polygon", "coordinates": [[[0, 0], [0.01, 0], [0.01, 0.01], [0, 0]]]}
+    land.write_text(json.dumps({"type": "Feature", "properties": {}, "geometry": square}))
+    job = ReadUpload(land, "land.geojson")
+    reader.read(job)
+    worker = psutil.Process(reader._worker.pid)
+    # It stands behind the page.
+    assert worker.nice() > psutil.Process().nice()
+    monkeypatch.setattr(jobs, "_READ_LIMIT_S", 0.8)
+    worker.suspend()
+    threading.Timer(1.2, worker.resume).start()
+    assert len(reader.read(job)["shapes"]) == 1
+    # A file that nobody ever writes to.
+    os.mkfifo(tmp_path / "never")
+    monkeypatch.setattr(jobs, "_WAIT_LIMIT_S", 0.5)
+    with pytest.raises(SitingError) as told:
+        reader.read(ReadUpload(tmp_path / "never", "never.kml"))
+    assert told.value.code == "E-DESK-03"
+    worker.wait(5.0)
+
+
+def test_a_file_that_takes_too_much_of_the_processor_ends_its_reader(tmp_path, reader, monkeypatch):
+    os.mkfifo(tmp_path / "never")
+    # Less than it takes to load what reads.
+    monkeypatch.setattr(jobs, "_READ_LIMIT_S", 0.1)
+    with pytest.raises(SitingError) as told:
+        reader.read(ReadUpload(tmp_path / "never", "never.kml"))
+    assert told.value.code == "E-DESK-03"
+    assert reader._worker is None

@@ -22,6 +22,7 @@ from siting.desk.server.security import Gate
 from siting.desk.storage.office import INPUTS_FILE, open_office, parcel_folder
 from siting.desk.tiles import COVER_COLOURS
 from siting.errors import SitingError
+from tests.batch_tools import few_trials
 
 SAMPLE = Path(__file__).parents[2] / "sample_rasters"
 PORT = 8123
@@ -32,10 +33,12 @@ RING = [[-80.509, 43.530], [-80.503, 43.530], [-80.503, 43.534], [-80.509, 43.53
 class Office:
     """A desk without a socket, and a browser that has entered it."""
 
-    def __init__(self, folder: Path, inputs_file: Path = SAMPLE / "inputs.toml") -> None:
+    def __init__(
+        self, folder: Path, inputs_file: Path = SAMPLE / "inputs.toml", rules: Path | None = None
+    ) -> None:
         self.folder = folder
         inputs = open_office(folder, inputs_file)
-        self.desk = desk_run._desk(folder, inputs, None, Gate(PORT))
+        self.desk = desk_run._desk(folder, inputs, rules, Gate(PORT))
         self.client = TestClient(make_app(self.desk), base_url=HERE)
         self.client.__enter__()
         self.client.get(f"/enter?key={self.desk.gate.key}")
@@ -59,7 +62,8 @@ class Office:
 
 @pytest.fixture(scope="module")
 def office(tmp_path_factory):
-    made = Office(tmp_path_factory.mktemp("office"))
+    home = tmp_path_factory.mktemp("office")
+    made = Office(home / "office", rules=few_trials(home))
     yield made
     made.close()
 
@@ -296,7 +300,8 @@ def test_a_desk_run_is_the_command_lines_run_byte_for_byte(office, scored, tmp_p
 
     uid, found = scored
     inputs = parcel_folder(office.folder, uid) / INPUTS_FILE
-    outcome = CliRunner().invoke(siting, ["score", str(inputs), "-o", str(tmp_path / "out")])
+    words = ["score", inputs, "--protocol", office.folder.parent / "rules.toml"]
+    outcome = CliRunner().invoke(siting, [*map(str, words), "-o", str(tmp_path / "out")])
     assert outcome.exit_code == 0, outcome.output
     mine = parcel_folder(office.folder, uid) / "runs" / found["run"]
     for path in sorted((tmp_path / "out").iterdir()):
@@ -316,16 +321,20 @@ def files_ready(office: Office, uid: str) -> None:
     raise AssertionError(office.get("/api/signups").text)
 
 
-def test_a_place_is_taken_and_handed_over_without_anybody_else(office, scored):
-    uid, found = scored
-    answer = office.send(
-        "POST",
-        f"/api/decision/{uid}",
-        {"run": found["run"], "rank": 2, "kind": "swapped", "why": "the owner mows at spot 1"},
-    )
+def second_taken(office: Office, uid: str) -> None:
+    """The second place is taken, and the files name it."""
+    run = office.get(f"/api/places/{uid}").json()["run"]
+    asked = {"run": run, "rank": 2, "kind": "swapped", "why": "the owner mows at spot 1"}
+    answer = office.send("POST", f"/api/decision/{uid}", asked)
     assert answer.status_code == 200, answer.text
     assert office.get(f"/api/places/{uid}").json()["decision"]["rank"] == 2
     files_ready(office, uid)
+    waited(office, uid)
+
+
+def test_a_place_is_taken_and_handed_over_without_anybody_else(office, scored):
+    uid, _ = scored
+    second_taken(office, uid)
     archive = zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content))
     names = [Path(name).name for name in archive.namelist()]
     assert names == ["map.html", "field_sheet.html", "spots.gpx", "READ-ME.txt", "LETTER.txt"]
@@ -366,6 +375,28 @@ def test_cancelling_keeps_the_earlier_result(office, scored):
     assert office.get(f"/api/places/{uid}").json()["spots"] == found["spots"]
 
 
+def test_a_second_edit_does_not_wait_for_the_files_of_the_first(office, scored):
+    uid, found = scored
+    before = office.get(f"/api/places/{uid}").json()["run"]
+    office.send("POST", f"/api/score/{uid}")
+    state = office.desk.runner.state
+    while state()["now"] != uid:
+        time.sleep(0.005)
+    # While the first is worked out: its list is shown, its files are never made.
+    office.send("POST", f"/api/score/{uid}")
+    shown = {}
+    while state()["now"] or state()["waiting"]:
+        now = office.get(f"/api/places/{uid}").json()
+        shown[now["run"]] = now["files"]
+        assert now["spots"] == found["spots"]
+        time.sleep(0.02)
+    last = office.get(f"/api/places/{uid}").json()
+    assert len({*shown, last["run"]}) == 3
+    assert [run for run, files in shown.items() if files and run != last["run"]] == [before]
+    assert "map.html" in last["files"]
+    assert [folder.name for folder in office.folder.glob("parcels/*/runs/*")] == [last["run"]]
+
+
 # --- letters ------------------------------------------------------------------------------------
 
 
@@ -373,7 +404,7 @@ def test_a_letter_is_made_edited_sent_and_goes_with_the_files(office, scored):
     uid, _ = scored
     private = {"contact_ref": "Zacharias 0171", "note": "difficult neighbour"}
     office.send("PATCH", f"/api/signups/{uid}", private)
-    files_ready(office, uid)
+    second_taken(office, uid)
     letter = office.get(f"/api/letter/{uid}").json()
     assert letter["kind"] == "camera"
     assert "We propose a camera at spot 2, because" in letter["text"]
@@ -410,6 +441,22 @@ def test_a_line_end_in_a_name_begins_no_header_of_a_mail(office, scored):
     assert attached.get_content().startswith(b"PK")
 
 
+def test_a_choice_is_taken_back_and_no_run_hears_of_it_again(office, scored):
+    uid, _ = scored
+    said = office.desk.store.said(uid)
+    run = office.get(f"/api/places/{uid}").json()["run"]
+    asked = {"run": run, "rank": 1, "kind": "swapped", "why": "nearer"}
+    assert office.send("POST", f"/api/decision/{uid}", asked).status_code == 200
+    assert office.send("DELETE", f"/api/decision/{uid}").status_code == 200
+    assert office.get(f"/api/places/{uid}").json()["decision"] is None
+    assert office.get(f"/api/letter/{uid}").json()["kind"] == "camera"
+    # Every proposal is gone, also those before; what was ruled out stays so.
+    assert not any('"proposed"' in text for _, text in office.desk.store.said(uid))
+    assert len(office.desk.store.said(uid)) <= len(said)
+    assert office.send("DELETE", "/api/decision/nobody").status_code == 404
+    waited(office, uid)
+
+
 def test_a_letter_of_no_such_kind_and_of_nobody(office, scored):
     assert office.get(f"/api/letter/{scored[0]}?kind=../x").status_code == 400
     assert office.get("/api/letter/nobody").status_code == 404
@@ -436,6 +483,7 @@ def test_a_camera_is_proposed_for_each_cell_and_what_was_decided_stands(office, 
     assert none.status_code == 400
     assert "names a survey cell" in none.json()["message"]
     office.send("PATCH", f"/api/signups/{uid}", {"cell": "C1"})
+    second_taken(office, uid)
     before = (office.folder / "office.gpkg").read_bytes()
     (cell,) = office.get("/api/assign").json()["cells"]
     assert (cell["cell"], cell["signup"], cell["decided"]) == ("C1", uid, "chosen")
@@ -461,6 +509,7 @@ def test_a_camera_at_a_random_place_is_asked_for_named_and_handed_over(office, s
     assert found["decision"]["spot_id"] == found["named"] == lot["spot_id"]
     letter = office.get(f"/api/letter/{uid}?kind=camera").json()["text"]
     assert f"a place drawn at random: {lot['stratum']} 1" in letter
+    assert "the maps show" not in letter.lower()
     with zipfile.ZipFile(io.BytesIO(office.get(f"/api/hand-over/{uid}").content)) as archive:
         names = {Path(name).name: name for name in archive.namelist()}
         assert "random_places.gpx" in names
@@ -472,7 +521,9 @@ def waited(office: Office, uid: str) -> Any:
     """The places once the files name what was decided."""
     for _ in range(600):
         found = office.get(f"/api/places/{uid}").json()
-        if found["run"] and found["files_ready"] and not office.desk.runner.state()["now"]:
+        queue = office.desk.runner.state()
+        is_idle = not queue["now"] and not queue["waiting"]
+        if found["run"] and found["files_ready"] and is_idle:
             return found
         time.sleep(0.1)
     raise AssertionError(found)

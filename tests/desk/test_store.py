@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pyogrio
@@ -162,6 +163,7 @@ def test_a_copy_is_kept_for_each_of_the_last_14_days(store, tmp_path):
 
 _WRITER = """
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from siting.desk.storage.store import Store
 from siting.desk.storage.land import Shape
@@ -229,3 +231,21 @@ def test_the_server_process_never_opens_the_office_file_another_way():
             continue  # run in the worker
         assert "pyogrio" not in text, path.name
         assert "geopandas" not in text, path.name
+
+
+def test_two_threads_write_one_after_the_other(store):
+    """The run of one sign-up ends while the land of another is saved."""
+    uid, other = store.add_signup("Orchard"), store.add_signup("Meadow")
+
+    def run() -> None:
+        for _ in range(20):
+            store.end_run(store.begin_run(other, land_rev=0), "done", summary="")
+
+    with ThreadPoolExecutor() as pool:
+        runs = pool.submit(run)
+        for rev in range(20):
+            store.save_land(uid, [area(name=str(rev))], {}, rev=rev)
+            assert len(store.land(uid).shapes) == 1
+        runs.result()
+    assert store.land(uid).rev == 20
+    assert store.last_run(other)["state"] == "done"

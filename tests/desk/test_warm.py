@@ -13,7 +13,9 @@ import pytest
 from siting.desk import worker
 from siting.disk.states import state_at_path
 from siting.kernels.remembered import Memory, remembered
-from siting.types import Land
+from siting.pipeline import _measure
+from siting.scoring.cells import score_cells
+from siting.types import Land, Scores
 from tests.desk.edits import SAMPLE, moved, outlined, sample, series
 
 # Wide cells: what is remembered does not depend on them, and each edit takes a second.
@@ -28,6 +30,11 @@ def base():
 
 def fingerprint(value):
     """Of all that a result holds: what is written follows from it alone."""
+    scores = getattr(value, "scores", value)
+    if isinstance(scores, Scores):
+        # A plain run works memberships out where they are asked for: a mapping of another kind.
+        scores = replace(scores, memberships=dict(scores.memberships))
+        value = scores if isinstance(value, Scores) else replace(value, scores=scores)
     return Memory().fingerprint(value)
 
 
@@ -88,6 +95,25 @@ def test_nothing_changed_works_out_nothing(base, warmed):
     assert memory.worked == {}
 
 
+def test_the_index_is_worked_out_where_a_membership_has_changed(base):
+    layers = _measure(base.land, base.protocol).layers
+    trail = layers["distance_to_trail_m"].copy()
+    trail[10:13, 20:30] += 9.0
+    # The curve is flat out here: another distance, the same membership.
+    trail[np.isfinite(trail) & (trail > 400.0)] += 1.0
+    cold = score_cells({**layers, "distance_to_trail_m": trail}, base.protocol)
+    memory = Memory()
+    with memory.at_work():
+        score_cells(layers, base.protocol)
+        before = dict(memory.worked)
+        warm = score_cells({**layers, "distance_to_trail_m": trail}, base.protocol)
+        undone = score_cells(dict(layers), base.protocol)
+    assert fingerprint(warm) == fingerprint(cold)
+    assert fingerprint(undone) == fingerprint(score_cells(layers, base.protocol))
+    membership = "siting.scoring.combine._membership"
+    assert memory.worked[membership] == before[membership] + 1
+
+
 def test_an_outline_works_out_what_lies_inside(base, warmed):
     memory, first = warmed
     with memory.at_work():
@@ -97,14 +123,43 @@ def test_an_outline_works_out_what_lies_inside(base, warmed):
     assert fingerprint(drawn) != fingerprint(first)
 
 
-def test_the_worker_remembers_and_sends_the_list_before_the_files(tmp_path):
+def test_an_outline_drawn_a_little_farther_out_is_worked_on_the_same_grid(base, warmed):
+    memory, first = warmed
+    with memory.at_work():
+        case = sample(CELL_M, wider_m=3.0)
+        drawn = case.result()
+    assert case.land.grid == base.land.grid
+    worked = {name.rsplit(".", 1)[1] for name in memory.worked}
+    assert "quietness" in worked
+    assert not {"funnel_ratio", "flow_directions", "height_above_water_m"} & worked
+    assert fingerprint(drawn) == fingerprint(case.result()) != fingerprint(first)
+
+
+def test_a_grid_ends_within_a_sixteenth_of_the_context(base):
+    grids = [base.land.grid]
+    for wider_m in range(0, 90, 3):
+        land = sample(CELL_M, wider_m=wider_m).land
+        context = np.abs(np.array(land.parcel_shape.bounds) - land.grid.bounds)
+        # Blocks are of whole cells, four here, and the grid covers the cells that it touches.
+        assert np.all(np.abs(context - 600.0) <= 80.0 / 2 + CELL_M)
+        grids.append(land.grid)
+    # Blocks of 80 m: each edge moves once or twice.
+    assert 2 <= len(set(grids)) <= 9
+
+
+def on_wide_cells(folder):
+    """The sample's inputs file in a folder of its own, worked on wide cells."""
     for name in ("dem.tif", "land_cover.tif", "layers.gpkg"):
-        shutil.copy(SAMPLE.parent / name, tmp_path)
-    inputs = tmp_path / "inputs.toml"
+        shutil.copy(SAMPLE.parent / name, folder)
     cells = f"\n[grid]\ncell_size_m = {CELL_M}\n"
+    inputs = folder / "inputs.toml"
     inputs.write_text(SAMPLE.read_text(encoding="utf-8") + cells, encoding="utf-8")
+    return inputs
+
+
+def test_the_worker_remembers_and_sends_the_list_before_the_files(tmp_path):
     memory, said = Memory(), Said(tmp_path / "out")
-    job = worker.Score(inputs, None, tmp_path / "out")
+    job = worker.Score(on_wide_cells(tmp_path), None, tmp_path / "out")
     worker._work(job, said, memory)
     assert memory.worked
     assert said.files_then == []
@@ -116,11 +171,26 @@ def test_the_worker_remembers_and_sends_the_list_before_the_files(tmp_path):
     assert first["features"]
 
 
-class Said:
-    """What the worker says, and which files are there when the list comes."""
+def test_a_worker_told_of_a_newer_edit_leaves_no_file(tmp_path):
+    said = Said(tmp_path / "out", worker.Enough())
+    with pytest.raises(worker.Superseded):
+        worker._work(worker.Score(on_wide_cells(tmp_path), None, said.out), said, Memory())
+    assert said.listed["features"]
+    assert list(said.out.glob("[!.]*")) == []
 
-    def __init__(self, out):
+
+class Said:
+    """What the worker says and is told, and which files are there when the list comes."""
+
+    def __init__(self, out, told=None):
         self.out, self.listed, self.files_then = out, None, None
+        self.told = told
+
+    def poll(self):
+        return self.told is not None
+
+    def recv(self):
+        return self.told
 
     def send(self, message):
         if message[0] == "listed":

@@ -11,9 +11,10 @@ import shapely
 from siting.decisions.history import last_states, point_of, reported
 from siting.decisions.model import DecisionsFile, Record
 from siting.decisions.places import KnownPlace, apart_m
-from siting.desk.back.records import decisions_about, given_files
+from siting.desk.back.records import decisions_about, early_words, given_files, put_up_on
 from siting.desk.storage.blob import from_blob
 from siting.desk.storage.store import Store
+from siting.settings.inputs import SurveyInput
 from siting.words.office.back import FAR, HOW, OLDER, record_words, state_words
 
 # As runs refuse a record that lies farther from the land it names.
@@ -85,6 +86,7 @@ def visit_parts(
     lands: Sequence[Land],
     store: Store,
     asked: Mapping[str, str],
+    survey: SurveyInput,
 ) -> list[dict[str, Any]]:
     """What a file of visits says, parcel by parcel, each with its sign-up and the differences.
 
@@ -98,13 +100,13 @@ def visit_parts(
         chosen = asked.get(file.parcel, "")
         if chosen and chosen != found["signup"]:
             found = {"signup": chosen, "how": HOW["chosen"], "doubt": ""}
-        changes = _changes(file, found["signup"], store) if found["signup"] else {}
+        changes = _changes(file, found["signup"], store, survey) if found["signup"] else {}
         records = changes.pop("records", [record_words(r, "") for r in file.records])
         parts.append({"parcel": file.parcel, **found, "records": records, **changes})
     return parts
 
 
-def _changes(file: DecisionsFile, uid: str, store: Store) -> dict[str, Any]:
+def _changes(file: DecisionsFile, uid: str, store: Store, survey: SurveyInput) -> dict[str, Any]:
     """Each record as new or known, and the state of the camera before and after."""
     parcel_id, texts = str(store.signup(uid)["parcel_id"]), store.said(uid)
     known = decisions_about(parcel_id, texts)
@@ -128,6 +130,8 @@ def _changes(file: DecisionsFile, uid: str, store: Store) -> dict[str, Any]:
         "before": before_words,
         "after": after_words,
         "caution": "" if counts else OLDER,
+        # While the volunteer can still be asked, and not once it counts.
+        "early": early_words(put_up_on(after), survey) if counts else "",
         "is_new": any(row["is"] == "new" for row in records) and counts,
     }
 

@@ -14,6 +14,10 @@ from siting.read.vector.decision_files import Decisions, Given, decisions_of, ne
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 from siting.types import Parcel
+from siting.words.office.back import EARLY
+
+STANDS = ("camera up", "checked", "moved")
+"""What is reported of a camera that is in the field."""
 
 
 def given_files(texts: Sequence[tuple[str, str]]) -> tuple[Given, ...]:
@@ -47,11 +51,44 @@ def remember_camera(store: Store, uid: str) -> None:
     parcel_id = str(store.signup(uid)["parcel_id"])
     found = decisions_about(parcel_id, store.said(uid))
     state, day = reported(found.records, parcel=parcel_id, known=found.known)
-    started = [r for r in in_order(found.records) if r.state in ("camera up", "moved")]
-    since = started[-1].at.isoformat()[:10] if started else ""
+    since = put_up_on(found)
     # The survey's own wish is no report: what the office decided stands in its own table.
     state = "" if state == "proposed" else state
     store.put_camera(uid, state=state, since=since, last_on=day if state else "")
+
+
+def put_up_on(found: Decisions) -> str:
+    """The day on which the camera was last put up or moved; "" where none was."""
+    started = [r for r in in_order(found.records) if r.state in ("camera up", "moved")]
+    return started[-1].at.isoformat()[:10] if started else ""
+
+
+def camera_place(store: Store, uid: str) -> dict[str, Any] | None:
+    """Where the camera of a sign-up stands, {"lon", "lat", "since"}; None where none stands or its
+    position was not reported.
+    """
+    parcel_id = str(store.signup(uid)["parcel_id"])
+    if store.camera_state(uid) not in STANDS:
+        return None
+    records = in_order(decisions_about(parcel_id, store.said(uid)).records)
+    put_up = [r for r in records if r.state in ("camera up", "moved") and r.lat is not None]
+    if not put_up:
+        return None
+    last = put_up[-1]
+    return {"lon": last.lon, "lat": last.lat, "since": last.at.isoformat()[:10]}
+
+
+def before_season(store: Store, uid: str, survey: SurveyInput) -> str:
+    """What to ask of a camera that was put up before the season begins; "" for any other."""
+    return early_words(store.camera_since(uid), survey)
+
+
+def early_words(since: str, survey: SurveyInput) -> str:
+    """The same of a camera that was put up on the day `since`, "" for none."""
+    first = survey.first_day
+    if not since or first is None or since >= first.isoformat():
+        return ""
+    return EARLY.format(since=since, first=first.isoformat())
 
 
 def due_visits(store: Store, survey: SurveyInput, protocol: Protocol) -> list[dict[str, Any]]:
@@ -61,7 +98,12 @@ def due_visits(store: Store, survey: SurveyInput, protocol: Protocol) -> list[di
 
     signups = store.parcel_ids()
     rows = due_list(all_decisions(store), survey=survey, protocol=protocol)
-    return [{**row, "signup": signups.get(row["parcel_id"], "")} for row in rows]
+    found = []
+    for row in rows:
+        uid = signups.get(row["parcel_id"], "")
+        early = before_season(store, uid, survey) if uid else ""
+        found.append({**row, "signup": uid, "early": early})
+    return found
 
 
 def proposal_text(

@@ -10,7 +10,7 @@ from siting.decisions.model import DecisionsFile
 from siting.desk.back.matching import about
 from siting.desk.back.records import remember_camera
 from siting.desk.storage.land import LandIn, Shape, ShapeIn
-from siting.desk.storage.store import Store
+from siting.desk.storage.store import Land, Store
 from siting.words.office.desk import layer_title
 
 NEW = "new"
@@ -44,12 +44,54 @@ def taken(
     found = json.loads(row["found"])
     if row["kind"] == "visits":
         return _visits(store, row, found, signups)
+    asked = signups.get("", "")
+    before = {asked: _by_name(store.land(asked))} if asked not in ("", NEW) else {}
     if row["kind"] == "sketch":
-        uids = [_sketch(store, found, signups.get("", ""), layers)]
+        uids = [_sketch(store, found, asked, layers)]
     else:
-        uids = _outlines(store, row, found, signups.get("", ""), areas)
-    store.settle(row["uid"], "accepted", said={})
+        uids = _outlines(store, row, found, asked, areas)
+    undo = {
+        uid: {"before": before.get(uid, {}), "after": _by_name(store.land(uid))} for uid in uids
+    }
+    store.settle(row["uid"], "accepted", said={}, found=json.dumps(undo), signup=uids[0])
     return uids
+
+
+def given_back(store: Store, row: Mapping[str, Any]) -> tuple[list[str], bool]:
+    """A sketch or outlines taken out again: the land as it was before, layer by layer.
+
+    The sign-ups, and whether anything stays because it was edited since.
+    """
+    stays = False
+    undo = json.loads(row["found"])
+    for uid, was in undo.items():
+        land = store.land(uid)
+        now = _by_name(land)
+        edited = {
+            layer
+            for layer in {*now, *was["before"], *was["after"]}
+            if now.get(layer) != was["after"].get(layer)
+        }
+        stays = stays or bool(edited)
+        # What somebody drew since is not thrown away with the sketch.
+        kept = {layer: one for layer, one in was["before"].items() if layer not in edited}
+        kept |= {layer: one for layer, one in now.items() if layer in edited}
+        shapes = [_shape(one) for layer in kept.values() for one in layer["shapes"]]
+        answers = {layer: one["answer"] for layer, one in kept.items() if one["answer"]}
+        _save(store, uid, shapes, answers, rev=land.rev)
+    store.settle(row["uid"], "given back", said={})
+    return list(undo), stays
+
+
+def _by_name(land: Land) -> dict[str, Any]:
+    """Layer by layer what is drawn and answered, as it comes out of JSON."""
+    drawn = _by_layer([shape.as_data() for shape in land.shapes])
+    found = {
+        layer: {"shapes": drawn.get(layer, []), "answer": land.answers.get(layer, "")}
+        for layer in {*drawn, *land.answers}
+    }
+    same: dict[str, Any] = json.loads(json.dumps(found))
+    return same
 
 
 def _visits(

@@ -1,8 +1,9 @@
-"""The route that proposes a camera for each survey cell; it decides nothing."""
+"""The routes that propose a camera for each survey cell and take a choice back."""
 
 from __future__ import annotations
 
 import asyncio
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -27,12 +28,28 @@ def assign_routes(desk: Desk) -> list[Route]:
             # The command's own message names keys of a file that nobody sees here.
             raise ValueError(NO_CELLS)
         job = Assign(tuple(rows), desk.runner.protocol, share)
-        found = await asyncio.to_thread(desk.reader.read, job)
-        uids = desk.store.parcel_ids()
-        for cell in found["cells"]:
-            uid = uids.get(cell["parcel"], "")
-            run = desk.store.last_run(uid) if uid else None
-            cell |= {"signup": uid, "run": run["uid"] if run else ""}
-        return JSONResponse(found)
+        return JSONResponse(await asyncio.to_thread(_proposed, desk, job))
 
-    return [Route("/api/assign", propose)]
+    async def withdraw(request: Request) -> Response:
+        uid = request.path_params["uid"]
+        desk.store.signup(uid)
+        await desk.saved(desk.store.withdraw, uid)
+        desk.events.tell("signups", {"uid": uid})
+        # The files must name the place no more.
+        desk.runner.add(uid)
+        return JSONResponse({})
+
+    return [
+        Route("/api/assign", propose),
+        Route("/api/decision/{uid}", withdraw, methods=["DELETE"]),
+    ]
+
+
+def _proposed(desk: Desk, job: Assign) -> dict[str, Any]:
+    found: dict[str, Any] = desk.reader.read(job)
+    uids = desk.store.parcel_ids()
+    for cell in found["cells"]:
+        uid = uids.get(cell["parcel"], "")
+        run = desk.store.last_run(uid) if uid else None
+        cell |= {"signup": uid, "run": run["uid"] if run else ""}
+    return found

@@ -51,33 +51,27 @@ def back_routes(desk: Desk) -> list[Route]:
     async def dropped(request: Request) -> Response:
         name, content = await dropped_file(request)
         digest = hashlib.sha256(content).hexdigest()
-        before = desk.store.known_file(digest)
+        before = await asyncio.to_thread(desk.store.known_file, digest)
         if before is not None and before["state"] in AGAIN:
             words = AGAIN[before["state"]].format(day=before["changed_at"][:10])
             return JSONResponse({"uid": before["uid"], "again": words})
         # Read in another process, which needs a file; the name of the upload is never a path.
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "dropped"
-            write_atomic(path, content)
+            await asyncio.to_thread(write_atomic, path, content)
             found = await asyncio.to_thread(desk.reader.read, ReadReturned(path, name))
-        uid = desk.store.uid_for(digest)
-        # The file before its row: killed in between, no row speaks of a file that is not there.
-        write_atomic(desk.folder / RECEIVED / uid, content)
-        desk.store.keep_waiting(uid, name, digest, kind=found["kind"], found=json.dumps(found))
+        uid = await desk.saved(_received, desk, name, content, found)
         desk.events.tell("back", {})
         return JSONResponse({"uid": uid, "again": ""})
 
     async def look(request: Request) -> Response:
         asked = _Asked.model_validate(await json_of(request))
-        row = _waiting(desk.store, request.path_params["uid"])
-        return JSONResponse(await asyncio.to_thread(_item, desk, row, asked.signups))
+        uid = request.path_params["uid"]
+        return JSONResponse(await asyncio.to_thread(_looked_at, desk, uid, asked.signups))
 
     async def accept(request: Request) -> Response:
         asked = _Asked.model_validate(await json_of(request))
-        row = _waiting(desk.store, request.path_params["uid"])
-        taken = taking.taken(
-            desk.store, row, signups=asked.signups, layers=asked.layers, areas=asked.areas
-        )
+        taken = await desk.saved(_taken, desk.store, request.path_params["uid"], asked)
         for uid in taken:
             desk.events.tell("land", {"uid": uid})
         desk.events.tell("back", {})
@@ -85,21 +79,17 @@ def back_routes(desk: Desk) -> list[Route]:
         return JSONResponse({"signups": taken})
 
     async def leave(request: Request) -> Response:
-        row = _waiting(desk.store, request.path_params["uid"])
-        desk.store.settle(row["uid"], "left", said={})
+        await desk.saved(_left, desk.store, request.path_params["uid"])
         desk.events.tell("back", {})
         return JSONResponse({})
 
     async def give_back(request: Request) -> Response:
-        row = desk.store.received(request.path_params["uid"])
-        if row is None or row["state"] != "accepted" or row["kind"] != "visits":
-            raise Missing(request.path_params["uid"])
-        signups = desk.store.give_back(row["uid"])
+        signups, stays = await desk.saved(_given_back, desk.store, request.path_params["uid"])
         for uid in signups:
-            remember_camera(desk.store, uid)
+            desk.events.tell("land", {"uid": uid})
         desk.events.tell("back", {})
         desk.events.tell("signups", {})
-        return JSONResponse({"signups": signups})
+        return JSONResponse({"signups": signups, "stays": stays})
 
     async def package(request: Request) -> Response:
         del request
@@ -123,12 +113,44 @@ def back_routes(desk: Desk) -> list[Route]:
     ]
 
 
+def _received(desk: Desk, name: str, content: bytes, found: Mapping[str, Any]) -> str:
+    digest = hashlib.sha256(content).hexdigest()
+    uid = desk.store.uid_for(digest)
+    # The file before its row: killed in between, no row speaks of a file that is not there.
+    write_atomic(desk.folder / RECEIVED / uid, content)
+    desk.store.keep_waiting(uid, name, digest, kind=found["kind"], found=json.dumps(found))
+    return uid
+
+
 def _waiting(store: Store, uid: str) -> Mapping[str, Any]:
     """A file that waits; Missing for one that was decided about in another window."""
     row = store.received(uid)
     if row is None or row["state"] != "waiting":
         raise Missing(uid)
     return row
+
+
+def _taken(store: Store, uid: str, asked: _Asked) -> list[str]:
+    # Looked at in its turn: of two windows that take it in, the second finds it taken.
+    row = _waiting(store, uid)
+    return taking.taken(store, row, signups=asked.signups, layers=asked.layers, areas=asked.areas)
+
+
+def _left(store: Store, uid: str) -> None:
+    store.settle(_waiting(store, uid)["uid"], "left", said={})
+
+
+def _given_back(store: Store, uid: str) -> tuple[list[str], bool]:
+    row = store.received(uid)
+    visits = row is not None and row["kind"] == "visits"
+    if row is None or row["state"] != "accepted" or not (visits or row["found"]):
+        raise Missing(uid)
+    if not visits:
+        return taking.given_back(store, row)
+    signups = store.give_back(uid)
+    for signup in signups:
+        remember_camera(store, signup)
+    return signups, False
 
 
 def _listed(desk: Desk) -> dict[str, Any]:
@@ -147,12 +169,16 @@ def _listed(desk: Desk) -> dict[str, Any]:
     return {"items": items, "due": due, "taken": taken}
 
 
+def _looked_at(desk: Desk, uid: str, signups: Mapping[str, str]) -> dict[str, Any]:
+    return _item(desk, _waiting(desk.store, uid), signups)
+
+
 def _item(desk: Desk, row: Mapping[str, Any], asked: Mapping[str, str]) -> dict[str, Any]:
     """A waiting file as the page shows it."""
     found, lands = json.loads(row["found"]), lands_of(desk.store.signups())
     item: dict[str, Any] = {"uid": row["uid"], "name": row["name"], "kind": row["kind"]}
     if row["kind"] == "visits":
-        return {**item, "parts": visit_parts(found["files"], lands, desk.store, asked)}
+        return {**item, "parts": visit_parts(found["files"], lands, desk.store, asked, desk.survey)}
     shapes = found["shapes"]
     corners = [tuple(c) for s in shapes if s["layer"] == "parcel" for c in s["corners"]]
     matched = match(found["made_for"], corners or _every_corner(shapes), lands)

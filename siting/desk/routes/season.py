@@ -19,9 +19,9 @@ from siting.words.office.desk import REFUSED
 def season_routes(desk: Desk) -> list[Route]:
     """The routes of last season."""
 
-    async def state(request: Request) -> Response:
+    def state(request: Request) -> Response:
         del request
-        said = await asyncio.to_thread(desk.seasons.state)
+        said = desk.seasons.state()
         uids = desk.store.parcel_ids()
         rows = [{**row, "signup": uids.get(row["parcel_id"], "")} for row in said.get("rows", [])]
         return JSONResponse({**said, "rows": rows})

@@ -18,7 +18,6 @@ from starlette.middleware import Middleware
 from starlette.middleware.base import BaseHTTPMiddleware
 from starlette.requests import Request
 from starlette.responses import (
-    FileResponse,
     HTMLResponse,
     JSONResponse,
     Response,
@@ -29,24 +28,22 @@ from starlette.staticfiles import StaticFiles
 
 from siting.desk.routes.assign import assign_routes
 from siting.desk.routes.back import back_routes
-from siting.desk.routes.letters import letter_of, letter_routes
+from siting.desk.routes.letters import letter_routes
+from siting.desk.routes.places import places_routes
 from siting.desk.routes.season import season_routes
 from siting.desk.server import views
-from siting.desk.server.archive import archive_of
 from siting.desk.server.data import data_routes
-from siting.desk.server.deciding import decide_spot
 from siting.desk.server.desk import Desk
 from siting.desk.server.faults import conflict, failed, first_fault, invalid, missing
 from siting.desk.server.requests import (
     MOST_JSON,
-    DecisionIn,
     SignupChange,
     SignupIn,
     dropped_file,
     json_of,
     signup_of,
 )
-from siting.desk.server.security import HEADERS, RESULT_POLICY, guarded, refused
+from siting.desk.server.security import guarded, refused
 from siting.desk.storage.land import LandIn
 from siting.desk.storage.office import NO_PLACE, maps_file
 from siting.desk.storage.store import Conflict, Missing
@@ -60,8 +57,6 @@ from siting.report.shared.text import json_for_script
 from siting.settings.load import load_inputs
 from siting.words.office.desk import REFUSED, words_data
 
-# A list of what may be shown: a name from the page is joined to a path only if it stands here.
-_FILES = ("map.html", "field_sheet.html", "spots.gpx", "spots.csv", "spots.geojson", "run.json")
 _TILE_THREADS = 3
 
 
@@ -75,6 +70,7 @@ def make_app(desk: Desk) -> Starlette:
         desk.events.attach(asyncio.get_running_loop())
         yield
         desk.events.close()
+        desk.end_saves()
         tiles.shutdown(wait=False, cancel_futures=True)
 
     routes = _Routes(desk, tiles)
@@ -93,10 +89,7 @@ def make_app(desk: Desk) -> Starlette:
             Route("/api/score/{uid}", routes.score, methods=["POST"]),
             Route("/api/score", routes.score_all, methods=["POST"]),
             Route("/api/cancel", routes.cancel, methods=["POST"]),
-            Route("/api/places/{uid}", routes.places),
-            Route("/api/decision/{uid}", routes.decide, methods=["POST"]),
             Route("/api/record/{uid}", routes.record),
-            Route("/api/hand-over/{uid}", routes.hand_over),
             Route("/api/sketch/{uid}", routes.sketch),
             Route("/api/events", routes.events),
             *data_routes(desk, json_of),
@@ -104,7 +97,7 @@ def make_app(desk: Desk) -> Starlette:
             *letter_routes(desk),
             *assign_routes(desk),
             *season_routes(desk),
-            Route("/result/{uid}/{name}", routes.result),
+            *places_routes(desk),
             Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}.png", routes.tile),
             Route("/tile/{stamp}/{zoom:int}/{column:int}/{row:int}/{kind}.png", routes.tile),
             Mount("/static", StaticFiles(directory=WEB)),
@@ -147,32 +140,39 @@ class _Routes:
 
     # --- sign-ups ----------------------------------------------------------------------------
 
-    async def signups(self, request: Request) -> Response:
-        del request
-        rows = views.signup_rows(self.desk.store, self.desk.protocol)
+    def signups(self, request: Request) -> Response:
+        """Every sign-up, or the one that is asked for: after a run of thousands one has changed."""
+        only = request.query_params.get("only", "")
+        rows = views.signup_rows(self.desk.store, self.desk.protocol, only=only)
         return JSONResponse({"rows": rows, "queue": self.desk.runner.state()})
 
     async def add_signup(self, request: Request) -> Response:
-        uid = self._add(SignupIn.model_validate(await json_of(request)))
+        asked = SignupIn.model_validate(await json_of(request))
+        uid = await self.desk.saved(self._add, asked)
+        self.desk.events.tell("signups", {"uid": uid})
         return JSONResponse({"uid": uid})
 
     def _add(self, asked: SignupIn) -> str:
         place = None
         if asked.lon is not None and asked.lat is not None:
             place = (round(asked.lon, 7), round(asked.lat, 7))
-        uid = self.desk.store.add_signup(
+        return self.desk.store.add_signup(
             asked.label,
             cell=asked.cell,
             priority=asked.priority,
             contact_ref=asked.contact_ref,
             place=place,
         )
-        self.desk.events.tell("signups", {})
-        return uid
 
     async def add_table(self, request: Request) -> Response:
         """Sign-ups of a pasted table; rows that cannot be taken are named with their reason."""
         text = str((await json_of(request)).get("text", ""))[:MOST_JSON]
+        found = await self.desk.saved(self._add_all, text)
+        # Once for all: each page loads its whole list.
+        self.desk.events.tell("signups", {})
+        return JSONResponse(found)
+
+    def _add_all(self, text: str) -> dict[str, Any]:
         added, faults = 0, []
         for number, row in enumerate(table_rows(text), start=2):
             try:
@@ -180,29 +180,31 @@ class _Routes:
                 added += 1
             except ValueError as error:
                 faults.append({"row": number, "why": first_fault(error)})
-        return JSONResponse({"added": added, "faults": faults})
+        return {"added": added, "faults": faults}
 
     async def change_signup(self, request: Request) -> Response:
         asked = SignupChange.model_validate(await json_of(request))
         changes = asked.model_dump(exclude_unset=True)
         if changes:
-            self.desk.store.change_signup(request.path_params["uid"], changes)
-            self.desk.events.tell("signups", {})
+            uid = request.path_params["uid"]
+            await self.desk.saved(self.desk.store.change_signup, uid, changes)
+            self.desk.events.tell("signups", {"uid": uid})
         return JSONResponse({})
 
-    async def record(self, request: Request) -> Response:
+    def record(self, request: Request) -> Response:
         return JSONResponse({"rows": self.desk.store.changes(request.path_params["uid"])})
 
     # --- land --------------------------------------------------------------------------------
 
-    async def land(self, request: Request) -> Response:
+    def land(self, request: Request) -> Response:
         return JSONResponse(views.land_data(self.desk.store, request.path_params["uid"]))
 
     async def save_land(self, request: Request) -> Response:
         uid = request.path_params["uid"]
         asked = LandIn.model_validate(await json_of(request))
         shapes = [shape.shape() for shape in asked.shapes]
-        rev = self.desk.store.save_land(uid, shapes, asked.answers, rev=asked.rev)
+        save = self.desk.store.save_land
+        rev = await self.desk.saved(save, uid, shapes, asked.answers, rev=asked.rev)
         self.desk.events.tell("land", {"uid": uid, "rev": rev})
         return JSONResponse({"rev": rev})
 
@@ -219,28 +221,38 @@ class _Routes:
         # Read in another process, which needs a file; the name of the upload is never a path.
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "dropped"
-            write_atomic(path, content)
+            await asyncio.to_thread(write_atomic, path, content)
             found = await asyncio.to_thread(self.desk.reader.read, ReadUpload(path, name))
-        found["is_new"] = self.desk.store.receive(name, digest, kind=found["kind"])
+        receive = self.desk.store.receive
+        found["is_new"] = await self.desk.saved(receive, name, digest, kind=found["kind"])
         return JSONResponse(found)
 
     # --- scoring -----------------------------------------------------------------------------
 
     async def score(self, request: Request) -> Response:
-        uid = request.path_params["uid"]
-        self.desk.store.signup(uid)
-        self.desk.runner.add(uid, anew=request.query_params.get("anew") == "yes")
+        anew = request.query_params.get("anew") == "yes"
+        # Behind the saves that were sent before it: it is their land that is scored.
+        await self.desk.saved(self._score, request.path_params["uid"], anew=anew)
         return JSONResponse(self.desk.runner.state(), status_code=202)
+
+    def _score(self, uid: str, *, anew: bool) -> None:
+        self.desk.store.signup(uid)
+        self.desk.runner.add(uid, anew=anew)
 
     async def score_all(self, request: Request) -> Response:
         del request
-        for row in views.signup_rows(self.desk.store, self.desk.protocol):
-            # One that failed is not tried again by itself: its land has not changed.
-            if row["status"] in ("Ready to score", "Changed since scored"):
-                self.desk.runner.add(row["uid"])
+        await self.desk.saved(self._score_all)
         return JSONResponse(self.desk.runner.state(), status_code=202)
 
-    async def cancel(self, request: Request) -> Response:
+    def _score_all(self) -> None:
+        # One that failed is not tried again by itself: its land has not changed.
+        self.desk.runner.add_all(
+            row["uid"]
+            for row in views.signup_rows(self.desk.store, self.desk.protocol)
+            if row["status"] in ("Ready to score", "Changed since scored")
+        )
+
+    def cancel(self, request: Request) -> Response:
         del request
         self.desk.runner.cancel()
         return JSONResponse({})
@@ -249,79 +261,19 @@ class _Routes:
         del request
         return StreamingResponse(self.desk.events.stream(), media_type="text/event-stream")
 
-    # --- places ------------------------------------------------------------------------------
-
-    async def places(self, request: Request) -> Response:
-        uid = request.path_params["uid"]
-        return JSONResponse(self._places(uid))
-
-    def _places(self, uid: str) -> dict[str, Any]:
-        desk = self.desk
-        return views.places_data(desk.folder, desk.store, uid, desk.runner.listed(uid))
-
-    async def decide(self, request: Request) -> Response:
-        uid = request.path_params["uid"]
-        asked = DecisionIn.model_validate(await json_of(request))
-        found = self._places(uid)
-        spots = {spot["rank"]: spot for spot in found["spots"] if asked.kind != "random"}
-        if asked.kind == "random" and found["lot"]:
-            spots = {0: found["lot"]}
-        # The page may show an older run than the folder holds: its ranks were other places.
-        if found["run"] != asked.run or asked.rank not in spots:
-            raise Conflict(uid)
-        decide_spot(self.desk.store, uid, found["run"], spots[asked.rank], asked)
-        self.desk.events.tell("signups", {})
-        # The files name the place that was taken only after a run that knows of it.
-        self.desk.runner.add(uid)
-        return JSONResponse({})
-
-    async def result(self, request: Request) -> Response:
-        """A file of the last good run, shown so that nothing in it can speak with the desk."""
-        name = request.path_params["name"]
-        folder = views.run_folder(self.desk.folder, self.desk.store, request.path_params["uid"])
-        if folder is None or name not in _FILES or not (folder / name).is_file():
-            return refused(REFUSED["file"], 404)
-        # A result holds other people's text; under the desk's own policy it could ask the desk.
-        headers = {**HEADERS, "Content-Security-Policy": RESULT_POLICY}
-        return FileResponse(folder / name, headers=headers)
-
-    async def hand_over(self, request: Request) -> Response:
-        """One archive for the volunteer: map, sheet, GPX and a note; nothing of other parcels."""
-        uid = request.path_params["uid"]
-        # The files of an earlier run would go with a list that is another by now.
-        if self.desk.runner.listed(uid) is not None:
-            return refused(REFUSED["being made"], 409)
-        folder = views.run_folder(self.desk.folder, self.desk.store, uid)
-        if folder is None:
-            return refused(REFUSED["unscored"], 404)
-        name = safe_name(self.desk.store.signup(uid)["label"])
-        decision = self.desk.store.decision(uid)
-        if not views.files_name(self.desk.store, uid):
-            return refused(REFUSED["being made"], 409)
-        letter = letter_of(self.desk, uid)["text"]
-        return Response(
-            archive_of(folder, name, decision, letter=letter),
-            media_type="application/zip",
-            headers={"Content-Disposition": f'attachment; filename="{name}.zip"'},
-        )
-
-    async def sketch(self, request: Request) -> Response:
+    def sketch(self, request: Request) -> Response:
         """The sketch page to send to a volunteer, around the sign-up's place or outline."""
         from siting.commands import sketch_text_for
 
         uid = request.path_params["uid"]
-        row = next(
-            (r for r in views.signup_rows(self.desk.store, self.desk.protocol) if r["uid"] == uid),
-            None,
-        )
-        if row is None:
+        rows = views.signup_rows(self.desk.store, self.desk.protocol, only=uid)
+        if not rows:
             return refused(REFUSED["gone"], 404)
+        row = rows[0]
         if row["lon"] is None:
             return refused(REFUSED["no place"], 409)
         inputs = load_inputs(maps_file(self.desk.folder, uid), NO_PLACE)
-        page = await asyncio.to_thread(
-            sketch_text_for, inputs, (row["lon"], row["lat"]), row["label"]
-        )
+        page = sketch_text_for(inputs, (row["lon"], row["lat"]), row["label"])
         name = safe_name(row["label"])
         headers = {"Content-Disposition": f'attachment; filename="sketch-{name}.html"'}
         return Response(page, media_type="text/html", headers=headers)

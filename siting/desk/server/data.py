@@ -58,12 +58,14 @@ def data_routes(desk: Desk, body: Body) -> list[Route]:
             {"rows": await asyncio.to_thread(desk.reader.read, Recipes(desk.folder))}
         )
 
-    async def state(request: Request) -> Response:
+    def state(request: Request) -> Response:
         return JSONResponse(_state(desk, request.path_params["uid"]))
 
     async def begin(request: Request) -> Response:
         asked = _Begin.model_validate(await body(request))
-        desk.downloads.begin(request.path_params["uid"], asked.recipe)
+        # Its land is written to a file first.
+        begin = desk.downloads.begin
+        await asyncio.to_thread(begin, request.path_params["uid"], asked.recipe)
         return JSONResponse({}, status_code=202)
 
     async def answer(request: Request) -> Response:
@@ -76,7 +78,7 @@ def data_routes(desk: Desk, body: Body) -> list[Route]:
         await asyncio.to_thread(desk.downloads.cancel, request.path_params["uid"])
         return JSONResponse({})
 
-    async def forget(request: Request) -> Response:
+    def forget(request: Request) -> Response:
         desk.downloads.forget(request.path_params["uid"])
         return JSONResponse({})
 

@@ -20,6 +20,7 @@ class Events:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._numbers = itertools.count(1)
+        self._closed = False
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
         """The loop in which pages listen."""
@@ -38,8 +39,10 @@ class Events:
                 listener.put_nowait(text)
 
     def close(self) -> None:
-        """End every stream."""
-        self._put(None)
+        """End every stream, and each that is asked for from now on."""
+        self._closed = True
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self._put, None)
 
     async def stream(self) -> AsyncIterator[str]:
         """Events for one page, with a sign of life every 15 s."""
@@ -48,7 +51,7 @@ class Events:
         try:
             # The browser connects again by itself; this is how soon.
             yield "retry: 1000\n\n"
-            while True:
+            while not self._closed:
                 try:
                     text = await asyncio.wait_for(mine.get(), _QUIET_S)
                 except TimeoutError:

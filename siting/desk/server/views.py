@@ -5,13 +5,15 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections.abc import Mapping
+from math import isnan
 from pathlib import Path
 from typing import Any
 
 import shapely
 
+from siting.desk.back.records import STANDS, camera_place
 from siting.desk.jobs import RUNS, Listed
-from siting.desk.storage.blob import from_blob
+from siting.desk.storage.blob import from_blobs
 from siting.desk.storage.office import parcel_folder
 from siting.desk.storage.store import Store
 from siting.settings.protocol import Protocol
@@ -31,7 +33,6 @@ STATUSES = (
     "Check due",
     "Camera down",
 )
-_STANDS = ("camera up", "checked", "moved")
 
 
 def status_of(row: Mapping[str, Any], *, overdue_before: dt.date) -> str:
@@ -43,7 +44,7 @@ def status_of(row: Mapping[str, Any], *, overdue_before: dt.date) -> str:
     if row["set_aside_why"]:
         return "Set aside"
     # A camera that stands outranks all that was drawn or scored: it has to be looked after.
-    if row["camera"] in _STANDS:
+    if row["camera"] in STANDS:
         late = row["camera_last_on"] < overdue_before.isoformat()
         return "Check due" if late else "Camera up"
     if row["camera"] == "taken down":
@@ -70,17 +71,18 @@ def _decided(row: Mapping[str, Any]) -> str:
     return "Letter sent" if row["sent_on"] else "Place chosen"
 
 
-def signup_rows(store: Store, protocol: Protocol) -> list[dict[str, Any]]:
-    """Every sign-up as a row of the list, with a place for the map where one is known."""
+def signup_rows(store: Store, protocol: Protocol, *, only: str = "") -> list[dict[str, Any]]:
+    """Every sign-up, or only one, as a row of the list, with a place for the map where known."""
     days = visit_plan(protocol.visits).check_after_days
     overdue_before = dt.date.today() - dt.timedelta(days=days)
-    return [_row(row, overdue_before) for row in store.signups()]
+    rows = store.signups(only)
+    # All at once: of thousands each shape by itself takes some times as long.
+    places = shapely.centroid(from_blobs([row["outline"] or row["geom"] for row in rows]))
+    lon, lat = shapely.get_x(places).round(6), shapely.get_y(places).round(6)
+    return [_row(*each, overdue_before) for each in zip(rows, lon, lat, strict=True)]
 
 
-def _row(row: Mapping[str, Any], overdue_before: dt.date) -> dict[str, Any]:
-    blob = row["outline"] or row["geom"]
-    shape = None if blob is None else from_blob(blob)
-    place = None if shape is None else shapely.centroid(shape)
+def _row(row: Mapping[str, Any], lon: float, lat: float, overdue_before: dt.date) -> dict[str, Any]:
     return {
         "uid": row["uid"],
         "label": row["label"],
@@ -91,9 +93,9 @@ def _row(row: Mapping[str, Any], overdue_before: dt.date) -> dict[str, Any]:
         "set_aside_why": row["set_aside_why"],
         "status": status_of(row, overdue_before=overdue_before),
         "parcel_id": row["parcel_id"],
-        "lon": None if place is None else round(float(place.x), 6),
-        "lat": None if place is None else round(float(place.y), 6),
-        "summary": (row["run_summary"] or "").split("\n", 1)[0],
+        "lon": None if isnan(lon) else float(lon),
+        "lat": None if isnan(lat) else float(lat),
+        "has_places": row["run_state"] == "done",
         "problem": row["run_message"] or "",
     }
 
@@ -105,6 +107,7 @@ def land_data(store: Store, uid: str) -> dict[str, Any]:
         "rev": land.rev,
         "shapes": [shape.as_data() for shape in land.shapes],
         "answers": dict(land.answers),
+        "camera": camera_place(store, uid),
     }
 
 
@@ -130,8 +133,8 @@ def places_data(
         return _places(store, uid, listed.row, listed.features, is_writing=True)
     run, folder = store.last_run(uid), run_folder(office, store, uid)
     if run is None or folder is None:
-        return {"run": "", "spots": [], "decision": None, "is_old": False, "files": [], "named": "",
-                "lot": None, "is_writing": False}  # fmt: skip
+        return {"run": "", "spots": [], "decision": None, "camera": None, "is_old": False,
+                "files": [], "named": "", "lot": None, "is_writing": False}  # fmt: skip
     features = json.loads((folder / "spots.geojson").read_text(encoding="utf-8"))["features"]
     return {
         **_places(store, uid, run, features, is_writing=False),
@@ -155,6 +158,7 @@ def _places(
         "spots": [_spot(found) for found in features if found["geometry"]["type"] == "Point"],
         "lot": lot_of(run),
         "decision": store.decision(uid),
+        "camera": camera_place(store, uid),
         "named": run["named"],
         "is_old": (run["land_rev"], run["said_rev"]) != of_land,
         "is_writing": is_writing,

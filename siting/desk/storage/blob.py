@@ -6,8 +6,11 @@ OGC GeoPackage Encoding Standard 1.2 (12-128r14), clause 2.1.3.
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
 _MAGIC = b"GP"
@@ -33,12 +36,25 @@ def to_blob(shape: Geometry) -> bytes:
 
 def from_blob(blob: bytes) -> Geometry:
     """The shape of a GeoPackage geometry, whichever envelope it has; ValueError for other bytes."""
+    return shapely.from_wkb(_wkb(blob))
+
+
+def from_blobs(blobs: Sequence[bytes | None]) -> NDArray[np.object_]:
+    """The same of many at once, (n,), in degrees; None for None."""
+    # An array of one kind: of bytes numpy would make one that cuts off zeros at their ends.
+    found = np.empty(len(blobs), dtype=object)
+    found[:] = [None if blob is None else _wkb(blob) for blob in blobs]
+    made: NDArray[np.object_] = shapely.from_wkb(found)
+    return made
+
+
+def _wkb(blob: bytes) -> bytes:
     if len(blob) < 8 or blob[:2] != _MAGIC:
         raise ValueError("not a GeoPackage geometry")
     envelope = (blob[3] >> 1) & 0b111
     if envelope >= len(_ENVELOPE_DOUBLES):
         raise ValueError("not a GeoPackage geometry")
-    return shapely.from_wkb(blob[8 + 8 * _ENVELOPE_DOUBLES[envelope] :])
+    return blob[8 + 8 * _ENVELOPE_DOUBLES[envelope] :]
 
 
 def envelope_of(blob: bytes) -> tuple[float, float, float, float]:

@@ -17,7 +17,7 @@ from siting.disk.files import make_folder, remove, safe_name, write_atomic
 from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.read.vector.sketch_file import OUTLINE
-from siting.settings.given.tables import LAYER_NAMES
+from siting.settings.given.tables import LAYER_NAMES, PATH_KEYS
 from siting.settings.inputs import Inputs
 from siting.settings.load import load_inputs
 from siting.settings.text.toml import read_toml
@@ -43,23 +43,25 @@ def open_office(folder: Path, inputs_file: Path | None) -> Inputs:
     SitingError
         E-DESK-04 when the folder has no maps and none were named.
     """
-    make_folder(folder)
     maps = folder / MAPS
     if not maps.exists():
         if inputs_file is None:
             raise SitingError(
                 "E-DESK-04",
-                f"{folder} is a new office without maps.",
+                f"There is no office in the folder {folder}, and no maps were named for a new one.",
                 rule="The desk needs elevations, and land cover where there is any.",
                 cure="Name an inputs file the first time: siting desk inputs.toml -o OFFICE.",
             )
-        write_atomic(maps, _HEAD + tomli_w.dumps(_maps_of(inputs_file, folder)))
+        # Every fault is found before anything is written.
+        tables = _maps_of(inputs_file, folder)
+        make_folder(folder)
+        write_atomic(maps, _HEAD + tomli_w.dumps(tables))
     return load_inputs(maps, NO_PLACE)
 
 
 def _maps_of(inputs_file: Path, folder: Path) -> dict[str, Any]:
     """The tables of an inputs file but its parcel, paths counted from the office folder."""
-    load_inputs(inputs_file, NO_PLACE)  # reports every fault before anything is written
+    load_inputs(inputs_file, NO_PLACE)
     tables = {name: table for name, table in read_toml(inputs_file).items() if name != "parcel"}
     here = inputs_file.resolve().parent
     # Where one steps onto the land belongs to each sign-up, not to the region.
@@ -74,6 +76,9 @@ def _maps_of(inputs_file: Path, folder: Path) -> dict[str, Any]:
 def _moved(value: Any, here: Path, there: Path, *, key: str = "") -> Any:
     """The same tables with every path counted from another folder."""
     if isinstance(value, Mapping):
+        # What the values of a column mean may be called like a key with a path.
+        if key == "values":
+            return value
         in_layers = key == "layers"
         return {
             name: _moved(one, here, there, key="file" if in_layers else name)
@@ -81,7 +86,8 @@ def _moved(value: Any, here: Path, there: Path, *, key: str = "") -> Any:
         }
     if isinstance(value, list):
         return [_moved(one, here, there, key=key) for one in value]
-    if isinstance(value, str) and (key == "file" or (key == "legend" and value.endswith(".csv"))):
+    named = key in PATH_KEYS or (key == "legend" and str(value).lower().endswith(".csv"))
+    if isinstance(value, str) and value and named:
         return _relative(value, here, there)
     return value
 

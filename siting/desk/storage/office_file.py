@@ -10,7 +10,8 @@ from __future__ import annotations
 import json
 import secrets
 import sqlite3
-from collections.abc import Iterator, Mapping
+import threading
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from siting.errors import ResourceError, SitingError
 FILE = "office.gpkg"
 BACKUPS = "backup"
 _WAIT_MS = 5000
+_UNREAD = "read"
 
 
 class OfficeFile:
@@ -44,19 +46,21 @@ class OfficeFile:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / FILE
+        # The runner and the saves share one connection, and it can be in one transaction only.
+        self._alone = threading.RLock()
+        self._looking = threading.RLock()
         with _failures_of(self.path):
-            # Transactions are begun by hand (isolation_level=None), and the runner writes from a
-            # thread of its own (check_same_thread=False).
-            self._db = sqlite3.connect(
-                self.path, timeout=_WAIT_MS / 1000, isolation_level=None, check_same_thread=False
-            )
-            self._db.row_factory = sqlite3.Row
+            self._db = _connected(self.path)
             # A write-ahead log would be a second file: a folder copied without it would lose rows.
             self._db.execute("PRAGMA journal_mode = DELETE")
             # A row that the page called saved must survive a power cut.
             self._db.execute("PRAGMA synchronous = FULL")
             add_functions(self._db)
             self._open()
+            # Reading has a connection of its own: it does not wait for a save that waits for a map
+            # program, and sees nothing that is not kept yet.
+            self._seen = _connected(self.path)
+            self._seen.execute("PRAGMA query_only = ON")
 
     def _open(self) -> None:
         tables = {row["name"] for row in self._db.execute("SELECT name FROM sqlite_master")}
@@ -88,21 +92,42 @@ class OfficeFile:
             upgrade(self._db, at=now_text())
 
     def close(self) -> None:
-        """End the connection."""
+        """End the connections."""
+        self._seen.close()
         self._db.close()
 
     def copy_to(self, target: Path) -> None:
         """A copy of one moment, also while somebody writes."""
-        with _failures_of(target):
+        with self._alone, _failures_of(target):
             # A copy of the file itself could catch it between two writes.
             self._db.execute("VACUUM INTO ?", (str(target),))
+
+    # --- reading -----------------------------------------------------------------------------
+
+    def _rows(self, query: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
+        """All rows at once: one that is half read would keep every save waiting."""
+        with self._looking, _failures_of(self.path, _UNREAD):
+            return self._seen.execute(query, values).fetchall()
+
+    def _row(self, query: str, values: Sequence[Any] = ()) -> sqlite3.Row | None:
+        return next(iter(self._rows(query, values)), None)
+
+    @contextmanager
+    def _moment(self) -> Iterator[None]:
+        """What is read within is of one moment, with no save in between."""
+        with self._looking, _failures_of(self.path, _UNREAD):
+            self._seen.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self._seen.execute("COMMIT")
 
     # --- one act, whole or not at all --------------------------------------------------------
 
     @contextmanager
     def _act(self, what: str, uid: str, before: Any = None, after: Any = None) -> Iterator[None]:
         """A transaction that also writes one line of the record of changes."""
-        with _failures_of(self.path):
+        with self._alone, _failures_of(self.path):
             # Takes the write lock at once: begun as a reader, it could be refused in the middle.
             self._db.execute("BEGIN IMMEDIATE")
             try:
@@ -126,12 +151,22 @@ class OfficeFile:
         return str(row["uid"])
 
 
+def _connected(path: Path) -> sqlite3.Connection:
+    # Transactions are begun by hand (isolation_level=None), and the runner, the saves and the pages
+    # have threads of their own (check_same_thread=False).
+    made = sqlite3.connect(
+        path, timeout=_WAIT_MS / 1000, isolation_level=None, check_same_thread=False
+    )
+    made.row_factory = sqlite3.Row
+    return made
+
+
 def _json(value: Any) -> str | None:
     return None if value is None else json.dumps(value, sort_keys=True, separators=(",", ":"))
 
 
 @contextmanager
-def _failures_of(path: Path) -> Iterator[None]:
+def _failures_of(path: Path, what: str = "written") -> Iterator[None]:
     """SQLite's failures as errors of this program, with what to do."""
     try:
         yield
@@ -139,7 +174,7 @@ def _failures_of(path: Path) -> Iterator[None]:
         locked = "locked" in str(error)
         raise ResourceError(
             "E-LOCK-01" if locked else "E-DISK-01",
-            f"{path} cannot be written: {error}.",
+            f"{path} cannot be {what}: {error}.",
             rule="A change is kept whole or not at all; nothing was changed.",
             cure="Close the map program that is editing the file."
             if locked

@@ -31,7 +31,7 @@ class Returns(OfficeFile):
 
     def known_file(self, sha256: str) -> Row | None:
         """The row of a file by its bytes; None where it never came."""
-        row = self._db.execute("SELECT * FROM received WHERE sha256 = ?", (sha256,)).fetchone()
+        row = self._row("SELECT * FROM received WHERE sha256 = ?", (sha256,))
         return None if row is None else dict(row)
 
     def uid_for(self, sha256: str) -> str:
@@ -54,18 +54,21 @@ class Returns(OfficeFile):
 
     def waiting(self) -> list[Row]:
         """Files that nobody has decided about, in the order they came."""
-        rows = self._db.execute("SELECT * FROM received WHERE state = 'waiting' ORDER BY fid")
+        rows = self._rows("SELECT * FROM received WHERE state = 'waiting' ORDER BY fid")
         return [dict(row) for row in rows]
 
     def received(self, uid: str) -> Row | None:
         """One received file; None where there is none."""
-        row = self._db.execute("SELECT * FROM received WHERE uid = ?", (uid,)).fetchone()
+        row = self._row("SELECT * FROM received WHERE uid = ?", (uid,))
         return None if row is None else dict(row)
 
-    def settle(self, uid: str, state: str, *, said: Mapping[str, str]) -> None:
-        """A received file "accepted" or "left"; `said` is what it says, by sign-up.
+    def settle(
+        self, uid: str, state: str, *, said: Mapping[str, str], found: str = "", signup: str = ""
+    ) -> None:
+        """A received file "accepted", "left" or "given back"; `said` is what it says, by sign-up.
 
-        Whole or not at all: what was said and the state of the file are one act.
+        Of a file that says nothing `found` is kept, for giving it back, with its sign-up. Whole or
+        not at all: what was said and the state of the file are one act.
         """
         with self._act(f"file {state}", uid, after=sorted(said)):
             for signup, text in said.items():
@@ -74,14 +77,14 @@ class Returns(OfficeFile):
                     "UPDATE signup SET said_rev = said_rev + 1, changed_at = ? WHERE uid = ?",
                     (now_text(), signup),
                 )
-            first = next(iter(said), "")
-            self._update("received", uid, {"state": state, "found": "", "signup_uid": first})
+            first = next(iter(said), signup)
+            self._update("received", uid, {"state": state, "found": found, "signup_uid": first})
 
     def taken_in(self) -> list[Row]:
-        """Files of visits that were taken in, the newest first, at most 50."""
-        rows = self._db.execute(
+        """Files that were taken in and can be given back, the newest first, at most 50."""
+        rows = self._rows(
             "SELECT uid, name, changed_at, signup_uid FROM received "
-            "WHERE state = 'accepted' AND kind = 'visits' "
+            "WHERE state = 'accepted' AND (kind = 'visits' OR found != '') "
             "ORDER BY changed_at DESC, fid DESC LIMIT 50"
         )
         return [dict(row) for row in rows]
@@ -89,7 +92,7 @@ class Returns(OfficeFile):
     def give_back(self, uid: str) -> list[str]:
         """Take a file of visits out again; what it said counts no more. Its sign-ups."""
         query = "SELECT DISTINCT signup_uid FROM said WHERE received_uid = ? AND gone_at IS NULL"
-        signups = [str(row["signup_uid"]) for row in self._db.execute(query, (uid,))]
+        signups = [str(row["signup_uid"]) for row in self._rows(query, (uid,))]
         at = now_text()
         with self._act("file given back", uid, before=signups):
             self._db.execute("UPDATE said SET gone_at = ? WHERE received_uid = ?", (at, uid))
@@ -108,7 +111,7 @@ class Returns(OfficeFile):
 
         The names are those under which they are written for a run.
         """
-        rows = self._db.execute(
+        rows = self._rows(
             "SELECT fid, text FROM said WHERE signup_uid = ? AND gone_at IS NULL ORDER BY fid",
             (uid,),
         )
@@ -116,7 +119,7 @@ class Returns(OfficeFile):
 
     def signups_with_words(self) -> list[str]:
         """The sign-ups of which anything was said."""
-        rows = self._db.execute(
+        rows = self._rows(
             "SELECT DISTINCT signup_uid FROM said WHERE gone_at IS NULL ORDER BY signup_uid"
         )
         return [row["signup_uid"] for row in rows]
@@ -124,9 +127,7 @@ class Returns(OfficeFile):
     def put_camera(self, uid: str, *, state: str, since: str, last_on: str) -> None:
         """What was last reported of a sign-up's camera; dates as text, "" where not known."""
         values = {"state": state, "since": since, "last_on": last_on}
-        before = self._db.execute(
-            "SELECT state, since, last_on FROM camera WHERE signup_uid = ?", (uid,)
-        ).fetchone()
+        before = self._row("SELECT state, since, last_on FROM camera WHERE signup_uid = ?", (uid,))
         if (dict(before) if before else {"state": ""}) == (values if state else {"state": ""}):
             return
         with self._act("camera", uid, after=values):
@@ -136,8 +137,13 @@ class Returns(OfficeFile):
 
     def camera_state(self, uid: str) -> str:
         """What was last reported of a sign-up's camera, "" for nothing."""
-        row = self._db.execute("SELECT state FROM camera WHERE signup_uid = ?", (uid,)).fetchone()
+        row = self._row("SELECT state FROM camera WHERE signup_uid = ?", (uid,))
         return "" if row is None else str(row["state"])
+
+    def camera_since(self, uid: str) -> str:
+        """The day on which the camera of a sign-up was put up; "" where none was."""
+        row = self._row("SELECT since FROM camera WHERE signup_uid = ?", (uid,))
+        return "" if row is None else str(row["since"])
 
     # --- letters -----------------------------------------------------------------------------
 
@@ -152,16 +158,16 @@ class Returns(OfficeFile):
 
     def letter(self, uid: str) -> Row | None:
         """The letter of a sign-up: text, place it speaks of, day it was sent; None before."""
-        row = self._db.execute(
+        row = self._row(
             "SELECT uid, spot_id, letter, sha256, sent_on FROM handover WHERE signup_uid = ? "
             "ORDER BY fid DESC LIMIT 1",
             (uid,),
-        ).fetchone()
+        )
         return None if row is None else dict(row)
 
     def rows_of_runs(self) -> Sequence[tuple[str, str]]:
         """(sign-up, row as JSON) of the last good run of every sign-up."""
-        rows = self._db.execute(
+        rows = self._rows(
             """SELECT signup_uid, row FROM run WHERE fid IN (
                    SELECT MAX(fid) FROM run WHERE state = 'done' GROUP BY signup_uid)
                AND row != '' ORDER BY signup_uid"""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -66,7 +67,7 @@ class Store(Returns):
 
     def parcel_ids(self) -> dict[str, str]:
         """The sign-up's uid of every name that files call its land by."""
-        rows = self._db.execute("SELECT uid, parcel_id FROM signup WHERE gone_at IS NULL")
+        rows = self._rows("SELECT uid, parcel_id FROM signup WHERE gone_at IS NULL")
         return {row["parcel_id"]: row["uid"] for row in rows}
 
     def change_signup(self, uid: str, changes: Mapping[str, Any]) -> None:
@@ -85,21 +86,22 @@ class Store(Returns):
 
     def signup(self, uid: str) -> Row:
         """One sign-up; raises Missing where there is none."""
-        row = self._db.execute(
-            "SELECT * FROM signup WHERE uid = ? AND gone_at IS NULL", (uid,)
-        ).fetchone()
+        row = self._row("SELECT * FROM signup WHERE uid = ? AND gone_at IS NULL", (uid,))
         if row is None:
             raise Missing(uid)
         return dict(row)
 
-    def signups(self) -> list[Row]:
-        """Every sign-up with what its status is worked out from, in the order they came."""
-        rows = self._db.execute(
+    def signups(self, only: str = "") -> list[Row]:
+        """Every sign-up with what its status is worked out from, in the order they came.
+
+        With `only`, a uid, that one.
+        """
+        rows = self._rows(
             """SELECT s.uid, s.label, s.cell, s.priority, s.geom, s.set_aside_why, s.land_rev,
                       s.contact_ref, s.note, s.parcel_id, s.said_rev,
                       (SELECT geom FROM parcel p WHERE p.signup_uid = s.uid
                        AND p.gone_at IS NULL LIMIT 1) AS outline,
-                      r.state AS run_state, r.land_rev AS run_land_rev, r.summary AS run_summary,
+                      r.state AS run_state, r.land_rev AS run_land_rev,
                       r.message AS run_message, r.said_rev AS run_said_rev, r.named AS run_named,
                       c.state AS camera, c.since AS camera_since, c.last_on AS camera_last_on,
                       (SELECT sent_on FROM handover h WHERE h.signup_uid = s.uid
@@ -111,23 +113,29 @@ class Store(Returns):
                LEFT JOIN run r ON r.fid = (SELECT MAX(fid) FROM run WHERE signup_uid = s.uid
                                            AND state IN ('done', 'failed'))
                LEFT JOIN camera c ON c.signup_uid = s.uid
-               WHERE s.gone_at IS NULL ORDER BY s.fid"""
-        ).fetchall()
+               WHERE s.gone_at IS NULL AND ? IN ('', s.uid) ORDER BY s.fid""",
+            (only,),
+        )
         return [dict(row) for row in rows]
 
     # --- the land of a sign-up ---------------------------------------------------------------
 
     def land(self, uid: str) -> Land:
         """What is known of the land, layer by layer, in the order of drawing."""
+        # Read while a page saves, it could else be half of an edit.
+        with self._moment():
+            return self._land(uid)
+
+    def _land(self, uid: str) -> Land:
         rev = int(self.signup(uid)["land_rev"])
         shapes: list[Shape] = []
         for layer in LAYERS:
-            rows = self._db.execute(
+            rows = self._rows(
                 f"SELECT * FROM {layer} WHERE signup_uid = ? AND gone_at IS NULL ORDER BY uid",
                 (uid,),
             )
             shapes += [shape_of(dict(row), layer, from_blob(row["geom"])) for row in rows]
-        answers = self._db.execute(
+        answers = self._rows(
             "SELECT layer, state FROM answer WHERE signup_uid = ? AND gone_at IS NULL", (uid,)
         )
         return Land(tuple(shapes), {row["layer"]: row["state"] for row in answers}, rev)
@@ -140,8 +148,15 @@ class Store(Returns):
         Rows that did not change keep their revision. Raises Conflict when the land is no longer in
         the state `rev` that the drawing began from.
         """
+        # Held from the look to the last row: neither of two drawings may silently win.
+        with self._alone:
+            return self._save_land(uid, shapes, answers, rev)
+
+    def _save_land(
+        self, uid: str, shapes: Sequence[Shape], answers: Mapping[str, str], rev: int
+    ) -> int:
         before = self.land(uid)
-        # Somebody drew in another window meanwhile: neither drawing may silently win.
+        # Somebody drew in another window meanwhile.
         if before.rev != rev:
             raise Conflict(uid)
         old = {shape.uid: shape for shape in before.shapes}
@@ -220,7 +235,7 @@ class Store(Returns):
 
     def going(self) -> list[tuple[str, str]]:
         """(sign-up, run) of each run that has not ended."""
-        rows = self._db.execute("SELECT uid, signup_uid FROM run WHERE state = 'started'")
+        rows = self._rows("SELECT uid, signup_uid FROM run WHERE state = 'started'")
         return [(row["signup_uid"], row["uid"]) for row in rows]
 
     def cut_short(self) -> int:
@@ -232,11 +247,11 @@ class Store(Returns):
 
     def last_run(self, uid: str) -> Row | None:
         """The newest run of a sign-up that ended well or failed; None where there is none."""
-        row = self._db.execute(
+        row = self._row(
             "SELECT * FROM run WHERE signup_uid = ? AND state IN ('done', 'failed') "
             "ORDER BY fid DESC LIMIT 1",
             (uid,),
-        ).fetchone()
+        )
         return None if row is None else dict(row)
 
     def decide(
@@ -275,14 +290,36 @@ class Store(Returns):
                 )
                 self._db.execute("UPDATE signup SET said_rev = said_rev + 1 WHERE uid = ?", (uid,))
 
+    def withdraw(self, uid: str) -> None:
+        """Take the office's choice of a place back, as if none had been made; refusals stay."""
+        mine = self._rows(
+            "SELECT fid, text FROM said WHERE signup_uid = ? AND received_uid = '' "
+            "AND gone_at IS NULL",
+            (uid,),
+        )
+        asked = [
+            row["fid"]
+            for row in mine
+            if any(one["state"] == "proposed" for one in json.loads(row["text"])["records"])
+        ]
+        at = now_text()
+        with self._act("choice taken back", uid, before=self.decision(uid)):
+            self._db.execute(
+                "UPDATE decision SET gone_at = ? WHERE signup_uid = ? AND kind != 'refused' "
+                "AND gone_at IS NULL",
+                (at, uid),
+            )
+            for fid in asked:
+                self._db.execute("UPDATE said SET gone_at = ? WHERE fid = ?", (at, fid))
+
     def decision(self, uid: str) -> Row | None:
         """The decision that counts for a sign-up, with its place as (longitude, latitude)."""
-        row = self._db.execute(
+        row = self._row(
             "SELECT * FROM decision WHERE signup_uid = ? AND kind != 'refused' "
             "AND gone_at IS NULL "
             "ORDER BY fid DESC LIMIT 1",
             (uid,),
-        ).fetchone()
+        )
         if row is None:
             return None
         lon, lat = (float(v) for v in shapely.get_coordinates(from_blob(row["geom"]))[0])
@@ -291,7 +328,7 @@ class Store(Returns):
 
     def changes(self, uid: str) -> list[Row]:
         """What was changed about a sign-up and when, newest first."""
-        rows = self._db.execute(
+        rows = self._rows(
             "SELECT number, at, what FROM change WHERE uid = ? ORDER BY number DESC LIMIT 200",
             (uid,),
         )

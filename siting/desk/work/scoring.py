@@ -34,12 +34,16 @@ class Asked(Protocol):
 
 
 def scored(
-    job: Asked, progress: Callable[[str], None], listed: Callable[[dict[str, Any]], None]
+    job: Asked,
+    progress: Callable[[str], None],
+    listed: Callable[[dict[str, Any]], None],
+    before_each: Callable[[], None],
 ) -> dict[str, str]:
     """Score and write; {"summary", "row": JSON of parcel and sources, "named": place first}.
 
     `listed` is called with the same and "features", the places as spots.geojson has them, as soon
     as they are known: the files take as long again, and the coordinator looks at the list.
+    `before_each` is called before each file, and may end the writing by what it raises.
     """
     inputs, protocol = load_inputs(job.inputs), load_protocol(job.protocol)
     kept: dict[str, str] = {}
@@ -64,5 +68,6 @@ def scored(
         progress=progress,
         overwrite=True,  # the desk keeps one folder for each parcel and scores it anew
         seen=seen,
+        before_each=before_each,
     )
     return kept

@@ -23,6 +23,7 @@ _LOG = logging.getLogger(__name__)
 FOLDER = "season"
 PAGE = "review.html"
 _SLICE_S = 0.2
+_CLOSE_S = 5.0
 # Scoring the places of a season takes minutes; an hour means that it will not end.
 _MOST_S = 3600.0
 
@@ -34,7 +35,7 @@ class Seasons:
         self._office, self._store = office, store
         self._protocol, self._tell = protocol, tell
         self._lock = threading.Lock()
-        self._worker: Worker | None = None
+        self._thread: threading.Thread | None = None
         self._state: dict[str, str] = {"state": "none", "words": ""}
 
     def state(self) -> dict[str, Any]:
@@ -47,17 +48,14 @@ class Seasons:
             if self._state["state"] == "working":
                 return False
             self._state = {"state": "working", "words": ""}
-        folder = self._office / FOLDER
-        make_folder(folder)
-        # By its first bytes, for the name of a dropped file is only shown.
-        path = folder / ("package.zip" if content.startswith(b"PK") else "package.csv")
-        for old in ("package.zip", "package.csv"):
-            remove(folder / old)
-        write_atomic(path, content)
-        write_atomic(folder / "name.txt", name)
-        inputs = write_all_lands(self._office, folder, _lands(self._store))
-        job = Review(path, inputs, self._protocol, folder / "answer")
-        threading.Thread(target=self._follow, args=(job,), daemon=True).start()
+        try:
+            job = self._job(name, content)
+        except BaseException:
+            # A disk that is full now must not keep the next package out for good.
+            self._state = {"state": "none", "words": ""}
+            raise
+        self._thread = threading.Thread(target=self._follow, args=(job,), daemon=True)
+        self._thread.start()
         return True
 
     def cancel(self) -> None:
@@ -70,12 +68,24 @@ class Seasons:
     def close(self) -> None:
         """End the worker with the desk."""
         self.cancel()
-        worker = self._worker
-        if worker is not None:
-            worker.kill()
+        if self._thread is not None:
+            # It ends the worker and closes its pipe, which two may not do at a time.
+            self._thread.join(_CLOSE_S)
+
+    def _job(self, name: str, content: bytes) -> Review:
+        folder = self._office / FOLDER
+        make_folder(folder)
+        # By its first bytes, for the name of a dropped file is only shown.
+        path = folder / ("package.zip" if content.startswith(b"PK") else "package.csv")
+        for old in ("package.zip", "package.csv"):
+            remove(folder / old)
+        write_atomic(path, content)
+        write_atomic(folder / "name.txt", name)
+        inputs = write_all_lands(self._office, folder, _lands(self._store))
+        return Review(path, inputs, self._protocol, folder / "answer")
 
     def _follow(self, job: Review) -> None:
-        worker = self._worker = Worker()
+        worker = Worker()
         worker.send(job)
         try:
             kind, value = self._heard(worker)
@@ -83,7 +93,6 @@ class Seasons:
             _LOG.exception("last season")
             kind, value = "failed", error
         finally:
-            self._worker = None
             worker.kill()
         with self._lock:
             if self._state["state"] != "working":

@@ -16,7 +16,7 @@ export function aboutPart(desk, { uid, row }, changed) {
     const input = node("input", { value: (row || {})[key] || "", maxlength: most });
     input.addEventListener("change", () => attempt(async () => {
       await send("PATCH", `/api/signups/${uid}`, { [key]: input.value });
-      await desk.reload();
+      await desk.reload(uid);
       changed();
       say("Saved.");
     }));

@@ -6,7 +6,8 @@ export const DATA = islandData();
 
 export class Refused extends Error {
   constructor(status, said) {
-    super(said.message || "The desk did not answer. Is it still running?");
+    super(said.message || "The desk did not answer. If its window was closed, start it again and open the "
+      + "new address that it prints.");
     this.status = status;
     this.code = said.code || "";
   }

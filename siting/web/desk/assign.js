@@ -2,7 +2,7 @@
 
 import { node, user } from "../shared/dom.js";
 import { DATA, get, send } from "./api.js";
-import { attempt, button, field, say, titled } from "./page.js";
+import { Left, attempt, button, field, say, seen, titled } from "./page.js";
 
 const SHARES = [["0", "None"], ["0.1", "One in ten"], ["0.2", "One in five"], ["0.5", "Every second one"]];
 
@@ -25,7 +25,8 @@ export function assignView(desk) {
 
   const takeAll = (cells) => attempt(async () => {
     // One after the other: each is a decision of its own, and the first that fails is named.
-    for (const cell of cells) await take(cell);
+    const all = async () => { for (const cell of cells) await take(cell); };
+    await seen(all());
     await view.show();
     say(`${cells.length} taken. The files are made for them now.`);
   });
@@ -48,14 +49,14 @@ export function assignView(desk) {
     async show() {
       await attempt(async () => {
         titled("Cameras for the cells", node("p", { role: "status" }, "Choosing …"));
-        await desk.reload();
+        await seen(desk.reload());
         let cells = [];
         try {
-          const found = await get(`/api/assign?random=${share}`);
+          const found = await seen(get(`/api/assign?random=${share}`));
           ({ cells } = found);
           share = String(found.random_share);
         } catch (error) {
-          titled("Cameras for the cells");
+          if (!(error instanceof Left)) titled("Cameras for the cells");
           throw error;
         }
         const free = cells.filter((cell) => cell.signup && !cell.decided);

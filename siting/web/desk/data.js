@@ -2,7 +2,7 @@
 
 import { byId, node, user } from "../shared/dom.js";
 import { get, send } from "./api.js";
-import { attempt, button, field } from "./page.js";
+import { attempt, button, field, whenFree } from "./page.js";
 
 const now = { uid: "", seen: null, relief: null, map: null, changed: null };
 const size = (bytes) => `${Math.max(bytes / 1e6, 0.1).toFixed(1)} MB`;
@@ -22,7 +22,7 @@ export function dataEvent(state) {
     return;
   }
   now.seen = { ...now.seen, ...state };
-  draw();
+  whenFree("data", () => { if (byId("data")) draw(); });
 }
 
 export function dataHidden() {

@@ -1,105 +1,132 @@
 // The land of one sign-up: outline and all that is known, drawn, answered, saved after each act.
 
-import { fault as faultOf, measure, readPlace } from "../model/shapes.js";
+import { fault as faultOf, measure, unsaved } from "../model/shapes.js";
 import { history } from "../model/sketch.js";
-import { byId, node, user } from "../shared/dom.js";
+import { byId, newId, node, user } from "../shared/dom.js";
 import { drawing } from "../shared/draw.js";
 import { pathStyle } from "../sketch/style.js";
-import { DATA, download, get, send, sendFile } from "./api.js";
+import { DATA, download, get, send } from "./api.js";
 import { aboutPart } from "./about.js";
-import { knownGround } from "./drawn/ground.js";
+import { addingTools } from "./drawn/adding.js";
+import { farAway, fromServer, landFiles, toServer } from "./drawn/files.js";
+import { boxed, cameraSign, countedIn, framed, knownGround } from "./drawn/ground.js";
+import { saving, settled } from "./drawn/saving.js";
 import { shapeTools } from "./drawn/tools.js";
 import { dataHidden, dataPart } from "./data.js";
-import { attempt, button, fault, field, say, titled } from "./page.js";
+import { attempt, button, fault, say, seen, titled, whenFree } from "./page.js";
+import { renewHead, subjectHead } from "./subject.js";
 
 const LAYERS = DATA.words.layers;
 
-function newId() {
-  const bytes = crypto.getRandomValues(new Uint8Array(8));
-  return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
-}
-
-// The server has longitude first, the map latitude first.
-function fromServer(shape) {
-  return { ...shape, id: shape.uid, corners: shape.corners.map(([lon, lat]) => [lat, lon]) };
-}
-
-function toServer({ uid, id, layer, kind, corners, name, use, road_class, reason, said_by, said_on, via }) {
-  return { uid: uid || id, layer, kind, corners: corners.map(([lat, lon]) => [lon, lat]),
-    name, use, road_class, reason, said_by, said_on, via };
+function anewPart(anew) {
+  return node("details", {}, node("summary", {}, "If a result looks wrong"),
+    node("p", { class: "small" }, DATA.words.anew), button("Score from nothing", anew));
 }
 
 export function landView(desk) {
   const view = {};
   const known = knownGround(desk.map);
-  const now = { uid: "", row: null, state: null, past: null, rev: 0, chosen: null, saving: false, again: false };
+  const camera = cameraSign(desk.map);
+  const now = { uid: "", row: null, state: null, past: null, saver: null, chosen: null,
+    before: "", onMaps: {}, around: [], also: "" };
   const pen = drawing(desk.map, {
     shapes: () => (now.state ? now.state.shapes : []),
     style: pathStyle,
     chose: (id) => choose(id),
+    done: () => finish(),
     changed: (shape) => {
       if (shape.kind === "point" && pen.isAdding()) pen.choose(shape.id, false);
       acted();
     },
   });
 
+  const stepOf = (shape) => LAYERS.find(({ layer }) => layer === shape.layer);
+  const nameOf = (shape) => shape.name || `${stepOf(shape).one} ${1 + now.state.shapes
+    .filter(({ layer }) => layer === shape.layer).indexOf(shape)}`;
+  const frame = () => framed(desk.map, now.state.shapes, now.row);
   const current = () => now.state.shapes.find((shape) => shape.id === now.chosen) || null;
 
-  const acts = { pen, acted: () => acted(), replace: (shape, parts) => replace(shape, parts), draw: () => draw(),
+  const acts = { pen, noted: (shape) => noted(shape), replace: (shape, parts) => replace(shape, parts),
+    draw: () => draw(), addTo: (shape) => goOn(shape), finish: () => finish(), cancel: () => cancel(),
     remove: (id) => { remove(id); byId("title").focus(); } };
 
   // --- saving ----------------------------------------------------------------------------------
 
-  function acted() {
+  function acted(also = "") {
+    now.also = also;
     now.past.put(now.state);
     save();
     draw();
   }
 
-  // One save at a time; acts that come meanwhile are saved by the next one.
-  async function save() {
-    if (now.saving) {
-      now.again = true;
+  // Words about a shape: what is drawn stays as it is, and the hand in the field it went to.
+  function noted(shape) {
+    now.past.put(now.state);
+    save();
+    renewUndo();
+    const head = byId("layers").querySelector(".shape-name[aria-expanded=true]");
+    if (head) head.replaceChildren(user(nameOf(shape)));
+  }
+
+  function save() {
+    say("Saving ...");
+    now.saver.save({ answers: { ...now.state.answers },
+      shapes: now.state.shapes.filter((shape) => !faultOf(shape)).map(toServer) });
+  }
+
+  const isOpen = (saver) => now.state && now.saver === saver;
+
+  async function saved(saver) {
+    await desk.reload(saver.uid);
+    if (!isOpen(saver)) return;
+    status();
+    say(savedWords());
+  }
+
+  function unsavedFor(error, saver) {
+    if (!isOpen(saver)) {
+      const { label } = desk.row(saver.uid) || { label: "the land" };
+      fault(new Error(`The last change of ${label} was not saved: ${error.message}`));
       return;
     }
-    now.saving = true;
-    say("Saving ...");
-    const { uid } = now;
-    try {
-      const { rev } = await send("PUT", `/api/land/${uid}`, { rev: now.rev, answers: now.state.answers,
-        shapes: now.state.shapes.filter((shape) => !faultOf(shape)).map(toServer) });
-      if (uid !== now.uid || !now.state) return;
-      now.rev = rev;
-      await desk.reload();
-      status();
-      const open = now.state.shapes.filter((shape) => faultOf(shape)).length;
-      say(open ? `Saved. Not finished, and kept on this page only: ${open}.` : "Saved.");
-    } catch (error) {
-      say("Not saved. Your drawing is still here.");
-      if (error.status === 409) conflict();
-      else fault(error);
-    } finally {
-      now.saving = false;
-    }
-    if (now.again && now.state) {
-      now.again = false;
-      save();
-    }
+    say("Not saved. Your drawing is still here.");
+    if (error.status === 409) conflict();
+    else fault(error);
+  }
+
+  function savedWords() {
+    const open = now.state.shapes.filter((shape) => faultOf(shape));
+    const { also } = now;
+    now.also = "";
+    if (!open.length) return `Saved.${also}`;
+    if (open.length > 1) return `${open.length} shapes are not saved yet: finish or delete them.`;
+    return unsaved(open[0], open[0].layer === "parcel" ? "outline" : stepOf(open[0]).one.toLowerCase());
   }
 
   function status() {
     now.row = desk.row(now.uid) || now.row;
-    if (byId("status") && now.row) byId("status").textContent = now.row.status;
+    renewHead(desk);
   }
 
   function conflict() {
     byId("faults").replaceChildren(node("p", { class: "caution" },
       "This land was changed in another window. Keep yours, or take theirs?",
       button("Keep mine", async () => {
-        now.rev = (await get(`/api/land/${now.uid}`)).rev;
+        now.saver.rev = (await get(`/api/land/${now.uid}`)).rev;
         byId("faults").replaceChildren();
         save();
       }), button("Take theirs", () => view.show(now.uid))));
+  }
+
+  // What the office's own maps show on this land: it counts whatever is answered here.
+  function drawKnown() {
+    const { uid } = now;
+    return known.draw(uid).then((rows) => {
+      // It comes late: a field in which somebody types must stay.
+      if (uid !== now.uid || !now.state) return;
+      now.around = boxed(rows);
+      if (!pen.isAdding() && !byId("layers").contains(document.activeElement)) draw();
+    }).catch(() => say("The office's own layers could not be read here."));
   }
 
   // --- acts -------------------------------------------------------------------------------------
@@ -113,19 +140,38 @@ export function landView(desk) {
   }
 
   function begin(layer, kind) {
+    now.before = JSON.stringify(now.state);
     const shape = { id: newId(), uid: "", layer, kind, corners: [], name: "", use: "", road_class: "",
       reason: "", said_by: "", said_on: "", via: "office" };
     now.state.shapes.push(shape);
     delete now.state.answers[layer];
+    drawOn(shape);
+  }
+
+  function goOn(shape) {
+    now.before = JSON.stringify(now.state);
+    drawOn(shape);
+  }
+
+  function drawOn(shape) {
     now.chosen = shape.id;
     pen.choose(shape.id, true);
     draw();
+    byId("layers").scrollIntoView({ block: "nearest" });
     byId("map").focus({ preventScroll: true });
   }
 
   function finish() {
     now.state.shapes = now.state.shapes.filter((shape) => shape.corners.length);
     pen.choose(now.chosen, false);
+    acted();
+    byId("title").focus({ preventScroll: true });
+  }
+
+  // As if the drawing had not been begun; Undo brings it back.
+  function cancel() {
+    Object.assign(now, { state: JSON.parse(now.before), chosen: null });
+    pen.choose(null, false);
     acted();
     byId("title").focus({ preventScroll: true });
   }
@@ -137,19 +183,26 @@ export function landView(desk) {
     acted();
   }
 
+  // What is answered here takes nothing from the office's own maps: the program reads both.
+  function onMapsWords(layer) {
+    const shown = now.onMaps[layer];
+    const still = now.state.answers[layer] === "none" ? "still " : "";
+    return shown ? `your maps show ${shown} here; ${shown === 1 ? `it ${still}counts` : `they ${still}count`}` : "";
+  }
+
   function answer(layer, word) {
     now.state.shapes = now.state.shapes.filter((shape) => shape.layer !== layer);
     if (now.state.answers[layer] === word) delete now.state.answers[layer];
     else now.state.answers[layer] = word;
+    const isDoubtful = now.state.answers[layer] === "none" && now.onMaps[layer];
     now.chosen = null;
     pen.choose(null, false);
-    acted();
+    acted(isDoubtful ? ` But ${onMapsWords(layer)}.` : "");
   }
 
   function restored(before) {
     if (!before) return;
-    now.state = before;
-    now.chosen = null;
+    Object.assign(now, { state: before, chosen: null });
     pen.choose(null, false);
     save();
     draw();
@@ -157,24 +210,7 @@ export function landView(desk) {
 
   // --- files ---------------------------------------------------------------------------------------
 
-  function dropped(file) {
-    return attempt(async () => {
-      const found = await sendFile(file);
-      if (!found.shapes.length) throw new Error("The file holds no areas and no lines.");
-      const areas = found.shapes.filter((shape) => shape.layer === "parcel");
-      if (found.kind === "shapes" && areas.length > 1) return picking(areas, found.shapes);
-      return take(found.shapes, found.answers);
-    });
-  }
-
-  // Several areas in one file: which of them is the land?
-  function picking(areas, all) {
-    byId("faults").replaceChildren(node("div", { class: "caution" },
-      node("p", {}, `The file holds ${areas.length} areas. Which one is the land?`),
-      node("ul", { class: "shapes" }, areas.slice(0, 50).map((area, k) => node("li", {},
-        button([user(area.label || `Area ${k + 1}`), ` · ${measure(fromServer(area))}`], () => take([area], {}))))),
-      button("All of them", () => take(all, {}))));
-  }
+  const files = landFiles((shapes, answers) => take(shapes, answers));
 
   function take(shapes, answers) {
     byId("faults").replaceChildren();
@@ -187,84 +223,68 @@ export function landView(desk) {
     mine.forEach((shape) => delete now.state.answers[shape.layer]);
     acted();
     frame();
-    const far = farAway();
+    drawKnown();
+    const far = farAway(now.state.shapes);
     if (far) fault(new Error(far));
-  }
-
-  function farAway() {
-    const [west, south, east, north] = DATA.bounds;
-    const box = L.latLngBounds([[south, west], [north, east]]);
-    const corners = now.state.shapes.flatMap((shape) => shape.corners);
-    return corners.length && !corners.some((corner) => box.contains(corner))
-      ? "This lies outside your survey's maps. Are longitude and latitude swapped? If not, get data for it." : "";
-  }
-
-  function frame() {
-    const corners = now.state.shapes.flatMap((shape) => shape.corners);
-    if (corners.length) desk.map.fitBounds(L.latLngBounds(corners).pad(0.25), { maxZoom: 17 });
-    else if (now.row && now.row.lat !== null) desk.map.setView([now.row.lat, now.row.lon], 15);
   }
 
   // --- the panel --------------------------------------------------------------------------------------
 
   function draw() {
+    whenFree("land", () => { if (now.state) paintPanel(); });
+  }
+
+  function renewUndo() {
+    byId("undo").disabled = !now.past.canBack();
+    byId("redo").disabled = !now.past.canOn();
+  }
+
+  function paintPanel() {
     byId("map").classList.toggle("is-adding", pen.isAdding());
-    byId("cross").hidden = !pen.isAdding();
+    byId("cross").hidden = !["adding", "moving"].includes(pen.act());
     byId("body").classList.toggle("is-adding", pen.isAdding());
     const at = byId("layers");
     if (!at) return;
-    at.replaceChildren(...(pen.isAdding() ? addingTools() : LAYERS.map(layerPart)));
-    byId("undo").disabled = !now.past.canBack();
-    byId("redo").disabled = !now.past.canOn();
+    const mine = now.state.shapes.filter(({ layer }) => layer === "parcel").flatMap(({ corners }) => corners);
+    now.onMaps = mine.length ? countedIn(now.around, L.latLngBounds(mine)) : {};
+    at.replaceChildren(...(pen.isAdding() ? addingTools(acts, stepOf(current()), current())
+      : LAYERS.map(layerPart)));
+    renewUndo();
     const outline = now.state.shapes.some((shape) => shape.layer === "parcel" && !faultOf(shape));
     byId("score").disabled = !outline;
     byId("why-not").textContent = outline ? ""
       : "Draw the outline, drop a file, or send a sketch page to the volunteer.";
   }
 
-  function addingTools() {
-    const shape = current();
-    const wrong = shape ? faultOf(shape) : "";
-    const point = shape && shape.kind === "point";
-    const place = node("input", { id: "typed", autocomplete: "off" });
-    const typed = () => {
-      const corner = readPlace(place.value);
-      if (corner) pen.add(corner);
-      else say("Not understood. Write latitude, then longitude: 44.12345, -70.12345");
-    };
-    return [
-      node("p", {}, point ? "Click the place on the map." : "Click the corners on the map, one after the other."),
-      node("p", { class: "small" }, "With a keyboard: arrow keys move the map under the cross, Enter sets a corner."),
-      node("div", { class: "buttons" },
-        button("Set it here", () => pen.addHere()),
-        shape && shape.corners.length && !point ? button("Remove the last corner", () => pen.removeCorner()) : null,
-        button("Done", finish, { class: "main" })),
-      field("Or type a position: latitude, longitude", place), button("Add", typed),
-      node("p", { class: "fact", role: "status" }, shape && shape.corners.length ? (wrong || measure(shape)) : ""),
-    ];
-  }
-
   function layerPart(step) {
     const mine = now.state.shapes.filter((shape) => shape.layer === step.layer);
     const said = now.state.answers[step.layer];
-    const words = mine.length ? `${mine.length} marked` : said === "none" ? "None here"
-      : said === "unknown" ? "Not known" : "Not asked";
+    const isLand = step.layer === "parcel";
+    const nothing = isLand ? "Not drawn yet" : "Not asked";
+    const drawn = isLand ? `${mine.length} ${mine.length > 1 ? "parts" : "part"}` : `${mine.length} marked`;
+    const words = mine.length ? drawn : said === "none" ? "None here"
+      : said === "unknown" ? "Not known" : nothing;
+    const maps = onMapsWords(step.layer);
+    // The outline comes first: until it is there, drawing it is what the page is for.
+    const isNext = isLand && !mine.length;
+    const isMore = isLand && mine.length > 0;
     return node("section", { class: "layer" },
-      node("h3", {}, step.title, node("span", { class: "small" }, ` ${words}`)),
+      node("h3", {}, step.title, node("span", { class: "small" }, ` ${words}${maps && ` · ${maps}`}`)),
       node("div", { class: "buttons" },
-        step.kinds.map((kind) => button(step.draw[kind], () => begin(step.layer, kind))),
+        step.kinds.map((kind) => button(isMore ? "Draw another part" : step.draw[kind],
+          () => begin(step.layer, kind), { class: isNext ? "main" : null })),
         step.answers ? [
           button("None here", () => answer(step.layer, "none"), { "aria-pressed": String(said === "none") }),
           button("Not known", () => answer(step.layer, "unknown"), { "aria-pressed": String(said === "unknown") }),
         ] : []),
-      mine.length ? node("ul", { class: "shapes" }, mine.map((shape, k) => row(step, shape, k))) : null);
+      mine.length ? node("ul", { class: "shapes" }, mine.map((shape) => row(step, shape))) : null);
   }
 
-  function row(step, shape, k) {
+  function row(step, shape) {
     const open = shape.id === now.chosen;
     const wrong = faultOf(shape);
     return node("li", {},
-      button(user(shape.name || `${step.one} ${k + 1}`), () => choose(open ? null : shape.id),
+      button(user(nameOf(shape)), () => choose(open ? null : shape.id),
         { "aria-expanded": String(open), class: "shape-name" }),
       node("span", { class: wrong ? "fact wrong" : "fact" }, wrong || measure(shape)),
       open ? shapeTools(acts, step, shape) : null);
@@ -281,52 +301,45 @@ export function landView(desk) {
     byId("title").focus({ preventScroll: true });
   }
 
-  function filePart() {
-    const input = node("input", { type: "file" });
-    input.addEventListener("change", () => input.files.length && dropped(input.files[0]));
-    return node("details", {}, node("summary", {}, "Take the land from a file"),
-      field("GeoJSON, KML, GPX, a zipped shapefile, a GeoPackage, or a sketch that came back", input));
-  }
-
-  function anewPart(anew) {
-    return node("details", {}, node("summary", {}, "If a result looks wrong"),
-      node("p", { class: "small" }, DATA.words.anew), button("Score from nothing", anew));
-  }
-
   return Object.assign(view, {
     pen,
-    dropped,
+    dropped: files.dropped,
     restoredBack: () => restored(now.past.back()),
     restoredOn: () => restored(now.past.on()),
     async show(uid) {
       await attempt(async () => {
-        const data = await get(`/api/land/${uid}`);
+        // A save that is on its way is part of what is shown.
+        await seen(settled(uid));
+        const data = await seen(get(`/api/land/${uid}`));
         const state = { shapes: data.shapes.map(fromServer), answers: data.answers };
         const past = history(state);
-        Object.assign(now, { uid, row: desk.row(uid), state, past, rev: data.rev, chosen: null });
-        const word = node("span", { class: "status", id: "status" }, now.row ? now.row.status : "");
-        const score = () => attempt(() => send("POST", `/api/score/${desk.waitsFor = uid}`, {}));
+        const saver = saving(uid, data.rev, saved, unsavedFor);
+        Object.assign(now, { uid, row: desk.row(uid), state, past, saver, chosen: null });
+        const score = () => attempt(() => settled(uid)
+          .then(() => send("POST", `/api/score/${desk.waitsFor = uid}`, {})));
         const anew = () => attempt(() => send("POST", `/api/score/${uid}?anew=yes`, {}));
         const sketch = () => attempt(() => download(`/api/sketch/${uid}`, "sketch.html"));
-        titled(now.row ? now.row.label : "Land", node("p", {}, word),
+        titled(now.row ? now.row.label : "Land", subjectHead(desk, uid, "land"),
           node("div", { class: "buttons" },
             button("Score this land", score, { id: "score", class: "main" }),
-            button("Places", () => desk.places(uid)),
-            button("Sketch page for the volunteer", sketch),
-            button("Undo", () => view.restoredBack(), { id: "undo" }),
-            button("Redo", () => view.restoredOn(), { id: "redo" })),
-          node("p", { class: "small", id: "why-not" }), filePart(),
-          aboutPart(desk, now, status), anewPart(anew),
-          dataPart(desk.map, uid, () => known.draw(uid)), node("div", { id: "layers" }));
+            node("span", { class: "pair" },
+              button("Undo", () => view.restoredBack(), { id: "undo" }),
+              button("Redo", () => view.restoredOn(), { id: "redo" }))),
+          node("p", { class: "small", id: "why-not" }),
+          node("div", { class: "buttons other-ways" }, button("Sketch page for the volunteer", sketch)),
+          files.part(), dataPart(desk.map, uid, drawKnown), node("div", { id: "layers" }),
+          aboutPart(desk, now, status), anewPart(anew));
         pen.choose(null, false);
+        camera.show(data.camera);
         frame();
         draw();
-        known.draw(uid).catch(() => say("The office's own layers could not be read here."));
+        drawKnown();
       });
     },
     hide() {
       now.state = null;
       known.remove();
+      camera.remove();
       dataHidden();
       pen.choose(null, false);
       byId("cross").hidden = true;

@@ -1,21 +1,70 @@
 // Sign-ups: who is where, in which state, and what comes next.
 
-import { byId, node, user } from "../shared/dom.js";
+import { circle, readPlace } from "../model/shapes.js";
+import { byId, newId, node, user } from "../shared/dom.js";
 import { DATA, get, send } from "./api.js";
-import { attempt, button, field, say, titled } from "./page.js";
+import { knownGround } from "./drawn/ground.js";
+import { mapKey } from "./drawn/key.js";
+import { attempt, button, field, say, seen, titled } from "./page.js";
 
 const MOST_ROWS = 100;
+const LEAST_ZOOM = 13;
+const NOTHING = "No sign-ups yet. Add one, paste them as a table, or drop files of outlines on this page.";
 const COLOURS = {
   "Set aside": "#777777", "No outline yet": "#a85b00", "Ready to score": "#17518f",
   "Changed since scored": "#17518f", "Could not be scored": "#a1122f", Scored: "#14513a", "Place chosen": "#14513a",
   "Letter sent": "#14513a", "Camera up": "#14513a", "Check due": "#a1122f", "Camera down": "#777777",
 };
 
+// In words of the hand: what the colours ask for.
+const KEY = [["No outline yet", "No outline yet"], ["Ready to score", "To be scored"],
+  ["Scored", "Scored, or on its way to a camera"], ["Check due", "Look at it: not scored, or a check is due"],
+  ["Set aside", "Set aside, or the camera is down"]];
+// With a camera out, its place is what one wants to see, and not the drawing of the land.
+const WITH_CAMERA = ["Camera up", "Check due", "Camera down"];
+
+function signKey() {
+  return mapKey("Sign-ups", KEY.map(([status, words]) => {
+    const swatch = node("i", { class: "sign-dot" });
+    swatch.style.background = COLOURS[status];
+    return [swatch, words];
+  }));
+}
+
+const RADIUS = 8;
+const RIM = 2;
+const FULL_TURN = 2 * Math.PI;
+const drawnSigns = new Map();
+
+// Each colour is drawn once and copied: thousands of circles of their own keep the hand waiting.
+function signPicture(colour) {
+  if (!drawnSigns.has(colour)) {
+    const picture = node("canvas", {});
+    const scale = window.devicePixelRatio || 1;
+    const half = RADIUS + RIM;
+    picture.width = picture.height = 2 * half * scale;
+    const pen = picture.getContext("2d");
+    pen.scale(scale, scale);
+    pen.arc(half, half, RADIUS, 0, FULL_TURN);
+    Object.assign(pen, { fillStyle: colour, strokeStyle: "#14231b", lineWidth: RIM });
+    pen.fill();
+    pen.stroke();
+    drawnSigns.set(colour, picture);
+  }
+  return drawnSigns.get(colour);
+}
+
 // A sign that the filter leaves out stays on the map, unseen and out of reach: to take thousands away
 // and put them back would keep the hand waiting.
 const Sign = L.CircleMarker.extend({
   isOut: false,
   _empty() { return this.isOut || L.CircleMarker.prototype._empty.call(this); },
+  _updatePath() {
+    const { _ctx: pen, _drawing: isDrawing } = this._renderer;
+    if (!isDrawing || this._empty()) return;
+    const half = RADIUS + RIM;
+    pen.drawImage(signPicture(this.options.fillColor), this._point.x - half, this._point.y - half, 2 * half, 2 * half);
+  },
   _containsPoint(point) { return !this.isOut && L.CircleMarker.prototype._containsPoint.call(this, point); },
 });
 
@@ -26,18 +75,31 @@ export function listView(desk) {
   const dots = L.canvas({ padding: 0.1 });
   const signs = L.featureGroup().addTo(desk.map);
   signs.bindTooltip(({ row }) => node("span", {}, user(row.label), ` · ${row.status}`));
-  signs.on("click", ({ layer }) => desk.open(layer.row.uid));
+  const openRow = ({ uid, status, has_places }) => (
+    has_places && WITH_CAMERA.includes(status) ? desk.places(uid) : desk.open(uid));
+  signs.on("click", ({ layer }) => openRow(layer.row));
+  const key = signKey();
   let rows = [];
   let made = new Map();
   let filter = { text: "", status: "" };
+  const known = knownGround(desk.map);
+  let asked = 0;
+
+  // Streams and roads show where one is; of a whole country they would be a tangle.
+  function around() {
+    window.clearTimeout(asked);
+    if (desk.map.getZoom() < LEAST_ZOOM) known.remove();
+    else asked = window.setTimeout(() => known.draw("").catch(() => {}), 300);
+  }
 
   const shown = () => rows.filter((row) => (!filter.status || row.status === filter.status)
     && (!filter.text || `${row.label} ${row.cell} ${row.contact_ref}`.toLowerCase().includes(filter.text)));
 
   function draw() {
     const found = shown();
-    byId("count").textContent = found.length > MOST_ROWS
-      ? `${found.length} sign-ups; the first ${MOST_ROWS} are listed.` : `${found.length} of ${rows.length} sign-ups.`;
+    const all = found.length === rows.length ? `${rows.length} ${rows.length === 1 ? "sign-up" : "sign-ups"}`
+      : `${found.length} of ${rows.length} sign-ups`;
+    byId("count").textContent = found.length > MOST_ROWS ? `${all}; the first ${MOST_ROWS} are listed.` : `${all}.`;
     byId("rows").replaceChildren(...found.slice(0, MOST_ROWS).map(item));
     const wanted = new Set(found.map(({ uid }) => uid));
     const changed = [...made].filter(([uid, sign]) => sign.isOut === wanted.has(uid)).map(([, sign]) => sign);
@@ -49,8 +111,16 @@ export function listView(desk) {
 
   function signOf(row) {
     const sign = new Sign([row.lat, row.lon], { renderer: dots,
-      radius: 8, weight: 2, color: "#14231b", fillColor: COLOURS[row.status], fillOpacity: 0.9 });
+      radius: RADIUS, weight: RIM, fillColor: COLOURS[row.status] });
     return Object.assign(sign, { row });
+  }
+
+  function put(some) {
+    some.forEach((row) => {
+      const k = rows.findIndex(({ uid }) => uid === row.uid);
+      if (k < 0) rows.push(row);
+      else rows[k] = row;
+    });
   }
 
   // Signs that look as before stay where they are: a save changes one of thousands.
@@ -68,7 +138,7 @@ export function listView(desk) {
   function item(row) {
     return node("li", {},
       button([user(row.label), row.cell ? node("span", { class: "small" }, " ", user(row.cell)) : null],
-        () => desk.open(row.uid), { class: "shape-name" }),
+        () => openRow(row), { class: "shape-name" }),
       node("span", { class: "status" }, row.status),
       row.problem ? node("span", { class: "fact wrong" }, row.problem) : null);
   }
@@ -92,20 +162,38 @@ export function listView(desk) {
   function adding() {
     const label = node("input", { maxlength: 200, autocomplete: "off" });
     const cell = node("input", { maxlength: 100, autocomplete: "off" });
+    const position = node("input", { autocomplete: "off", placeholder: "44.12345, -70.12345" });
+    const radius = node("input", { type: "number", min: 10, max: 5000, step: 10 });
     const add = () => attempt(async () => {
       if (!label.value.trim()) {
         label.focus();
         throw new Error("Give the sign-up a name, such as the name of the land.");
       }
-      const centre = desk.map.getCenter();
-      const { uid } = await send("POST", "/api/signups", {
-        label: label.value.trim(), cell: cell.value.trim(), lon: centre.lng, lat: centre.lat });
+      const [lat, lon] = placeFor(position);
+      const { uid } = await send("POST", "/api/signups",
+        { label: label.value.trim(), cell: cell.value.trim(), lon, lat });
+      if (radius.value) await send("PUT", `/api/land/${uid}`, { rev: 0, answers: {},
+        shapes: [{ uid: newId(), layer: "parcel", kind: "area", via: "office",
+          corners: circle([lat, lon], Number(radius.value)).map(([y, x]) => [x, y]) }] });
       desk.open(uid);
     });
     return node("details", {}, node("summary", {}, "Add a sign-up"),
       field("Name of the land", label), field("Survey cell, if you use them", cell),
-      node("p", { class: "small" }, "Move the map to the place first: the sign-up is put in the middle of it."),
+      field("Position, if you have it: latitude, longitude", position),
+      node("p", { class: "small" }, "Without a position it goes to the middle of the map: move the map first."),
+      field("No outline? Take the land around it, radius in metres", radius),
       node("div", { class: "buttons" }, button("Add", add, { class: "main" })));
+  }
+
+  function placeFor(position) {
+    if (!position.value.trim()) {
+      const { lat, lng } = desk.map.getCenter();
+      return [lat, lng];
+    }
+    const place = readPlace(position.value);
+    if (place) return place;
+    position.focus();
+    throw new Error("The position was not understood. Write latitude, then longitude: 44.12345, -70.12345");
   }
 
   function pasting() {
@@ -122,33 +210,45 @@ export function listView(desk) {
   }
 
   return Object.assign(view, {
-    async load() {
-      const data = await get("/api/signups");
-      ({ rows } = data);
+    // All, or the one with this uid where only that can have changed.
+    async load(uid = "") {
+      const data = await get(uid ? `/api/signups?only=${uid}` : "/api/signups");
+      if (uid) put(data.rows);
+      else ({ rows } = data);
       renew();
       if (byId("rows")) draw();
       return data;
     },
     async show() {
-      titled("Sign-ups", adding(), pasting(), filters(),
-        node("p", { id: "count", class: "small", role: "status" }),
+      titled("Sign-ups", node("p", { id: "empty", hidden: true }, NOTHING),
+        adding(), pasting(), filters(),
         node("div", { class: "buttons", id: "list-acts" },
           button("Score all that are ready", () => attempt(() => send("POST", "/api/score", {}))),
           button("Cameras for the cells", () => desk.assign())),
+        node("p", { id: "count", class: "small", role: "status" }),
         node("ul", { id: "rows", class: "shapes" }));
       signs.addTo(desk.map);
-      await attempt(view.load);
-      if (!rows.length) {
-        // An empty office shows what comes first, and nothing that has no use yet.
-        byId("body").querySelector("details").open = true;
-        say("No sign-ups yet. Add one, paste a table, or drop files of outlines anywhere on this page.");
-      }
-      byId("body").querySelectorAll(".filters, #list-acts").forEach((part) => { part.hidden = !rows.length; });
+      const answer = await attempt(() => seen(view.load()));
+      if (!answer) return null;
+      if (rows.length) key.addTo(desk.map);
+      // An empty office shows what comes first, and nothing that has no use yet.
+      byId("empty").hidden = rows.length > 0;
+      byId("body").querySelector("details").open = !rows.length;
+      byId("body").querySelectorAll(".filters, #list-acts, #count").forEach((part) => { part.hidden = !rows.length; });
+      desk.map.on("moveend", around);
+      around();
+      return answer;
     },
     hide() {
+      desk.map.off("moveend", around);
+      window.clearTimeout(asked);
+      known.remove();
+      key.remove();
       signs.remove();
       // Its picture would lie over what is drawn on the land, and take the clicks.
       dots.remove();
+      // Leaflet calls off the drawing that was to come but still counts on it, and would draw no more.
+      dots._redrawRequest = null;
     },
     rows: () => rows,
     row: (uid) => rows.find((row) => row.uid === uid) || null,

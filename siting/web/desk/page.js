@@ -4,6 +4,9 @@ import { byId, node } from "../shared/dom.js";
 import { panButtons } from "../shared/pan.js";
 import { DATA } from "./api.js";
 
+// What a hand does on the map, as it is called with a mouse and with a finger.
+export const PRESS = window.matchMedia("(pointer: coarse)").matches ? "Tap" : "Click";
+
 export function button(text, act, more) {
   return node("button", { type: "button", onclick: act, ...more }, text);
 }
@@ -24,6 +27,51 @@ export function say(text) {
   byId("said").textContent = text;
 }
 
+// What is drawn anew while a button is held down would take it away under the finger, and the press
+// with it: as where leaving a field saves it. Such an act waits for the end of the press.
+const PRESSED = "button, summary, a, .handle";
+const waiting = new Map();
+let isHeld = false;
+
+function release() {
+  isHeld = false;
+  const acts = [...waiting.values()];
+  waiting.clear();
+  acts.forEach((act) => act());
+}
+
+document.addEventListener("mousedown", ({ button: which, target }) => {
+  isHeld = which === 0 && Boolean(target.closest(PRESSED));
+}, true);
+// A click is in the same turn as the end of its press: what waits comes after it.
+["mouseup", "dragend", "contextmenu"].forEach((name) => {
+  document.addEventListener(name, () => window.setTimeout(release), true);
+});
+document.addEventListener("click", () => { isHeld = false; }, true);
+
+// `name`: of several that wait the last one counts.
+export function whenFree(name, act) {
+  waiting.delete(name);
+  if (isHeld) waiting.set(name, act);
+  else act();
+}
+
+// Which view is open, as a number; and what is thrown where an answer comes after it was left.
+let view = 0;
+export class Left extends Error {}
+
+export function leave() {
+  view += 1;
+}
+
+// An answer for the view that asks. One that comes after it was left would draw over the next.
+export async function seen(answer) {
+  const mine = view;
+  const said = await answer;
+  if (mine !== view) throw new Left();
+  return said;
+}
+
 // A failure in words at the head of the panel; it takes the focus so that nobody misses it.
 export function fault(error) {
   byId("faults").replaceChildren(node("p", { class: "caution" }, error.message));
@@ -31,12 +79,14 @@ export function fault(error) {
 
 // Runs an act and shows what goes wrong.
 export async function attempt(act) {
-  byId("faults").replaceChildren();
+  // What stands below moves up with them: not under a finger that is down.
+  const before = [...byId("faults").children];
+  whenFree("faults", () => before.forEach((one) => one.remove()));
   try {
     return await act();
   } catch (error) {
     if (!(error instanceof Error)) throw error;
-    fault(error);
+    if (!(error instanceof Left)) fault(error);
     return null;
   }
 }
@@ -69,11 +119,13 @@ export function deskMap() {
     const key = coverKey();
     more["Land cover"].on("add", () => key.addTo(map)).on("remove", () => key.remove());
   }
+  const isNarrow = window.innerWidth < 700;
   // On a phone the open list would lie over a third of the map.
-  L.control.layers(null, more, { collapsed: window.innerWidth < 700, position: "topright" }).addTo(map);
+  L.control.layers(null, more, { collapsed: isNarrow, position: "topright" }).addTo(map);
   map.createPane("known").style.zIndex = "350";
   map.getPane("known").style.pointerEvents = "none";
-  panButtons(map).addTo(map);
+  // On a phone in a row at the foot, where they lie on no land that is being drawn.
+  panButtons(map, isNarrow ? "bottomleft" : "topleft").addTo(map);
   L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);
   const [west, south, east, north] = DATA.bounds;
   map.fitBounds([[south, west], [north, east]]);

@@ -10,9 +10,9 @@ from siting.lengths import length
 from siting.words.office.decisions import CHOICES, STATES
 
 HOW = {
-    "name": "found by the name in the file",
-    "place": "found by where it is",
-    "chosen": "chosen by you",
+    "name": "Found by the name in the file.",
+    "place": "Found by where it is.",
+    "chosen": "Chosen by you.",
     "several": "Several sign-ups are near. Which one is it?",
     "none": "No sign-up fits. Which one is it?",
 }
@@ -20,6 +20,10 @@ HOW = {
 FAR = "The file names this sign-up but speaks of places {km} km away from it."
 OLDER = "A newer file of the same phone was taken in before; this one adds nothing."
 NOTHING_NEW = "All of it is known already."
+EARLY = (
+    "It went up on {since}, and the season begins on {first}. Ask the volunteer if the date is "
+    "wrong; pictures from before the season may not count."
+)
 AGAIN = {
     "waiting": "This file is in the list already.",
     "accepted": "This file was taken in before, on {day}.",
@@ -47,9 +51,9 @@ def record_words(record: Record, apart_m: str) -> dict[str, Any]:
     """A record as the desk shows it: {"title", "facts"}; `apart_m` is how far a camera stands from
     the place that was asked for, metres as text, or "".
     """
-    spot = f"spot {record.spot}" if record.spot else ""
-    place = " ".join(part for part in (spot, record.location and f"({record.location})") if part)
-    where = place or "a place that is on no list"
+    where = f"place {record.location}" if record.location else "a place that is on no list"
+    if record.spot:
+        where = f"spot {record.spot}" + (f" ({record.location})" if record.location else "")
     return {
         "title": f"{_when(record.at)}: {STATES.get(record.state, _OFFICE)}, {where}",
         "facts": [*_place_facts(record, apart_m), *_camera_facts(record), *_words(record)],

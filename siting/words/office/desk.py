@@ -123,6 +123,7 @@ CRASHED = (
 )
 # An address that was used is worth nothing to whoever finds it in the terminal later.
 HOW_TO_STOP = "The address works once. To stop: press Ctrl and C here."
+CLOSED = "The desk is closed. All that was shown as saved is saved."
 
 
 def words_data() -> dict[str, Any]:
@@ -134,6 +135,10 @@ def words_data() -> dict[str, Any]:
         "writing": "The map page, the sheet and the files are being written …",
         "making": "The files are being made for the place that was chosen …",
         "random": RANDOM,
+        "facts": "1 is plain ground with nothing to follow; 2 means about twice as many pictures, "
+        "give or take a lot. Firm: still among the first five if the maps were slightly wrong.",
+        "mail": "The mail is saved as a file whose name ends in .eml. Open it: your mail program "
+        "shows the letter with the files attached, and you add the address.",
         "no relief": "The relief cannot be drawn: its raster is not there, or was replaced. Your "
         "sign-ups are safe. Load the page again when it is back.",
         "anew": "The desk remembers what an edit does not change. This forgets all of it and works "

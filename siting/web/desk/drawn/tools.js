@@ -2,18 +2,19 @@
 
 import { readPlace, split, splitsFrom } from "../../model/shapes.js";
 import { byId, node } from "../../shared/dom.js";
-import { button, field, say } from "../page.js";
+import { button, field, PRESS, say } from "../page.js";
 
-function text(shape, key, most, acted) {
+// `noted` keeps what was written and leaves the fields as they are, with the hand in the next one.
+function text(shape, key, most, noted) {
   const input = node("input", { value: shape[key], maxlength: most });
-  input.addEventListener("change", () => { shape[key] = input.value; acted(); });
+  input.addEventListener("change", () => { shape[key] = input.value; noted(shape); });
   return input;
 }
 
-function picker(shape, key, list, acted) {
+function picker(shape, key, list, noted) {
   const select = node("select", {}, list.map(([value, words]) => node("option", { value }, words)));
   select.value = shape[key];
-  select.addEventListener("change", () => { shape[key] = select.value; acted(); });
+  select.addEventListener("change", () => { shape[key] = select.value; noted(shape); });
   return select;
 }
 
@@ -40,20 +41,40 @@ function splitting(shape, k, act) {
     button("Split", () => act(split(shape, k, Number(to.value))))];
 }
 
-// `now` gives what acts on the land: pen, acted(), replace(shape, parts), remove(id), draw().
+// The next act on the map, asked for here: a click on it changes nothing by itself.
+function mapActs({ pen, draw, addTo }, shape, k) {
+  const isPoint = shape.kind === "point";
+  const mark = (act) => ({ "aria-pressed": String(pen.act() === act) });
+  const turn = (act, start) => () => {
+    if (pen.act() === act) pen.stop();
+    else start();
+    draw();
+  };
+  return [node("div", { class: "buttons" },
+    isPoint ? button("Move it", turn("moving", pen.moveNext), mark("moving")) : null,
+    k >= 0 ? button(`Move corner ${k + 1}`, turn("moving", pen.moveNext), mark("moving")) : null,
+    isPoint ? null : button("New corner on a side", turn("inserting", pen.insert), mark("inserting")),
+    isPoint ? null : button(shape.kind === "area" ? "More corners at the end" : "Draw on from the end",
+      () => addTo(shape))),
+  pen.act() === "moving" ? node("p", { class: "fact" }, `${PRESS} its new place on the map.`) : null,
+  pen.act() === "inserting" ? node("p", { class: "fact" }, `${PRESS} a + on a side.`) : null];
+}
+
+// `now` gives what acts on the land: pen, noted(shape), replace(shape, parts), remove(id), addTo(shape),
+// draw().
 export function shapeTools(now, step, shape) {
-  const { pen, acted } = now;
+  const { pen, noted } = now;
   const k = shape.kind === "point" ? -1 : pen.picked();
   const inner = k >= 0 && k < shape.corners.length;
   return node("div", { class: "tools" },
-    field("Name or note", text(shape, "name", 200, acted)),
-    step.uses.length ? field("Who uses it?", picker(shape, "use", step.uses, acted)) : null,
-    step.classes.length ? field("What kind of road?", picker(shape, "road_class", step.classes, acted)) : null,
-    field("Who said so?", text(shape, "said_by", 200, acted)),
+    field("Name or note", text(shape, "name", 200, noted)),
+    step.uses.length ? field("Who uses it?", picker(shape, "use", step.uses, noted)) : null,
+    step.classes.length ? field("What kind of road?", picker(shape, "road_class", step.classes, noted)) : null,
+    field("Who said so?", text(shape, "said_by", 200, noted)),
     shape.kind === "point" ? null : field("Corner to work on", cornerPicker(now, shape, k)),
     inner ? cornerPlace(pen, shape, k) : null,
+    mapActs(now, shape, inner ? k : -1),
     node("div", { class: "buttons" },
-      shape.kind === "point" ? null : button("Add corners", () => { pen.choose(shape.id, true); now.draw(); }),
       inner ? button(`Remove corner ${k + 1}`, () => pen.removeCorner()) : null,
       button("Delete", () => now.remove(shape.id))),
     inner ? node("div", { class: "buttons" }, splitting(shape, k, (parts) => now.replace(shape, parts))) : null);

@@ -2,7 +2,7 @@
 
 import { byId, node, user } from "../../shared/dom.js";
 import { DATA, download, get, send, sendFile } from "../api.js";
-import { attempt, button, fault, field, say, titled } from "../page.js";
+import { attempt, button, fault, field, say, seen, titled } from "../page.js";
 
 const NEW = "new";
 const KEEP = [["theirs", "Take the sketch's"], ["both", "Keep both"], ["ours", "Keep what is there"]];
@@ -23,8 +23,8 @@ export function backView(desk) {
     select.addEventListener("change", () => attempt(async () => {
       const mine = { ...(asked.get(item.uid) || {}), [part]: select.value };
       asked.set(item.uid, mine);
-      const seen = await send("POST", `/api/back/${item.uid}/look`, { signups: mine });
-      byId(`back-${item.uid}`).replaceWith(card(seen));
+      const looked = await seen(send("POST", `/api/back/${item.uid}/look`, { signups: mine }));
+      byId(`back-${item.uid}`).replaceWith(card(looked));
       byId(`back-${item.uid}`).querySelector("select").focus();
     }));
     return field("Sign-up", select);
@@ -38,18 +38,18 @@ export function backView(desk) {
   const accept = (item) => attempt(async () => {
     const signups = found(item);
     if (Object.values(signups).some((uid) => !uid)) throw new Error("Choose the sign-up first.");
-    const { signups: uids } = await send("POST", `/api/back/${item.uid}/accept`,
-      { signups, layers: chosen.get(item.uid) || {} });
-    await desk.reload();
+    const { signups: uids } = await seen(send("POST", `/api/back/${item.uid}/accept`,
+      { signups, layers: chosen.get(item.uid) || {} }));
+    await seen(desk.reload());
     await view.show();
     const row = uids.length === 1 ? desk.row(uids[0]) : null;
     say(row ? `Taken in: ${row.label} is now “${row.status}”.` : `Taken in: ${uids.length} sign-ups.`);
   });
 
   const leave = (item) => attempt(async () => {
-    await send("POST", `/api/back/${item.uid}/leave`, {});
+    await seen(send("POST", `/api/back/${item.uid}/leave`, {}));
     await view.show();
-    say("Not taken in. Drop the file again should you want it after all.");
+    say("Not taken in. Drop the file again if you want it after all.");
   });
 
   // --- one file ----------------------------------------------------------------------------------
@@ -74,6 +74,7 @@ export function backView(desk) {
       picker(item, part.parcel, part.signup, false), doubts(part),
       part.after ? node("p", {}, `Until now: ${part.before}. With this file: `,
         node("strong", {}, part.after), ".") : null,
+      part.early ? node("p", { class: "caution" }, part.early) : null,
       part.signup && !part.is_new && !part.caution
         ? node("p", { class: "caution" }, "All of it is known already.") : null,
       node("ul", { class: "records" }, part.records.map((record) => node("li", {},
@@ -124,11 +125,13 @@ export function backView(desk) {
 
   function duePart(due) {
     const today = new Date().toISOString().slice(0, 10);
-    if (!due.length) return [node("p", {}, "No camera is up, as far as you have taken in what came back.")];
+    if (!due.length) return [node("p", {}, "No camera is up yet. One appears here "
+      + "when you take in the file in which a volunteer reports it.")];
     return [node("ul", { class: "shapes" }, due.map((row) => node("li", {},
-      button(user(row.parcel_id), () => desk.open(row.signup), { class: "shape-name" }),
+      button(user(row.parcel_id), () => desk.places(row.signup), { class: "shape-name" }),
       node("span", { class: row.due < today ? "fact wrong" : "fact" },
-        row.due < today ? `Check was due on ${row.due}` : `Check due on ${row.due}`, `, ${row.why}`)))),
+        row.due < today ? `Check was due on ${row.due}` : `Check due on ${row.due}`, `, ${row.why}`),
+      row.early ? node("span", { class: "fact wrong" }, row.early) : null))),
     node("div", { class: "buttons" }, button("All deployments as a data package",
       () => attempt(() => download("/api/package", "deployments.zip")))),
     node("p", { class: "small" }, DATA.words.package)];
@@ -138,21 +141,22 @@ export function backView(desk) {
   function takenPart(taken) {
     if (!taken.length) return null;
     const giveBack = ({ uid, name }) => attempt(async () => {
-      await send("POST", `/api/back/${uid}/give-back`, {});
+      const { stays } = await seen(send("POST", `/api/back/${uid}/give-back`, {}));
       await view.show();
-      say(`${name} counts no more. Drop it again to look at it anew.`);
+      const more = stays ? "What was drawn or changed since then stays." : "Drop it again to look at it once more.";
+      say(`${name} no longer counts. ${more}`);
     });
-    return node("details", {}, node("summary", {}, "Visits that were taken in"),
+    return node("details", {}, node("summary", {}, "Files you took in"),
       node("ul", { class: "shapes" }, taken.map((row) => node("li", {},
         node("span", {}, user(row.name), row.label ? [" · ", user(row.label)] : null, ` · ${row.day}`),
-        button(["Give back ", user(row.name)], () => giveBack(row))))));
+        button(["Undo ", user(row.name)], () => giveBack(row))))));
   }
 
   return Object.assign(view, {
     async show() {
       await attempt(async () => {
-        await desk.reload();
-        const { items, due, taken } = await get("/api/back");
+        await seen(desk.reload());
+        const { items, due, taken } = await seen(get("/api/back"));
         titled("Came back", dropPart(),
           node("p", { class: "small" }, items.length ? "Nothing below counts until you take it in."
             : "Nothing is waiting. Drop what volunteers sent back; you see what it changes before it counts."),
@@ -174,7 +178,8 @@ export function backView(desk) {
         }
       }
       await view.show();
-      say(said.length ? said.join(" ") : `${files.length - faults.length} read.`);
+      const read = files.length - faults.length;
+      say(said.length ? said.join(" ") : `${read} ${read === 1 ? "file" : "files"} read.`);
       if (faults.length) fault(new Error(faults.join(" ")));
     },
     hide() { desk.preview([]); },

@@ -1,8 +1,9 @@
 // The letter to the owner: made from the survey's templates, edited, copied, sent with the files.
 
-import { node } from "../../shared/dom.js";
-import { download, get, send } from "../api.js";
+import { byId, node } from "../../shared/dom.js";
+import { DATA, download, get, send } from "../api.js";
 import { attempt, button, field, say } from "../page.js";
+import { renewHead } from "../subject.js";
 
 // `ready`: whether the files name the place that was chosen.
 export async function letterPart(desk, uid, ready) {
@@ -33,12 +34,17 @@ export async function letterPart(desk, uid, ready) {
   };
   const sent = (is_sent) => attempt(async () => {
     await send("POST", `/api/letter/${uid}/sent`, { is_sent });
-    await desk.reload();
-    await desk.places(uid);
-    say(is_sent ? "Marked as sent." : "Marked as not sent.");
+    await desk.reload(uid);
+    // In its place, where the hand is: the rest of the page is as it was.
+    byId("letter-part").replaceWith(await letterPart(desk, uid, ready));
+    renewHead(desk);
+    byId("mark-sent").focus({ preventScroll: true });
+    say(is_sent ? `Marked as sent. The sign-up is now “${desk.row(uid).status}”.` : "Marked as not sent.");
   });
   const off = ready ? {} : { disabled: "" };
   return node("section", { id: "letter-part" }, node("h3", {}, "Letter"),
+    letter.is_chosen ? null : node("p", { class: "caution" },
+      "No place is chosen yet: take one in the list, and the letter asks for it."),
     letter.is_old ? node("p", { class: "caution" },
       "This letter was written for another place. Choose which letter it is to have it made anew.") : null,
     field("Which letter", kinds), field("The letter, to change as you like", text),
@@ -47,8 +53,10 @@ export async function letterPart(desk, uid, ready) {
       button("Letter and files as a mail", () => attempt(async () => {
         await save();
         await download(`/api/letter/${uid}/mail`, `${name()}.eml`);
+        say(`${name()}.eml is with your downloads. Open it to send it; then press “Mark as sent”.`);
       }), off),
-      letter.sent_on ? button("Not sent after all", () => sent(false))
-        : button("It is sent", () => sent(true), off)),
+      letter.sent_on ? button("Not sent after all", () => sent(false), { id: "mark-sent" })
+        : button("Mark as sent", () => sent(true), { id: "mark-sent", ...off })),
+    node("p", { class: "small" }, DATA.words.mail),
     letter.sent_on ? node("p", {}, `Sent on ${letter.sent_on}.`) : null);
 }

@@ -2,13 +2,13 @@
 
 import { byId, node, user } from "../../shared/dom.js";
 import { get, send, sendFile } from "../api.js";
-import { attempt, button, field, say, titled } from "../page.js";
+import { attempt, button, field, say, seen, titled } from "../page.js";
 
 export function seasonView(desk) {
   const view = {};
 
   const begin = (file) => attempt(async () => {
-    await sendFile(file, "/api/season");
+    await seen(sendFile(file, "/api/season"));
     await view.show();
   });
 
@@ -23,7 +23,7 @@ export function seasonView(desk) {
       node("progress", { "aria-label": "Last season" }),
       node("div", { class: "buttons" },
         button("Cancel", () => attempt(async () => {
-          await send("POST", "/api/season/cancel", {});
+          await seen(send("POST", "/api/season/cancel", {}));
           await view.show();
         })))];
   }
@@ -38,24 +38,24 @@ export function seasonView(desk) {
       : node("strong", {}, user(name)), " ", node("span", { class: "fact" }, words));
   }
 
-  function answer(seen) {
-    return [node("p", { class: "answer" }, user(seen.headline)),
-      node("p", { class: "small" }, "From ", user(seen.package), "."),
+  function answer(said) {
+    return [node("p", { class: "answer" }, user(said.headline)),
+      node("p", { class: "small" }, "From ", user(said.package), "."),
       node("div", { class: "buttons" }, node("a", { class: "as-button", target: "_blank", rel: "noopener",
         href: "/result/season/review.html" }, "Open the whole review")),
-      node("h3", {}, "What was recorded"), node("ul", { class: "shapes" }, seen.rows.map(line))];
+      node("h3", {}, "What was recorded"), node("ul", { class: "shapes" }, said.rows.map(line))];
   }
 
   return Object.assign(view, {
     async show() {
       await attempt(async () => {
-        await desk.reload();
-        const seen = await get("/api/season");
+        await seen(desk.reload());
+        const said = await seen(get("/api/season"));
         titled("Last season",
-          seen.state === "working" ? working() : dropPart(),
-          seen.state === "failed" ? node("p", { class: "caution" }, user(seen.words)) : null,
-          seen.state === "cancelled" ? node("p", {}, "Cancelled.") : null,
-          seen.headline ? answer(seen) : node("p", {},
+          said.state === "working" ? working() : dropPart(),
+          said.state === "failed" ? node("p", { class: "caution" }, user(said.words)) : null,
+          said.state === "cancelled" ? node("p", {}, "Cancelled.") : null,
+          said.headline ? answer(said) : node("p", {},
             "Did higher scores record more animals? Drop the data package of a season that is over."));
       });
     },
