@@ -29,6 +29,11 @@ export function user(text) {
   return node("bdi", {}, text);
 }
 
+export function newId() {
+  const bytes = crypto.getRandomValues(new Uint8Array(8));
+  return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+}
+
 export function byId(id) {
   return document.getElementById(id);
 }

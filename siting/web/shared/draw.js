@@ -1,29 +1,33 @@
 // Drawing on a Leaflet map by mouse, touch and keyboard. Every act has a way without dragging: a
-// corner is chosen and then put at the next tap, moved by arrow keys, or set under the cross.
+// corner is chosen and then moved by the next tap, by arrow keys, or under the cross. A tap changes a
+// shape only while an act asks for one: drawing, moving a corner, setting a corner on a side.
 
-import { fault, rounded } from "../model/shapes.js";
+import { fault, LEAST, rounded } from "../model/shapes.js";
 
 const HANDLE = 24; // px as drawn; the style sheet makes 44 px of it reachable on touch
 const NEAR = 12; // px within which a corner snaps to one of another shape
 const ROOM = 48; // px a side must have before its middle gets a handle
+const PAIR_MS = 400; // within which two clicks are one double click
 const STEP = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
 
-function handleIcon(name) {
-  return L.divIcon({ className: `handle ${name}`, iconSize: [HANDLE, HANDLE] });
+function handleIcon(name, words) {
+  return L.divIcon({ className: `handle ${name}`, iconSize: [HANDLE, HANDLE], html: words });
 }
 
 // `host` gives and takes what is drawn:
 //   shapes()            every shape, [{ id, kind, corners, layer }]
 //   style(shape, state) Leaflet path options; state is "chosen", "wrong" or ""
 //   changed(shape, why) after each finished act on a shape: "added", "moved", "removed"
-//   chose(id)           a shape was tapped
+//   chose(id)           a shape or a corner was tapped
+//   done()              the shape being drawn was closed on the map
 export function drawing(map, host) {
   const api = {};
   const drawn = L.layerGroup().addTo(map);
   const handles = L.layerGroup().addTo(map);
-  const state = { id: null, corner: -1, adding: false };
+  const state = { id: null, corner: -1, act: "" };
   let begun = null; // where a drag started, to go back to on Escape
 
+  const isAdding = () => state.act === "adding";
   const chosen = () => host.shapes().find((shape) => shape.id === state.id) || null;
 
   function paint() {
@@ -33,21 +37,30 @@ export function drawing(map, host) {
     host.shapes().filter((shape) => shape.corners.length).forEach((shape) => drawn.addLayer(layerOf(shape)));
     const shape = chosen();
     if (shape) {
+      if (isAdding() && shape.kind === "area" && shape.corners.length > 2) closing(shape);
       shape.corners.forEach((corner, k) => handles.addLayer(cornerHandle(shape, corner, k)));
-      if (!state.adding) middles(shape).forEach((middle) => handles.addLayer(middle));
+      if (state.act === "inserting") middles(shape).forEach((middle) => handles.addLayer(middle));
     }
     if (focused >= 0) focusCorner(Math.min(focused, shape ? shape.corners.length - 1 : -1));
+  }
+
+  // The land as it would be with the corners set so far.
+  function closing(shape) {
+    const { color, fillColor, fillOpacity } = host.style(shape, "");
+    const quiet = { interactive: false, color, weight: 2 };
+    drawn.addLayer(L.polygon(shape.corners, { ...quiet, stroke: false, fillColor, fillOpacity }));
+    drawn.addLayer(L.polyline([shape.corners[0], shape.corners.at(-1)], { ...quiet, dashArray: "4 6" }));
   }
 
   function layerOf(shape) {
     const named = shape.id === state.id ? "chosen" : "";
     const options = { ...host.style(shape, fault(shape) && shape.corners.length > 2 ? "wrong" : named) };
-    const open = shape.kind === "line" || (state.adding && shape.id === state.id);
+    const open = shape.kind === "line" || (isAdding() && shape.id === state.id);
     const path = shape.kind === "point"
       ? L.circleMarker(shape.corners[0], { radius: 9, ...options })
       : L[open ? "polyline" : "polygon"](shape.corners, open ? { ...options, fill: false } : options);
     path.on("click", (event) => {
-      if (state.adding) return;
+      if (state.act) return;
       L.DomEvent.stop(event);
       host.chose(shape.id);
     });
@@ -56,19 +69,33 @@ export function drawing(map, host) {
 
   function cornerHandle(shape, corner, k) {
     const picked = k === state.corner ? "handle-picked" : "";
+    const title = `Corner ${k + 1} of ${shape.corners.length}`;
+    // Numbered: what is said of a corner names it so.
     const handle = L.marker(corner, {
-      icon: handleIcon(picked), draggable: true, keyboard: true, autoPanOnFocus: false,
-      title: `Corner ${k + 1} of ${shape.corners.length}`, alt: `Corner ${k + 1}`,
+      icon: handleIcon(picked, String(k + 1)), draggable: true, keyboard: true, autoPanOnFocus: false, title,
     });
-    handle.on("click", () => pick(k === state.corner ? -1 : k));
+    handle.on("click", () => { if (!closes(shape, k)) pick(k === state.corner ? -1 : k); });
     handle.on("dragstart", () => { begun = { k, corner }; state.corner = k; });
     handle.on("dragend", () => {
       if (begun) move(shape, k, snapped(shape, handle.getLatLng()));
       begun = null;
     });
     handle.on("keydown", (event) => keys(event.originalEvent, shape, k));
-    handle.on("add", () => { handle.getElement().dataset.corner = String(k); });
+    handle.on("add", () => {
+      handle.getElement().dataset.corner = String(k);
+      handle.getElement().setAttribute("aria-label", title);
+    });
     return handle;
+  }
+
+  // While drawing, the first corner of an area closes it, and the last one, as a double click hits it,
+  // ends what has corners enough.
+  function closes(shape, k) {
+    const isLast = k === shape.corners.length - 1;
+    if (!isAdding() || shape.corners.length < LEAST[shape.kind]) return false;
+    if (!isLast && (k > 0 || shape.kind !== "area")) return false;
+    host.done();
+    return true;
   }
 
   function middles(shape) {
@@ -83,10 +110,11 @@ export function drawing(map, host) {
   }
 
   function middleHandle(shape, k, at) {
+    const title = `New corner after corner ${k + 1}`;
     const handle = L.marker(map.layerPointToLatLng(at), {
-      icon: handleIcon("handle-middle"), keyboard: true, autoPanOnFocus: false,
-      title: `New corner after corner ${k + 1}`, alt: `New corner after corner ${k + 1}`,
+      icon: handleIcon("handle-middle", "+"), keyboard: true, autoPanOnFocus: false, title,
     });
+    handle.on("add", () => handle.getElement().setAttribute("aria-label", title));
     handle.on("click", () => {
       shape.corners.splice(k + 1, 0, placeOf(handle.getLatLng()));
       state.corner = k + 1;
@@ -149,23 +177,38 @@ export function drawing(map, host) {
     if (element) element.focus({ preventScroll: true });
   }
 
-  // A tap on the map: the next corner while adding, the new place of a picked corner, else nothing.
+  // A tap on the map: the next corner while adding, the new place of the corner to be moved, else
+  // nothing.
   function tap(latlng) {
     const shape = chosen();
     if (!shape) return;
-    if (state.adding) api.add(snapped(shape, latlng));
-    else if (state.corner >= 0) {
-      const k = state.corner;
-      state.corner = -1;
-      move(shape, k, snapped(shape, latlng));
+    const place = snapped(shape, latlng);
+    const last = shape.corners.length - 1;
+    if (isAdding()) {
+      // Twice at one place, as by a double click that snapped to a corner near by.
+      if (last >= 0 && String(shape.corners[last]) === String(place)) closes(shape, last);
+      else api.add(place);
     }
+    else if (state.act === "moving" && state.corner >= 0) {
+      begin("");
+      move(shape, state.corner, place);
+    }
+  }
+
+  // What taps do from now on. A double click is two corners or the end, and no zoom: also the click
+  // that ends it is the first of a pair.
+  function begin(act) {
+    state.act = act;
+    if (act) map.doubleClickZoom.disable();
+    else window.setTimeout(() => { if (!state.act) map.doubleClickZoom.enable(); }, PAIR_MS);
   }
 
   Object.assign(api, {
     paint,
     // Choose a shape to change; `adding` makes every tap a corner of it.
     choose(id, adding) {
-      Object.assign(state, { id, corner: -1, adding: Boolean(adding) });
+      Object.assign(state, { id, corner: -1 });
+      begin(adding ? "adding" : "");
       paint();
     },
     add(corner) {
@@ -194,7 +237,24 @@ export function drawing(map, host) {
       if (shape && state.corner >= 0) move(shape, state.corner, corner);
     },
     pick: (k) => pick(k),
-    isAdding: () => state.adding,
+    // The next tap moves the picked corner; of a point its only one.
+    moveNext() {
+      const shape = chosen();
+      if (shape && shape.kind === "point") state.corner = 0;
+      begin("moving");
+      paint();
+    },
+    // Every side gets a mark that sets a corner there.
+    insert() {
+      begin("inserting");
+      paint();
+    },
+    stop() {
+      begin("");
+      paint();
+    },
+    isAdding,
+    act: () => state.act,
     picked: () => state.corner,
   });
 

@@ -2,11 +2,12 @@
 
 import { measure, fault, readPlace } from "../model/shapes.js";
 import { history, sketchFile, stateOf } from "../model/sketch.js";
-import { byId, islandData, node, user } from "../shared/dom.js";
+import { byId, islandData, newId, node, user } from "../shared/dom.js";
 import { drawing } from "../shared/draw.js";
 import { copyAndSay, saveFile } from "../shared/save.js";
 import { setUpTheme } from "../shared/theme.js";
 import { groundMap } from "./ground.js";
+import { deviceStore } from "./store.js";
 import { pathStyle } from "./style.js";
 
 const DATA = islandData();
@@ -15,32 +16,17 @@ const KINDS = new Map(STEPS.map((step) => [step.layer, step.kinds]));
 const KEY = `siting-sketch-${DATA.page}`;
 
 const map = groundMap(DATA);
-const store = deviceStore();
+const store = deviceStore(KEY);
 let state = stateOf(store.read(), KINDS);
 const past = history(state);
 let at = 0;
 let chosen = null;
 
-function deviceStore() {
-  let works = true;
-  const attempt = (act) => {
-    try {
-      return act(window.localStorage);
-    } catch {
-      works = false; // closed to pages opened from a file in some browsers
-      return null;
-    }
-  };
-  return {
-    read: () => attempt((kept) => kept.getItem(KEY)) || "",
-    write: (text) => { attempt((kept) => kept.setItem(KEY, text)); return works; },
-  };
-}
-
 const pen = drawing(map, {
   shapes: () => state.shapes,
   style: pathStyle,
   chose: (id) => { choose(id); },
+  done: () => finish(),
   changed: (shape) => {
     if (shape.kind === "point" && pen.isAdding()) pen.choose(shape.id, false);
     finished();
@@ -53,6 +39,20 @@ function finished() {
   past.put(state);
   keep();
   show();
+}
+
+// Words alone: drawing the panel anew would take away the button that is being pressed meanwhile.
+function noted() {
+  past.put(state);
+  keep();
+  renewUndo();
+  const head = document.querySelector(".shape-name[aria-expanded=true]");
+  if (head && current() && current().name) head.replaceChildren(user(current().name));
+}
+
+function renewUndo() {
+  byId("undo").disabled = !past.canBack();
+  byId("redo").disabled = !past.canOn();
 }
 
 function keep() {
@@ -80,11 +80,6 @@ function choose(id) {
     pen.choose(id, false);
   }
   show();
-}
-
-function newId() {
-  const bytes = crypto.getRandomValues(new Uint8Array(8));
-  return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 }
 
 function begin(kind) {
@@ -153,10 +148,9 @@ function show() {
   byId("body").replaceChildren(...(last ? sending() : asking(STEPS[at])));
   byId("back").disabled = at === 0;
   byId("next").disabled = last;
-  byId("undo").disabled = !past.canBack();
-  byId("redo").disabled = !past.canOn();
+  renewUndo();
   byId("map").classList.toggle("is-adding", pen.isAdding());
-  byId("cross").hidden = !pen.isAdding();
+  byId("cross").hidden = !["adding", "moving"].includes(pen.act());
 }
 
 function asking(step) {
@@ -179,13 +173,16 @@ function asking(step) {
 function addingTools(step, shape) {
   const wrong = shape ? fault(shape) : "";
   const point = shape && shape.kind === "point";
+  const removed = `Remove the ${pen.picked() >= 0 ? "chosen" : "last"} corner`;
+  const closer = shape && shape.kind === "line" ? "last" : "first";
   return [
-    node("p", {}, point ? "Tap the place on the map." : "Tap the corners on the map, one after the other."),
+    node("p", {}, point ? "Tap the place on the map."
+      : `Tap the corners on the map, one after the other. Then press Done, or tap the ${closer} corner again.`),
     node("p", { class: "small" }, "Or move the map under the cross and press “Set it here”; with a keyboard, "
       + "move the map with the arrow keys and press Enter."),
     node("div", { class: "buttons" },
       button("Set it here", () => { pen.addHere(); }, { class: "main" }),
-      shape && shape.corners.length && !point ? button("Remove the last corner", () => pen.removeCorner()) : null,
+      shape && shape.corners.length && !point ? button(removed, () => pen.removeCorner()) : null,
       navigator.geolocation ? button("Where I stand", whereIStand) : null,
       button("Done", finish, { class: wrong ? "" : "main" })),
     typed(),
@@ -233,28 +230,46 @@ function tools(step, shape) {
   return node("div", { class: "tools" },
     node("label", {}, "Name or note", textField(shape.name, 200, (text) => { shape.name = text; })),
     kinds,
-    node("p", { class: "small" }, shape.kind === "point"
-      ? "Drag the mark, or tap it and then its new place."
-      : "Drag a corner, or tap it and then its new place. A small mark on a side makes a new corner. "
-        + "With a keyboard: Tab to a corner, arrow keys move it, Delete removes it."),
+    node("p", { class: "small" }, helpWith(shape)),
     node("div", { class: "buttons" },
-      shape.kind === "point" ? null : button("Add corners", () => { pen.choose(shape.id, true); show(); }),
+      shape.kind === "point" || pen.picked() >= 0
+        ? turn("moving", shape.kind === "point" ? "Move it" : `Move corner ${pen.picked() + 1}`, pen.moveNext)
+        : null,
+      shape.kind === "point" ? null : turn("inserting", "New corner on a side", pen.insert),
+      shape.kind === "point" ? null
+        : button("More corners at the end", () => { pen.choose(shape.id, true); show(); }),
       pen.picked() >= 0 && shape.kind !== "point"
         ? button(`Remove corner ${pen.picked() + 1}`, () => pen.removeCorner()) : null,
       button("Show on the map", () => { map.fitBounds(L.latLngBounds(shape.corners).pad(0.5), { maxZoom: 18 }); }),
       button("Delete", () => { remove(shape.id); finished(); byId("question").focus(); })));
 }
 
+function helpWith({ kind }) {
+  if (pen.act() === "moving") return "Tap its new place on the map.";
+  if (pen.act() === "inserting") return "Tap a + on a side.";
+  return kind === "point" ? "Drag the mark, or press “Move it” and tap its new place."
+    : "Drag a corner, or tap it to choose it. With a keyboard: Tab to a corner, arrow keys move it, Delete removes it.";
+}
+
+// The next taps on the map do this, until it is pressed again.
+function turn(act, words, start) {
+  return button(words, () => {
+    if (pen.act() === act) pen.stop();
+    else start();
+    show();
+  }, { "aria-pressed": String(pen.act() === act) });
+}
+
 function textField(value, most, set) {
   const field = node("input", { value, maxlength: most });
-  field.addEventListener("change", () => { set(field.value); finished(); });
+  field.addEventListener("change", () => { set(field.value); noted(); });
   return field;
 }
 
 function usePicker(step, shape) {
   const list = node("select", {}, step.uses.map(([value, words]) => node("option", { value }, words)));
   list.value = shape.use;
-  list.addEventListener("change", () => { shape.use = list.value; finished(); });
+  list.addEventListener("change", () => { shape.use = list.value; noted(); });
   return list;
 }
 
@@ -293,7 +308,7 @@ function sending() {
 function noteField() {
   const field = node("textarea", { rows: 3, maxlength: 2000 });
   field.value = state.note;
-  field.addEventListener("change", () => { state.note = field.value; finished(); });
+  field.addEventListener("change", () => { state.note = field.value; noted(); });
   return field;
 }
 
