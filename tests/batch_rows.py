@@ -70,6 +70,7 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
             "lat_deg": lat,
         },
         "warnings": [],
+        "begin": None if score is None else 1,
         "top": [] if score is None else [spot],
     }
 

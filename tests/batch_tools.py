@@ -1,11 +1,8 @@
-"""Small land for the tests of the batch, and jobs that do odd things."""
+"""Small land and quick rules for the tests of the batch."""
 
 from __future__ import annotations
 
 import hashlib
-import os
-import signal
-import time
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +22,17 @@ QUICK_RULES = {
     "stability": {"draws": 12},
     "assign": {"distance_m": 400.0, "lowest": 0.0},
 }
+
+
+# For land at its real size where a test asks what follows a score, and not how sure a rank is.
+FEW_TRIALS = "[grid]\ncontext_m = 60.0\n[candidates]\nspots = 3\n[stability]\ndraws = 12\n"
+
+
+def few_trials(folder: Path) -> Path:
+    """A protocol file under which the sample takes half the time; for desks and command lines."""
+    path = folder / "rules.toml"
+    path.write_text(FEW_TRIALS, encoding="utf-8")
+    return path
 
 
 class Quiet:
@@ -84,30 +92,3 @@ def digests(folder: Path) -> dict[str, str]:
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name not in _FREE
     }
-
-
-# --- jobs for the executors -----------------------------------------------------------
-
-
-def square(job: int) -> int:
-    return job * job
-
-
-def odd(job: tuple[str, Any]) -> Any:
-    """ "die" kills its process, "die once" only the first time, "sleep" takes its time."""
-    kind, value = job
-    if kind == "die":
-        os.kill(os.getpid(), signal.SIGKILL)
-    if kind == "die once":
-        mark = Path(value)
-        if not mark.exists():
-            mark.write_text("x")
-            os.kill(os.getpid(), signal.SIGKILL)
-        return "lived"
-    if kind == "sleep":
-        time.sleep(value)
-    if kind == "environment":
-        return {name: os.environ.get(name) for name in value}
-    if kind == "pid":
-        return os.getpid()
-    return value

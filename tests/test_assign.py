@@ -323,3 +323,31 @@ def test_a_volunteer_hears_what_draws_animals_there():
     assert found.because.startswith(draws)
     assert "best place" not in found.because
     assert "C1" not in found.because
+
+
+def test_an_open_question_never_goes_first_within_a_tie():
+    """The page said "Start with spot 2", the proposal for the cell spot 1: a trail nobody knows."""
+    unknown = replace(option("C1", "P1", 0, score=1.4), doubt="use", asked=1.1)
+    second = option("C1", "P1", 200, score=1.2, kind="water", spot=2)
+    (found,) = assign([unknown, second], cells=["C1"], rules=rules()).cells
+    assert found.chosen == second
+    assert found.traded == (
+        "P1 spot 1 (index 1.4) scores more, but we do not know who uses the trail there."
+    )
+    # Neither on the same land nor on that of a neighbour; beyond the tie it stays ahead.
+    near, beyond = option("C1", "P2", 500, score=1.2), option("C1", "P2", 500, score=1.0)
+    assert assign([unknown, near], cells=["C1"], rules=rules()).cells[0].chosen == near
+    (alone,) = assign([unknown, beyond], cells=["C1"], rules=rules()).cells
+    assert alone.chosen == unknown
+    assert "we do not know who uses the trail there: look at it before" in alone.reason
+    assert "we do not know who uses the trail there" in alone.because
+
+
+def test_open_questions_do_not_fill_up_what_may_be_asked_for():
+    asked = [
+        replace(option("C1", "P1", 200 * n, score=1.5 - n / 100, spot=n), doubt="derived", asked=1)
+        for n in range(1, 4)
+    ]
+    fourth = option("C1", "P1", 800, score=1.3, spot=4)
+    (found,) = assign([*asked, fourth], cells=["C1"], rules=rules(spots_per_parcel=3)).cells
+    assert found.chosen == fourth

@@ -24,7 +24,8 @@ from siting.cli.main import siting
 from siting.disk.files import safe_name
 from siting.disk.lock import HOLDER, LOCK
 from siting.errors import ResourceError, SitingError
-from tests.batch_tools import Quiet, digests, odd, quick_protocol, run, small_land, square
+from tests.batch_tools import Quiet, digests, quick_protocol, run, small_land
+from tests.odd_jobs import odd, square
 
 # --- executors ------------------------------------------------------------------------
 

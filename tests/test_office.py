@@ -180,6 +180,8 @@ def test_every_parcel_has_its_letter(batch):
         page = (out / "letters" / f"{safe_name(row['parcel_id'])}.html").read_text()
         assert "{" not in text
         assert text.count("Thank you for offering") == 1
+        assert text.startswith("Hello,\n\n")
+        assert text.endswith("\n\nKind regards,\n\n____________________\n")
         if row["parcel_id"] in cameras:
             said = f"We propose a camera at spot {cameras[row['parcel_id']].spot}, because"
             assert said in text

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from typing import Any, Protocol
 
-from siting.kernels.threads import one_thread
+from siting.kernels.bands import one_thread
 
 _LOG = logging.getLogger(__name__)
 Task = Callable[[Any], Any]

@@ -19,7 +19,8 @@ from siting.batch.fingerprints import NO_DECISIONS
 from siting.batch.rows import Done, Failure, PlaceByLot, ScoredParcel, ScoredSpot, SettledPlace
 from siting.batch.survey.assign_program import Option, place_kind
 from siting.decisions.proposal import PROPOSED
-from siting.disk.files import LAST, check_unlinked, safe_name
+from siting.disk.files import LAST, check_unlinked, make_folder, safe_name
+from siting.disk.lock import locked
 from siting.disk.paths import file_and_layer
 from siting.errors import SitingError, memory_error, out_of_memory
 from siting.lengths import whole_minutes
@@ -33,11 +34,14 @@ from siting.scoring.common_maps import best_without, fair_share, maps_of
 from siting.scoring.stability import FIRM
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
-from siting.types import Land, Parcel, Result, Spot
+from siting.types import Parcel, Result, Spot
 from siting.words.office.letters import draws_words, letter_sentence, limit_of, where
+from siting.words.spot.doubt import asked_index, begin_at
 
 _LOG = logging.getLogger(__name__)
 PARCELS = "parcels"
+# The pages of a large parcel take a minute; who holds its folder longer hangs.
+_OTHER_WRITES_S = 600.0
 
 
 @dataclass(frozen=True)
@@ -95,7 +99,10 @@ def _failure(error: SitingError, inputs: Inputs) -> Failure:
 
 
 def _absolute_files(inputs: Inputs) -> list[str]:
-    given = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
+    given = [
+        inputs.parcel.file,
+        *(f for spec in inputs.rasters().values() for f in spec.every_file),
+    ]
     given += [path for _, layer in inputs.layers.files() for path in layer.paths]
     return [name for name in given if Path(name).is_absolute()]
 
@@ -110,7 +117,11 @@ def _done(job: Job) -> Done:
     if job.folder is not None:
         folder = parcel_folder(job.folder, parcel.id)
         check_unlinked(folder)
-        digests = write_report(result, folder, protocol=job.protocol, inputs=job.inputs)
+        make_folder(folder)
+        # A cluster may give one job to two workers, when it took the first for lost: either would
+        # take the other's unfinished files for those of a dead run and remove them.
+        with locked(folder, wait_s=_OTHER_WRITES_S):
+            digests = write_report(result, folder, protocol=job.protocol, inputs=job.inputs)
         record = digests[LAST]
     return {
         "row": parcel_row(result, job.protocol),
@@ -132,7 +143,8 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
     lon, lat = result.land.grid.to_lonlat.transform(inside.x, inside.y)
     limit = limit_of(result, rules=protocol.no_go)
     firm = firm_count(result.spots)
-    best = result.spots[0] if result.spots else None
+    # Not always the first: one with an open question gives way to another that comes as near.
+    best = begin_at(result.spots) if result.spots else None
     area_m2 = float(shapely.area(shape))
     return {
         "parcel_id": parcel.id,
@@ -160,7 +172,8 @@ def parcel_row(result: Result, protocol: Protocol) -> ScoredParcel:
         "decided": _decided(result),
         "lot": _lot(result),
         "drawn": place_rows(result, seed=protocol.random.seed),
-        "top": [_spot_row(spot, result.land) for spot in result.spots],
+        "begin": None if best is None else best.rank,
+        "top": [_spot_row(spot, result) for spot in result.spots],
     }
 
 
@@ -208,7 +221,7 @@ def _lot(result: Result) -> PlaceByLot | None:
     }
 
 
-def _spot_row(spot: Spot, land: Land) -> ScoredSpot:
+def _spot_row(spot: Spot, result: Result) -> ScoredSpot:
     return {
         "spot": spot.rank,
         "place_id": spot.place_id,
@@ -216,12 +229,14 @@ def _spot_row(spot: Spot, land: Land) -> ScoredSpot:
         "lat_deg": round(spot.lat, 6),
         "score": round(spot.score, 4),
         "kind": place_kind(spot.kind),
-        "where": where(spot, land),
+        "where": where(spot, result.land),
         "heading_true_deg": round(spot.aim.heading_deg) % 360 if spot.aim else None,
         "walk_there_min": float(whole_minutes(spot.walk.minutes_there)) if spot.walk else None,
         "stability": spot.stability.word if spot.stability else "",
         "plain": spot.plain,
         "draws": draws_words(spot),
+        "doubt": spot.doubt,
+        "asked_score": round(asked_index(spot, result.spots), 4),
     }
 
 
@@ -293,4 +308,7 @@ def _option(row: ScoredParcel, spot: ScoredSpot, *, fair: float) -> Option:
         fair=fair,
         plain=spot["plain"],
         draws=spot["draws"],
+        # A row that an earlier version kept knows of no open question.
+        doubt=spot.get("doubt", ""),
+        asked=spot.get("asked_score", math.nan),
     )

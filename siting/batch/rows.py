@@ -18,6 +18,7 @@ class ScoredSpot(TypedDict):
     `lon_deg`, `lat_deg` are degrees WGS 84; `score` is the index, 1 = plain ground;
     `heading_true_deg` (degrees clockwise from true north) and `walk_there_min` (minutes) are None
     where they are not known. `plain` is True for an area to which nothing mapped draws animals.
+    `doubt` is that of a `Spot`, and `asked_score` the index by which it may be asked for.
     """
 
     spot: int
@@ -32,6 +33,8 @@ class ScoredSpot(TypedDict):
     stability: str
     plain: bool
     draws: str
+    doubt: str
+    asked_score: float
 
 
 class SettledPlace(TypedDict):
@@ -62,6 +65,7 @@ class ScoredParcel(TypedDict):
     `lon_deg`, `lat_deg` is a point inside it (WGS 84), `usable_share` and `limit_share` are 0..1.
     `judged_by` and `best_without` are those of `siting.scoring.common_maps`.
     `drawn` has the rows of `report.files.random_places.place_rows`, [] where none were drawn.
+    `begin` is the rank of the spot that page and letter begin with, the best one of the tables.
     `caution_spots` stands beside `cautions`: ranks of the spots each is about, [] for all.
     """
 
@@ -89,6 +93,7 @@ class ScoredParcel(TypedDict):
     lot: PlaceByLot | None
     drawn: list[dict[str, Any]]
     top: list[ScoredSpot]
+    begin: int | None
 
 
 class FailedParcel(TypedDict):
@@ -120,6 +125,13 @@ class Done(TypedDict):
     record: str
     offered: list[str] | None
     places: list[tuple[str, float, float, float]]
+
+
+def best_spot(row: ScoredParcel) -> ScoredSpot | None:
+    """The spot that page and letter begin with; None where the parcel has no spot."""
+    # A journal of an older program does not know it.
+    begin = row.get("begin", 1)
+    return next((spot for spot in row["top"] if spot["spot"] == begin), None)
 
 
 class Offer(NamedTuple):

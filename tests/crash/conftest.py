@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from siting.batch import fingerprints
 from tests.batch_tools import digests, run, small_land
-from tests.crash.nursery import Nursery
-
-
-@pytest.fixture(scope="session")
-def program() -> str:
-    return fingerprints.program_print()
 
 
 @pytest.fixture(autouse=True)
@@ -33,10 +26,3 @@ def clean(land, tmp_path_factory) -> dict[str, str]:
     folder = tmp_path_factory.mktemp("clean")
     run(land, folder)
     return digests(folder)
-
-
-@pytest.fixture(scope="session")
-def nursery(program) -> Iterator[Nursery]:
-    made = Nursery(program)
-    yield made
-    made.close()

@@ -12,9 +12,14 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
+from siting.batch import jobs
+from siting.batch.jobs import Job, do_job, parcel_folder
 from siting.batch.journal import Journal
-from siting.disk.files import file_hash
-from tests.batch_tools import digests, run
+from siting.disk.files import file_hash, make_folder
+from siting.disk.lock import locked
+from siting.read.land import all_parcels
+from siting.settings.load import load_inputs
+from tests.batch_tools import digests, quick_protocol, run
 from tests.crash.points import POINTS
 
 pytestmark = pytest.mark.slow
@@ -107,6 +112,8 @@ def test_any_interleaving(land, clean, nursery, tmp_path):
     )  # fmt: skip
 
 
+# What is worked out does not depend on what fails later; `clean` was worked out without a memory.
+@pytest.mark.usefixtures("land_once")
 @pytest.mark.parametrize("error", [28, 5, 13])  # disk full, input/output error, no permission
 def test_the_nth_file_operation_fails(error, land, clean, tmp_path, monkeypatch):
     """An error or a clean end, never half a file; afterwards the batch can be finished."""
@@ -137,3 +144,15 @@ def test_the_nth_file_operation_fails(error, land, clean, tmp_path, monkeypatch)
         check_whole(folder) if folder.exists() else None
         run(land, folder)
         assert digests(folder) == clean
+
+
+def test_a_job_waits_for_the_one_that_writes_its_folder(land, tmp_path, monkeypatch):
+    """A cluster may run a job twice: neither takes the other's files for those of a dead run."""
+    inputs = load_inputs(land)
+    job = Job(all_parcels(inputs)[0], inputs, quick_protocol(), tmp_path)
+    folder = parcel_folder(tmp_path, job.parcel.id)
+    make_folder(folder)
+    monkeypatch.setattr(jobs, "_OTHER_WRITES_S", 0.0)
+    with locked(folder):
+        assert do_job(job)["code"] == "E-LOCK-01"
+    assert "row" in do_job(job)

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot
+from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot, best_spot
 from siting.batch.survey.assign import CellChoice
 from siting.batch.survey.assign_program import Option
 from siting.report.files.columns import Column
@@ -36,8 +36,8 @@ class ParcelRow:
 
     @property
     def best(self) -> ScoredSpot | None:
-        """The first spot; None where the parcel has no spot."""
-        return self.row["top"][0] if self.row["top"] else None
+        """The spot that page and letter begin with; None where the parcel has no spot."""
+        return best_spot(self.row)
 
 
 @dataclass(frozen=True)
@@ -103,6 +103,10 @@ PARCELS: tuple[Column[ParcelRow], ...] = (
     Column("limit_share", "decimal", "0..1",
            "the same as a share of the parcel, for ground that is closed",
            lambda p: p.row["limit_share"]),
+    Column("best_spot", "whole", "",
+           "rank of the best spot, the one that page and letter begin with: not the first of the "
+           "list where that has an open question or cannot be told from the others",
+           _best(lambda s: s["spot"])),
     Column("best_where", "text", "", "the best spot in a few words", _best(lambda s: s["where"])),
     Column("best_kind", "text", "", "kind of place, as `--assign` counts it",
            _best(lambda s: s["kind"])),

@@ -88,14 +88,19 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
         for choice in (batch.assignment.cells if batch.assignment else ())
         if choice.chosen is not None
     }
+    drawn = _drawn(batch)
     sources = credit_line(short_lines(batch.credits))
     out: dict[str, str] = {}
     for row in batch.rows:
         name = row["parcel_id"]
         kind = _kind(role.get(name, ""))
-        because = said.get(name, "")
         parts = letter_parts(
-            texts[kind], row, because=because, role=role.get(name, ""), sources=sources
+            texts[kind],
+            row,
+            because=said.get(name, ""),
+            role=role.get(name, ""),
+            sources=sources,
+            drawn=name in drawn,
         )
         out |= _written(row, parts)
     for failed in batch.failures:
@@ -104,6 +109,12 @@ def letters(batch: Batch, texts: Mapping[str, str]) -> dict[str, str]:
             problem = clean(failed["message"])
             out |= _written(failed, letter_parts(texts["need_an_outline"], failed, problem=problem))
     return out
+
+
+def _drawn(batch: Batch) -> set[str]:
+    """Parcels whose camera stands at a place drawn at random."""
+    cells = batch.assignment.cells if batch.assignment else ()
+    return {c.chosen.parcel for c in cells if c.chosen is not None and c.lot is not None}
 
 
 def asked_words(spot: int | None, decided: str, because: str) -> str:
@@ -144,12 +155,16 @@ def letter_parts(
     role: str = "",
     problem: str = "",
     sources: str = "",
+    drawn: bool = False,
 ) -> list[str]:
-    """The paragraphs of a letter; what is empty leaves no empty paragraph."""
+    """The paragraphs of a letter; what is empty leaves no empty paragraph.
+
+    Where the place was `drawn` at random no other is praised: it would be the better one to go to.
+    """
     filled = template.format(
         land=clean(row["parcel_label"] or row["parcel_id"]),
         because=because,
-        sentence=_without_thanks(clean(row.get("sentence") or "")),
+        sentence="" if drawn else _without_thanks(clean(row.get("sentence") or "")),
         role=role,
         problem=problem,
         sources=sources,

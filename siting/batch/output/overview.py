@@ -14,7 +14,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.batch.output.tables import Batch, roles
-from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot, comparable_scores
+from siting.batch.rows import FailedParcel, ScoredParcel, ScoredSpot, best_spot, comparable_scores
 from siting.batch.survey.assign import CellChoice
 from siting.batch.survey.assign_program import Option
 from siting.grid import FloatArray, Grid
@@ -134,7 +134,7 @@ def _parcel(
     *,
     fair: float | None,
 ) -> dict[str, Any]:
-    top: ScoredSpot | dict[str, Any] = row["top"][0] if row["top"] else {}
+    top: ScoredSpot | dict[str, Any] = best_spot(row) or {}
     own = row["best_score"]
     return {
         "id": clean(row["parcel_id"]),

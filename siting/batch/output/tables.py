@@ -22,8 +22,8 @@ from siting.batch.rows import FailedParcel, ScoredParcel, comparable_scores
 from siting.batch.survey.assign import Assignment, CellChoice
 from siting.credits import Credit
 from siting.disk.files import built_by
+from siting.disk.layer_file import write_layers
 from siting.report.files.columns import Column, typed
-from siting.report.files.geopackage import write_layers
 from siting.report.files.tables import table
 from siting.report.shared.credits import one_line
 

@@ -22,6 +22,7 @@ from siting.decisions.proposal import CAMERA_UP
 from siting.errors import SitingError
 from siting.lengths import index_text, length, percent
 from siting.settings.protocol_assign import AssignRules
+from siting.words.spot.doubt import OPEN_QUESTION
 from siting.words.spot.reasons import NOTHING_KNOWN
 
 
@@ -122,7 +123,9 @@ def _passed_over(program: Program, ranked: Sequence[int], option: Option) -> str
     options = [program.options[n] for n in ranked]
     fair = max(options, key=lambda o: o.fair_score)
     if fair.fair_score > option.fair_score + TIE:
-        why = NOTHING_KNOWN if fair.plain else "its parcel comes later by priority"
+        waits = fair.doubt and fair.asked_score <= option.asked_score + TIE
+        why = OPEN_QUESTION[fair.doubt] if waits else "its parcel comes later by priority"
+        why = NOTHING_KNOWN if fair.plain else why
         return f"{_option_words(fair)} scores more, but {why}."
     plain = max(options, key=lambda o: o.score)
     if plain.score > option.score + TIE:
@@ -153,6 +156,8 @@ def _weakness(option: Option, rules: AssignRules) -> str:
         return f"only {percent(option.usable_share)} of its parcel is open to a camera"
     if option.plain:
         return NOTHING_KNOWN
+    if option.doubt:
+        return OPEN_QUESTION[option.doubt]
     return "its parcel has no second place to go to" if option.of_spots == 1 else ""
 
 
@@ -161,6 +166,8 @@ def _scant_for_volunteer(option: Option, rules: AssignRules) -> str:
         return f", though only {percent(option.usable_share)} of the land is open to a camera"
     if option.plain:
         return f", though {NOTHING_KNOWN}: let us look for fresh tracks first"
+    if option.doubt:
+        return f", though {OPEN_QUESTION[option.doubt]}"
     return ", though the land has no second place to go to" if option.of_spots == 1 else ""
 
 

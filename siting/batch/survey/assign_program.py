@@ -31,7 +31,8 @@ class Option:
     place may be none of the parcel's spots: then `spot` is None and `score` NaN. `fair` is what
     is left of its parcel's best index by the maps that all parcels of the batch have. `plain` is
     True for an area to which nothing mapped draws animals, and `draws` says why animals pass, as a
-    clause ("" for not known).
+    clause ("" for not known). `doubt` is what the spot depends on that no map shows, as a `Spot`
+    has it, and `asked` the index it is asked for by; NaN is its own.
     """
 
     cell: str
@@ -48,11 +49,18 @@ class Option:
     fair: float = 1.0
     plain: bool = False
     draws: str = ""
+    doubt: str = ""
+    asked: float = float("nan")
 
     @property
     def fair_score(self) -> float:
         """The index (without a unit) by the maps all parcels have: what they are compared by."""
         return self.score * self.fair
+
+    @property
+    def asked_score(self) -> float:
+        """The same (without a unit), but the least it may be where a question is open."""
+        return self.fair_score if np.isnan(self.asked) else self.asked * self.fair
 
 
 def place_kind(kind: str) -> str:
@@ -65,11 +73,25 @@ def best_few(options: Sequence[Option], rules: AssignRules) -> list[Option]:
     """The best few spots of each parcel, in a fixed order."""
     # Of two answers that are equally good the solver returns one by the order of its input.
     ordered = sorted(options, key=lambda o: (o.cell, o.parcel, o.spot or 0))
-    return [o for o in ordered if o.decided or _may_be_asked(o, rules)]
+    mine: dict[str, list[Option]] = {}
+    for option in ordered:
+        mine.setdefault(option.parcel, []).append(option)
+    return [o for o in ordered if o.decided or _may_be_asked(o, mine[o.parcel], rules)]
 
 
-def _may_be_asked(option: Option, rules: AssignRules) -> bool:
-    return (option.spot or 0) <= rules.spots_per_parcel and option.score >= rules.lowest
+def _may_be_asked(option: Option, mine: Sequence[Option], rules: AssignRules) -> bool:
+    """`mine` are the options of its parcel."""
+    rank = option.spot or 0
+    # A spot that waits for an answer must not take the room of one that goes before it.
+    passed = sum(_goes_before(option, other) for other in mine)
+    passing = sum(_goes_before(other, option) for other in mine)
+    return rank - passed + passing <= rules.spots_per_parcel and option.score >= rules.lowest
+
+
+def _goes_before(one: Option, other: Option) -> bool:
+    """Whether a spot goes before one that is higher in the list and has an open question."""
+    lower = (one.spot or 0) > (other.spot or 0)
+    return lower and other.doubt != "" and one.asked_score > other.asked_score
 
 
 @dataclass(frozen=True)
@@ -191,7 +213,7 @@ class Program:
 
 
 def _values(options: Sequence[Option], rules: AssignRules) -> NDArray[np.float64]:
-    """Score of each option, less what priority and a lack of any reason cost it in its cell."""
+    """Index each is asked for by, less what priority and a lack of any reason cost it."""
     first: dict[str, float] = {}
     for option in options:
         if not np.isnan(option.priority):
@@ -200,7 +222,7 @@ def _values(options: Sequence[Option], rules: AssignRules) -> NDArray[np.float64
     for option in options:
         if not np.isnan(option.priority):
             worst[option.cell] = max(worst.get(option.cell, -np.inf), option.priority)
-    out = np.nan_to_num(np.array([o.fair_score for o in options], dtype=np.float64), nan=0.0)
+    out = np.nan_to_num(np.array([o.asked_score for o in options], dtype=np.float64), nan=0.0)
     for n, option in enumerate(options):
         if option.cell in first:
             # A parcel without a priority comes after those that have one.

@@ -13,6 +13,7 @@ from siting.scoring.stability import TOSS_UP
 from siting.settings.protocol_ground import NoGoRules
 from siting.spot_parts import PlaceName
 from siting.types import Land, NoGo, NoGoArray, Result, Spot
+from siting.words.spot.doubt import OPEN_QUESTION, begin_at
 from siting.words.spot.names import ground_name, letter_name
 from siting.words.spot.no_go import REASONS, letter_clause
 from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
@@ -161,6 +162,14 @@ def draws_words(spot: Spot) -> str:
     return f"the maps show {nearest[:1].lower()}{nearest[1:]}"
 
 
+def because_words(draws: str, doubt: str) -> str:
+    """Why a spot is asked for, with what has to be found out there first; "" for not known.
+
+    `draws` is that of `draws_words`, `doubt` that of a `Spot`.
+    """
+    return f"{draws}, though {OPEN_QUESTION[doubt]}" if draws and doubt else draws
+
+
 def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_share: float) -> str:
     """One sentence about a parcel for the answer to its sign-up.
 
@@ -177,18 +186,26 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
     count = len(result.spots)
     if result.plain:
         return f"Thank you for offering {land}: {_nothing_known(count)}."
-    score = result.spots[0].score
+    begun = begin_at(result.spots)
+    score = begun.score
     known = result.land.vectors.keys() - result.land.known_areas.keys()
-    good = sum(spot.score >= _GOOD_SCORE for spot in result.spots)
+    # What has still to be found out is not praised.
+    good = sum(spot.score >= _GOOD_SCORE and not spot.doubt for spot in result.spots)
     tossed = is_toss_up(result.spots[0])
     said = _found(score, count, good=good, tossed=tossed, limit=limit, firm=firm)
     # Good by what was mapped: a house next to the place would undo it.
-    if score >= _GOOD_SCORE and not {"roads", "buildings"} & known:
+    if score >= _GOOD_SCORE and good and not {"roads", "buildings"} & known:
         said += _QUIET_UNKNOWN
+    # By its number, as map and sheet call it: of several places this is the one that is meant.
     named = ("one of them" if tossed else "the best") if count > 1 else "the place"
+    if begun is not result.spots[0] and not tossed and not begun.doubt:
+        named = "the first to look at"
+    named += f", spot {begun.rank}"
+    if begun.doubt:
+        named += f", though {OPEN_QUESTION[begun.doubt]}"
     return (
         f"Thank you for offering {land}: {said}; {named}: "
-        f"{where(result.spots[0], result.land)}{_scant(result, scant_share)}."
+        f"{where(begun, result.land)}{_scant(result, scant_share)}."
     )
 
 
@@ -227,7 +244,7 @@ def _found(
     if score < _WEAK_SCORE:
         weak = "one weak place" if count == 1 else f"{count} weak places"
         return f"the maps show only {weak} for a camera{because}"
-    if score < _GOOD_SCORE:
+    if score < _GOOD_SCORE or not good:
         # Neither praised nor played down: about as good as plain ground.
         return f"the maps show {places} where a camera could stand{though}"
     if tossed and count > 1:
