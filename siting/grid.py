@@ -187,6 +187,7 @@ class Grid:
         crs: str,
         cell_size_m: float,
         anchor: tuple[float, float] = (0.0, 0.0),
+        whole: int = 1,
     ) -> Grid:
         """The smallest grid that covers `bounds`, its corners on the lattice through `anchor`.
 
@@ -200,12 +201,26 @@ class Grid:
             Edge of a cell, metres.
         anchor : tuple = (easting, northing)
             A corner of the lattice; the origin of a raster whose cells are to be used as they are.
+        whole : int
+            Each edge is moved to the nearest block of so many cells (see `before`), so that bounds
+            that differ by less than a block mostly give the same grid; 1 moves none.
+
+        Examples
+        --------
+        >>> near = [Grid.from_bounds((left, 0, 95, 90), crs="EPSG:32617", cell_size_m=2, whole=5)
+        ...         for left in (6, 9, 14)]
+        >>> [grid.bounds for grid in near[:2]], near[1] == near[2]
+        ([(10.0, 0.0, 100.0, 90.0), (10.0, 0.0, 100.0, 90.0)], True)
         """
         left, bottom, right, top = bounds
         col0 = _floor((left - anchor[0]) / cell_size_m)
         col1 = _ceil((right - anchor[0]) / cell_size_m)
         row0 = _ceil((top - anchor[1]) / cell_size_m)
         row1 = _floor((bottom - anchor[1]) / cell_size_m)
+        # Counted from the origin of the coordinate system, as all that is coarser than a cell.
+        east, north = (math.floor(metres / cell_size_m + _SAME_LATTICE) for metres in anchor)
+        col0, col1 = (_nearest(col + east, whole) - east for col in (col0, col1))
+        row0, row1 = (_nearest(row + north, whole) - north for row in (row0, row1))
         return cls(
             crs,
             anchor[0] + col0 * cell_size_m,
@@ -220,6 +235,11 @@ class Grid:
 _SAME_LATTICE = 1e-3
 # A border that lies on the lattice except for rounding must not gain a row of cells.
 _ON_LATTICE = 1e-6
+
+
+def _nearest(number: int, whole: int) -> int:
+    """The multiple of `whole` that is nearest to a whole number, of two the larger."""
+    return (2 * number + whole) // (2 * whole) * whole
 
 
 def _floor(value: float) -> int:

@@ -3,8 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 FEET_PER_M = 1 / 0.3048
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words in a row, the last behind "and".
+
+    Examples
+    --------
+    >>> listed(["2", "3", "5"]), listed(["2"])
+    ('2, 3 and 5', '2')
+    """
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
 _MILE_M = 1609.344
 NO_BREAK = "\u00a0"
 COMPASS = (

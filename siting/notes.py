@@ -54,6 +54,7 @@ SEVERITY: Mapping[str, int] = {
     "W-SEAM-01": 1,
     "W-HOLE-01": 1,
     "W-COVER-01": 1,
+    "W-FAR-01": 1,
     "W-COVER-02": 1,
     "W-COARSE-01": 1,
     "W-CANOPY-01": 1,

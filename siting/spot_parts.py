@@ -255,8 +255,6 @@ class PlaceStability:
         The search radius: the circle that holds the stated share of the best positions.
     low, high : float
         The index of the best position in the circle, 5 % and 95 % of the draws.
-    use_unknown : bool
-        True where nobody has said who uses a trail close by: such a place is never called firm.
     """
 
     share_first: float
@@ -267,4 +265,3 @@ class PlaceStability:
     radius_m: float = float("nan")
     low: float = float("nan")
     high: float = float("nan")
-    use_unknown: bool = False

@@ -78,8 +78,8 @@ NoGoArray = NDArray[np.uint16]
 class Note:
     """An assumption or a warning, kept in the run record.
 
-    `level` is "assumption" (something taken for granted) or "warning" (told to the user, too).
-    `values` is what the text speaks of, where notes are brought together by it.
+    `level` is "assumption" or "warning" (told to the user, too); `values` is what the text speaks
+    of, where notes are brought together by it.
     """
 
     code: str
@@ -272,7 +272,8 @@ class Spot:
     aim, walk, stability : Aim, Walk and PlaceStability, each None where it was not found or sought
     heading_words : HeadingWords or None, what a reader is told of the aim
     place_id : the place's own name, which it keeps when its rank changes
-    plain : True where no place stands out from the ground around: an area to look over
+    plain : True for an area to look over; `doubt` is what a spot depends on that no map shows,
+        "use" of a trail or what was "derived", "" without one
     """
 
     rank: int
@@ -304,6 +305,7 @@ class Spot:
     extent: Extent | None = None
     place_id: str = ""
     plain: bool = False
+    doubt: str = ""
     parts: Mapping[str, float] = field(default_factory=dict)
 
     def __repr__(self) -> str:
@@ -318,11 +320,9 @@ class Result:
 
     Parameters
     ----------
-    layers : mapping from layer name, which ends in its unit, to (rows, cols) float32; NaN = not
-        known, inf = there is none
+    layers : mapping from layer name, with its unit, to (rows, cols) float32; inf = there is none
     scores : Scores of every cell, without the heading
-    no_go : (rows, cols) uint16, bits of `NoGo`; 0 = a camera may stand
-    spots : best first
+    no_go : (rows, cols) uint16, bits of `NoGo`; 0 = a camera may stand; spots : best first
     usable_share : share of the parcel's cells on which a camera may stand, 0..1
     proposal : the place that the survey asks for, None where there is none
     lot : the place that a camera at random would take, None without open ground

@@ -15,11 +15,13 @@ from rasterio.enums import Resampling
 
 from siting.pipeline import site_parcel
 from siting.read.land import read_parcel
+from siting.read.working_grid import _for_lines
 from siting.report.files.gpx import gpx
 from siting.report.files.tables import geojson
 from siting.report.shared.facts import spot_facts
 from siting.scoring.extent import LEAST_RADIUS_M
 from siting.settings.load import load_inputs, load_protocol
+from siting.settings.protocol import GridRules
 from siting.words.spot.extents import extent_words
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
@@ -130,7 +132,23 @@ def test_with_all_layers_the_fine_answer_lies_in_what_is_told(tmp_path_factory):
         any(area.contains(shapely.Point(spot.easting, spot.northing)) for area in told)
         for spot in fine.spots[:5]
     ]
-    assert sum(inside) >= 4, inside
+    assert all(inside), inside
+    # By their middles cells of 30 m missed the track over the pond's outlet.
+    assert coarse.land.grid.cell_size_m == pytest.approx(10.0)
+    assert coarse.land.dem_cell_m == pytest.approx(30.0)
+    assert "A-GRID-03" in {note.code for note in coarse.notes}
+
+
+def test_cells_are_divided_for_lines_only_and_where_memory_allows(alone):
+    """From rasters alone finer cells would be an appearance."""
+    assert alone.land.grid.cell_size_m == pytest.approx(30.0)
+    grid, bounds = alone.land.grid, alone.land.parcel_shape.bounds
+    finer, notes = _for_lines(grid, bounds, (grid.left, grid.top), GridRules())
+    assert finer.cell_size_m == pytest.approx(10.0)
+    assert (finer.left - grid.left) % 10.0 == pytest.approx(0.0)
+    assert "divided by 3" in notes[0].text
+    scarce = GridRules(most_memory_gb=0.2001)
+    assert _for_lines(grid, bounds, (grid.left, grid.top), scarce) == (grid, ())
 
 
 def test_fine_maps_tell_points(tmp_path):

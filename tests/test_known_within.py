@@ -62,6 +62,19 @@ def test_a_layer_that_ends_before_the_parcel_is_as_if_not_given(tmp_path):
     assert not found.known_areas
 
 
+def test_what_ends_before_the_parcel_is_not_called_never_given(tmp_path):
+    """It got "No water layer was given" besides, which is not so."""
+    far = LineString([(LEFT + 2000, TOP), (LEFT + 2200, TOP)])
+    land = mapped(tmp_path, FAR, water=far, trails=far, roads=far)
+    (tmp_path / "protocol.toml").write_text(PROTOCOL)
+    result = site_parcel(inputs_of(land), load_protocol(tmp_path / "protocol.toml"))
+    texts = {note.code: note.text for note in result.notes}
+    assert sum(note.code == "W-EXTENT-01" for note in result.notes) == 3
+    warned = [note.text for note in result.notes if note.code in ("W-ABSENT-01", "W-STREAM-01")]
+    assert not [text for text in warned if "given" in text and "crossings" not in text], warned
+    assert texts["W-STREAM-01"].startswith("The elevations cover 9 ha: too little")
+
+
 @pytest.mark.parametrize("within", [None, ALL])
 def test_nothing_is_said_where_all_of_the_parcel_is_known(within, tmp_path):
     found = read_land_of(mapped(tmp_path, within, water=BROOK))

@@ -1,10 +1,14 @@
 """Saddles, corners, strips and funnels on built land, with noise, at 2, 10 and 30 m."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
+from shapely import box
 
 from siting.grid import Grid
 from siting.ground.neighbourhood import counts_at, disc_of, peaks
+from siting.ground.shapes import found
 from siting.ground.shapes.landforms import funnels, saddles
 from siting.ground.shapes.woodland import field_corners, narrow_woods
 from siting.lengths import compass_word
@@ -241,3 +245,46 @@ def test_compass_words():
     told = [compass_word(b) for b in (0, 22, 23, 45, 180, 270, 337, 338, 360)]
     assert told[:4] == ["north", "north", "north-east", "north-east"]
     assert told[4:] == ["south", "west", "north-west", "north", "north"]
+
+
+def test_one_cell_of_wide_cover_is_no_corner_on_finer_cells():
+    """Field test A5 again: a single cell of 30 m beside the edge, on a grid of 10 m."""
+    grid = Grid("EPSG:32617", 540000.0, 4820000.0, 10.0, 120, 120)
+    row, col = np.indices(grid.shape) // 3
+    woods = (col < 20) | ((col == 20) & (row == 20))
+    role = np.where(woods, CoverRole.TREE, CoverRole.CROP).astype(np.int8)
+    assert field_corners(role, grid=grid, source_cell_m=30.0) == []
+    # A true corner of many cells stays one.
+    role = np.where((col < 20) & (row < 20), CoverRole.TREE, CoverRole.CROP).astype(np.int8)
+    found = field_corners(role, grid=grid, source_cell_m=30.0)
+    assert [feature.kind for feature in found] == ["woods corner"]
+
+
+@pytest.mark.parametrize("cell_m", [30.0, 15.0, 10.0])
+def test_a_cell_that_stands_out_from_a_straight_edge_is_no_corner(cell_m):
+    """A place of 30 m cover was called a corner of the woods after one cell of them."""
+    size = int(1200 / cell_m)
+    grid = Grid("EPSG:32617", 540000.0, 4820000.0, cell_m, size, size)
+    row, col = np.indices(grid.shape) // int(30 / cell_m)
+
+    def corners(woods):
+        role = np.where(woods, CoverRole.TREE, CoverRole.CROP).astype(np.int8)
+        found = field_corners(role, grid=grid, source_cell_m=30.0, weakest=0.1)
+        return [feature.kind for feature in found]
+
+    stub, west = (col == 20) & (row == 20), col < 20
+    assert corners(west | stub) == []
+    assert corners(west & ~((col == 19) & (row == 20))) == []
+    assert corners(west | ((col > 18) & (col < 24) & (row > 16) & (row < 22))) != []
+    # A true corner stays one, where it is.
+    assert corners(west & (row > 18)) == corners((west & (row > 18)) | stub) == ["woods corner"]
+
+
+def test_a_ribbon_of_water_cells_is_no_pond(monkeypatch):
+    """Pieces of a river one cell of 30 m wide were "the pond" and "the lake" of nine places."""
+    ribbon, bent = box(0, 0, 300, 30), box(0, 0, 300, 60).union(box(240, 0, 300, 300))
+    pond = box(0, 0, 90, 120)
+    monkeypatch.setattr(found, "ponds_of_cells", lambda *_: [ribbon, bent, pond])
+    land, rules = SimpleNamespace(cover_cell_m=30.0), SimpleNamespace(lake_ha=5.0)
+    named = found._ponds_of_cells(land, SimpleNamespace(role=None), rules)
+    assert [(one.shape, one.called) for one in named] == [(pond, "the pond")]

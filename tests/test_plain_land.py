@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from shapely import LineString
 
 from siting.batch.jobs import options_of, parcel_row
 from siting.batch.survey.assign import assign
@@ -20,10 +21,10 @@ from siting.pipeline import site_land
 from siting.report.files.deployments import deployments_csv
 from siting.report.files.gpx import gpx
 from siting.report.page.data import page_data
+from siting.report.page.land_drawn import land_drawn
 from siting.report.page.window import ground_window
 from siting.report.paper.sheet import field_sheet
 from siting.report.shared.facts import spot_facts
-from siting.report.shared.frame import page_frame
 from siting.scoring.candidates import with_rivals, worth_listing
 from siting.settings.inputs import SurveyInput
 from siting.settings.load import load_protocol
@@ -31,10 +32,11 @@ from siting.settings.protocol import CandidateRules, Protocol
 from siting.settings.protocol_assign import AssignRules
 from siting.spot_parts import PlaceStability
 from siting.types import Candidate, CoverRole, Scores
+from siting.words.notes import nothing_known
 from siting.words.office.letters import letter_sentence, limit_of
-from siting.words.sheet import start_words
-from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN
-from tests.fake_result import GRID, fake_land
+from siting.words.spot.doubt import begin_at, start_words
+from siting.words.spot.reasons import NOTHING_DRAWS, NOTHING_KNOWN, PEOPLE_LIKELY
+from tests.fake_result import GRID, fake_land, frame
 from tests.map_result import fake_walk
 
 QUICK = "[stability]\ndraws = 0\n"
@@ -108,7 +110,8 @@ def test_every_output_says_area_and_none_says_spot_1_first(meadow, protocol, tmp
     places = gpx(meadow, facts)
     assert "Area to look over" in places
     assert "Spot 1:" not in places
-    data = page_data(meadow, protocol=protocol, frame=page_frame(ground_window(meadow)))
+    drawn = land_drawn(meadow.land, meadow.scores, meadow.no_go, window=ground_window(meadow))
+    data = page_data(meadow, protocol=protocol, drawn=drawn)
     assert data["plain"]
     assert "no spot" in data["found"]
     assert all(spot["title"].startswith("Area to look over") for spot in data["spots"])
@@ -176,6 +179,16 @@ def test_the_sheet_claims_no_order_that_the_page_does_not(meadow):
     assert start_words([firm, firm]) == "Start with spot 1."
     assert start_words([one]) == "Start with spot 1."
     assert start_words([]) == ""
+    assert start_words(meadow.spots[:1]) == "There is one area to look over."
+
+
+def test_of_areas_the_nearest_comes_first_whatever_their_index(meadow):
+    """They have no order: letter, table and cell begin with the one that page and sheet name."""
+    far, near = meadow.spots[0], replace(meadow.spots[1], score=0.1)
+    areas = [replace(s, walk=fake_walk(s, minutes_there=m)) for s, m in ((far, 9.0), (near, 4.0))]
+    assert start_words(areas) == f"Start with area {near.rank}: it has the shortest walk."
+    assert begin_at(areas).rank == near.rank
+    assert start_words([far, near]) == "Start with the area that is easiest to reach."
 
 
 def test_a_short_list_is_tried_against_plain_ground(meadow):
@@ -217,3 +230,57 @@ def test_places_keep_off_the_boundary_where_the_parcel_has_others():
     assert listable([1.3, 1.3], [1.0, 0.9], [11.0, 16.0]) == [False, True]
     # A parcel with none farther inside is better served by one on its fence than by no place.
     assert listable([1.3, 1.3], [1.0, 0.9], [11.0, 12.0]) == [True, True]
+
+
+BROOK = LineString([(540120, 4820600), (540180, 4820300), (540130, 4820000)])
+PATH = LineString([(540100, 4820200), (540500, 4820220)])
+
+
+def in_a_park(protocol: Protocol, *, woods: bool = False, use: str = "", crossing: bool = False):
+    """A lawn along a brook; with `woods`, those grow about the brook's northern half."""
+    role = np.full(GRID.shape, CoverRole.PARK, dtype=np.int8)
+    if woods:
+        role[:60, :45] = CoverRole.TREE
+    vectors = {"water": frame(BROOK, kind=["brook"], name=[""])}
+    if use:
+        vectors["trails"] = frame(PATH, use=[use], kind=[""], name=[""])
+    if crossing:
+        vectors["crossings"] = frame(shapely.Point(540150, 4820150), kind=["log"], name=[""])
+    level = np.full(GRID.shape, 300.0, dtype=np.float32)
+    return site_land(fake_land(height=level, vectors=vectors, role=role), protocol)
+
+
+def test_no_place_is_named_on_a_lawn_where_people_are_likely(protocol):
+    """Five of six places of two parks were mown grass beside a stream, one of them 50 m off."""
+    found = in_a_park(protocol)
+    assert found.plain
+    [head] = [note for note in found.notes if note.code == "W-PLAIN-01"]
+    assert "away from parks, lawns and verges" in head.text
+    assert found.spots
+    for spot in found.spots:
+        # "Does not stand out" would be false beside the brook.
+        assert spot.why == PEOPLE_LIKELY
+    assert "parks" not in nothing_known(2)
+
+
+def test_the_woods_of_a_park_keep_their_places(protocol):
+    found = in_a_park(protocol, woods=True)
+    assert not found.plain
+    assert found.spots
+    for spot in found.spots:
+        assert found.land.role[spot.row, spot.col] == CoverRole.TREE
+
+
+@pytest.mark.parametrize("drawn", [{"use": "game"}, {"use": "quiet"}, {"crossing": True}])
+def test_who_says_that_animals_pass_there_is_believed(drawn, protocol):
+    """A garden is a lawn to the land cover: its owner knows the track across it."""
+    found = in_a_park(protocol, **drawn)
+    assert not found.plain
+    way = PATH if "use" in drawn else shapely.Point(540150, 4820150)
+    for spot in found.spots:
+        assert way.distance(shapely.Point(spot.easting, spot.northing)) <= 15.0
+
+
+@pytest.mark.parametrize("use", ["unknown", "busy"])
+def test_a_path_that_nobody_spoke_for_names_no_place_on_a_lawn(use, protocol):
+    assert in_a_park(protocol, use=use).plain

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 _METRES_PER_DEGREE = 111_320.0
@@ -41,7 +41,11 @@ def apart_m(lon: float, lat: float, place: KnownPlace) -> float:
 
 
 def named_places(
-    spots: Sequence[tuple[float, float, float]], known: Iterable[KnownPlace], *, parcel: str
+    spots: Sequence[tuple[float, float, float]],
+    known: Iterable[KnownPlace],
+    *,
+    parcel: str,
+    gone: Collection[str] = (),
 ) -> tuple[KnownPlace, ...]:
     """The place of each spot: one that was known before, else a new one.
 
@@ -54,13 +58,14 @@ def named_places(
     known : places written before
     parcel : str
         Identifier of the parcel; the names of its places begin with it.
+    gone : names of places that were ruled out: the ground beside one is another place
     """
     before = list(first_of_each(known).values())
     pairs = sorted(
         (apart_m(lon, lat, place), n, k)
         for n, (lon, lat, radius_m) in enumerate(spots)
         for k, place in enumerate(before)
-        if apart_m(lon, lat, place) <= max(radius_m, place.radius_m)
+        if place.id not in gone and apart_m(lon, lat, place) <= max(radius_m, place.radius_m)
     )
     names: dict[int, str] = {}
     taken: set[int] = set()

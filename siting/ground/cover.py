@@ -123,8 +123,8 @@ def _legend_error(name: str, faults: Sequence[str]) -> SitingError:
     return SitingError(
         "E-LEGEND-01",
         f"Legend {name}: {'; '.join(faults)}.",
-        rule=f"A legend is a CSV table with columns code, name, role; a role is one of {known}, "
-        "or nodata.",
+        rule="A legend is a CSV table with columns code (or value), name, role; a role is one of "
+        f"{known}, or nodata.",
         cure=f"Correct the table, or name a legend that comes with siting: {', '.join(SHIPPED)}.",
     )
 

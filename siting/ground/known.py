@@ -6,11 +6,13 @@ go on, or not be one at all. So every search for shapes keeps its own reach away
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from siting.grid import FloatArray
 from siting.ground.distance import cells_to
-from siting.types import BoolArray
+from siting.types import BoolArray, Note
 
 LEAST_CELLS = 4
 """Source cells that a thing must have to be found: fewer may be one misread cell and its rim."""
@@ -40,6 +42,15 @@ def cells_to_unknown(known: BoolArray) -> FloatArray:
     """
     # The ring of unknown cells makes the border of the array the end of what is known.
     return cells_to(~np.pad(known, 1, constant_values=False))[1:-1, 1:-1]
+
+
+def layers_that_end_before(notes: Iterable[Note]) -> set[str]:
+    """Names of vector layers that were given but were mapped nowhere on the parcel."""
+    return {
+        str(note.values["layer"])
+        for note in notes
+        if note.code == "W-EXTENT-01" and not note.values["share"]
+    }
 
 
 def least_area_m2(asked_m2: float, *, source_cell_m: float) -> float:

@@ -20,25 +20,16 @@ from siting.ground.cover import (
     without_specks,
 )
 from siting.ground.distance import distance_everywhere, distance_to_border, distance_to_cells
-from siting.ground.known import least_area_m2
+from siting.ground.known import layers_that_end_before, least_area_m2
+from siting.ground.peopled import animal_trails, people_note, through_parks, valley_layers
 from siting.ground.quiet import people_cover, quietness
 from siting.ground.terrain import mean_within
-from siting.ground.trails import animal_trails, through_parks
-from siting.ground.water.drainage import derive_streams, outside
-from siting.ground.water.engines import Engine, flow_directions, slope_deg
+from siting.ground.water.engines import Engine, slope_deg
+from siting.ground.water.valley_lines import valley_lines_of
 from siting.kernels.remembered import remembered
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_ground import CoverRules, Disturbance, DrainageRules
 from siting.types import BoolArray, CoverRole, Feature, Land, Note, RoleArray
-
-# Cover that needs rain, a stream or groundwater.
-_MOIST_ROLES = (
-    CoverRole.TREE,
-    CoverRole.CROP,
-    CoverRole.PASTURE,
-    CoverRole.WETLAND,
-    CoverRole.WATER,
-)
 
 
 @dataclass(frozen=True)
@@ -97,7 +88,7 @@ def build_ground(
     grid = land.grid
     # Roles first: what counts as woods or field decides edges, openings and where to look for flow.
     role, woods, fields, opening = _cover_kinds(land, cover)
-    valley_lines, valley_notes = _valley_lines(land, drainage, engine)
+    valley_lines, valley_notes = valley_lines_of(land, drainage, engine)
     water = land.shapes("water")
     crossings = _crossings(land, water)
     layers: dict[str, FloatArray] = {}
@@ -108,7 +99,7 @@ def build_ground(
     if "water" in land.vectors or (land.role == CoverRole.WATER).any():
         layers["distance_to_water_m"] = _water_distance(land, water)
     if valley_lines:
-        layers["distance_to_valley_m"] = distance_everywhere(valley_lines, grid=grid)
+        layers.update(valley_layers(valley_lines, land))
     if "trails" in land.vectors:
         trails = land.vectors["trails"]
         shapes = np.asarray(trails.geometry.values, dtype=object)
@@ -134,7 +125,13 @@ def build_ground(
     layers.update(people_cover(land))
     quiet, quiet_notes = quietness(land, layers, disturbance)
     layers.update(quiet)
-    notes = (*valley_notes, *quiet_notes, *through_parks(land), *_absent(layers))
+    notes = (
+        *valley_notes,
+        *quiet_notes,
+        *through_parks(land),
+        *people_note(land),
+        *_absent(layers, land),
+    )
     return GroundLayers(
         layers, role, woods, fields, opening, tuple(valley_lines), tuple(crossings), notes
     )
@@ -256,61 +253,6 @@ def _nearer(found: FloatArray | None, shapes: list[Geometry], grid: Grid) -> Flo
     return np.asarray(np.minimum(_or_none_near(found, grid), to_shapes))
 
 
-def _valley_lines(
-    land: Land, rules: DrainageRules, engine: Engine
-) -> tuple[list[Geometry], tuple[Note, ...]]:
-    """Valley lines from the elevations, only where the user gave no water layer."""
-    area = land.known_areas.get("water")
-    if "water" in land.vectors and area is None:
-        return [], ()
-    threshold_ha = valley_threshold_ha(land.role, rules)
-    lines = derive_streams(
-        land.dem,
-        transform=land.grid.transform,
-        cell_size_m=land.grid.cell_size_m,
-        threshold_ha=threshold_ha,
-        directions=flow_directions(land.dem, engine=engine),
-    )
-    if area is not None:
-        return outside(lines, area), ()
-    return list(lines), (_no_water_layer(land, threshold_ha, found=bool(lines)),)
-
-
-def _no_water_layer(land: Land, threshold_ha: float, *, found: bool) -> Note:
-    """The warning of a run without a water layer."""
-    seen = bool((land.role == CoverRole.WATER).any())
-    known = (
-        "only water wide enough to show in the land cover is known, and nearness is judged by "
-        "that alone."
-        if seen
-        else "streams and ponds are not known, and nearness to them is not judged."
-    )
-    known_ha = float(np.isfinite(land.dem).sum()) * land.grid.cell_size_m**2 / 1e4
-    if found:
-        valleys = (
-            f"Valley lines worked out from the elevations (over {threshold_ha:g} ha drain to each) "
-            f"are shown {'as well' if seen else 'instead'}; they may be dry."
-        )
-    elif known_ha < 2.0 * threshold_ha:
-        # What drains to a valley here may come from beyond the raster.
-        valleys = f"The elevations cover {known_ha:.0f} ha: too little to find valley lines."
-    else:
-        valleys = f"No valley line here drains more than {threshold_ha:g} ha."
-    return Note("W-STREAM-01", "warning", f"No water layer was given: {known} {valleys}")
-
-
-def valley_threshold_ha(role: RoleArray, rules: DrainageRules) -> float:
-    """Drained area from which a valley line counts, hectares: larger on land whose cover is dry.
-
-    `role` is (rows, cols) int8; cells of unknown cover say nothing.
-    """
-    # Lawns and built-up ground say nothing of the rain.
-    telling = ~np.isin(role, [CoverRole.UNKNOWN, CoverRole.PARK, CoverRole.BUILT])
-    moist = np.isin(role, _MOIST_ROLES).sum() / max(int(telling.sum()), 1)
-    dry = telling.any() and moist < rules.dry_cover_share
-    return rules.dry_threshold_ha if dry else rules.stream_threshold_ha
-
-
 @remembered("land")
 def _water_distance(land: Land, shapes: list[Geometry]) -> FloatArray:
     """Distance to streams and ponds, and to water cells of the land cover."""
@@ -341,10 +283,14 @@ def _crossings(land: Land, water: list[Geometry]) -> list[Geometry]:
     return [*known, *points]
 
 
-def _absent(layers: Mapping[str, FloatArray]) -> tuple[Note, ...]:
+def _absent(layers: Mapping[str, FloatArray], land: Land) -> tuple[Note, ...]:
     """A warning for each criterion whose layer only the user can give and did not."""
+    # One that was given and ends before the parcel has its own warning.
+    ended = layers_that_end_before(land.notes)
     return tuple(
         Note("W-ABSENT-01", "warning", row.not_judged)
         for row in CRITERIA
-        if row.must_be_given and row.layer not in layers
+        if row.must_be_given
+        and row.layer not in layers
+        and not any(ended & set(need.layers) for need in row.needs)
     )

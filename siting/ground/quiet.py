@@ -57,7 +57,14 @@ def quietness(
         metres; W-QUIET-01 where roads or buildings were not given
     """
     out: dict[str, FloatArray] = {}
-    judged: list[tuple[FloatArray, Knots]] = []
+    worst: list[FloatArray] = []
+
+    def judge(distance_m: FloatArray, curve: Knots) -> None:
+        """The worst one counts: a quiet house does not make up for a loud road."""
+        quiet = membership(distance_m, curve)
+        # One by one: a list of them all would take four bytes a cell each.
+        worst[:] = [np.minimum(worst[0], quiet) if worst else quiet]
+
     # Sight lines are costly, and quietness is asked for on the parcel only.
     inside = cells_covered([land.parcel_shape], grid=land.grid)
 
@@ -83,12 +90,12 @@ def quietness(
             out[f"distance_to_road_{kind}_m"] = distance_everywhere(shapes, grid=land.grid)
             curve: Knots = getattr(rules, f"road_{kind}")
             plain = out[f"distance_to_road_{kind}_m"]
-            judged.append((felt(plain, shapes, curve, rules.vehicle_height_m), curve))
+            judge(felt(plain, shapes, curve, rules.vehicle_height_m), curve)
     if "buildings" in land.vectors:
         shapes = land.shapes("buildings")
         out["distance_to_building_m"] = distance_everywhere(shapes, grid=land.grid)
         plain = out["distance_to_building_m"]
-        judged.append((felt(plain, shapes, rules.building, rules.eaves_height_m), rules.building))
+        judge(felt(plain, shapes, rules.building, rules.eaves_height_m), rules.building)
     for layer, curve in (
         ("distance_to_busy_trail_m", rules.busy_trail),
         ("distance_to_unknown_trail_m", rules.unknown_trail),
@@ -96,13 +103,15 @@ def quietness(
         ("distance_to_park_m", rules.park_cover),
     ):
         if layer in layers:
-            judged.append((layers[layer], curve))
-    if not judged:
+            judge(layers[layer], curve)
+    if not worst:
         return out, ()
-    # The worst one counts: a quiet house does not make up for a loud road.
-    out["quietness"] = np.minimum.reduce([membership(d, curve) for d, curve in judged])
+    out["quietness"] = worst[0]
     missing = [name for name in ("roads", "buildings") if name not in land.vectors]
     if not missing:
         return out, ()
-    text = f"No {' and no '.join(missing)} were given, so quiet was judged by the other maps alone."
+    text = (
+        f"{' and '.join(missing).capitalize()} were not given as layers, so it may be less quiet "
+        "than shown."
+    )
     return out, (Note("W-QUIET-01", "warning", text),)

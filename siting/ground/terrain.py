@@ -6,10 +6,13 @@ import warnings
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from siting.grid import FloatArray
 from siting.kernels.bands import by_bands, in_bands
 from siting.kernels.remembered import remembered
+
+_NEXT = (-1, 0, 1)
 
 
 @remembered()
@@ -33,14 +36,51 @@ def gradient(dem: FloatArray, cell_size_m: float) -> tuple[FloatArray, FloatArra
     z = np.asarray(dem)
     east, north = (np.full(z.shape, np.nan, dtype=np.float32) for _ in range(2))
     if min(z.shape) > 2:
-        # Counted from its own lowest cell, not from the sea: see `_base`.
-        base = _base(z)
+        # Counted from its own lowest cell, not from the sea: see `base_level_m`.
+        base = base_level_m(z)
         east[1:-1, 1:-1], north[1:-1, 1:-1] = _inner_gradient(z, cell_size_m, base)
     return east, north
 
 
-def _base(z: FloatArray) -> float:
-    """A level to count heights from: differences of float32 stay exact on high ground."""
+def _per_step(cell_size_m: float) -> np.float32:
+    # Eight steps between the cells on both sides, two cells long each.
+    return np.float32(1.0 / (8.0 * cell_size_m))
+
+
+def gradient_at(
+    dem: FloatArray, cell_size_m: float, cells: tuple[NDArray[np.int64], NDArray[np.int64]]
+) -> tuple[FloatArray, FloatArray]:
+    """What `gradient` gives at some cells, digit for digit, without two arrays of the whole land.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float, metres above any datum, NaN = no data, north up
+    cell_size_m : float, edge of a cell, metres
+    cells : (row, col), two (n,) int arrays
+
+    Returns
+    -------
+    (east, north) : two (n,) float32 arrays, metres per metre; NaN as there
+    """
+    z = np.asarray(dem)
+    if min(z.shape) < 3:
+        return tuple(np.full(len(cells[0]), np.nan, dtype=np.float32) for _ in range(2))  # type: ignore[return-value]
+    row, col = (np.clip(at, 1, n - 2) for at, n in zip(cells, z.shape, strict=True))
+    base = z.dtype.type(base_level_m(z))
+    # Row by row, the nine cells around each.
+    around = [[(z[row + r, col + c] - base).astype(np.float32) for c in _NEXT] for r in _NEXT]
+    scale = _per_step(cell_size_m)
+    west, east = (around[0][c] + 2 * around[1][c] + around[2][c] for c in (0, 2))
+    upper, lower = (around[r][0] + 2 * around[r][1] + around[r][2] for r in (0, 2))
+    along, across = (east - west) * scale, (upper - lower) * scale
+    missing = np.isnan(along) | np.isnan(across) | np.isnan(around[1][1])
+    missing |= (row != cells[0]) | (col != cells[1])
+    along[missing], across[missing] = np.nan, np.nan
+    return along, across
+
+
+def base_level_m(z: FloatArray) -> float:
+    """A level of (rows, cols) heights to count from, metres: float32 stays exact on high ground."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
         lowest = float(np.nanmin(z))
@@ -52,7 +92,7 @@ def _inner_gradient(
 ) -> tuple[FloatArray, FloatArray]:
     """Rise towards east and north of all cells but the outermost."""
     z = (z - z.dtype.type(base)).astype(np.float32)
-    scale = np.float32(1.0 / (8.0 * cell_size_m))
+    scale = _per_step(cell_size_m)
     along = z[:-2] + 2 * z[1:-1] + z[2:]
     east = (along[:, 2:] - along[:, :-2]) * scale
     across = z[:, :-2] + 2 * z[:, 1:-1] + z[:, 2:]
@@ -95,7 +135,7 @@ def slope_deg(dem: FloatArray, cell_size_m: float) -> FloatArray:
     out: FloatArray = np.full(z.shape, np.nan, dtype=np.float32)
     if min(z.shape) > 2:
         # One level for all bands: a level of its own for each would show at their seams.
-        base, inner = _base(z), out[1:-1, 1:-1]
+        base, inner = base_level_m(z), out[1:-1, 1:-1]
 
         def fill(rows: slice) -> None:
             around = z[rows.start : rows.stop + 2]

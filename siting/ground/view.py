@@ -8,6 +8,7 @@ elevations end: what lies beyond is not known and is not guessed.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -25,10 +26,9 @@ Places = tuple[FloatArray, FloatArray]
 """Eastings and northings, metres in a grid's coordinate system."""
 
 # Steps stay below 1/32 of the distance: a crest of 20 degrees is met within 0.35 degree. The first
-# eight cells go by halves, for a bank close by fills most of the sky. Samples at a time: 16 MB.
+# eight cells go by halves, for a bank close by fills most of the sky.
 _DETAIL = 32
 _CLOSE_CELLS = 8
-_MOST_SAMPLES = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,12 @@ class ElevationGrid:
     dem: FloatArray
     grid: Grid
     averages: dict[int, ElevationGrid] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def highest(self) -> float:
+        """The highest elevation, metres; infinite where one is not known, for it may be higher."""
+        top = float(np.max(self.dem, initial=-np.inf))
+        return top if np.isfinite(top) else np.inf
 
 
 class Skyline(NamedTuple):
@@ -134,25 +140,20 @@ def skyline(
     Dozier J, Frei J (1990) IEEE Trans. Geosci. Remote Sens. 28:963-969 (the angle; the rays are
     our own).
     """
+    from siting.kernels import raise_skyline
+
     eye = elevation_at(near, place) + eye_height_m
     lens, radian = np.stack([*place, eye], axis=1), np.radians(azimuth_deg - convergence_deg)
     tangent = np.full((len(eye), len(radian)), -np.inf, np.float32)
     reach = np.zeros(tangent.shape, np.float32)
     alive = np.broadcast_to(np.isfinite(eye)[:, None], tangent.shape).copy()
     for grounds, distance in _levels(near, far, max_distance_m):
-        drop = drop_m(distance, refraction_k=refraction_k)
-        size = max(1, _MOST_SAMPLES // (len(radian) * len(distance)))
-        for start in range(0, len(eye), size):
-            part = slice(start, start + size)
-            if not alive[part].any():
-                continue
-            rise = _rise(grounds, lens[part], radian, distance, drop)
-            known = _unbroken(np.isfinite(rise)) & alive[part, :, None]
-            highest = np.where(known, rise, -np.inf).max(axis=2)
-            tangent[part] = np.maximum(tangent[part], highest)
-            steps = known.sum(axis=2)
-            reach[part] = np.where(steps > 0, distance[np.maximum(steps - 1, 0)], reach[part])
-            alive[part] = known[:, :, -1]
+        at = [
+            (np.asarray(g.dem, np.float32), g.grid.top, g.grid.left, g.grid.cell_size_m, g.highest)
+            for g in grounds
+        ]
+        sunk = drop_m(distance, refraction_k=refraction_k)
+        raise_skyline(at, lens, radian, distance, sunk, (tangent, reach, alive))
     horizon = np.where(np.isfinite(tangent), np.degrees(np.arctan(tangent)), np.nan)
     return Skyline(horizon.astype(np.float32), reach)
 
@@ -312,23 +313,6 @@ def _levels(
         factor *= 2
         levels[factor] = coarser(levels[factor // 2], 2)
     return out
-
-
-def _rise(
-    grounds: list[ElevationGrid],
-    lens: FloatArray,
-    radian: FloatArray,
-    distance_m: FloatArray,
-    sunk_m: FloatArray,
-) -> FloatArray:
-    """Tangent of the angle above level of each sample: (n, n_azimuths, n_distances)."""
-    from siting.kernels import rises
-
-    at = [
-        (np.asarray(g.dem, np.float32), g.grid.top, g.grid.left, g.grid.cell_size_m)
-        for g in grounds
-    ]
-    return rises(at, lens, radian, distance_m, sunk_m)
 
 
 def _unbroken(known: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -135,6 +135,7 @@ def lookout(
     heading: HeadingRules,
     sun: SunRules,
     survey: tuple[str, dt.date | None, dt.date | None],
+    track: tuple[SunTrack, tuple[Remark, ...]] | None = None,
 ) -> Lookout:
     """What is needed to judge headings anywhere on a piece of land.
 
@@ -144,6 +145,7 @@ def lookout(
     layers : the layers of this land (woods, fields, valley lines)
     camera, heading, sun : the protocol's tables of these names
     survey : (time zone, first day, last day); "" and None where not given
+    track : what `sun_over` gives for this land and survey, where it is known; None works it out
 
     Raises
     ------
@@ -153,9 +155,8 @@ def lookout(
     # A spot stands for its whole cell: what drew it there may lie as far away as a cell is wide.
     reach = max(heading.line_reach_m, land.grid.cell_size_m)
     heading = heading.model_copy(update={"line_reach_m": reach})
-    lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
-    track, remarks = _track(lon, lat, survey)
-    around = surroundings(land, layers, track=track, reach_m=heading.line_reach_m)
+    over, remarks = track if track is not None else sun_over(land, survey)
+    around = surroundings(land, layers, track=over, reach_m=heading.line_reach_m)
     spans = not known_to_metres(land, finest_m=heading.finest_claim_m)
     return Lookout(
         land=land,
@@ -324,10 +325,15 @@ def _altitude(land: Land) -> float:
     return min(max(mean, -1000.0), 9000.0)
 
 
-def _track(
-    lon: float, lat: float, survey: tuple[str, dt.date | None, dt.date | None]
+def sun_over(
+    land: Land, survey: tuple[str, dt.date | None, dt.date | None]
 ) -> tuple[SunTrack, tuple[Remark, ...]]:
-    """The sun over the days of the survey, and what was assumed of clock and days."""
+    """The sun over a land in the days of the survey, and what was assumed of clock and days.
+
+    `survey` is (time zone, first day, last day), "" and None where not given. Raises SitingError
+    E-TIME-01, E-TIME-02; see `siting.heading.sun.sun_track`.
+    """
+    lon, lat = (float(np.mean(v)) for v in land.grid.to_lonlat.transform(*_middle(land)))
     zone, first, last = survey
     remarks: list[Remark] = []
     if not zone:

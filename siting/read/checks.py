@@ -275,7 +275,8 @@ def check_coverage(
     if around < 0.95:
         text = (
             f"{file} covers {percent(around)} of the ground around the parcel: "
-            f"{_MISSED.get(what, 'what lies')} just over the boundary may be missed."
+            f"{_MISSED.get(what, 'what lies')} just over the boundary may be missed, and places "
+            "near it may be better or worse than the list says."
         )
         notes.append(Note("W-COVER-02", "warning", text))
     return share, tuple(notes)

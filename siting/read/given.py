@@ -27,7 +27,7 @@ def given_files(
     `-wal` count: they change what is read.
     """
     names = [file_and_layer(inputs.parcel.file)[0]] if parcels and inputs.parcel.file else []
-    names += [file_and_layer(f)[0] for spec in inputs.rasters().values() for f in spec.files]
+    names += [file_and_layer(f)[0] for spec in inputs.rasters().values() for f in spec.every_file]
     names += [path for _, layer in inputs.layers.files() for path in layer.paths]
     names += inputs.survey.visited if decisions else ()
     legend = inputs.land_cover.legend if inputs.land_cover else ""

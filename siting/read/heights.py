@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from siting.grid import FloatArray, Grid
 from siting.read import checks
 from siting.read.input_files import RasterPath, raster_path
 from siting.read.raster import raster_layers
+from siting.read.raster.far_dem import FarDem, read_far, together
 from siting.read.raster.tags import lost_lines
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
@@ -126,3 +128,44 @@ def read_canopy(inputs: Inputs, grid: Grid, rules: GridRules) -> CanopyRead | No
         "stands in front of the lens. The view is judged by the land cover."
     )
     return CanopyRead(None, trees, source, (*notes, Note("W-CANOPY-01", "warning", text)))
+
+
+def read_skyline(
+    inputs: Inputs, dem_path: RasterPath, grid: Grid, *, reach_m: float
+) -> tuple[FarDem | None, tuple[Note, ...]]:
+    """Coarse elevations as far as the skyline is looked for; None where nothing is asked or found.
+
+    With what was assumed, and a warning where a file for the skyline adds nothing to it.
+
+    Parameters
+    ----------
+    inputs : Inputs
+    dem_path : where the elevations of the inputs lie
+    grid : Grid, the working grid
+    reach_m : float, metres beyond the working grid; 0 reads nothing
+    """
+    spec, remote = inputs.dem, inputs.allow_remote
+    near = read_far(dem_path, spec, grid, reach_m=reach_m, allow_remote=remote)
+    if not spec.far:
+        return near, near.notes if near else ()
+    # Also where nothing is asked for: a file that is named and not there is told of in every run.
+    path = raster_path(inputs, spec.further, key="dem.far")
+    far = read_far(path, spec.further, grid, reach_m=reach_m, allow_remote=remote, key="dem.far")
+    both = together(near, far)
+    notes = both.notes if both else ()
+    if reach_m <= 0 or (far is not None and np.isfinite(far.dem).any()):
+        return both, notes
+    text = (
+        f"{spec.further.label} (dem.far) has no elevations within {reach_m / 1000:.1f} km of the "
+        "parcel, so it was not used. Check that it is the file for this land."
+    )
+    return near, (*(near.notes if near else ()), Note("W-FAR-01", "warning", text))
+
+
+def far_sources(inputs: Inputs, far: FarDem | None) -> tuple[Source, ...]:
+    """Where the elevations far off came from, with a fingerprint; empty where none were given."""
+    if far is None or not inputs.dem.far:
+        return ()
+    digest = hashlib.sha256(np.ascontiguousarray(far.dem).tobytes()).hexdigest()
+    facts = {"cell_size_m": round(far.cell_m, 3)}
+    return (Source("dem.far", inputs.dem.further.label, digest, facts, inputs.dem.attribution),)

@@ -19,11 +19,11 @@ from siting.read import checks
 from siting.read.cover import read_cover, read_legend
 from siting.read.crs.projection import name_of, project
 from siting.read.heights import read_canopy, read_dem
-from siting.read.input_files import input_path, raster_path
+from siting.read.input_files import input_path, raster_path, resolve
 from siting.read.land import all_parcels, read_decisions_of, read_land, read_parcel
 from siting.read.raster import rasters
 from siting.read.vector import files, vectors
-from siting.read.vector.parcels import checked_parcel
+from siting.read.vector.parcels import checked_parcel, columns_for_names
 from siting.read.working_grid import choose_grid
 from siting.settings.given.layers import LayerInput
 from siting.settings.given.rasters import CoverInput, RasterInput
@@ -179,7 +179,18 @@ def _several(inputs: Inputs, every: Sequence[Parcel], protocol: Protocol) -> dic
     if len(faults) > len(told):
         told["and"] = f"{len(faults) - len(told)} more"
     read = {} if len(chosen) == len(every) else {"read as a batch would": len(chosen)}
-    return {"parcels": len(every), "without a fault": len(every) - len(faults), **read, **told}
+    counts = {"parcels": len(every), "without a fault": len(every) - len(faults)}
+    return {**counts, **_names(inputs), **read, **told}
+
+
+def _names(inputs: Inputs) -> dict[str, Any]:
+    """Which columns could name parcels that are only counted."""
+    file, layer = file_and_layer(inputs.parcel.file)
+    path = resolve(file, inputs.folder, allow_remote=inputs.allow_remote)
+    columns = columns_for_names(path, inputs.parcel, layer=layer)
+    if not columns:
+        return {}
+    return {"names": f"counted; id_column can name a column: {', '.join(columns)}"}
 
 
 def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:

@@ -22,9 +22,15 @@ from siting.ground.distance import cells_covered
 from siting.read import checks
 from siting.read.cover import CoverRead, read_cover
 from siting.read.crs.projection import name_of, project
-from siting.read.heights import CanopyRead, DemRead, read_canopy, read_dem
+from siting.read.heights import (
+    CanopyRead,
+    DemRead,
+    far_sources,
+    read_canopy,
+    read_dem,
+    read_skyline,
+)
 from siting.read.input_files import input_path, raster_path, resolve
-from siting.read.raster.far_dem import read_far
 from siting.read.vector import parcels, vectors
 from siting.read.vector.decision_files import (
     Decisions,
@@ -58,10 +64,10 @@ def read_parcel(inputs: Inputs) -> Parcel:
     file = file_and_layer(spec.file)[0]
     if len(chosen) != 1:
         ids = ", ".join(p.id for p in every[:12]) + (" ..." if len(every) > 12 else "")
-        said = f"no parcel {spec.id!r}" if spec.id else f"{len(every)} parcels"
+        said = f"no parcel named {spec.id!r}" if spec.id else f"{len(every)} parcels"
         raise SitingError(
             "E-GEOM-05",
-            f"{file} holds {said}; it has {ids}.",
+            f"{file} holds {said}; their names are {ids}.",
             rule="Only one parcel is scored at a time.",
             cure="Name it with --parcel-id, or use 'siting batch' for all.",
         )
@@ -120,10 +126,7 @@ def read_land(
     layers, known_areas, layer_sources, layer_notes = _read_layers(inputs, grid, shape)
     decided = read_decisions_of(inputs, parcel) if decisions is None else decisions
     layers, closed, visit_notes = _decided(decided, layers, grid, decision_rules)
-    far = read_far(
-        dem_path, inputs.dem, grid, reach_m=far_reach_m, allow_remote=inputs.allow_remote
-    )
-    far_dem, wide, far_notes = far if far is not None else (None, None, ())
+    far, far_notes = read_skyline(inputs, dem_path, grid, reach_m=far_reach_m)
     _check_unchanged(before, file_times(inputs))
     return Land(
         grid=grid,
@@ -155,14 +158,15 @@ def read_land(
             *parcel.sources,
             parcel_source(inputs, parcel),
             dem.source,
+            *(far_sources(inputs, far)),
             *((cover.source,) if cover else ()),
             *((canopy.source,) if canopy else ()),
             *layer_sources,
             *decided.sources,
         ),
         class_names=cover.legend.names if cover else {},
-        far_dem=far_dem,
-        far_grid=wide,
+        far_dem=far.dem if far else None,
+        far_grid=far.grid if far else None,
         credits=credits_of(inputs),
         ruled_out=closed,
         decisions=decided.records,
@@ -318,7 +322,10 @@ def parcel_source(inputs: Inputs, parcel: Parcel) -> Source:
 
 def file_times(inputs: Inputs) -> list[_FILE_TIMES]:
     """Name and state of every local file of the inputs."""
-    files = [inputs.parcel.file, *(f for spec in inputs.rasters().values() for f in spec.files)]
+    files = [
+        inputs.parcel.file,
+        *(f for spec in inputs.rasters().values() for f in spec.every_file),
+    ]
     files += [path for _, layer in inputs.layers.files() for path in layer.paths]
     files += inputs.survey.visited
     out: list[_FILE_TIMES] = []

@@ -26,9 +26,14 @@ from siting.settings.inputs import Inputs
 from siting.settings.protocol import GridRules
 from siting.types import Note, Parcel
 
-# Peak memory of whole runs on 4 km2 in cells of 1 m (docs/method/speed.md), with a little to spare:
-# libraries alone take the second figure.
-_BYTES_A_CELL, _BYTES_AT_LEAST = 250, 200_000_000
+# Peak memory of whole runs on 4 km2 in cells of 1 m (docs/method/speed.md), both processes
+# together, with a little to spare: libraries alone take the second figure.
+_BYTES_A_CELL, _BYTES_AT_LEAST = 190, 200_000_000
+# Blocks at whose edges a grid ends, a part of the context. While an outline is drawn the grid
+# mostly stays what it is, and with it all that does not depend on the outline.
+_BLOCK_SHARE = 1 / 8
+
+Bounds = tuple[float, float, float, float]
 
 
 def choose_grid(
@@ -67,24 +72,39 @@ def choose_grid(
     # The context: streams, roads and hills beside the parcel count as much as those on it.
     pad = rules.context_m
     bounds = (left - pad, bottom - pad, right + pad, top + pad)
-    grid = Grid.from_bounds(bounds, crs=crs, cell_size_m=cell, anchor=anchor)
+    grid = _in_blocks(bounds, crs, cell, anchor, rules)
     _check_memory(grid, parcel, rules)
+    if inputs.grid.cell_size_m is None and inputs.layers.given():
+        grid, divided = _for_lines(grid, bounds, anchor, rules)
+        cell_notes = (*cell_notes, *divided)
     lonlat = inverse_bounds((left, bottom, right, top), crs)
     fit = conversion_note(parcel.crs, crs, bounds_lonlat=lonlat, cell_m=cell)
     clock = check_zone(inputs.survey.time_zone, lon)
     return grid, (*notes, *cell_notes, *((fit,) if fit else ()), *clock)
 
 
+def _in_blocks(
+    bounds: Bounds, crs: str, cell_m: float, anchor: tuple[float, float], rules: GridRules
+) -> Grid:
+    """The grid of land and context, each edge moved to the nearest block: context +- 1/16."""
+    block = max(1, round(rules.context_m * _BLOCK_SHARE / cell_m))
+    return Grid.from_bounds(bounds, crs=crs, cell_size_m=cell_m, anchor=anchor, whole=block)
+
+
+def _memory_bytes(grid: Grid) -> float:
+    return grid.n_rows * grid.n_cols * _BYTES_A_CELL + _BYTES_AT_LEAST
+
+
 def _check_memory(grid: Grid, parcel: Parcel, rules: GridRules) -> None:
     """E-MEM-01 where a run on the grid would take more memory than the rules allow."""
-    cells = grid.n_rows * grid.n_cols
-    need = cells * _BYTES_A_CELL + _BYTES_AT_LEAST
+    cells, need = grid.n_rows * grid.n_cols, _memory_bytes(grid)
     most = rules.most_memory_gb * 1e9
     if need <= most:
         return
     # The size that would fit is worked out, for the message must say what to write.
     share = max(most - _BYTES_AT_LEAST, 1.0) / (cells * _BYTES_A_CELL)
-    fits = 1.05 * grid.cell_size_m / math.sqrt(share)  # the lattice may take a row or two more
+    # With another cell size the blocks lie otherwise: 17/16 of the context, where it was 15/16.
+    fits = 1.15 * grid.cell_size_m / math.sqrt(share)
     size = "a larger grid.cell_size_m"
     if fits <= rules.largest_cell_m:
         size = f"grid.cell_size_m to {math.ceil(fits * 10) / 10:g} or more"
@@ -121,6 +141,27 @@ def _cell(
         return cell, (0.0, 0.0), ()
     text = f"Cells of {cell:g} m are used; the DEM has cells of {facts.cell_m:.2f} m."
     return cell, (0.0, 0.0), (Note("A-GRID-02", "assumption", text),)
+
+
+def _for_lines(
+    grid: Grid,
+    bounds: Bounds,
+    anchor: tuple[float, float],
+    rules: GridRules,
+) -> tuple[Grid, tuple[Note, ...]]:
+    """Wide cells divided, so that mapped lines and their set-backs are judged where they are."""
+    parts = math.ceil(grid.cell_size_m / rules.lines_cell_m - 1e-9)
+    if parts <= 1:
+        return grid, ()
+    finer = _in_blocks(bounds, grid.crs, grid.cell_size_m / parts, anchor, rules)
+    # Land so large that it only goes on wide cells is judged on those.
+    if _memory_bytes(finer) > rules.most_memory_gb * 1e9:
+        return grid, ()
+    text = (
+        f"Cells of {grid.cell_size_m:g} m were divided by {parts}: mapped lines are finer than the "
+        "elevations. What elevations and land cover can tell is no finer for it."
+    )
+    return finer, (Note("A-GRID-03", "assumption", text),)
 
 
 def _rounded(size_m: float) -> float:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from siting.disk.paths import file_and_layer
 from siting.errors import SitingError
 from siting.grid import transformer
-from siting.kernels.threads import one_thread
+from siting.kernels.bands import one_thread
 from siting.pipeline import Judged as JudgedGround
 from siting.pipeline import judge_parcel
 from siting.read.land import all_parcels, read_parcel

@@ -12,7 +12,7 @@ from pathlib import Path
 from siting.disk.files import canonical_json, make_folder, remove, staged
 from siting.disk.lock import locked
 from siting.errors import SitingError
-from siting.kernels.threads import one_thread
+from siting.kernels.bands import one_thread
 from siting.read.file_kinds import read_text
 from siting.report.destination import (
     REVIEW,

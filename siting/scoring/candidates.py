@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,8 @@ _FEW = 15
 TIE = 1e-6
 
 _POINT_M = 6.0
+# Points looked at together; more are seldom needed.
+_PART = 100_000
 IndexArray = NDArray[np.int64]
 
 
@@ -31,21 +34,35 @@ def spaced(easting: FloatArray, northing: FloatArray, *, spacing_m: float, most:
     >>> spaced(np.array([0.0, 3.0, 10.0]), np.array([0.0, 0.0, 0.0]), spacing_m=5.0, most=9)
     [0, 2]
     """
-    free = np.ones(len(easting), dtype=bool)
+    parts = range(0, len(easting), _PART)
+    blocks = ((easting[start : start + _PART], northing[start : start + _PART]) for start in parts)
+    return _spaced(blocks, spacing_m=spacing_m, most=most)
+
+
+def _spaced(
+    blocks: Iterable[tuple[FloatArray, FloatArray]], *, spacing_m: float, most: int
+) -> list[int]:
+    """The same of points that come in blocks, of which no more are asked for than are needed."""
     keep: list[int] = []
-    start = 0
-    while len(keep) < most:
-        left = np.flatnonzero(free[start:])
-        if left.size == 0:
+    kept: list[tuple[float, float]] = []
+    begin = 0
+    # A hair less than the spacing: points on a lattice lie exactly that far apart, up to rounding.
+    apart2 = spacing_m**2 * (1 - 1e-12)
+    for easting, northing in blocks:
+        free = np.ones(len(easting), dtype=bool)
+        for east, north in kept:
+            free &= (easting - east) ** 2 + (northing - north) ** 2 >= apart2
+        index = -1
+        while len(keep) < most and free[index + 1 :].any():
+            index += 1 + int(free[index + 1 :].argmax())
+            east, north = float(easting[index]), float(northing[index])
+            keep.append(begin + index)
+            kept.append((east, north))
+            free &= (easting - east) ** 2 + (northing - north) ** 2 >= apart2
+            free[index] = False
+        begin += len(easting)
+        if len(keep) >= most:
             break
-        index = start + int(left[0])
-        keep.append(index)
-        far2 = (easting[index:] - easting[index]) ** 2 + (northing[index:] - northing[index]) ** 2
-        # A hair less than the spacing: points on a lattice lie exactly that far apart, up to
-        # rounding.
-        free[index:] &= far2 >= spacing_m**2 * (1 - 1e-12)
-        free[index] = False
-        start = index + 1
     return keep
 
 
@@ -59,7 +76,12 @@ def order_of(score: NDArray[np.floating], candidates: tuple[Candidate, ...]) -> 
 
 
 def worth_listing(
-    scores: Scores, allowed: BoolArray, boundary_m: FloatArray, *, rules: CandidateRules
+    scores: Scores,
+    allowed: BoolArray,
+    boundary_m: FloatArray,
+    *,
+    rules: CandidateRules,
+    people: BoolArray | None = None,
 ) -> BoolArray:
     """(rows, cols) bool, where a place may be listed: enough speaks for it, and it can be used.
 
@@ -73,11 +95,14 @@ def worth_listing(
     allowed : (rows, cols) bool, where a camera may stand
     boundary_m : (rows, cols) float, metres to the parcel's boundary, NaN = not known
     rules : CandidateRules
+    people : (rows, cols) bool, where people are likely, so that no place is named; None = nowhere
     """
     drawn = allowed & (scores.attraction >= rules.least_attraction - TIE)
     plain = scores.total[allowed & ~drawn & np.isfinite(scores.total)]
     if plain.size:
         drawn &= scores.total > np.quantile(plain, rules.plain_share)
+    if people is not None:
+        drawn &= ~people
     inside = drawn & (boundary_m >= rules.inside_m)
     return inside if inside.any() else drawn
 
@@ -105,25 +130,23 @@ def with_rivals(
     """
     if land.grid.cell_size_m < _WIDE_CELL_M and len(places) >= _FEW:
         return places
-    row, col = np.nonzero(allowed & np.isfinite(index))
-    order = np.argsort(-index[row, col], kind="stable")
-    row, col = row[order], col[order]
-    easting, northing = land.grid.xy(row, col)
-    mine = np.array([(p.easting, p.northing) for p in places]).reshape(-1, 2)
-    east = np.concatenate([mine[:, 0], easting])
-    north = np.concatenate([mine[:, 1], northing])
-    more = [i - len(places) for i in spaced(east, north, spacing_m=spacing_m, most=_MOST_RIVALS)]
+    cells = np.flatnonzero(allowed & np.isfinite(index))
+    cells = cells[np.argsort(-index.ravel()[cells], kind="stable")]
+    grid = land.grid
+
+    def blocks() -> Iterator[tuple[FloatArray, FloatArray]]:
+        mine = np.array([(p.easting, p.northing) for p in places]).reshape(-1, 2)
+        yield mine[:, 0], mine[:, 1]
+        # The best come first: of large land most cells are never looked at.
+        for start in range(0, len(cells), _PART):
+            yield grid.xy(*np.divmod(cells[start : start + _PART], grid.n_cols))
+
+    found = _spaced(blocks(), spacing_m=spacing_m, most=_MOST_RIVALS)
+    more = [divmod(int(cells[i - len(places)]), grid.n_cols) for i in found if i >= len(places)]
+    at = [(row, col, *grid.xy(row, col)) for row, col in more]
     return places + [
-        Candidate(
-            int(row[i]),
-            int(col[i]),
-            float(easting[i]),
-            float(northing[i]),
-            float(index[row[i], col[i]]),
-            0,
-        )
-        for i in more
-        if i >= 0
+        Candidate(row, col, float(east), float(north), float(index[row, col]), 0)
+        for row, col, east, north in at
     ]
 
 

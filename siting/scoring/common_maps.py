@@ -11,7 +11,7 @@ from itertools import combinations
 
 import numpy as np
 
-from siting.scoring.combine import combine
+from siting.scoring.combine import combine, memberships_at
 from siting.settings.protocol_score import Scoring
 from siting.types import BoolArray, Land, Scores
 
@@ -38,7 +38,7 @@ def best_without(scores: Scores, open_ground: BoolArray, *, scoring: Scoring) ->
     mapping from the names of the maps left out, joined by "+" ("" for none), to an index, the ratio
     to plain ground; empty where no ground is open
     """
-    parts = {name: values[open_ground] for name, values in scores.memberships.items()}
+    parts = memberships_at(scores.memberships, open_ground)
     found = {}
     for count in range(len(MAPS) + 1):
         for left_out in combinations(MAPS, count):

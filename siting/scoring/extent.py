@@ -36,28 +36,41 @@ _LINES = {"trail": ("trails", "trail"), "water": ("water", "stream")}
 _EIGHT = np.ones((3, 3), dtype=bool)
 
 
-def extent_of(
-    spot: Spot,
-    others: Sequence[Spot],
+def extents_of(
+    spots: Sequence[Spot],
     total: FloatArray,
     open_ground: BoolArray,
     *,
     land: Land,
     valley_lines: Sequence[Geometry] = (),
-) -> Extent | None:
-    """The stretch or area around a spot that scores as well as it, or None where a point is known.
+) -> list[Extent | None]:
+    """The stretch or area around each spot that scores as well, or None where a point is known.
 
     Where nothing draws animals (`Spot.plain`) there is never a point, however fine the maps.
 
     Parameters
     ----------
-    spot : Spot
-    others : the other spots, whose ground is theirs
+    spots : the spots, each of which claims the ground that is nearer to it than to the others
     total : (rows, cols) float, score of every cell, NaN = not known
     open_ground : (rows, cols) bool, True where a camera may stand
     land : Land
     valley_lines : lines worked out from the elevations, where no water layer was given
     """
+    found = []
+    for spot in spots:
+        others = [other for other in spots if other is not spot]
+        found.append(_extent_of(spot, others, total, open_ground, land, valley_lines))
+    return found
+
+
+def _extent_of(
+    spot: Spot,
+    others: Sequence[Spot],
+    total: FloatArray,
+    open_ground: BoolArray,
+    land: Land,
+    valley_lines: Sequence[Geometry],
+) -> Extent | None:
     if spot.search_radius_m < LEAST_RADIUS_M and not spot.plain:
         return None
     alike = _alike(spot, others, total, open_ground, grid=land.grid)

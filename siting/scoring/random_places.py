@@ -17,6 +17,7 @@ import math
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -168,6 +169,48 @@ def place_by_lot(
     name = list(STRATA)[index]
     frame = open_ground & of_stratum(role, name)
     return _places_of(frame, name, 1, 1, grid=grid, rules=rules, parcel_id=parcel_id)[0]
+
+
+class Lot(NamedTuple):
+    """Places drawn at random: all of them, the one for a single camera, the one proposed.
+
+    `inside` are the cells of the parcel, (rows, cols).
+    """
+
+    places: tuple[RandomPlace, ...]
+    one: RandomPlace | None
+    named: tuple[str, int] | None
+    inside: BoolArray
+    remark: tuple[Remark, ...]
+
+
+def draw_lot(
+    role: RoleArray,
+    open_ground: BoolArray,
+    *,
+    inside: BoolArray,
+    grid: Grid,
+    rules: RandomRules,
+    parcel_id: str,
+    tree_m: FloatArray | None = None,
+    named: tuple[str, int] | None = None,
+) -> Lot:
+    """All that is drawn at random on one parcel; parameters as of `draw_places`.
+
+    `inside` are the cells of the parcel, (rows, cols) bool; `tree_m` (rows, cols) in metres.
+    """
+    places = draw_places(
+        role,
+        open_ground,
+        grid=grid,
+        rules=rules,
+        parcel_id=parcel_id,
+        tree_m=tree_m,
+        named=named,
+    )
+    remark = draw_remark(places, role, inside=inside, open_ground=open_ground, rules=rules)
+    one = place_by_lot(role, open_ground, grid=grid, rules=rules, parcel_id=parcel_id)
+    return Lot(places, one, named, inside, remark)
 
 
 def asked_at_random(

@@ -185,12 +185,28 @@ class GridRules(Section):
     Lengths in metres, memory in GB.
     """
 
-    context_m: float = param(600.0, "m", OWN, "Ground read around the parcel.", ge=50.0, le=5000.0)
+    context_m: float = param(
+        600.0,
+        "m",
+        OWN,
+        "Ground read around the parcel, to within a sixteenth.",
+        ge=50.0,
+        le=5000.0,
+    )
     smallest_cell_m: float = param(
         1.0, "m", "design: finer cells add noise, not sight", "Smallest cell.", ge=0.25, le=30.0
     )
     largest_cell_m: float = param(
         30.0, "m", "design: coarser cells hide every feature", "Largest cell.", ge=1.0, le=100.0
+    )
+    # A cell is judged at its middle: a set-back of 3 m would close 30 m, and a ford be lost.
+    lines_cell_m: float = param(
+        10.0,
+        "m",
+        "our choice: as fine as mapped lines are; what rasters can tell goes by their own cells",
+        "Largest cell where layers of points, lines or areas are given.",
+        ge=1.0,
+        le=100.0,
     )
     most_memory_gb: float = param(
         4.0, "GB", OWN, "Refuse a parcel that would need more.", ge=0.1, le=1024.0

@@ -120,13 +120,15 @@ _TEXTS = {
         "rain. Do not cross it; check local flood warnings first."
     ),
     "crossing": (
-        "Crossing: the walk crosses a stream. Cross only on a dry, firm bridge, log or ford, "
-        "never through water or over ice; if in doubt, turn back and choose another spot."
+        "Crossing: the walk shown crosses a stream, perhaps through the water. Cross only on a "
+        "dry, firm bridge, log or stones, never through water or over ice; if in doubt, turn back "
+        "and choose another spot."
     ),
     "crossing_water": (
-        "Crossing and water: the walk crosses a stream. Cross only on a dry, firm bridge, log or "
-        "ford, never through water or over ice; if in doubt, turn back and choose another spot. "
-        "Banks give way and streams rise: check local flood and ice warnings first."
+        "Crossing and water: the walk shown crosses a stream, perhaps through the water. Cross "
+        "only on a dry, firm bridge, log or stones, never through water or over ice; if in doubt, "
+        "turn back and choose another spot. Banks give way and streams rise: check local flood and "
+        "ice warnings first."
     ),
     "steep": (
         "Steep ground: stay where you can walk upright with both hands free. Turn back if in "

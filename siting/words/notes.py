@@ -47,12 +47,13 @@ def comparison_notes(protocol: Protocol) -> tuple[Note, ...]:
 
 
 def list_notes(
-    count: int, usable: float, *, scant_share: float, plain: bool = False
+    count: int, usable: float, *, scant_share: float, plain: bool = False, peopled: bool = False
 ) -> tuple[Note, ...]:
     """What to know before a camera is promised: no spot, hardly any ground, or one place only.
 
     `count` is the number of spots, `usable` the share of the parcel that is open, 0..1; `plain` is
-    True where nothing mapped draws animals to any of them.
+    True where nothing mapped draws animals to any of them, `peopled` where people are likely on
+    some or all of the ground.
     """
     if not count:
         text = (
@@ -61,7 +62,7 @@ def list_notes(
         )
         return (Note("W-NOSPOT-01", "warning", text),)
     look = "Look at it with the owner before a camera is promised."
-    known = (Note("W-PLAIN-01", "warning", nothing_known(count)),) if plain else ()
+    known = (Note("W-PLAIN-01", "warning", nothing_known(count, peopled=peopled)),) if plain else ()
     if usable < scant_share:
         text = f"Only {percent(usable)} of this parcel is open to a camera. {look}"
         return (*known, Note("W-SCANT-01", "warning", text))
@@ -84,9 +85,18 @@ def spots_in_words(count: int, *, plain: bool) -> str:
     return f"no spot, {counted} to look over" if plain else counted
 
 
-def nothing_known(areas: int) -> str:
-    """What to do where nothing mapped draws animals, in so many areas."""
+def nothing_known(areas: int, *, peopled: bool = False) -> str:
+    """What to do where nothing mapped draws animals, in so many areas.
+
+    `peopled` is True where the land has parks, lawns or verges, on which no place is named.
+    """
     marked = "the marked area" if areas == 1 else f"the {areas} marked areas"
+    if peopled:
+        return (
+            "On these maps no place away from parks, lawns and verges stands out from the ground "
+            "around it, and on those people are likely, so none is named. Look over "
+            f"{marked} for fresh tracks and worn paths, and ask who comes there and when."
+        )
     return (
         "On these maps no place open to a camera stands out from the ground around it, so none is "
         f"named. Look over {marked} for fresh tracks and worn paths, and ask people who know "

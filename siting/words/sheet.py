@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import takewhile
-
-from siting.lengths import length, tenths
-from siting.scoring.stability import TOSS_UP
+from siting.lengths import length
 from siting.settings.protocol import CameraRules
 from siting.settings.protocol_field import VisitRules
-from siting.types import Spot
 from siting.words.office.service_interval import VisitPlan
 from siting.words.spot.heading import lens_height
-from siting.words.spot.reasons import NOTHING_DRAWS
 
 # Common practice, no source. It stands before the pages of the spots: it is read at home, where a
 # thing can still be packed.
@@ -26,34 +20,6 @@ BRING = (
     "Water, first-aid kit, clothes for the weather, bright orange in hunting season",
     "The owner's phone number and your check-in person's",
 )
-
-
-def start_words(spots: Sequence[Spot]) -> str:
-    """Where to begin: at the first spot, unless the maps cannot rank the first ones; "" without."""
-    if not spots:
-        return ""
-    easiest = "that is easiest to reach"
-    if spots[0].plain:
-        return f"Start with the area {easiest}."
-    # As the head of the map page has it (web/map/panel/guide.js).
-    alike = list(takewhile(lambda spot: _unranked(spot, spots[0]), spots))
-    if len(alike) < 2:
-        return "Start with spot 1."
-    walks = [(spot.walk.minutes_there, spot.rank) for spot in alike if spot.walk]
-    near = f"spot {min(walks)[1]}: it has the shortest walk" if walks else f"the one {easiest}"
-    return (
-        f"These maps cannot rank spots 1 to {len(alike)}: any of them may be the best. "
-        f"Start with {near}."
-    )
-
-
-def _unranked(spot: Spot, first: Spot) -> bool:
-    """Whether nothing tells it from the first: toss-ups both, of the first five or of one index."""
-    same = tenths(spot.score) == tenths(first.score)
-    if spot.why == NOTHING_DRAWS:
-        return same
-    sure = spot.stability
-    return sure is not None and sure.word == TOSS_UP and (same or spot.rank <= sure.among)
 
 
 BRING_ON_CHECK = (

@@ -205,8 +205,28 @@ def check_spot(row: dict, ground: Ground) -> tuple[list[str], list[str]]:
     return facts, false
 
 
+# Where a second spot of one name lies from the first: no distance to what it is named for.
+_BESIDE = re.compile(r", about ([\d.]+) (k?m) [^,]*to the ([a-z-]+) of (?:spot|area) (\d+)$")
+
+
+def false_neighbours(rows: list[dict]) -> list[str]:
+    """Names that put a spot elsewhere from another than it is, by the ellipsoid."""
+    out = []
+    for row in rows:
+        if not (said := _BESIDE.search(row["name"])):
+            continue
+        other = next(r for r in rows if r["rank"] == said[4])
+        ends = [float(r[c]) for r in (other, row) for c in ("lon_deg", "lat_deg")]
+        bearing, _, away = GEOD.inv(*ends)
+        told_m = float(said[1]) * (1000 if said[2] == "km" else 1)
+        turn = abs((WINDS[said[3]] - bearing + 180) % 360 - 180)
+        if abs(told_m - away) > max(float(row["search_radius_m"]), 0.1 * away) or turn > 30:
+            out.append(f"{row['name']!r}: {away:.0f} m at {bearing:.0f} degrees")
+    return out
+
+
 def _statements(row: dict) -> list[str]:
-    said = [row["name"]]
+    said = [_BESIDE.sub("", row["name"])]
     for column in ("why", "pulled_down"):
         said += row.get(column, "").split(" | ")
     return [s for s in said if s]
@@ -226,6 +246,10 @@ def _false_claims(
         if not re.search(pattern, said):
             continue
         away, bearing = ground.nearest(thing, place)
+        if within := re.search(r"within about (\d+) m", said):
+            if away > float(within[1]) + slack:
+                out.append(f"{said!r}: {thing} at {away:.0f} m")
+            continue
         match = re.search(r"about (\d+) m", said)
         if match is None:
             if away > radius + slack:
@@ -296,6 +320,9 @@ def main(folder: Path, names: list[str]) -> int:
         if run.returncode:
             continue
         ground = read_ground(raw, parcel_of(out))
+        for line in (beside := false_neighbours(first_five(out))):
+            sys.stdout.write(f"   FALSE {line}\n")
+        count += len(beside)
         for row in first_five(out):
             facts, false = check_spot(row, ground)
             count += len(false)

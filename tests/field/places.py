@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -61,9 +62,7 @@ z_unit = "m"
 [land_cover]
 file = "{data}/durham-nc/nlcd_30m.tif"
 legend = "nlcd"
-[layers]
-trails = "{data}/durham-nc/vectors.gpkg::trails"
-{water}
+{layers}
 """
 SOMERSET_TEXT = """
 [parcel]
@@ -83,31 +82,45 @@ layer = "roads"
 column = "highway"
 values = {{ {values} }}
 """
+# The places that are run where none is asked for by name.
+USUAL = (
+    "durham-65", "durham-59", "durham-44-dry", "somerset", "gardiner-mt", "lot-fr", "wake-nc",
+    "robit-et", "fort-bragg-nc", *(f"swellendam-{number}" for number in range(5)),
+)  # fmt: skip
 _WAYS = ("path", "footway", "bridleway", "steps", "cycleway")
 
 
 def write_all(folder: Path, names: Sequence[str] = ()) -> dict[str, Raw]:
     """Every place, or those whose names begin so, its inputs written into a folder of its own."""
-    made: dict[str, Callable[[Path], Raw]] = {}
-    for park, water in (("65", True), ("59", True), ("44", False)):
-        made[f"durham-{park}"] = partial(_durham, park=park, water=water)
-    made["somerset"] = _somerset
-    for name in ("gardiner-mt", "lot-fr", "wake-nc", "robit-et", "fort-bragg-nc"):
-        made[name] = partial(_known, name=name)
-    for number in range(5):
-        made[f"swellendam-{number}"] = partial(_farm, number=number)
-    asked = {n: make for n, make in made.items() if not names or n.startswith(tuple(names))}
-    return {name: make(folder / name) for name, make in asked.items()}
+    return {name: _maker(name)(folder / name) for name in names or USUAL}
 
 
-def _durham(folder: Path, park: str, *, water: bool) -> Raw:
+def _maker(name: str) -> Callable[[Path], Raw]:
+    """What writes a place: "durham-65", "durham-20-bare" (rasters alone), "lot-fr-2" (its rank)."""
+    place, _, rest = name.partition("-")
+    if place == "durham":
+        park, _, given = rest.partition("-")
+        return partial(_durham, park=park, given=given)
+    if place == "swellendam":
+        return partial(_farm, number=int(rest))
+    if place == "somerset":
+        return _somerset
+    known, rank = re.fullmatch(r"(.+?)(?:-(\d))?", name).groups()
+    return partial(_known, name=known, rank=rank or "1")
+
+
+def _durham(folder: Path, park: str, given: str) -> Raw:
+    """A park with streams and trails; `given` is "" for both, "dry" without streams, or "bare"."""
     folder.mkdir(parents=True, exist_ok=True)
-    file = DATA / "durham-nc" / "vectors.gpkg"
-    line = f'water = "{file.as_posix()}::streams"' if water else ""
-    path = folder / "inputs.toml"
-    path.write_text(DURHAM.format(data=DATA.as_posix(), id=park, water=line))
-    layers = {"trail": (file, "trails")} | ({"water": (file, "streams")} if water else {})
     base = DATA / "durham-nc"
+    file = base / "vectors.gpkg"
+    drawn = {"": ("trails", "streams"), "dry": ("trails",), "bare": ()}[given]
+    keys = {"trails": ("trails", "trail"), "streams": ("water", "water")}
+    lines = [f'{keys[name][0]} = "{file.as_posix()}::{name}"' for name in drawn]
+    text = "\n".join(["[layers]", *lines]) if lines else ""
+    path = folder / "inputs.toml"
+    path.write_text(DURHAM.format(data=DATA.as_posix(), id=park, layers=text))
+    layers = {keys[name][1]: (file, name) for name in drawn}
     return Raw(path, base / "dem_1arcsec_masked.tif", base / "nlcd_30m.tif", NLCD, layers)
 
 
@@ -159,9 +172,10 @@ def _somerset(folder: Path) -> Raw:
     return Raw(path, base / "dtm_1m_whole_metres.tif", raster, SOMERSET, layers)
 
 
-def _known(folder: Path, name: str) -> Raw:
+def _known(folder: Path, name: str, rank: str = "1") -> Raw:
     base = DATA / name
     inputs = write_place(name, folder)
+    inputs.write_text(inputs.read_text().replace('id = "1"', f'id = "{rank}"'))
     dem, cover, kinds, layers = {
         "gardiner-mt": ("dem_third_arcsec.tif", "nlcd_2011.tif", NLCD,
                         {"water": (base / "vectors.gpkg", "streams_geoglows")}),
@@ -175,7 +189,7 @@ def _known(folder: Path, name: str) -> Raw:
 
 
 def _farm(folder: Path, number: int) -> Raw:
-    """One of the five farms that lie nearest to river and houses."""
+    """One farm, counted from the nearest to river and houses."""
     folder.mkdir(parents=True, exist_ok=True)
     base = DATA / "swellendam-za"
     source = base / "vectors.gpkg"

@@ -14,6 +14,7 @@ from siting.ground.cover import OPEN_ROLES
 from siting.ground.distance import distance_everywhere
 from siting.ground.known import cells_to_unknown
 from siting.ground.layers import GroundLayers
+from siting.ground.peopled import away_from_people
 from siting.ground.shapes import features, landforms, woodland
 from siting.ground.shapes.feature_order import in_order
 from siting.ground.shapes.features import Named
@@ -29,6 +30,9 @@ from siting.kernels.remembered import remembered
 from siting.settings.protocol_travel import FeatureRules
 from siting.types import BoolArray, CoverRole, Feature, Land, RoleArray
 
+# Cells from the middle of a pond to its rim, at least: at the bend of a strip two cells wide it is
+# 1.17, in three cells square 1.5.
+_POND_CELLS = 1.25
 # Kinds of features that have a criterion of their own.
 _JUDGED_ELSEWHERE = ("stream crossing", "known crossing", "funnel")
 # How far around a squeeze what squeezes it is looked for, and how far it keeps from the edge of
@@ -69,6 +73,7 @@ def find_features(
     # What lies just over the fence still says why animals come this way.
     near = shapely.buffer(land.parcel_shape, 2 * rules.reach_m)
     shapely.prepare(near)
+    found = away_from_people(found, land)
     return in_order(f for f in found if shapely.contains_xy(near, f.easting, f.northing))
 
 
@@ -195,9 +200,12 @@ def _away_from(lines: Sequence[Geometry], streams: Sequence[Named]) -> list[Geom
 
 
 def _ponds_of_cells(land: Land, ground: GroundLayers, rules: FeatureRules) -> list[Named]:
+    # What is nowhere wider than two cells of the land cover may as well be a piece of a river: it
+    # has neither ends nor the name of a pond.
     return [
         Named(pond, "the pond" if pond.area < rules.lake_ha * 1e4 else "the lake")
         for pond in ponds_of_cells(land, ground.role)
+        if not shapely.buffer(pond, -_POND_CELLS * land.cover_cell_m).is_empty
     ]
 
 

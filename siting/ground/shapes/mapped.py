@@ -7,8 +7,8 @@ import shapely
 from rasterio.features import shapes
 from shapely.geometry.base import BaseGeometry as Geometry
 
+from siting.ground.peopled import animal_trails
 from siting.ground.shapes.features import Named, called
-from siting.ground.trails import animal_trails
 from siting.types import CoverRole, Land, RoleArray
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import scipy
 from numpy.typing import NDArray
@@ -45,8 +47,8 @@ def field_corners(
     source_cell_m : float
         Cell size of the land-cover file, metres; 0 = that of the grid.
     radius_m : float
-        Radius of the disc, metres; at least three and a half cells of the grid are taken, and
-        two of the file must go into it.
+        Radius of the disc, metres; at least three and a half cells of the file are taken, or
+        the steps of a slanting edge would be corners. Two of them must go into it.
     spacing_m : float
         Of corners nearer together only the sharpest is kept, metres.
     weakest : float
@@ -63,7 +65,13 @@ def field_corners(
     fields = np.isin(role, OPEN_ROLES)
     if source_cell_m > radius_m / 2:
         return []
-    cells = max(radius_m / grid.cell_size_m, 3.5)
+    least_m = 3.5 * max(source_cell_m, grid.cell_size_m)
+    cells = max(radius_m, least_m) / grid.cell_size_m
+    if least_m > radius_m:
+        # Beside so small a disc a single cell that stands out from a straight edge is a corner.
+        woods, fields = _without_stubs(
+            woods, fields, cells=max(source_cell_m / grid.cell_size_m, 1)
+        )
     edge = (
         scipy.ndimage.binary_dilation(woods) & fields
         | scipy.ndimage.binary_dilation(fields) & woods
@@ -84,7 +92,7 @@ def field_corners(
     found = []
     for kind, sharp, words in (
         ("field corner", share - 0.5, "corner of the field, woods on two sides"),
-        ("woods corner", 0.5 - share, "corner of the woods with the field bent round it"),
+        ("woods corner", 0.5 - share, "corner of the woods, field on two sides"),
     ):
         # Half the disc less the angle's share: 30 degrees of a bend are a twelfth.
         least = (1 + weakest / PLAIN) / 12
@@ -94,6 +102,25 @@ def field_corners(
                 feature_at(kind, *at, grid=grid, strength=strength, words=words, short=kind)
             )
     return found
+
+
+def _without_stubs(
+    woods: BoolArray, fields: BoolArray, *, cells: float
+) -> tuple[BoolArray, BoolArray]:
+    """Woods and open ground without what is one cell of the file wide, each given to the other.
+
+    `cells` is how many cells of the grid one of the file is wide.
+    """
+    # One and a half: wider than one cell of the file, narrower than two, also where they are askew.
+    side = max(2, math.floor(1.5 * cells))
+    block = np.ones((side, side), dtype=bool)
+    # Beyond the array everything goes on as at its edge.
+    padded = [np.pad(mask, side, mode="edge") for mask in (woods, fields)]
+    solid = scipy.ndimage.binary_opening(padded[0], block)
+    clear = padded[1] | (padded[0] & ~solid)
+    wide = scipy.ndimage.binary_opening(clear, block)
+    inner = (slice(side, -side),) * 2
+    return (solid | (clear & ~wide))[inner], wide[inner]
 
 
 def _changes_around(woods: BoolArray, at: IndexArray, radius_cells: float) -> IndexArray:
@@ -133,8 +160,8 @@ def narrow_woods(
     source_cell_m : float
         Cell size of the land-cover file, metres; 0 = that of the grid.
     width_m : float
-        Greatest width, metres; at least three cells of the grid are taken, and about three of
-        the file must go into it.
+        Greatest width, metres; at least three cells of the file are taken, and about three of
+        them must go into it.
     least_length_m : float
         Shorter ones are rounded-off corners, metres.
 
@@ -146,7 +173,7 @@ def narrow_woods(
     if source_cell_m > width_m / 2.5:
         return []
     woods = role == CoverRole.TREE
-    half = max(width_m / grid.cell_size_m, 3.0) / 2
+    half = max(width_m, 3.0 * max(source_cell_m, grid.cell_size_m)) / grid.cell_size_m / 2
     known = role != CoverRole.UNKNOWN
     # What is not known counts as woods here: a rim of the map must not make woods narrow.
     core = cells_to(known & ~woods) > half

@@ -23,7 +23,7 @@ from siting.ground.travel.circuits import (
     resistor_grid,
     solve_symmetric,
 )
-from siting.kernels.bands import in_bands
+from siting.kernels.bands import bands, in_bands
 
 BoolArray = NDArray[np.bool_]
 
@@ -57,7 +57,12 @@ def travel_cost(
     by_role = np.ones(max(*role_cost, int(role.max(initial=0)), 0) + 1)
     for code, cost in role_cost.items():
         by_role[int(code)] = np.nan if cost is None else cost
-    out: NDArray[np.float64] = np.interp(slope_deg, degrees, factors) * by_role[role]
+    out: NDArray[np.float64] = np.empty(slope_deg.shape)
+
+    def fill(rows: slice) -> None:
+        out[rows] = np.interp(slope_deg[rows], degrees, factors) * by_role[role[rows]]
+
+    in_bands(fill, out.shape)
     return out
 
 
@@ -99,20 +104,40 @@ def coarsen_cost(
     (rows, cols) of blocks, float64
     """
     rows, cols = (math.ceil((n + b) / factor) for n, b in zip(cost.shape, before, strict=True))
-    padding = [
-        (b, m * factor - n - b) for n, m, b in zip(cost.shape, (rows, cols), before, strict=True)
+    inside = [
+        _cells_inside(n, b, factor, blocks=m)
+        for n, b, m in zip(cost.shape, before, (rows, cols), strict=True)
     ]
+    out: NDArray[np.float64] = np.empty((rows, cols))
 
-    def block_sum(values: FloatArray) -> FloatArray:
-        blocks = np.pad(values.astype(np.float64), padding).reshape(rows, factor, cols, factor)
-        return np.asarray(blocks.sum(axis=(1, 3)))
+    # Blocks of few rows at a time: the cost of every cell is held once, and not four times.
+    def fill(some: slice) -> None:
+        top, bottom = some.start * factor - before[0], some.stop * factor - before[0]
+        part = cost[max(top, 0) : bottom]
+        is_open = np.isfinite(part)
+        padding = [
+            (max(-top, 0), max(bottom - cost.shape[0], 0)),
+            (before[1], cols * factor - cost.shape[1] - before[1]),
+        ]
+        total, n_open = (
+            np.pad(values, padding).reshape(-1, factor, cols, factor).sum(axis=(1, 3))
+            for values in (np.where(is_open, part, 0.0), is_open.astype(np.float64))
+        )
+        n_all = inside[0][some, None] * inside[1]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            merged = (total / n_open) / (n_open / n_all)
+        out[some] = np.where(2 * n_open >= n_all, merged, np.nan)
 
-    is_open = np.isfinite(cost)
-    n_open, n_all = block_sum(is_open), block_sum(np.ones_like(cost))
-    total = block_sum(np.where(is_open, cost, 0.0))
-    with np.errstate(invalid="ignore", divide="ignore"):
-        merged = (total / n_open) / (n_open / n_all)
-    return np.where(2 * n_open >= n_all, merged, np.nan)
+    # Bands of as many cells of the fine grid.
+    for some in bands((rows, cols * factor**2)):
+        fill(some)
+    return out
+
+
+def _cells_inside(count: int, before: int, factor: int, *, blocks: int) -> NDArray[np.float64]:
+    """(blocks,) how many of the `count` cells of an axis each block holds."""
+    edges = np.clip(np.arange(blocks + 1) * factor - before, 0, count)
+    return np.diff(edges).astype(np.float64)
 
 
 def refine(

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from siting.grid import FloatArray, Grid
 from siting.ground.distance import nearest_value, within
 from siting.ground.known import FINEST_HEIGHT_M
-from siting.ground.layers import GroundLayers, valley_threshold_ha
+from siting.ground.layers import GroundLayers
 from siting.ground.neighbourhood import PLAIN
+from siting.ground.peopled import quiet_ratio
 from siting.ground.shapes.found import distance_to_feature_m, felt_feature_m, find_features
 from siting.ground.travel.movement import (
     coarsen_cost,
@@ -27,7 +28,8 @@ from siting.ground.travel.obstacles import Obstacles, obstacles
 from siting.ground.water import drainage
 from siting.ground.water.engines import Engine, flow_directions
 from siting.ground.water.stream_offset import offset_note, stream_offset
-from siting.kernels.bands import by_bands, in_parallel
+from siting.ground.water.valley_lines import valley_threshold_ha
+from siting.kernels.bands import bands, by_bands, give_back, in_parallel
 from siting.kernels.remembered import remembered
 from siting.settings.protocol_ground import DrainageRules
 from siting.settings.protocol_travel import FeatureRules, TravelRules
@@ -62,6 +64,11 @@ def with_passage(
         drainage.stream_cells(area, threshold_ha=valley_threshold_ha(land.role, drained)),
         transform=land.grid.transform,
     )
+    wetter = wetter_than_share(area, slope, grid=land.grid)
+    # The widest of the arrays here, and not read again.
+    del area
+    give_back(land.dem.size)
+    ratio = quiet_ratio(ratio, land)
     found = find_features(
         land,
         ground,
@@ -83,7 +90,7 @@ def with_passage(
             layers["height_above_water_m"] = height_above_water_m(
                 land, directions, stream_reach_m=drained.stream_reach_m
             )
-    layers["wetter_than_share"] = wetter_than_share(area, slope, grid=land.grid)
+    layers["wetter_than_share"] = wetter
     # A name on the map must bear looking at; the weak ones count only by what is felt of them.
     plain = tuple(feature for feature in found if feature.strength >= PLAIN)
     layers["distance_to_feature_m"] = distance_to_feature_m(plain, land.grid)
@@ -106,7 +113,7 @@ def funnel_ratio(
         role_cost={kind: getattr(rules, f"cost_{kind.name.lower()}") for kind in CoverRole},
         slope_knots=rules.slope_cost,
     )
-    cost = _with_obstacles(cost, hindered, rules)
+    _raise_on_obstacles(cost, hindered, rules)
     factor = coarsening_factor(
         grid.shape,
         cell_size_m=grid.cell_size_m,
@@ -115,13 +122,17 @@ def funnel_ratio(
     )
     before = grid.before(factor)
     coarse = coarsen_cost(cost, factor, before=before)
+    closed = np.isnan(cost)
+    # Eight bytes a cell, while water is worked out beside this.
+    del cost
     # Every cover can be crossed at some cost, so what is closed is ground without elevations.
     density = current_density(coarse, outside=np.isnan(coarse), n_directions=rules.directions)
     ratio = concentration(
         density, cell_size_m=grid.cell_size_m * factor, surroundings_m=rules.surroundings_m
     )
     fine = refine(ratio, factor, shape=grid.shape, before=before)
-    return np.where(np.isnan(cost), np.float32(np.nan), fine)
+    fine[closed] = np.nan
+    return fine
 
 
 def _slope_to_the_rim(slope_deg: FloatArray, dem: FloatArray) -> FloatArray:
@@ -132,20 +143,16 @@ def _slope_to_the_rim(slope_deg: FloatArray, dem: FloatArray) -> FloatArray:
     return np.where(np.isfinite(dem), nearest_value(slope_deg, ~gap), np.nan)
 
 
-def _with_obstacles(
-    cost: NDArray[np.float64], hindered: Obstacles, rules: TravelRules
-) -> NDArray[np.float64]:
-    """Cost raised on mapped roads, buildings and ponds."""
+def _raise_on_obstacles(cost: NDArray[np.float64], hindered: Obstacles, rules: TravelRules) -> None:
+    """Raise the cost, in place, on mapped roads, buildings and ponds."""
     raised = [
         (cells, float(getattr(rules, f"cost_road_{kind}")))
         for kind, cells in hindered.roads.items()
     ]
     raised.append((hindered.buildings, rules.cost_built))
     raised.append((hindered.ponds, rules.cost_water))
-    out = cost.copy()
     for cells, least in raised:
-        out[cells] = np.maximum(out[cells], least)  # what is not known stays so
-    return out
+        cost[cells] = np.maximum(cost[cells], least)  # what is not known stays so
 
 
 @remembered("land")
@@ -182,9 +189,10 @@ def wetter_than_share(
     """Share of the land read that is drier by wetness index, 0..1; NaN where not known."""
     wetness = drainage.wetness_index(area_m2, slope_deg, cell_size_m=grid.cell_size_m)
     known = np.isfinite(wetness)
-    out = np.full(wetness.shape, np.nan, dtype=np.float32)
-    out[known] = _share_below(wetness[known])
-    return out
+    # In the same array: here a run on large land needs most besides its layers.
+    wetness[known] = _share_below(wetness[known])
+    wetness[~known] = np.nan
+    return wetness
 
 
 def _share_below(values: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -192,9 +200,13 @@ def _share_below(values: NDArray[np.float32]) -> NDArray[np.float32]:
     # By ranks and not by a histogram: the share is exact, whatever the index's range.
     order = np.argsort(values)
     ordered = values[order]
-    rank = np.arange(values.size, dtype=np.float64)
+    del values
+    rank = np.arange(ordered.size, dtype=np.int32)
     # Equal values share the rank of the first of them.
     rank[1:][ordered[1:] == ordered[:-1]] = 0
-    share = np.empty(values.size, dtype=np.float32)
-    share[order] = np.maximum.accumulate(rank) / max(values.size, 1)
+    del ordered
+    np.maximum.accumulate(rank, out=rank)
+    share = np.empty(rank.size, dtype=np.float32)
+    for some in bands((rank.size, 1)):
+        share[order[some]] = rank[some] / np.float64(max(rank.size, 1))
     return share

@@ -266,4 +266,6 @@ def _next_cell(directions: NDArray[np.uint8], at: IndexArray) -> IndexArray:
     step = np.zeros(256, dtype=np.int64)
     for code, (down, right) in zip(CODES, OFFSETS, strict=True):
         step[code] = down * directions.shape[1] + right
-    return np.asarray(at + step[directions.ravel()[at]])
+    below = step[directions.ravel()[at]]
+    below += at
+    return below

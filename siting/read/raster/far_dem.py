@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from contextlib import nullcontext
+from dataclasses import dataclass
 
 import numpy as np
 import scipy
@@ -27,10 +28,35 @@ from siting.types import Note
 CELL_M = 30.0
 """Cells of the far elevations; never finer than the working grid's."""
 
+_LOOKED = "A-SKYLINE-01"
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 
 # A file without overviews must be read cell by cell: no more than this many for the skyline.
 _MOST_CELLS = 16_000_000
+
+
+@dataclass(frozen=True)
+class FarDem:
+    """Elevations around the working grid in coarse cells.
+
+    Parameters
+    ----------
+    dem : (rows, cols) float32, metres, NaN = no data
+    grid : Grid of these cells
+    reach_m : float
+        How far beyond the working grid they were looked for, metres.
+    cell_m : float
+        Cells of the file, metres.
+    files : names of the files, the finest first
+    notes : what was assumed
+    """
+
+    dem: FloatArray
+    grid: Grid
+    reach_m: float
+    cell_m: float
+    files: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def far_grid(grid: Grid, *, reach_m: float) -> Grid:
@@ -45,8 +71,14 @@ def far_grid(grid: Grid, *, reach_m: float) -> Grid:
 
 @remembered(state=state_at_path)
 def read_far(
-    path: RasterPath, spec: DemInput, grid: Grid, *, reach_m: float, allow_remote: bool = False
-) -> tuple[FloatArray, Grid, tuple[Note, ...]] | None:
+    path: RasterPath,
+    spec: DemInput,
+    grid: Grid,
+    *,
+    reach_m: float,
+    allow_remote: bool = False,
+    key: str = "dem",
+) -> FarDem | None:
     """Elevations around the working grid in coarse cells, as far as file and budget reach.
 
     The file is read decimated (from its overviews where it has them). A file without overviews is
@@ -58,15 +90,15 @@ def read_far(
     spec : DemInput
     grid : Grid, the working grid
     reach_m : float, metres beyond the working grid; 0 reads nothing
+    key : name of the file in the inputs
 
     Returns
     -------
-    (dem, grid, notes), dem (rows, cols) float32 in metres with NaN = no data; or None when
-    nothing was asked or found
+    FarDem, or None when nothing was asked or found
     """
     if reach_m <= 0:
         return None
-    with rasters.opened(path, key="dem", spec=spec, allow_remote=allow_remote) as dataset:
+    with rasters.opened(path, key=key, spec=spec, allow_remote=allow_remote) as dataset:
         facts = rasters.describe(dataset, spec, key="dem")
         found = _read(path, dataset, facts, spec, grid, reach_m)
     if found is None:
@@ -102,7 +134,36 @@ def read_far(
         resampling=Resampling.bilinear,
         num_threads=1,
     )
-    return out, wide, (*notes, *_notes(reach, reach_m, out, facts.file))
+    notes = (*notes, *_notes(reach, reach_m, out, facts.file))
+    return FarDem(out, wide, reach, facts.cell_m, (facts.file,), notes)
+
+
+def together(near: FarDem | None, far: FarDem | None) -> FarDem | None:
+    """Two readings as one: the second where the first has no elevations.
+
+    The nearest cells matter most: the same difference in height is a smaller angle farther off.
+    """
+    if near is None or far is None or near.grid != far.grid:
+        # Of two that reach differently far the one that reaches further serves alone.
+        every = [one for one in (near, far) if one is not None]
+        return max(every, key=lambda one: one.reach_m, default=None)
+    known = np.isfinite(near.dem)
+    if not (np.isfinite(far.dem) & ~known).any():
+        return near
+    # Of both it would be said how far the skyline was looked for: once is enough.
+    notes = [n for n in (*near.notes, *far.notes) if n.code != _LOOKED]
+    text = (
+        f"The skyline was looked for up to {far.reach_m / 1000:.1f} km in {near.files[0]} and, "
+        f"beyond it, in {far.files[0]} (cells of {far.cell_m:.0f} m), where they have elevations."
+    )
+    return FarDem(
+        np.where(known, near.dem, far.dem),
+        near.grid,
+        far.reach_m,
+        far.cell_m,
+        (*near.files, *far.files),
+        (*notes, Note(_LOOKED, "assumption", text)),
+    )
 
 
 _Found = tuple[FloatArray, RasterFacts, Window, int, tuple[float, Grid], tuple[Note, ...]]
@@ -154,4 +215,4 @@ def _notes(reach_m: float, asked_m: float, dem: FloatArray, file: str) -> tuple[
     text = f"The skyline was looked for up to {reach_m / 1000:.1f} km in {file}"
     if reach_m < asked_m:
         text += f" ({asked_m / 1000:.1f} km would need a raster with overviews)"
-    return (Note("A-SKYLINE-01", "assumption", f"{text}, where it has elevations."),)
+    return (Note(_LOOKED, "assumption", f"{text}, where it has elevations."),)

@@ -31,9 +31,11 @@ from siting.read.raster.units import elevation_factor
 from siting.settings.given.rasters import CoverInput, RasterInput
 from siting.types import Note
 
-# A raster is called coarse from this many cells of the grid to one of its own; elevations also
-# from more metres than the widest grid has, because the grid then looks finer than they are.
-_COARSE_RATIO, _COARSE_DEM_M = 2.9, 31.0
+# A raster is called coarse from this many cells of the grid to one of its own.
+_COARSE_RATIO = 2.9
+# And however wide the grid's cells are: elevations in wider ones than any grid has, which then
+# looks finer than they are; land cover whose edges may be farther off than a camera sees.
+_COARSE_M = {"dem": 31.0, "land_cover": 20.0}
 _COARSE = {
     "dem": "Elevations are mapped in {side}: small valleys, banks and steps do not show.",
     "land_cover": "Woods and fields are mapped in {side}; edges may be {far} off.",
@@ -276,7 +278,7 @@ def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ..
 def _least_coarse_m(grid: Grid, key: str) -> float:
     """Width of cells, metres, above which a warning says that they are coarse."""
     ratio_m = _COARSE_RATIO * grid.cell_size_m
-    return min(ratio_m, _COARSE_DEM_M) if key == "dem" else ratio_m
+    return min(ratio_m, _COARSE_M.get(key, ratio_m))
 
 
 def _source(

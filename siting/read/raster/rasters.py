@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from pyproj.exceptions import ProjError
 
 # GDAL's own errors pass through rasterio undressed where a file is damaged.
 from rasterio._err import CPLE_BaseError, CPLE_OutOfMemoryError
+from rasterio.env import get_gdal_config
 from rasterio.errors import NotGeoreferencedWarning, RasterioError, RasterioIOError
 from rasterio.io import DatasetReader
 from rasterio.windows import Window
@@ -71,15 +72,21 @@ class RasterFacts:
 
 @contextmanager
 def opened(
-    path: RasterPath, *, key: str, spec: RasterInput | None = None, allow_remote: bool = False
+    path: RasterPath,
+    *,
+    key: str,
+    spec: RasterInput | None = None,
+    allow_remote: bool = False,
+    keep: bool = False,
 ) -> Iterator[DatasetReader]:
     """An open raster, or the tiles of one joined; every failure is told as a `SitingError`.
 
     Only the formats of `DRIVERS` are opened; virtual rasters (VRT), which may point anywhere,
     only when remote files are allowed. `spec` says which coordinate system tiles without one have.
+    With `keep` the raster stays open after the context, until nothing holds it any more.
     """
     if isinstance(path, str):
-        with _opened(path, key=key, allow_remote=allow_remote) as dataset:
+        with _opened(path, key=key, allow_remote=allow_remote, keep=keep) as dataset:
             yield dataset
         return
 
@@ -90,15 +97,17 @@ def opened(
             return tiles.tile_of(dataset, given, path=one, key=key)
 
     text = tiles.joined(path, given, key=key, open_tile=tile)
-    with _opened(text, key=key, allow_remote=allow_remote, ours=given.label) as dataset:
+    with _opened(text, key=key, allow_remote=allow_remote, ours=given.label, keep=keep) as dataset:
         yield dataset
 
 
 @contextmanager
-def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Iterator[DatasetReader]:
+def _opened(
+    path: str, *, key: str, allow_remote: bool, ours: str = "", keep: bool = False
+) -> Iterator[DatasetReader]:
     """One open file, or a joined raster of ours (its name to show in `ours`)."""
     check_environment()
-    library.check_unset()
+    library.check_unset(_setting)
     remote = not ours and is_remote(path)
     # Named one by one: some of the library's many drivers run programs or ask the network.
     drivers = ["VRT"] if ours else [*DRIVERS, "VRT"] if allow_remote else list(DRIVERS)
@@ -117,7 +126,8 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
             # Told as E-GEO-01 or E-CRS-01 by `describe`, in words a user can act on.
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             # Reduced copies are used by `overviews` alone, which looks at them first.
-            with DatasetReader(path, driver=drivers, OVERVIEW_LEVEL="NONE") as dataset:
+            dataset = DatasetReader(path, driver=drivers, OVERVIEW_LEVEL="NONE")
+            with nullcontext() if keep else dataset:
                 yield dataset
     except PermissionError as error:
         raise _unreadable(shown, key, str(error), code="E-FILE-03") from error
@@ -132,6 +142,10 @@ def _opened(path: str, *, key: str, allow_remote: bool, ours: str = "") -> Itera
         raise _unreadable(shown, key, str(error), code=code) from error
 
 
+def _setting(name: str) -> object:
+    return get_gdal_config(name, normalize=False)
+
+
 def is_plain_overview(path: str, dataset: DatasetReader) -> bool:
     """Whether the reduced copies of a raster lie in it or in a TIFF beside it, and nowhere else."""
     if "OVERVIEW_FILE" in dataset.tags(ns="OVERVIEWS"):
@@ -141,7 +155,7 @@ def is_plain_overview(path: str, dataset: DatasetReader) -> bool:
 
 
 def _unreadable(path: str, key: str, why: str, *, code: str) -> SitingError:
-    first = why.splitlines()[0][:200] if why else "no reason given"
+    first = why.splitlines()[0][:200].rstrip(".") if why else "no reason given"
     return SitingError(
         code,
         f"{path} ({key}) cannot be read as a raster: {first}.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -52,13 +53,15 @@ def layer_name(path: str, layer: str, *, key: str) -> str:
     if not is_remote(path):
         check_vector_file(path, key=key)
     # This library has a copy of GDAL of its own, with settings of its own.
-    library.check_unset()
+    library.check_unset(pyogrio.get_gdal_config_option)
     library.set_for_vectors(remote=is_remote(path))
     try:
         source = _source_of(path, key)
         if not is_remote(path):
             layer_cache.facts(path, "views", lambda: views.check_views(path, source, key=key))
-        names = _layers_of(source, path)
+        # One file most often holds all layers: each of them would ask for the names anew.
+        read = partial(_layers_of, source, path)
+        names = read() if is_remote(path) else layer_cache.facts(path, "names", read)
     except _FAILURES as error:
         raise unreadable(path, key, error) from error
     if layer in names or (not layer and len(names) == 1):

@@ -9,15 +9,17 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
-import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.disk.files import State, file_state
+
+if TYPE_CHECKING:
+    import geopandas as gpd
 
 Value = TypeVar("Value")
 Bounds = tuple[float, float, float, float]
@@ -42,7 +44,9 @@ class WholeLayer:
     def __init__(self, frame: gpd.GeoDataFrame, repair: Callable[[Shapes], Shapes]) -> None:
         shapes = np.asarray(frame.geometry.values, dtype=object)
         usable = ~(shapely.is_missing(shapes) | shapely.is_empty(shapes))
-        self.frame = frame[usable].reset_index(drop=True)
+        # Without the shapes: each parcel of a batch takes rows of it, and a table of shapes that is
+        # cut costs several times one of texts and numbers.
+        self.columns = frame[usable].drop(columns="geometry").reset_index(drop=True)
         self._bounds = shapely.bounds(shapes[usable])
         self._bad = ~shapely.is_valid(shapes[usable])
         self._shapes = repair(shapes[usable])

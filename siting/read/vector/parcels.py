@@ -95,6 +95,14 @@ def read_parcels(path: str, spec: ParcelInput, *, layer: str) -> list[Parcel]:
     return [_parcel(frame, row, ids[row], crs, spec) for row in range(len(frame))]
 
 
+def columns_for_names(path: str, spec: ParcelInput, *, layer: str) -> tuple[str, ...]:
+    """Columns that could name the parcels of a file whose parcels are only counted; else empty."""
+    frame = read_frame(path, spec, layer=layer, key="parcel")
+    if spec.id_column or "id" in frame.columns:
+        return ()
+    return tuple(str(column) for column in frame.columns if column != frame.geometry.name)
+
+
 def _identifiers(frame: gpd.GeoDataFrame, column: str, file: str) -> list[str]:
     name = column or ("id" if "id" in frame.columns else "")
     if not name:

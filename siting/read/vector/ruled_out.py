@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -84,14 +84,38 @@ def _close_ways(
     out: Effects, here: Point, vectors: Mapping[str, Any], rules: DecisionRules
 ) -> None:
     """The nearest trail and crossing that people may mean: along the trail as far as it goes."""
+    for name, row in _ways_near(here, vectors, rules):
+        out.closed.append((vectors[name].geometry.iloc[row], rules.people_m))
+        if name == "trails":
+            out.busy_trails.append(row)
+
+
+def _ways_near(
+    here: Point, vectors: Mapping[str, Any], rules: DecisionRules
+) -> Iterator[tuple[str, int]]:
     for name in ("trails", "crossings"):
         frame = vectors.get(name)
         if frame is None or frame.empty:
             continue
         away = frame.geometry.distance(here).to_numpy()
         row = int(np.nanargmin(away))
-        if away[row] > rules.way_near_m:
-            continue
-        out.closed.append((frame.geometry.iloc[row], rules.people_m))
-        if name == "trails":
-            out.busy_trails.append(row)
+        if away[row] <= rules.way_near_m:
+            yield name, row
+
+
+def taken_with(
+    here: Point, others: Sequence[Point], vectors: Mapping[str, Any], rules: DecisionRules
+) -> list[int]:
+    """Numbers of the places that a re-run closes, too, once people are reported at one place.
+
+    Parameters
+    ----------
+    here, others : in the grid's coordinate system, as are `vectors`
+    rules : DecisionRules
+    """
+    ways = [vectors[name].geometry.iloc[row] for name, row in _ways_near(here, vectors, rules)]
+    return [
+        number
+        for number, other in enumerate(others)
+        if any(way.distance(other) <= rules.people_m for way in ways)
+    ]

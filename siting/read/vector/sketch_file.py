@@ -11,14 +11,16 @@ import json
 import math
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-import geopandas as gpd
 import shapely
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.errors import SitingError
+
+if TYPE_CHECKING:
+    import geopandas as gpd
 
 FORMAT = "siting sketch"
 VERSION = 1
@@ -163,6 +165,9 @@ def sketch_frame(sketch: Sketch, layer: str, *, file: str) -> gpd.GeoDataFrame:
     The columns are name, kind, use, class and reason; the outline also has `id`, the sign-up that
     the page was made for.
     """
+    # Here, for the desk reads names of layers above and must not wait for tables.
+    import geopandas as gpd
+
     rows = [f for f in sketch.features if f.properties.layer == layer]
     shapes = [_geometry(row.geometry, layer, file, at) for at, row in enumerate(rows, start=1)]
     told = [row.properties.model_dump(by_alias=True) for row in rows]

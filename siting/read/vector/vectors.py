@@ -138,8 +138,8 @@ def near_features(
     rows = whole.rows_in(boxes)
     moved = whole.moved(rows, grid.crs, lambda s: project(s, crs, grid.crs, file=file))
     near = shapely.intersects(moved, shapely.box(*grid.bounds))
-    frame = whole.frame.iloc[rows][near].reset_index(drop=True)
-    frame = gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=moved[near], crs=grid.crs)
+    columns = whole.columns.iloc[rows[near]].reset_index(drop=True)
+    frame = gpd.GeoDataFrame(columns, geometry=moved[near], crs=grid.crs)
     return frame, crs, whole.mended(rows)
 
 

@@ -35,7 +35,9 @@ class LayerInput(Table):
     `error_m` is in metres, None where nobody said.
     """
 
-    file: str = Field(min_length=1, description="File: GeoPackage, GeoJSON, shapefile or KML.")
+    file: str = Field(
+        min_length=1, description='GeoPackage, GeoJSON, shapefile or KML: "FILE" or "FILE::LAYER".'
+    )
     layer: str = Field("", description="Layer inside the file, when it has several.")
     crs: str = Field("", description="Coordinate system to assert when the file has none.")
     column: str = Field("", description="Column with the class of a road or the use of a trail.")
@@ -91,12 +93,18 @@ class LayerInput(Table):
         return self.model_copy(update={"values": values, "other": other})
 
 
-# The short form "FILE::LAYER" is what people type; the table is for what it cannot say.
+# The short form "FILE::LAYER" is what people type, also as the `file` of a table.
 def _layer(value: Any) -> Any:
-    if isinstance(value, str):
-        file, layer = file_and_layer(value)
-        return {"file": file, "layer": layer}
-    return value
+    table = {"file": value} if isinstance(value, str) else value
+    if not isinstance(table, dict) or not isinstance(table.get("file"), str):
+        return value
+    file, layer = file_and_layer(table["file"])
+    named = table.get("layer", "")
+    if layer and named and named != layer:
+        raise ValueError(
+            f"{table['file']} names the layer {layer!r}, and layer = {named!r} another; keep one"
+        )
+    return {**table, "file": file, "layer": layer or named}
 
 
 # Layers come in several files: a county's streams, and the pond that the farmer drew.

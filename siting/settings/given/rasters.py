@@ -48,6 +48,11 @@ class RasterInput(Table):
         return (self.file,) if isinstance(self.file, str) else self.file
 
     @property
+    def every_file(self) -> tuple[str, ...]:
+        """Every file or folder that is read for this raster, also what only belongs to it."""
+        return self.files
+
+    @property
     def label(self) -> str:
         """Name to show: that of the file, or of the first of several."""
         # The name alone: where on a machine a file lies is nobody's business but the user's.
@@ -65,6 +70,21 @@ class DemInput(RasterInput):
     surface: Literal["", "no", "yes", "unknown"] = Field(
         "", description='"yes" when the heights are of tree tops and roofs, not of the ground.'
     )
+    far: str = Field(
+        "",
+        description="A raster of coarser elevations that reaches further, for the skyline only; "
+        "unit and position are stated as for `file`.",
+    )
+
+    @property
+    def every_file(self) -> tuple[str, ...]:
+        """Every file or folder that is read for the elevations, those far off among them."""
+        return (*self.files, self.far) if self.far else self.files
+
+    @property
+    def further(self) -> DemInput:
+        """The elevations far off as a raster of their own; what is asserted holds for both."""
+        return self.model_copy(update={"file": self.far, "far": ""})
 
 
 class CoverInput(RasterInput):

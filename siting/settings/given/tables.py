@@ -17,6 +17,8 @@ LAYER_NAMES = (
     "fences",
     "trees",
 )
+PATH_KEYS = ("file", "far", "known_within")
+"""Keys of the tables whose text is a path, also with `::LAYER`; a legend is one if it is a CSV."""
 LEFT_OUT = ("", "leave out")
 """What a value of a column may mean, where features with it are not to be read."""
 

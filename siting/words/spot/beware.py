@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from siting.ground.layers import GroundLayers
+from siting.lengths import listed
 from siting.scoring.trials import elevation_error_m
 from siting.settings.protocol import Protocol
 from siting.spot_parts import Walk
@@ -50,7 +51,7 @@ def not_mapped_at(land: Land, candidate: Candidate) -> tuple[str, ...]:
     lost = [n.replace("_", " ") for n, area in land.known_areas.items() if not area.covers(around)]
     if not lost:
         return ()
-    what = " and ".join(filter(None, (", ".join(lost[:-1]), lost[-1])))
+    what = listed(lost)
     return (f"Not mapped here or close by: {what}. Look around before you choose this place.",)
 
 

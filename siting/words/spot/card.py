@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from siting.lengths import compass_word, length, whole_minutes
+from siting.words.spot.reasons import accuracy_words
 
 _LEAST_CLIMB_M = 5.0
 # Below the error of elevation models in cells of 10 m, above that of laser scans.
@@ -33,7 +34,7 @@ def reading(heading_deg: float, magnetic_deg: float | None, *, span_deg: float =
     >>> reading(355.2, 4.4), reading(90.0, None)
     ('north, 4° on a compass (355° true)', 'east, 90° true')
     >>> reading(45.0, 54.4, span_deg=45.0)
-    'north-east, anywhere from 32° to 77° on a compass (22° to 68° true)'
+    'north-east, anywhere from 32° to 77° on a compass (23° to 68° true)'
     """
     # No single number: a volunteer would set it to the degree.
     if span_deg:
@@ -54,9 +55,10 @@ def span_words(middle_deg: float, span_deg: float) -> str:
     Examples
     --------
     >>> span_words(0.0, 45.0)
-    '338° to 22°'
+    '338° to 23°'
     """
-    low, high = (round(middle_deg + side * span_deg / 2.0) % 360 for side in (-1, 1))
+    # Both ends rounded the same way, or true and magnetic ends would lie unequally far apart.
+    low, high = (math.floor(middle_deg + side * span_deg / 2.0 + 0.5) % 360 for side in (-1, 1))
     return f"{low}° to {high}°"
 
 
@@ -85,7 +87,7 @@ def walk_lines(
     outside_m : metres of it over the land of others
     """
     up = climb_words(climb_m, height_error_m)
-    climb = f" You climb {up}." if up else ""
+    climb = f" On the way there you climb {up}." if up else ""
     trails = f", along {' and '.join(along)}" if along else ""
     lines = [outside_line(outside_m, length_m)] if outside_m >= LEAST_OUTSIDE_M else []
     lines += [f"{length(length_m)} on foot{trails}: {minutes_words(there_min, back_min)}.{climb}"]
@@ -151,12 +153,12 @@ def minutes_words(there_min: float, back_min: float) -> str:
     Examples
     --------
     >>> minutes_words(16.0, 18.0), minutes_words(1.0, 1.0)
-    ('about 16 minutes to get there and 18 minutes to get back', 'about 1 minute each way')
+    ('about 16 minutes there and 18 minutes back', 'about 1 minute each way')
     """
     there, back = _minutes(there_min), _minutes(back_min)
     if there == back:
         return f"about {there} each way"
-    return f"about {there} to get there and {back} to get back"
+    return f"about {there} there and {back} back"
 
 
 def _minutes(minutes: float) -> str:
@@ -164,6 +166,6 @@ def _minutes(minutes: float) -> str:
     return f"{whole} minute{'' if whole == 1 else 's'}"
 
 
-def look_line(radius_m: float) -> str:
-    """Where to look for the tree; `radius_m` in metres."""
-    return f"The map is accurate to about {length(radius_m)}. Choose the best tree in the circle."
+def look_line(error_m: float, radius_m: float) -> str:
+    """Where to look for the tree: how far off the point may be, and the circle, metres."""
+    return f"{accuracy_words(error_m, radius_m)}. Choose the best tree in the circle."

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from siting.lengths import about
+from siting.lengths import FEET_PER_M, about
 from siting.spot_parts import Extent
 from siting.types import Spot
 
 _M2_PER_HA, _ACRES_PER_HA = 10_000.0, 2.471
+# Below half of the last digit shown an area would be none.
+_LEAST_HA = 0.05
 
 
 def extent_words(extent: Extent, *, radius_m: float) -> str:
@@ -34,9 +36,12 @@ def _area(area_m2: float) -> str:
 
     Examples
     --------
-    >>> _area(4_000.0), _area(27_000.0)
-    ('0.4 ha (1 acre)', '2.7 ha (7 acres)')
+    >>> _area(4_000.0), _area(27_000.0), _area(430.0)
+    ('0.4 ha (1 acre)', '2.7 ha (7 acres)', '400 m² (4300 sq ft)')
     """
+    if area_m2 < _LEAST_HA * _M2_PER_HA:
+        metres2 = max(round(area_m2, -2), 100.0)
+        return f"{metres2:.0f} m² ({round(metres2 * FEET_PER_M**2, -2):.0f} sq ft)"
     # Rounded first, so that the same hectares never stand beside other acres.
     hectares = round(area_m2 / _M2_PER_HA, 1)
     acres = hectares * _ACRES_PER_HA

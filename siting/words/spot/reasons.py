@@ -10,18 +10,26 @@ from siting.ground.known import FINEST_HEIGHT_M
 from siting.lengths import FEET_PER_M, about, compass_word, is_close, length, percent, points
 from siting.scoring.combine import strengths
 from siting.settings.protocol_travel import WetRules
-from siting.types import CoverRole
+from siting.types import CoverRole, Spot
 
 STRONG = 0.5
 """Membership from which a criterion is a reason, and may give a spot its kind."""
 
 _WEAK = 0.75
+# What lies within an error so wide is not close by: it may be out of sight. Our choice.
+_WIDE_M = 50.0
 
 NOTHING_DRAWS = (
     "On these maps this place does not stand out from the ground around it: go by fresh tracks and "
     "worn paths.",
 )
 """What is said of a place for which no criterion speaks: it has no rank among its like."""
+
+PEOPLE_LIKELY = (
+    "By the land cover this is a park, lawn or verge, where people are likely, so no place is "
+    "named here: go by fresh tracks and worn paths, and ask who comes here and when.",
+)
+"""What is said of an area of such ground, whatever may draw animals there."""
 
 NOTHING_KNOWN = "no place there stands out on the maps"
 """The same as a clause, for letters and tables."""
@@ -33,6 +41,7 @@ def why(
     measures: Mapping[str, float],
     *,
     radius_m: float,
+    cover_cell_m: float = 0.0,
     bearings_deg: Mapping[str, float | None] | None = None,
     named: bool = False,
 ) -> tuple[str, ...]:
@@ -46,6 +55,7 @@ def why(
     radius_m : how far off the point may be, metres: what is nearer is "close by"
     bearings_deg : mapping from layer name to the compass bearing of what its distance is measured
         to; None where it is not known
+    cover_cell_m : cell size of the land cover, metres: its edges are no more exact
     named : whether the spot's name already says its feature, which is then not repeated
     """
     how = {name: criteria.known_at(name, measures) for name in memberships}
@@ -73,7 +83,11 @@ def why(
     said = tuple(
         row.why.format(
             value=measures[row.measure],
-            far=_far(measures[row.measure], way.get(row.measure), radius_m),
+            far=_far(
+                measures[row.measure],
+                way.get(row.measure),
+                max(radius_m, cover_cell_m if _of_cover(row) else 0.0),
+            ),
         )
         for row in (rows[name] for name in chosen)
     )
@@ -97,10 +111,43 @@ def pulled_down(
     return tuple(_weakness(rows[name], measures[rows[name].layer], radius_m) for name in weak)
 
 
+def point_error_m(spot: Spot) -> float:
+    """How far off the point of a spot may be, metres: as far as the trials found it.
+
+    Its circle may be narrower, where it ends on the way to another spot of the list.
+    """
+    tried = spot.stability.radius_m if spot.stability else math.nan
+    return max(spot.search_radius_m, tried) if math.isfinite(tried) else spot.search_radius_m
+
+
+def accuracy_words(error_m: float, radius_m: float) -> str:
+    """How exact a point is, as a clause; both in metres.
+
+    Examples
+    --------
+    >>> accuracy_words(30.0, 30.0)
+    'The map is accurate to about 30 m (98 ft)'
+    >>> accuracy_words(45.0, 30.0)
+    'The map is accurate to about 45 m (148 ft); another spot is near, so look within 30 m (98 ft)'
+    """
+    accurate = f"The map is accurate to about {length(error_m)}"
+    near = f"; another spot is near, so look within {length(radius_m)}"
+    return accurate + (near if error_m > radius_m else "")
+
+
+def _of_cover(row: criteria.Attractor) -> bool:
+    """Whether a thing is known from the land cover alone, and no better than its cells."""
+    return any(need.layers == ("land_cover",) for need in row.needs)
+
+
 def _far(metres: float, bearing_deg: float | None, radius_m: float) -> str:
-    """How far and where to: "close by", "about 40 m (130 ft) to the north" or "... away"."""
+    """How far and where to: "close by", "about 40 m (130 ft) to the north" or "... away".
+
+    Where the error is wide, "close by" would claim more than is known: it is said how wide.
+    """
     if is_close(metres, radius_m):
-        return "close by"
+        wide = radius_m > _WIDE_M
+        return f"somewhere within {about(radius_m, radius_m)}" if wide else "close by"
     where = "away" if bearing_deg is None else f"to the {compass_word(bearing_deg)}"
     return f"{about(metres, radius_m)} {where}" if math.isfinite(metres) else "far away"
 
@@ -119,6 +166,8 @@ def field_checks(
     measures: Mapping[str, float],
     dem_cell_m: float,
     search_radius: float,
+    error_m: float,
+    flood: bool = False,
 ) -> tuple[str, ...]:
     """What only a look on site can settle, most important first.
 
@@ -128,12 +177,13 @@ def field_checks(
     measures : mapping from layer name to the value at the spot, in the unit of its name
     dem_cell_m : cell size of the elevation file, metres
     search_radius : how far around the point to look, metres
+    error_m : how far off the point may be, metres (`point_error_m`)
+    flood : whether the spot has a warning of floods
     """
     fence_m = measures.get("distance_to_boundary_m", math.inf)
     stay = " and inside the boundary" if fence_m < search_radius else ""
     said = [
-        f"The map is accurate to about {length(search_radius)}: choose the best tree in that "
-        f"circle{stay}.",
+        f"{accuracy_words(error_m, search_radius)}: choose the best tree in that circle{stay}.",
         "Look for fresh signs: tracks, droppings, hair on wire, a worn path, rubbed bark.",
         "Kneel at lens height and look: trim twigs and tall grass that would move in the wind, as "
         'far out as "Clear" says.',
@@ -148,7 +198,7 @@ def field_checks(
         said.append("Think ahead: could these plants grow into the view within weeks?")
     # Valley lines, too: streams may be missing from the maps.
     wet = ("distance_to_water_m", "distance_to_valley_m")
-    if any(measures.get(layer, math.inf) < max(30.0, search_radius) for layer in wet):
+    if flood or any(measures.get(layer, math.inf) < max(30.0, search_radius) for layer in wet):
         said.append("Look for flood marks (driftwood, mud lines) and stay well above them.")
     # Wider cells show no line of sight from the height of a lens: at 20 m it grazes the ground at
     # 1.4 degrees (docs/method/heading.md).
@@ -173,13 +223,17 @@ def wet_warnings(
     # The wetness index is also high on steep ground with much land above it, which drains.
     flat = measures.get("slope_deg", math.inf) <= rules.wet_slope_deg
     wet = flat and measures.get("wetter_than_share", 0.0) >= 1.0 - rules.wet_share
-    flood = _flood(measures, rules=rules, dem_cell_m=dem_cell_m, error_m=error_m)
+    flood = flood_warning(measures, rules=rules, dem_cell_m=dem_cell_m, error_m=error_m)
     return (*((flood,) if flood else ()), *((WET_GROUND,) if wet else ()))
 
 
-def _flood(
+def flood_warning(
     measures: Mapping[str, float], *, rules: WetRules, dem_cell_m: float, error_m: float
 ) -> str:
+    """The warning of floods at a spot, "" where the data rule them out.
+
+    Parameters as of `wet_warnings`: `dem_cell_m` and `error_m` in metres.
+    """
     height = measures.get("height_above_water_m", math.nan)
     if measures.get("distance_to_water_m", math.inf) <= rules.flood_reach_m:
         # A height that is not known, or not known well enough, leaves the flood possible.

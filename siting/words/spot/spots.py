@@ -12,14 +12,21 @@ import numpy as np
 from siting import criteria
 from siting.grid import FloatArray
 from siting.heading.limits import in_picture
-from siting.lengths import index_text, percent
 from siting.scoring.combine import strongest_attractor
 from siting.scoring.stability import FAIR, FIRM
 from siting.spot_parts import Aim, PlaceName, PlaceStability, Walk
-from siting.types import Candidate, CoverRole, Land, RoleArray, Scores, Spot
+from siting.types import Candidate, CoverRole, Feature, Land, RoleArray, Scores, Spot
 from siting.words.spot.heading import heading_words
 from siting.words.spot.names import full_name, place_name
-from siting.words.spot.reasons import NOTHING_DRAWS, STRONG, field_checks, pulled_down, why
+from siting.words.spot.reasons import (
+    NOTHING_DRAWS,
+    PEOPLE_LIKELY,
+    STRONG,
+    field_checks,
+    point_error_m,
+    pulled_down,
+    why,
+)
 
 # Metres of distance lost per metre walked: 1 straight towards the thing, 0.7 at 45 degrees to it.
 _LEAST_FALL = 0.7
@@ -41,6 +48,8 @@ def make_spots(
     firmness: Sequence[PlaceStability],
     lens_height_m: float,
     picture: Picture,
+    doubts: Callable[[Mapping[str, float], Mapping[str, float], Feature | None], str],
+    floods: Callable[[Mapping[str, float]], str],
     plain: bool = False,
 ) -> tuple[Spot, ...]:
     """Spots with their words, in the order given: the first is rank 1.
@@ -59,6 +68,8 @@ def make_spots(
     firmness : one entry per candidate, or none where the protocol asks for no trials
     lens_height_m : height of the lens above the ground, metres
     picture : what counts as standing in the picture: a spot is named for nothing else
+    doubts : what a spot depends on that no map shows (`siting.words.spot.doubt.doubt_of`)
+    floods : the warning of floods at a spot by its measures, "" for none
     plain : True where nothing draws animals to any of them, so that none has name, kind or reason
     """
     lon, lat = _lonlat(candidates, land)
@@ -68,8 +79,10 @@ def make_spots(
         measures = {name: float(values[at]) for name, values in layers.items()}
         # Known only with the direction, so of no cell; the criterion reads it by this name.
         measures["heading_score"] = aims[n].score
+        numbers = _numbers_of(candidate, judged, n)
+        doubt = "" if plain else doubts(numbers.memberships, measures, candidate.feature)
         bare = replace(
-            _numbers_of(candidate, judged, n),
+            numbers,
             rank=n + 1,
             lon=float(lon[n]),
             lat=float(lat[n]),
@@ -82,8 +95,9 @@ def make_spots(
             aim=aims[n],
             heading_words=heading_words(aims[n], lens_height_m=lens_height_m),
             walk=walks[n],
-            stability=_honest(firmness[n], measures, picture) if firmness else None,
+            stability=_honest(firmness[n], doubt) if firmness else None,
             plain=plain,
+            doubt=doubt,
         )
         shown = partial(
             picture.shows,
@@ -94,7 +108,14 @@ def make_spots(
         bearings = _bearings(layers, at, cell_size_m=land.grid.cell_size_m)
         named = _named(bare, candidate, judged.weights, bearings, shown)
         spots.append(
-            _in_words(named, judged.weights, bearings, CoverRole(int(role[at])), land.dem_cell_m)
+            _in_words(
+                named,
+                judged.weights,
+                bearings,
+                CoverRole(int(role[at])),
+                land,
+                flood=bool(floods(measures)),
+            )
         )
     return tuple(spots)
 
@@ -147,7 +168,7 @@ def _named(
     if spot.plain:
         return spot
     # A name for something behind the camera would send a volunteer to the wrong side.
-    place = _place(candidate, shown, radius_m=spot.search_radius_m)
+    place = _place(candidate, shown, radius_m=point_error_m(spot))
     return replace(
         spot,
         place=place,
@@ -161,25 +182,33 @@ def _in_words(
     weights: Mapping[str, float],
     bearings: Mapping[str, float | None],
     role: CoverRole,
-    dem_cell_m: float,
+    land: Land,
+    *,
+    flood: bool,
 ) -> Spot:
     """The spot with its sentences: why here, what speaks against it, what to check."""
-    radius_m = spot.search_radius_m
+    radius_m = point_error_m(spot)
     return replace(
         spot,
-        why=NOTHING_DRAWS
+        why=(PEOPLE_LIKELY if role == CoverRole.PARK else NOTHING_DRAWS)
         if spot.plain
         else why(
             spot.memberships,
             weights,
             spot.measures,
             radius_m=radius_m,
+            cover_cell_m=land.cover_cell_m,
             bearings_deg=bearings,
             named=spot.place is not None,
         ),
         pulled_down=pulled_down(spot.memberships, spot.measures, radius_m=radius_m),
         check=field_checks(
-            role=role, measures=spot.measures, dem_cell_m=dem_cell_m, search_radius=radius_m
+            role=role,
+            measures=spot.measures,
+            dem_cell_m=land.dem_cell_m,
+            search_radius=spot.search_radius_m,
+            error_m=radius_m,
+            flood=flood,
         ),
     )
 
@@ -193,13 +222,11 @@ class Picture:
     half_view_deg : half the angle of the picture
     most_m : how far a thing may stand, metres
     on_it_m : nearer than this a step back brings it in, whichever way the camera looks
-    unknown_trail_m : within this of a trail of unknown use people may pass
     """
 
     half_view_deg: float
     most_m: float
     on_it_m: float
-    unknown_trail_m: float = 75.0
 
     def shows(
         self,
@@ -233,15 +260,12 @@ class Picture:
         )
 
 
-def _honest(
-    found: PlaceStability, measures: Mapping[str, float], picture: Picture
-) -> PlaceStability:
-    """The stability; never firm where we do not know who uses a trail close by."""
-    near = measures.get("distance_to_unknown_trail_m", math.inf) < picture.unknown_trail_m
-    if not near:
-        return found
-    # No trial shakes who uses a trail, and people on it would spoil the best of ranks.
-    return replace(found, word=FAIR if found.word == FIRM else found.word, use_unknown=True)
+def _honest(found: PlaceStability, doubt: str) -> PlaceStability:
+    """The stability; never firm where something has to be found out first.
+
+    No trial shakes who uses a trail, or whether a passage of our model is one.
+    """
+    return replace(found, word=FAIR) if doubt and found.word == FIRM else found
 
 
 Shown = Callable[[float, float | None], bool]
@@ -315,19 +339,3 @@ def _lonlat(candidates: Sequence[Candidate], land: Land) -> tuple[FloatArray, Fl
     northing = np.array([c.northing for c in candidates])
     lon, lat = land.grid.to_lonlat.transform(easting, northing)
     return np.asarray(lon), np.asarray(lat)
-
-
-_USE_UNKNOWN = " We do not know who uses the trail near it, so it is never called firm."
-
-
-def stability_words(found: PlaceStability) -> str:
-    """How sure a place is, as a sentence."""
-    words = (
-        f"{found.word.capitalize()}: in {found.draws} trials with maps, heights and ratios changed "
-        f"within their errors, it stayed among the first {found.among} in "
-        f"{percent(found.share_among)}"
-    )
-    if math.isfinite(found.low):
-        low, high = index_text(found.low), index_text(found.high)
-        words += f"; its index lay between {low} and {high}"
-    return f"{words}.{_USE_UNKNOWN if found.use_unknown else ''}"
