@@ -9,12 +9,18 @@ from pathlib import Path
 
 from siting.disk.files import LAST, remove, staged
 from siting.kernels.aside import made_aside
+from siting.report.ahead import NAMES as AHEAD
+from siting.report.ahead import ReportAhead
 from siting.report.destination import PUBLIC, SCORE, check_destination
 from siting.settings.inputs import Inputs, SurveyInput
 from siting.settings.protocol import Protocol
 from siting.types import Result
 
 Content = Callable[[], str | bytes]
+
+
+def go_on() -> None:
+    """Files are always wanted where nobody says otherwise."""
 
 
 def write_report(
@@ -25,6 +31,8 @@ def write_report(
     inputs: Inputs,
     time: dt.datetime | None = None,
     public: bool = False,
+    before_each: Callable[[], None] = go_on,
+    ahead: ReportAhead | None = None,
 ) -> Mapping[str, str]:
     """Write every output of one parcel into a folder: all of them, or none.
 
@@ -44,10 +52,14 @@ def write_report(
         When the run was made, for run.json.
     public : bool
         Write only what may be passed on: rounded places, no parcel, no layers, no map.
+    before_each : function
+        Called before each file is made; what it raises ends the writing, and nothing is written.
+    ahead : ReportAhead or None
+        The second process that has begun with this result, where there is one.
 
     Returns
     -------
-    mapping from file name to the SHA-256 of its bytes, in order of writing
+    mapping from file name to the SHA-256 of its bytes
 
     Raises
     ------
@@ -66,11 +78,16 @@ def write_report(
     kind = PUBLIC if public else SCORE
     check_destination(folder, output_names(public=public), kind=kind, inputs=inputs)
     makers = contents(result, protocol=protocol, inputs=inputs)
-    elsewhere = {name: makers[name] for name in _ASIDE if name in makers}
-    with made_aside(elsewhere) as waiting, staged(folder) as stage:
-        for name, content in {**makers, **waiting}.items():
-            stage.write(name, content())
-        outputs = stage.digests()
+    begun = ahead is not None and ahead.at_work
+    elsewhere = {n: makers[n] for n in (AHEAD if begun else _ASIDE) if n in makers}
+    aside = ahead.made(result, elsewhere) if ahead and begun else made_aside(elsewhere)
+    with aside as waiting, staged(folder) as stage:
+        # Those of the second process last: they are made while this one makes its own.
+        for name in sorted(makers, key=lambda name: name in elsewhere):
+            before_each()
+            stage.write(name, waiting.get(name, makers[name])())
+        digests = stage.digests()
+        outputs = {name: digests[name] for name in makers}
         if public:
             record = public_json(
                 result,
@@ -83,7 +100,7 @@ def write_report(
             record = run_json(result, protocol=protocol, inputs=inputs, outputs=outputs, time=when)
         # Last of all: a folder holds a finished run exactly when its run.json is there.
         stage.write(LAST, record)
-        outputs = stage.digests()
+        outputs[LAST] = stage.digests()[LAST]
     # The draw of an earlier run would stand beside results that it does not belong to.
     for name in set(_DRAWN) - set(outputs):
         remove(folder / name)
@@ -137,7 +154,7 @@ def _contents(result: Result, *, protocol: Protocol, inputs: Inputs) -> dict[str
         ),
         "datapackage.json": lambda: deployments.datapackage_json(result, facts, survey=survey),
         "places.csv": lambda: parcel_places_csv(result),
-        "suitability.tif": lambda: suitability_tif(result),
+        "suitability.tif": lambda: suitability_tif(result.land, result.scores, result.no_go),
         **(drawn if result.random_places else {}),
     }
 

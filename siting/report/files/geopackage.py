@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator, Mapping, Sequence
-from pathlib import Path
+from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -14,7 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.disk.files import built_by
-from siting.errors import ResourceError
+from siting.disk.layer_file import write_layers
 from siting.report.files import columns
 from siting.report.files.columns import Column, SpotRow, named, typed
 from siting.report.shared import drawing
@@ -24,11 +22,6 @@ from siting.report.shared.text import clean
 from siting.settings.protocol_ground import NoGoRules
 from siting.types import NoGo, Result
 from siting.words.spot.no_go import REASONS, rule_text
-
-# Version 1.2 is read by map programs of ten years; nothing newer is needed.
-_VERSION = "1.2"
-# GeoPackage keeps the time of the last change; a fixed one keeps equal results equal.
-_FIXED_TIME = "2000-01-01T00:00:00.000Z"
 
 
 def geopackage(result: Result, facts: Sequence[SpotFacts], *, set_backs: NoGoRules) -> bytes:
@@ -46,45 +39,6 @@ def geopackage(result: Result, facts: Sequence[SpotFacts], *, set_backs: NoGoRul
     )
 
 
-def write_layers(
-    path: Path,
-    layers: Mapping[str, gpd.GeoDataFrame],
-    *,
-    kinds: Mapping[str, str],
-    attribution: str = "",
-) -> None:
-    """Write frames as the layers of a new GeoPackage, the same bytes for the same frames.
-
-    `kinds` gives the geometry type of each layer by its name, `attribution` the lines that the
-    publishers of the data ask for.
-    """
-    import pyogrio
-
-    credit = {"SITING_ATTRIBUTION": attribution} if attribution else None
-
-    with _fixed_time():
-        for number, (name, frame) in enumerate(layers.items()):
-            try:
-                pyogrio.write_dataframe(
-                    frame,
-                    path,
-                    layer=name,
-                    driver="GPKG",
-                    append=number > 0,
-                    dataset_options={"VERSION": _VERSION} if number == 0 else None,
-                    # Map programs show it as the file's metadata (table gpkg_metadata).
-                    dataset_metadata=credit if number == 0 else None,
-                    geometry_type=kinds[name],
-                )
-            except pyogrio.errors.DataSourceError as error:
-                raise ResourceError(
-                    "E-DISK-01",
-                    f"Cannot build {path.name}: {error}.",
-                    rule="A result is written whole or not at all.",
-                    cure="Free some space in the folder for temporary files.",
-                ) from error
-
-
 _KINDS = {
     "spots": "Point",
     "search_areas": "MultiPolygon",
@@ -92,25 +46,6 @@ _KINDS = {
     "no_go": "MultiPolygon",
     "parcel": "MultiPolygon",
 }
-
-
-@contextlib.contextmanager
-def _fixed_time() -> Iterator[None]:
-    import pyogrio
-
-    # The file is built in a temporary folder and flushed as a whole later: no need to do it twice.
-    options = {
-        "OGR_CURRENT_DATE": _FIXED_TIME,
-        "OGR_SQLITE_SYNCHRONOUS": "OFF",
-        "OGR_SQLITE_JOURNAL": "DELETE",
-        "OGR_SQLITE_PRAGMA": "",
-    }
-    before = {name: pyogrio.get_gdal_config_option(name) for name in options}
-    pyogrio.set_gdal_config_options(options)
-    try:
-        yield
-    finally:
-        pyogrio.set_gdal_config_options(before)
 
 
 def _frame(columns: dict[str, Any], shapes: Sequence[Geometry], *, crs: str) -> gpd.GeoDataFrame:

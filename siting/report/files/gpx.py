@@ -16,7 +16,7 @@ from siting.report.files.columns import rounded
 from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees, written_lon
 from siting.report.shared.lonlat import DECIMALS
-from siting.report.shared.text import clean
+from siting.report.shared.text import clean, land_name
 from siting.types import Result
 from siting.words.spot.asked import asked_for, proposal_sentence
 from siting.words.spot.card import minutes_words
@@ -34,7 +34,7 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     parcel = result.land.parcel
     credit = " ".join(full_lines(result.land.credits))
     words = f"Ranked spots for a camera, best first; WGS 84, metres. {credit}".strip()
-    root = _root(clean(parcel.label or parcel.id), words)
+    root = _root(land_name(parcel), words)
     # GPX 1.1 wants all waypoints first, then all routes, then all tracks: three passes.
     known = list(facts)
     for fact in known:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from siting.grid import FloatArray, Grid
 from siting.report.shared import assets
 from siting.report.shared.drawing import parcel_window
+from siting.scoring.combine import memberships_at
 from siting.types import NoGo, NoGoArray
 
 UNKNOWN = 0xFFFF
@@ -101,8 +102,9 @@ def pack(
         )
         bits = no_go[every]
         inside = (bits & NoGo.OUTSIDE.value) == 0
+        parts = memberships_at(memberships, every).values()
         planes = [_unless(encoded(np.minimum(total[every] / 10.0, 1.0)), inside), bits]
-        planes += [_unless(encoded(values[every]), inside) for values in memberships.values()]
+        planes += [_unless(encoded(part), inside) for part in parts]
         blob = _deflated(planes)
         if len(blob) <= MOST_BYTES or min(bits.shape) <= 3:
             break

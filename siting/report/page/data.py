@@ -15,38 +15,26 @@ import shapely
 from siting.criteria import CRITERIA, Criterion, stood_in_for
 from siting.decisions.proposal import Proposal
 from siting.disk.files import canonical_json, text_hash
-from siting.grid import FloatArray, Grid
-from siting.lengths import tenths
-from siting.report.page import cells, layers, remarks
+from siting.report.page import layers, remarks
 from siting.report.page.drawn import drawn_data
 from siting.report.page.form import form_data
-from siting.report.page.window import cut
-from siting.report.shared import drawing, overlays, zones
-from siting.report.shared.facts import SpotFacts, spot_facts
+from siting.report.page.land_drawn import LandDrawn
+from siting.report.page.spot import spot_data
+from siting.report.shared import overlays, zones
+from siting.report.shared.facts import spot_facts
 from siting.report.shared.frame import PageProjection, unwrapped
-from siting.report.shared.text import clean
+from siting.report.shared.text import clean, land_name
 from siting.scoring.combine import rule_of
-from siting.settings.protocol import CameraRules, Protocol
+from siting.settings.protocol import Protocol
 from siting.types import Result
 from siting.words.cautions import GENERAL
 from siting.words.notes import spots_in_words
-from siting.words.office.letters import draws_words
-from siting.words.sheet import what_to_clear
 from siting.words.spot.asked import proposal_sentence
-from siting.words.spot.card import (
-    LEAST_OUTSIDE_M,
-    NO_HEADING,
-    look_line,
-    outside_line,
-    reading,
-    walk_lines,
-)
-from siting.words.spot.extents import extent_words
-from siting.words.spot.heading import FAIR, GOOD, lens_height
-from siting.words.spot.reasons import NOTHING_DRAWS
+from siting.words.spot.doubt import ALONE, PASSED
+from siting.words.spot.heading import FAIR, GOOD
 
 
-def page_data(result: Result, *, protocol: Protocol, frame: PageProjection) -> dict[str, Any]:
+def page_data(result: Result, *, protocol: Protocol, drawn: LandDrawn) -> dict[str, Any]:
     """Everything the page's script needs, as plain JSON values.
 
     Parameters
@@ -54,12 +42,10 @@ def page_data(result: Result, *, protocol: Protocol, frame: PageProjection) -> d
     result : Result
     protocol : Protocol
         Names, weights, set-backs and camera numbers to show.
-    frame : Frame over `ground_window(result)`
+    drawn : LandDrawn of `ground_window(result)`
     """
-    land, ground = result.land, frame.grid
-    packed = cells.pack(
-        result.scores.memberships, total=result.scores.total, no_go=result.no_go, grid=land.grid
-    )
+    land, frame = result.land, drawn.frame
+    ground = frame.grid
     return {
         "format": 1,
         "parcel": _parcel(result),
@@ -73,7 +59,7 @@ def page_data(result: Result, *, protocol: Protocol, frame: PageProjection) -> d
         "frame": frame.as_data(),
         "origin": [ground.left, ground.top],
         "palette": list(overlays.SCORE_COLOURS),
-        "cells": packed.as_data(),
+        "cells": drawn.cells.as_data(),
         "cell_size_m": land.grid.cell_size_m,
         "dem_cell_m": land.dem_cell_m,
         "cover_cell_m": land.cover_cell_m,
@@ -89,14 +75,14 @@ def page_data(result: Result, *, protocol: Protocol, frame: PageProjection) -> d
         # Named on the page, or a criterion that nobody could judge would look like one that is met.
         "missing": _missing(result),
         "rules": zones.rules_data(protocol.no_go),
-        "zones": zones.zones_data(cut(result.no_go, land.grid, ground), grid=ground),
+        "zones": drawn.zones,
         "layers": layers.layers_data(result, grid=ground),
         "outline": layers.outline(land.parcel_shape, grid=ground),
-        "contours": layers.contours_data(cut(land.dem, land.grid, ground), grid=ground),
+        "contours": drawn.contours,
         "spots": [
-            spot_data(result, facts, frame=frame, camera=protocol.camera)
-            for facts in spot_facts(result)
+            spot_data(result, facts, frame=frame, protocol=protocol) for facts in spot_facts(result)
         ],
+        "doubts": {"passed": dict(PASSED), "alone": dict(ALONE)},
         "drawn": drawn_data(result, lon_0=frame.lon_0),
         "camera": {
             "field_of_view_deg": protocol.camera.field_of_view_deg,
@@ -146,7 +132,7 @@ def _parcel(result: Result) -> dict[str, Any]:
     outline = shapely.to_wkt(result.land.parcel_shape, rounding_precision=2)
     return {
         "id": clean(parcel.id),
-        "label": clean(parcel.label or parcel.id),
+        "label": land_name(parcel),
         "cell": clean(parcel.cell),
         "area_ha": round(result.land.parcel_shape.area / 1e4, 1),
         "usable_share": round(float(result.usable_share), 6),
@@ -200,150 +186,3 @@ def _missing(result: Result) -> list[str]:
 
 def _label(row: Criterion) -> str:
     return row.label[0].upper() + row.label[1:]
-
-
-def spot_data(
-    result: Result, facts: SpotFacts, *, frame: PageProjection, camera: CameraRules
-) -> dict[str, Any]:
-    """One spot for the list, its card and its marker."""
-    spot, facing = facts.spot, facts.facing
-    return {
-        "n": spot.rank,
-        "id": facts.id,
-        "title": facts.title,
-        "lat": facts.lat,
-        "lon": float(unwrapped(np.array(facts.lon), frame.lon_0)),
-        "position": _position(facts),
-        "elevation_m": facts.elevation_m,
-        "index": float(spot.score),
-        "tenths": tenths(spot.score),
-        # Equal scores are in the order of the cells here (scoring/rank.py) and on the page
-        # (score.js).
-        "tie": [spot.row, spot.col],
-        "memberships": {name: float(value) for name, value in spot.memberships.items()},
-        "why": [clean(line) for line in spot.why],
-        "draws": draws_words(spot),
-        "pulled_down": [clean(line) for line in spot.pulled_down],
-        "check": [clean(line) for line in spot.check],
-        "cautions": [clean(line) for line in spot.cautions],
-        "go": _go(facts),
-        "look": [_look(facts)],
-        "face": _face(facts),
-        "face_brief": _face_brief(facts),
-        "clear": _clear(camera),
-        "lens": facing.lens or _lens(camera),
-        "radius_m": facts.search_radius_m,
-        "extent": _extent_drawn(facts, frame.grid),
-        "aim": _aim(facts),
-        "walk": _walk(result, facts, frame.grid),
-        "sure": facts.stability,
-        "plain": spot.why == NOTHING_DRAWS,
-        "stability": facts.stability_words,
-    }
-
-
-def _go(facts: SpotFacts) -> list[str]:
-    """The walk to a spot; nothing where none was found."""
-    walk = facts.walk
-    if walk is None:
-        return []
-    return walk_lines(
-        length_m=walk.length_m,
-        there_min=walk.minutes_there,
-        back_min=walk.minutes_back,
-        climb_m=walk.climb_m,
-        height_error_m=walk.height_error_m,
-        along=facts.walk_along,
-        from_road=walk.start_kind == "road",
-        unknown_crossings=walk.unknown_crossings,
-        outside_m=walk.outside_m,
-    )
-
-
-def _position(facts: SpotFacts) -> dict[str, str]:
-    """The position to read, to copy, and to open in the telephone's own map."""
-    return {
-        "degrees": f"{facts.lat:.5f}, {facts.lon:.5f}",
-        # RFC 5870 has the latitude first, unlike GeoJSON.
-        "geo": f"geo:{facts.lat:.5f},{facts.lon:.5f}",
-        "grid": f"{facts.utm_name}, {facts.utm_easting_m} E, {facts.utm_northing_m} N",
-    }
-
-
-def _face(facts: SpotFacts) -> list[str]:
-    facing = facts.facing
-    if facing.heading_deg is None:
-        return [NO_HEADING]
-    lines = [
-        f"Best: {reading(facing.heading_deg, facing.magnetic_deg, span_deg=facing.span_deg)}.",
-        *facing.why,
-    ]
-    if facing.second_deg is not None:
-        second = reading(facing.second_deg, facing.second_magnetic_deg, span_deg=facing.span_deg)
-        lines.append(f"Second: {second}. {facing.second_why}".rstrip())
-    return lines
-
-
-def _face_brief(facts: SpotFacts) -> str:
-    facing = facts.facing
-    if facing.heading_deg is None:
-        return ""
-    return f"Face {reading(facing.heading_deg, facing.magnetic_deg, span_deg=facing.span_deg)}."
-
-
-def _clear(camera: CameraRules) -> list[str]:
-    words = what_to_clear(camera)
-    return [f"{words[:1].upper()}{words[1:]}"]
-
-
-def _lens(camera: CameraRules) -> str:
-    return f"Lens {lens_height(camera.lens_height_m)}."
-
-
-def _aim(facts: SpotFacts) -> dict[str, Any] | None:
-    aim, facing = facts.spot.aim, facts.facing
-    if aim is None or facing.heading_deg is None:
-        return None
-    return {
-        "heading_deg": facing.heading_deg,
-        "second_deg": facing.second_deg,
-        "span_deg": facing.span_deg,
-        "magnetic_deg": facing.magnetic_deg,
-        "second_magnetic_deg": facing.second_magnetic_deg,
-        "rose": _numbers(aim.scores),
-        "sun_min": _numbers(aim.sun_minutes),
-        "why": list(facing.why),
-        "second_why": facing.second_why,
-    }
-
-
-def _look(facts: SpotFacts) -> str:
-    extent = facts.spot.extent
-    if extent is None:
-        return look_line(facts.search_radius_m)
-    return extent_words(extent, radius_m=facts.search_radius_m)
-
-
-def _extent_drawn(facts: SpotFacts, grid: Grid) -> list[Any]:
-    """The stretch, as wide as the search, or the area that is as good; empty for a point."""
-    extent = facts.spot.extent
-    if extent is None:
-        return []
-    return list(drawing.drawn(extent.ground, grid))
-
-
-def _walk(result: Result, facts: SpotFacts, grid: Grid) -> dict[str, Any] | None:
-    walk = facts.walk
-    if walk is None:
-        return None
-    return {
-        "line": list(layers.drawn_all(drawing.along_tracks(walk.line, result), grid)),
-        "there_min": walk.minutes_there,
-        "outside": outside_line(walk.outside_m, walk.length_m)
-        if walk.outside_m >= LEAST_OUTSIDE_M
-        else "",
-    }
-
-
-def _numbers(values: FloatArray) -> list[float | None]:
-    return [None if not np.isfinite(v) else round(float(v), 3) for v in np.asarray(values)]

@@ -10,22 +10,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting import __version__
 from siting.credits import Credit
-from siting.grid import FloatArray
 from siting.report.page import data as page_data
-from siting.report.page.window import cut, ground_window
-from siting.report.shared import assets, drawing, overlays
+from siting.report.page.land_drawn import LandDrawn, land_drawn
+from siting.report.page.window import ground_window
+from siting.report.shared import assets, overlays
 from siting.report.shared.credits import full_lines, short_lines
-from siting.report.shared.frame import PageProjection, page_frame
+from siting.report.shared.frame import PageProjection
 from siting.report.shared.overlays import Picture
 from siting.report.shared.text import clean
 from siting.settings.protocol import Protocol
-from siting.types import NoGo, Result
+from siting.types import Result
 from siting.words.cautions import FIRST
 from siting.words.spot.random_places import HOW
 
@@ -35,7 +34,7 @@ _MIN_ZOOM, _MAX_ZOOM = 11, 21
 _SCORE_OPACITY = 0.7
 
 
-def map_page(result: Result, *, protocol: Protocol) -> str:
+def map_page(result: Result, *, protocol: Protocol, ready: LandDrawn | None = None) -> str:
     """The whole page as HTML text.
 
     Parameters
@@ -43,37 +42,24 @@ def map_page(result: Result, *, protocol: Protocol) -> str:
     result : Result
     protocol : Protocol
         The rules the result was made by: weights, set-backs and camera numbers are shown.
+    ready : LandDrawn or None
+        The land of the result as it was drawn before; of another window it is drawn anew.
 
     Returns
     -------
     str
         UTF-8 text without surrogates; the same for the same result.
     """
-    ground = ground_window(result)
-    frame = page_frame(ground)
-    parcel, rows, cols = drawing.parcel_window(result.no_go, result.land.grid)
-    score = _shown_score(result)[rows, cols]
-    shade = overlays.ground_picture(_cut(result.land.dem, result, frame), grid=ground, frame=frame)
-    colours = overlays.score_picture(score, grid=parcel, frame=frame)
-    data = page_data.page_data(result, protocol=protocol, frame=frame)
-    data["score_plane"] = _plane_data(colours)
+    window = ground_window(result)
+    if ready is None or ready.frame.grid != window:
+        ready = land_drawn(result.land, result.scores, result.no_go, window=window)
+    data = page_data.page_data(result, protocol=protocol, drawn=ready)
+    data["score_plane"] = _plane_data(ready.colours)
     data["score_opacity"] = _SCORE_OPACITY
     data["level_grey"] = "#" + f"{overlays.level_grey():02x}" * 3
     data["made_by"] = f"siting {__version__}"
-    script = folium_script(result, frame=frame, shade=shade, colours=colours)
+    script = folium_script(result, frame=ready.frame, shade=ready.shade, colours=ready.colours)
     return _page(data, script, result.land.credits)
-
-
-def _shown_score(result: Result) -> FloatArray:
-    """Scores where a camera may stand; NaN elsewhere."""
-    inside = (result.no_go & NoGo.OUTSIDE.value) == 0
-    # A colour on closed ground would read as a score that can be had there.
-    out: FloatArray = np.where(inside & (result.no_go == 0), result.scores.total, np.nan)
-    return out.astype(np.float32)
-
-
-def _cut(values: FloatArray, result: Result, frame: PageProjection) -> FloatArray:
-    return cut(values, result.land.grid, frame.grid)
 
 
 def _plane_data(picture: Picture) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from shapely import Geometry
 from siting.report.paper.ground_window import window_around
 from siting.report.paper.plan import plan
 from siting.report.shared.facts import SpotFacts
-from siting.report.shared.text import clean
+from siting.report.shared.text import land_name
 from siting.types import Result
 from siting.words.sheet import MAP_KEY
 
@@ -37,7 +37,7 @@ def cover_map(
     asked = 2 if result.proposal else 0
     height = _cover_height_mm([fact.title for fact in facts], warnings, more_lines=asked)
     window = window_around(bounds, width_mm=_COVER_WIDTH_MM, height_mm=height, key="cover")
-    label = clean(result.land.parcel.label or result.land.parcel.id)
+    label = land_name(result.land.parcel)
     title = f"Map of {label} with the spots"
     return Markup(plan(result, window, facts=facts, shut=shut, title=title))
 

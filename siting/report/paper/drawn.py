@@ -13,7 +13,7 @@ from siting.lengths import length
 from siting.report.paper.ground_window import window_around
 from siting.report.paper.plan import plan
 from siting.report.shared.lonlat import degree_text
-from siting.report.shared.text import clean
+from siting.report.shared.text import land_name
 from siting.types import Result
 from siting.words.spot.random_places import HOW, SHEET_NOTE
 
@@ -44,7 +44,7 @@ def drawn_page(result: Result, *, shut: Sequence[Geometry]) -> DrawnPage | None:
         return None
     bounds = shapely.buffer(result.land.parcel_shape, 15.0).bounds
     window = window_around(bounds, width_mm=_WIDTH_MM, height_mm=_HEIGHT_MM, key="drawn")
-    label = clean(result.land.parcel.label or result.land.parcel.id)
+    label = land_name(result.land.parcel)
     title = f"Map of {label} with the places drawn at random"
     drawn = result.random_places
     return DrawnPage(

@@ -22,7 +22,7 @@ from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees
 from siting.report.shared.lonlat import degree_text
-from siting.report.shared.text import clean
+from siting.report.shared.text import clean, land_name
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
@@ -33,12 +33,12 @@ from siting.words.sheet import (
     RECORD,
     check_visit,
     set_up,
-    start_words,
     what_to_clear,
     when_to_come_back,
 )
 from siting.words.spot.asked import asked_for, proposal_sentence
 from siting.words.spot.card import climb_words, minutes_words, span_words
+from siting.words.spot.doubt import start_words
 from siting.words.spot.extents import extent_words
 from siting.words.spot.heading import lens_height
 
@@ -98,7 +98,7 @@ def field_sheet(
         "sheet/sheet.html",
         style="sheet/sheet.css",
         credits=full_lines(result.land.credits),
-        label=clean(parcel.label) or f"parcel {clean(parcel.id)}",
+        label=land_name(parcel),
         parcel_id=clean(parcel.id),
         cell=clean(parcel.cell),
         area=_area(result),
@@ -272,7 +272,7 @@ def _walk(fact: SpotFacts) -> str:
         "the way in" if walk.start_kind == "given" else "the nearest point on a road (ask first)"
     )
     up = climb_words(walk.climb_m, walk.height_error_m)
-    climb = f". You climb {up}" if up else ""
+    climb = f". On the way there you climb {up}" if up else ""
     along = f" along {' and '.join(fact.walk_along)}" if fact.walk_along else ""
     wet = ". It crosses a stream where no crossing is known" if walk.unknown_crossings else ""
     return (

@@ -12,8 +12,11 @@ _MOST_SHORT = 60
 
 
 def short_lines(every: Iterable[Credit]) -> list[str]:
-    """One short line per source, for the edge of a map."""
-    return [clean(_short(credit)) for credit in every]
+    """The short lines of the sources, for the edge of a map: of equal ones the first.
+
+    A publisher of several of the maps is named once; the full lines tell which ones.
+    """
+    return list(dict.fromkeys(clean(_short(credit)) for credit in every))
 
 
 def _short(credit: Credit) -> str:

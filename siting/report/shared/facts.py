@@ -12,12 +12,13 @@ import shapely
 from siting import criteria
 from siting.grid import transformer
 from siting.ground.shapes.feature_order import side_of
+from siting.lengths import about, compass_word
 from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
 from siting.spot_parts import Aim, HeadingWords, PlaceName, Walk
 from siting.types import Result, Spot
+from siting.words.spot.doubt import stability_words, surer_below
 from siting.words.spot.names import full_name, ground_name
-from siting.words.spot.spots import stability_words
 
 # A walk follows a trail when it runs within so much of it for so long; wider than a cell.
 _BESIDE_M, _FOLLOWED_M = 4.0, 30.0
@@ -89,7 +90,23 @@ class SpotFacts:
 
 def spot_facts(result: Result) -> tuple[SpotFacts, ...]:
     """The facts of all spots, best first."""
-    return tuple(_facts(result, spot) for spot in result.spots)
+    named: dict[str, Spot] = {}
+    found = []
+    for spot in result.spots:
+        place = _place(result, spot)
+        # Two of one name are told apart by where the second lies from the first.
+        first = named.setdefault(full_name(place), spot)
+        found.append(_facts(result, spot, place if first is spot else _beside(place, spot, first)))
+    return tuple(found)
+
+
+def _beside(place: PlaceName, spot: Spot, first: Spot) -> PlaceName:
+    """The name of a place with the way to it from another spot of the same name."""
+    east, north = spot.easting - first.easting, spot.northing - first.northing
+    way = compass_word(math.degrees(math.atan2(east, north)) % 360)
+    far = about(math.hypot(east, north), spot.search_radius_m)
+    aside = f"{far} to the {way} of {'area' if first.plain else 'spot'} {first.rank}"
+    return replace(place, aside=f"{place.aside}, {aside}" if place.aside else aside)
 
 
 def spot_id(result: Result, spot: Spot) -> str:
@@ -97,12 +114,11 @@ def spot_id(result: Result, spot: Spot) -> str:
     return clean(spot.place_id) or f"{clean(result.land.parcel.id)}-{spot.rank:02d}"
 
 
-def _facts(result: Result, spot: Spot) -> SpotFacts:
+def _facts(result: Result, spot: Spot, place: PlaceName) -> SpotFacts:
     # The spot's own zone, which a receiver shows; the grid's may be its neighbour.
     utm_crs, utm_name = utm_zone(spot.lon, spot.lat)
     easting, northing = transformer("EPSG:4326", utm_crs).transform(spot.lon, spot.lat)
     code = int(result.land.cover_code[spot.row, spot.col])
-    place = _place(result, spot)
     return SpotFacts(
         spot=spot,
         id=spot_id(result, spot),
@@ -122,7 +138,11 @@ def _facts(result: Result, spot: Spot) -> SpotFacts:
         facing=_facing(spot.aim, spot.heading_words or HeadingWords()),
         walk=spot.walk,
         stability=spot.stability.word if spot.stability else "",
-        stability_words=stability_words(spot.stability) if spot.stability else "",
+        stability_words=stability_words(
+            spot.stability, spot.doubt, surer=surer_below(spot, result.spots)
+        )
+        if spot.stability
+        else "",
         why=_cleaned(spot.why),
         pulled_down=_cleaned(spot.pulled_down),
         check=_cleaned(spot.check),

@@ -7,6 +7,8 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+from siting.types import Parcel
+
 _LONGEST_TEXT = 400
 # C0 and C1 controls but tab and line feed, and halves of broken surrogate pairs.
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
@@ -22,6 +24,21 @@ def clean(text: object) -> str:
     """
     plain = _CONTROL.sub("", str(text))
     return plain if len(plain) <= _LONGEST_TEXT else plain[:_LONGEST_TEXT] + "…"
+
+
+def land_name(parcel: Parcel) -> str:
+    """What a page calls a piece of land: its label, else its identifier as one.
+
+    Examples
+    --------
+    >>> from siting.types import Parcel
+    >>> several = ("7", "Mill"), ("7", ""), ("parcel", "")
+    >>> [land_name(Parcel(id, label, None, "")) for id, label in several]
+    ['Mill', 'parcel 7', 'this parcel']
+    """
+    # An outline without a name of its own is called "parcel".
+    plain = "this parcel" if parcel.id == "parcel" else f"parcel {clean(parcel.id)}"
+    return clean(parcel.label) or plain
 
 
 def json_for_script(data: Mapping[str, Any]) -> str:

@@ -3,7 +3,7 @@
 import { openStore } from "../shared/store.js";
 import { wrapped } from "../model/frame.js";
 import {
-  STANDING, decisionsCsv, decisionsJson, momentText, placeOf, readStore, stateOf, storeText,
+  STANDING, decisionsCsv, decisionsJson, inOrder, momentText, placeOf, readStore, stateOf, storeText,
 } from "../model/decisions.js";
 import { ranked } from "../model/score.js";
 import { DATA, RULES, STATE, announce, spotOf } from "./data.js";
@@ -34,7 +34,7 @@ export function reportsOf(place) {
 }
 
 // What stands for a state on the map and in the list.
-export const BADGES = { proposed: "P", visited: "✓", chosen: "★", "ruled out": "✕", "camera up": "C",
+export const BADGES = { proposed: "→", visited: "✓", chosen: "★", "ruled out": "✕", "camera up": "C",
   checked: "C", moved: "C", "taken down": "–" };
 
 // The last that was reported of a place, by its name; for one that is asked for, what the survey
@@ -96,9 +96,21 @@ export function isStanding(state) {
   return state === "chosen" || STANDING.includes(state);
 }
 
-// The spots that were not ruled out, the best first.
+// The spots that were not ruled out, nor go with one that was, the best first.
 export function freeSpots() {
-  return orderNow().map(spotOf).filter((spot) => spotState(spot) !== "ruled out");
+  const taken = takenSpots();
+  return orderNow().map(spotOf).filter((spot) => spotState(spot) !== "ruled out" && !taken.has(spot.n));
+}
+
+// Numbers of spots on the trail or crossing of another, where people were reported: the next run
+// closes it. A spot that has its own report goes by that.
+export function takenSpots() {
+  const met = DATA.spots.filter(({ id }) => {
+    const last = inOrder(reportsOf(id)).pop();
+    return last && last.state === "ruled out" && last.reason === "people";
+  });
+  return new Set(met.flatMap(({ takes }) => takes).filter((n) => !stateOf(HELD.records, spotOf(n).id))
+    .sort((a, b) => a - b));
 }
 
 // The numbers of the spots by score: the survey's, or with the reader's own ratios.

@@ -30,6 +30,17 @@ function shareOut(members, share, parts) {
   });
 }
 
+// What a part (on the logarithm) makes of the index, "× 1.20". "× 1.00" alone would not say whether a
+// thing is there and counts for nothing, counts for next to nothing, or is not near. `held` is 0..1.
+export function timesWords(part, held, group) {
+  if (Number.isNaN(part)) return "not known";
+  const times = "× " + Math.exp(part).toFixed(2);
+  if (times !== "× 1.00") return times;
+  if (group === "condition") return held < 1 ? "hardly any loss" : "no loss";
+  if (!(held > 0)) return "none near";
+  return part === 0 ? "counted already" : "hardly counts";
+}
+
 // One place; 1 is plain ground.
 export function totalScore(of, ratios, rules) {
   return Math.exp(Object.values(logParts(of, ratios, rules)).reduce((sum, part) => sum + part, 0));

@@ -4,7 +4,8 @@ import { aboutWords } from "./lengths.js";
 
 const M_PER_DEGREE = 111195; // of a great circle on a sphere of 6371 km
 export const DECIMALS = 7;
-const LEAST = { area: 3, line: 2, point: 1 };
+// Corners that a shape needs.
+export const LEAST = { area: 3, line: 2, point: 1 };
 
 export function rounded(corner) {
   return corner.map((degree) => Number(degree.toFixed(DECIMALS)));
@@ -15,6 +16,15 @@ function flat(corners) {
   const [lat0, lon0] = corners[0];
   const east = M_PER_DEGREE * Math.cos(lat0 * Math.PI / 180);
   return corners.map(([lat, lon]) => [(lon - lon0) * east, (lat - lat0) * M_PER_DEGREE]);
+}
+
+// The corners of a circle of so many metres around a place.
+export function circle([lat, lon], radius_m, corners = 36) {
+  const east = M_PER_DEGREE * Math.cos(lat * Math.PI / 180);
+  return Array.from({ length: corners }, (_, k) => {
+    const angle = 2 * Math.PI * k / corners;
+    return rounded([lat + radius_m * Math.cos(angle) / M_PER_DEGREE, lon + radius_m * Math.sin(angle) / east]);
+  });
 }
 
 // Half of the turns around the corners: an area in the square of whatever they are measured in.
@@ -74,6 +84,15 @@ export function fault(shape) {
   const sides = crossing(shape.corners);
   if (sides) return `Two sides cross near corner ${sides[1] + 1}. Move the corner or remove it.`;
   return areaHa(shape.corners) > 0 ? "" : "The corners lie on one line. Move one of them.";
+}
+
+// The same of a shape that is called `name`, where it is not saved: "This outline ...".
+export function unsaved(shape, name) {
+  const wrong = fault(shape);
+  const missing = LEAST[shape.kind] - shape.corners.length;
+  const why = missing > 0 ? `it needs ${missing} more ${missing === 1 ? "corner" : "corners"}.`
+    : `${wrong[0].toLowerCase()}${wrong.slice(1)}`;
+  return `This ${name} is not saved yet: ${why}`;
 }
 
 // Corners at which a shape can part from corner `k`: of a line only itself, within the line.

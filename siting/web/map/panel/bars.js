@@ -1,7 +1,7 @@
 // Signed bars with numbers: what each criterion makes of the index at one place.
 
 import { node } from "../../shared/dom.js";
-import { logParts } from "../../model/score.js";
+import { logParts, timesWords } from "../../model/score.js";
 import { DATA, RULES, STATE } from "../data.js";
 
 export const PARTS = [["What draws animals", "attractor"], ["What must hold", "condition"]]
@@ -17,8 +17,8 @@ export function partBars(of) {
     node("h4", {}, title),
     node("ul", { class: "bars" }, criteria.filter((c) => of(c.name) !== undefined)
       .map((c) => bar(c, parts[c.name], of(c.name)))))),
-  DATA.missing.length ? node("p", { class: "small" }, "Not known here, so it neither adds nor takes "
-    + "away: " + DATA.missing.join("; ").toLowerCase() + ".") : "",
+  DATA.missing.length ? node("p", { class: "small" }, "Not known here, and without effect on "
+    + "the index: " + DATA.missing.join("; ").toLowerCase() + ".") : "",
   node("p", { class: "small" }, "Multiplied together these give the index. Of things that speak of "
     + "one fact (trail, crossing, easy way ...) the strongest counts in full, the next a little, and the "
     + "others not again (“counted already”)."));
@@ -34,13 +34,4 @@ function bar(criterion, part, held) {
     node("span", { class: "bar-name" }, criterion.label, off ? " (not counted)" : ""),
     node("span", { class: "bar-track", "aria-hidden": "true" }, fill),
     node("span", { class: "bar-number" }, off ? "" : timesWords(part, held, criterion.group)));
-}
-
-// "× 1.00" alone would not say whether a thing is there and counts for nothing, or is not there.
-function timesWords(part, held, group) {
-  if (Number.isNaN(part)) return "not known";
-  const times = "× " + Math.exp(part).toFixed(2);
-  if (times !== "× 1.00") return times;
-  if (group === "condition") return "no loss";
-  return part === 0 && held > 0 ? "counted already" : "none known";
 }

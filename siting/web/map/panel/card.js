@@ -48,7 +48,7 @@ function fold(name, title, ...content) {
 
 function whyParts(spot) {
   return [lines(spot.why),
-    spot.pulled_down.length ? section("What pulled it down", lines(spot.pulled_down)) : "",
+    spot.pulled_down.length ? section("What lowered its index", lines(spot.pulled_down)) : "",
     spot.stability ? section("How sure is its rank?", lines([spot.stability])) : ""];
 }
 

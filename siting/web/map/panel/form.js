@@ -1,7 +1,9 @@
 // The visit form: what happened at a place, what goes with it, and a button that keeps it.
 
 import { byId, node, section, user } from "../../shared/dom.js";
+import { showTab } from "../../shared/tabs.js";
 import { locate } from "../../shared/where.js";
+import { beginAt } from "../../model/choice.js";
 import { STANDING, fits, inOrder, momentText } from "../../model/decisions.js";
 import { wrapped } from "../../model/frame.js";
 import { DATA } from "../data.js";
@@ -38,7 +40,9 @@ export function visitForm(place, { key, name }) {
       choice.value = "";
       rest.replaceChildren();
       byId(name + "-state").focus();
-      byId(name + "-said").textContent = keptWords(state);
+      // After the report is kept the card is drawn anew, and this form with it.
+      byId(name + "-said").replaceChildren(keptWords(state), node("button", { type: "button",
+        class: "quiet", onclick: () => showTab("visits", true) }, "Send it"));
     };
     return [...controls.map(({ element }) => element),
       node("button", { type: "button", class: "main-button", id: name + "-save", onclick: save },
@@ -50,9 +54,9 @@ export function visitForm(place, { key, name }) {
 
 // Where to go on from here stands above the list, out of sight of who has just filled in the form.
 function keptWords(state) {
-  const [next] = freeSpots();
-  return "Kept on this device. " + (state === "ruled out" && next ? "Go to spot " + next.n + " next. " : "")
-    + "Send it under Visits.";
+  const left = freeSpots();
+  const next = state === "ruled out" && left.length ? beginAt(left, { among: 0, unranked: false }).spot : null;
+  return "Kept on this device. " + (next ? "Go to spot " + next.n + " next. " : "");
 }
 
 // --- what was reported before -----------------------------------------------------------------
@@ -192,13 +196,13 @@ function positionControl(name, place) {
   });
   const planned = () => {
     take("planned", place, null);
-    said.textContent = "Right at the point of this page.";
+    said.textContent = "The place that this page shows.";
   };
   const element = node("fieldset", {}, node("legend", {}, "Where the camera stands"),
     node("p", { class: "buttons" },
       node("button", { type: "button", id: name + "-phone", onclick: phone }, "From this phone"),
       node("button", { type: "button", id: name + "-map", onclick: tap }, "Tap on the map"),
-      node("button", { type: "button", id: name + "-planned", onclick: planned }, "Right at the point")),
+      node("button", { type: "button", id: name + "-planned", onclick: planned }, "Where this page says")),
     lat.element, lon.element, said);
   const read = () => {
     const texts = [lat.box.value.trim(), lon.box.value.trim()];

@@ -1,11 +1,12 @@
 // Words made from the data: the head, where to go first, what is to be known about the maps.
 
 import { byId, node, user } from "../../shared/dom.js";
+import { beginAt, nearest } from "../../model/choice.js";
 import { indexWords, lengthWords, minuteWords } from "../../model/lengths.js";
 import { DATA, STATE, listen } from "../data.js";
 import {
   drawnPlace, freeSpots, isOver, isStanding, nextSpare, placeOffList, placeState, proposedSpot,
-  spotState, standingDrawn, standingSpot,
+  spotState, standingDrawn, standingSpot, takenSpots,
 } from "../reports.js";
 import { openDrawn } from "./drawn.js";
 
@@ -82,7 +83,8 @@ function firstLines() {
   }
   if (standing) return standingLines(standing);
   if (!left.length) {
-    return [["All spots are ruled out. Send your reports under Visits and ask your coordinator."]];
+    return [[takenSpots().size ? takenWords([...takenSpots()]) + " No other spot is left."
+      : "All spots are ruled out."], ["Send your reports under Visits and ask your coordinator."]];
   }
   // What was settled before is said above, or over by what was reported since.
   const proposed = proposedSpot();
@@ -90,43 +92,57 @@ function firstLines() {
   return choiceLines(left);
 }
 
+// Areas to look over have no order, and no direction to face before a place in them is found. The
+// warning above says what to look for: the reason of each would only repeat it.
+function areaLines(left) {
+  const area = nearest(left);
+  if (DATA.spots.length > 1 && !area.walk) return [["Start with the area that is easiest to reach."]];
+  return [[DATA.spots.length > 1 ? "Start with area " + area.n + ": it has the shortest walk."
+    : "There is one area to look over."], ...aboutSpot({ ...area, why: [], face_brief: "" })];
+}
+
 // The spot to begin with where neither the survey nor a report has settled it.
 function choiceLines(left) {
   const skipped = left.length < DATA.spots.length;
   if (DATA.plain) {
-    // The warning above says what to look for: the reason of each area would only repeat it.
-    return [["Start with the area that is easiest to reach."],
-      ...aboutSpot({ ...left[0], why: [] }, "Number " + left[0].n + ": ")];
+    return areaLines(left);
   }
-  const alike = STATE.moved || skipped ? 0 : countAlike(left);
-  if (alike > 1) {
-    const near = nearest(left.slice(0, alike));
+  // Numbers of spots that are passed over, as people were reported on the trail they stand on.
+  const taken = [...takenSpots()].filter((n) => n < left[left.length - 1].n);
+  const passedOver = taken.length ? [takenWords(taken)] : [];
+  if (STATE.moved) {
+    return [["With your ratios, go to spot " + left[0].n + (skipped ? " next." : " first.")], passedOver,
+      ...aboutSpot(left[0])];
+  }
+  const { spot, alike, sure, passed } = beginAt(left, { among: DATA.among, unranked: !skipped });
+  if (alike) {
+    const best = sure ? " of those with no open question." : ".";
     return [["These maps cannot rank spots 1 to " + alike + ": any of them may be the best. Start with "
-      + (near.walk ? "spot " + near.n + ": it has the shortest walk." : "the one that is easiest to reach.")],
-    ...aboutSpot(near, "Spot " + near.n + ": ")];
+      + (spot.walk ? "spot " + spot.n + ": it has the shortest walk" + best
+        : sure ? "spot " + spot.n + ", which has no open question." : "the one that is easiest to reach.")],
+    ...aboutSpot(spot, "Spot " + spot.n + ": ")];
   }
-  const go = (STATE.moved ? "With your ratios, go to spot " : "Go to spot ") + left[0].n;
-  if (skipped) return [[go + " next."], ...aboutSpot(left[0])];
-  if (STATE.moved) return [[go + " first."], ...aboutSpot(left[0])];
-  const { draws, tenths } = left[0];
-  return [[go + " first" + (draws ? ": " + draws : "") + "."], ...aboutSpot(left[0]), left.length > 1
-    ? ["Its index, " + indexWords(tenths) + ", is the highest here."] : []];
+  const { passed: earlier, alone } = DATA.doubts;
+  if (spot.doubt) {
+    return [[numbered(alone[spot.doubt], spot)], passedOver, ...aboutSpot(spot, "Spot " + spot.n + ": ")];
+  }
+  const why = passed ? [numbered(earlier[passed.doubt], passed)] : [];
+  if (skipped) return [["Go to spot " + spot.n + " next."], passedOver, ...aboutSpot(spot), why];
+  const highest = !passed && left.length > 1;
+  return [["Go to spot " + spot.n + " first" + (spot.draws ? ": " + spot.draws : "") + "."], ...aboutSpot(spot),
+    highest ? ["Its index, " + indexWords(spot.tenths) + ", is the highest here" + (spot.tenths < 10
+      ? ", and still below that of plain ground, 1: its card says what holds it back." : ".")] : why];
 }
 
-// How many of the first spots nothing tells apart (as words/sheet.py has it): toss-ups of the first
-// five or of one index, or plain ground of one index.
-function countAlike(spots) {
-  const same = (spot) => spot.tenths === spots[0].tenths;
-  const alike = (spot) => (spot.plain ? same(spot)
-    : spot.sure === "toss-up" && (same(spot) || spot.n <= DATA.among));
-  const end = spots.findIndex((spot) => !alike(spot));
-  return end < 0 ? spots.length : end;
+function numbered(words, { n }) {
+  return words.replaceAll("{n}", n);
 }
 
-// The one with the shortest walk; the first where no walk is known.
-function nearest(spots) {
-  const minutes = ({ walk }) => (walk ? walk.there_min : Infinity);
-  return spots.reduce((best, spot) => (minutes(spot) < minutes(best) ? spot : best));
+// "Spot 2 is passed over: it is on the trail or crossing where you met people."
+function takenWords(taken) {
+  const one = taken.length === 1;
+  return (one ? "Spot " : "Spots ") + taken.join(" and ") + (one ? " is" : " are")
+    + " passed over: people use the trail or crossing there, by your report.";
 }
 
 // --- a camera at a place drawn at random ------------------------------------------------------

@@ -4,7 +4,7 @@ import { CALMLY, byId, node, user } from "../../shared/dom.js";
 import { showTab } from "../../shared/tabs.js";
 import { indexWords, windOf } from "../../model/lengths.js";
 import { DATA, STATE, announce, listen, spotOf, spotTenths } from "../data.js";
-import { orderNow, proposedSpot, spotState, standingSpot } from "../reports.js";
+import { orderNow, proposedSpot, spotState, standingSpot, takenSpots } from "../reports.js";
 import { fillCard } from "./card.js";
 
 export function buildList() {
@@ -52,12 +52,12 @@ function shownOrder() {
 
 function showOrder() {
   shownOrder().forEach((n) => byId("spot-list").append(byId("item-" + n)));
-  const asked = proposedSpot();
+  const asked = proposedSpot(), taken = takenSpots();
   orderNow().forEach((n, i) => {
     byId("asked-" + n).textContent = asked && asked.n === n ? "Proposed by the survey" : "";
     byId("points-" + n).textContent = indexWords(spotTenths(spotOf(n)));
-    byId("place-" + n).textContent = STATE.moved && i + 1 !== n
-      ? "with your ratios: place " + (i + 1) : "";
+    byId("place-" + n).textContent = taken.has(n) ? "people use the trail or crossing here, by your report"
+      : STATE.moved && i + 1 !== n ? "with your ratios: place " + (i + 1) : "";
   });
   refillCard();
 }

@@ -40,8 +40,8 @@ function slider(part) {
   return node("div", { class: "slider" },
     node("label", { for: "weight-" + name }, label),
     node("output", { id: "out-" + name, for: "weight-" + name }, ""),
-    input, node("p", { class: "small", id: "says-" + name }, says + " Ratio likely between "
-      + low.toFixed(1) + " and " + high.toFixed(1) + "."));
+    input, node("p", { class: "small", id: "says-" + name }, says + " Ratio: from "
+      + low.toFixed(1) + " to " + high.toFixed(1) + " by studies or, where there is none, our judgement."));
 }
 
 function percentOf(name, ratio) {
