@@ -161,7 +161,7 @@ def draw_map(result, inputs) -> None:
     both = Image.new("RGB", (sum(shot.width for shot in shots) + 24, 760), "white")
     both.paste(shots[0], (0, 0))
     both.paste(shots[1], (shots[0].width + 24, 0))
-    both.quantize(160).save(IMAGES / "map.png", optimize=True)
+    both.quantize(255, method=Image.Quantize.MAXCOVERAGE).save(IMAGES / "map.png", optimize=True)
 
 
 def save(figure, name: str, *, dpi: int) -> None:

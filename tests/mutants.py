@@ -10,10 +10,11 @@ is run there. It must fail. The copy without a fault must pass.
 
 from __future__ import annotations
 
+import compileall
+import multiprocessing
 import os
 import queue
 import shutil
-import subprocess
 import sys
 import tempfile
 import time
@@ -21,9 +22,17 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from py_compile import PycInvalidationMode
 from typing import Any
 
 ROOT = Path(__file__).parents[1]
+# Children start from a process that has loaded the libraries, but nothing of the program: to load
+# them takes longer than most of the tests.
+STARTER = multiprocessing.get_context("forkserver")
+LIBRARIES = [
+    "numpy", "pandas", "scipy.ndimage", "scipy.sparse.linalg", "shapely", "pyproj", "geopandas",
+    "pyogrio", "rasterio.warp", "rasterio.features", "numba", "pydantic", "hypothesis", "pytest",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -241,6 +250,7 @@ FAULTS = (
 def main() -> None:
     word = sys.argv[1] if len(sys.argv) > 1 else ""
     chosen = [fault for fault in FAULTS if word in fault.name]
+    STARTER.set_forkserver_preload(LIBRARIES)
     with tempfile.TemporaryDirectory(prefix="siting-mutants-") as place:
         if (open_data := ROOT.parent / "shared").exists():
             # A test that skips for want of them would notice no fault.
@@ -266,6 +276,10 @@ def _copy(folder: Path) -> Path:
     for name in ("siting", "tests", "sample_rasters", "docs", ".ci"):
         shutil.copytree(ROOT / name, folder / name, ignore=leave)
     shutil.copy(ROOT / "pyproject.toml", folder)
+    # Compiled once, and known by the bytes of the source: a fault of the same size and second is
+    # never taken for what it replaced.
+    checked = PycInvalidationMode.CHECKED_HASH
+    compileall.compile_dir(folder / "siting", quiet=1, invalidation_mode=checked)
     return folder
 
 
@@ -294,19 +308,50 @@ def _noticed(folder: Path, fault: Fault) -> bool:
 
 
 def _passes(folder: Path, tests: list[str]) -> bool:
-    done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-x", "-W", "ignore", "-p", "no:cacheprovider",
-         "-n", "0", "-m", "", *map(_place_of, tests)],
-        cwd=folder, capture_output=True, text=True, check=False,
-        # Processes that a test starts elsewhere must find the copy, not the tree it was made of.
-        env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(folder)},
-    )  # fmt: skip
+    told = folder.with_name(f"{folder.name}.txt")
+    child = STARTER.Process(target=_run_there, args=(str(folder), str(told), tests))
+    child.start()
+    child.join()
+    said = told.read_text(encoding="utf-8", errors="replace")
     # 4 and 5 of pytest: the test is not there. That is no fault noticed.
-    if done.returncode not in (0, 1, 2):
-        raise RuntimeError(f"{tests}: pytest ended with {done.returncode}: {done.stdout[-500:]}")
-    if done.returncode and len(tests) > 1:
-        print(done.stdout[-1500:])
-    return done.returncode == 0
+    if child.exitcode not in (0, 1, 2):
+        raise RuntimeError(f"{tests}: pytest ended with {child.exitcode}: {said[-500:]}")
+    if child.exitcode and len(tests) > 1:
+        print(said[-1500:])
+    return child.exitcode == 0
+
+
+def _run_there(folder: str, told: str, tests: list[str]) -> None:
+    """In a child that has the libraries: run tests of the copy, of which nothing is loaded yet."""
+    status = 3
+    try:
+        stream = os.open(told, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        os.dup2(stream, 1)
+        os.dup2(stream, 2)
+        for name in [n for n in sys.modules if n.partition(".")[0] in ("siting", "tests")]:
+            del sys.modules[name]
+        os.chdir(folder)
+        sys.path[:] = [folder, *(p for p in sys.path if Path(p or ".").resolve() != ROOT)]
+        sys.dont_write_bytecode = True
+        # Processes that a test starts elsewhere must find the copy, not the tree it was made of.
+        os.environ |= {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": folder}
+        os.environ["SITING_ANY_EXAMPLE"] = "1"
+        status = _pytest_of(folder, tests)
+        sys.stdout.flush()
+    finally:
+        # No failure of this function may pass for one of the test.
+        os._exit(status)
+
+
+def _pytest_of(folder: str, tests: list[str]) -> int:
+    import pytest
+
+    line = ["-q", "-x", "-W", "ignore", "-p", "no:cacheprovider", "-n", "0", "-m", ""]
+    status = int(pytest.main([*line, *map(_place_of, tests)]))
+    loaded = sys.modules.get("siting")
+    if loaded is not None and not str(loaded.__file__).startswith(folder):
+        raise RuntimeError(f"the tests ran {loaded.__file__}")
+    return status
 
 
 def _place_of(test: str) -> str:

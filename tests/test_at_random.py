@@ -102,6 +102,9 @@ def test_table_and_letter_say_who_gets_a_random_place_and_why(batch):
         letter = texts[f"{safe_name(row['parcel_id'])}.txt"]
         assert (row["placement"] == "random") == (choice.cell in cells)
         assert ("drawn at random: woods 1" in letter) == (choice.cell in cells)
+        if choice.cell in cells:  # to praise another place is to send the camera there
+            assert "best" not in letter.replace("a better place close by", "")
+            assert "the maps show" not in letter.lower()
         if choice.cell in cells:
             assert row["spot"] == row["score"] == ""
             assert float(row["lon_deg"]) == pytest.approx(choice.lot["lon_deg"])

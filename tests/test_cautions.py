@@ -112,7 +112,7 @@ def test_each_caution_at_its_limit(field, inside, outside, topic):
 def test_a_crossing_beside_water_is_one_sentence():
     both = spot_cautions(Nearby(crossings=1, water_m=5.0), rules=CautionRules())
     assert topics(both) == ["crossing_water"]
-    assert "Cross only on a dry, firm bridge, log or ford, never through water" in both[0].text
+    assert "Cross only on a dry, firm bridge, log or stones, never through water" in both[0].text
     assert "choose another spot" in both[0].text
 
 

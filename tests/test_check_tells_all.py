@@ -25,8 +25,18 @@ def test_parcels_that_the_dem_does_not_cover_are_told(tmp_path):
     assert found.out.count("E-COVER-0") == 4
     # 'score' would ask for one of them, so "no fault" alone would promise too much.
     last = found.out.rstrip().splitlines()[-1]
-    assert "takes all 6 parcels, and leaves out 4" in last
+    assert "scores 2 of 6 parcels (what is wrong with 4 stands above)" in last
     assert "--parcel-id" in last
+
+
+def test_columns_that_could_name_the_parcels_are_listed(tmp_path):
+    land = several(clean(tmp_path), [0, 5])
+    assert "id_column can name" not in run(land, "check").out
+    shapes = [land.outline, translate(land.outline, 5, 0)]
+    frame(*shapes, lot=["7", "9"], owner=["a", "b"]).to_file(land.folder / "p.gpkg")
+    assert "names: counted; id_column can name a column: lot, owner" in run(land, "check").out
+    land.set("parcel.id_column", "lot")
+    assert "id_column can name" not in run(land, "check").out
 
 
 def test_a_fault_of_the_legend_is_no_fault_of_the_parcels(tmp_path):

@@ -36,25 +36,34 @@ def land(tmp_path_factory):
     return path
 
 
-def siting(*words, shell="", **how):
-    """The command line in a process of its own; `shell` is what stands behind it."""
-    line = [sys.executable, "-m", "siting", *map(str, words)]
-    if shell:
-        quoted = " ".join(f"'{word}'" for word in line)
-        return subprocess.run(
-            ["bash", "-c", f"set -o pipefail; {quoted} {shell}"], cwd=ROOT, check=False,
-            capture_output=True, text=True, **how,
-        )  # fmt: skip
-    return subprocess.run(line, cwd=ROOT, check=False, capture_output=True, text=True, **how)
+@pytest.fixture(scope="module")
+def siting(nursery):
+    """The command line."""
+    return nursery.command
 
 
-def score(land, out, *more, **how):
-    return siting("score", land.with_name("one.toml"), "--protocol", land.parent / "rules.toml",
-                  "-o", out, *more, **how)  # fmt: skip
+def score_words(land, out, *more):
+    rules = land.parent / "rules.toml"
+    return "score", land.with_name("one.toml"), "--protocol", rules, "-o", out, *more
 
 
 @pytest.fixture(scope="module")
-def finished(land, tmp_path_factory):
+def score(siting):
+    return lambda *asked: siting(*score_words(*asked))
+
+
+def piped(*words, shell):
+    """The command line in a process of its own, with this of a shell behind it."""
+    line = [sys.executable, "-m", "siting", *map(str, words)]
+    quoted = " ".join(f"'{word}'" for word in line)
+    return subprocess.run(
+        ["bash", "-c", f"set -o pipefail; {quoted} {shell}"], cwd=ROOT, check=False,
+        capture_output=True, text=True,
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def finished(land, score, tmp_path_factory):
     folder = tmp_path_factory.mktemp("finished") / "out"
     done = score(land, folder)
     assert done.returncode == 0, done.stderr
@@ -70,7 +79,7 @@ def bytes_of(folder):
 
 
 @pytest.mark.parametrize(("key", "name"), [("dem", "suitability.tif"), ("layer", "spots.gpkg")])
-def test_an_input_called_like_an_output_is_not_overwritten(land, key, name, tmp_path):
+def test_an_input_called_like_an_output_is_not_overwritten(score, land, key, name, tmp_path):
     here = Path(shutil.copytree(land.parent, tmp_path / "land"))
     old = "dem.tif" if key == "dem" else "layers.gpkg"
     (here / old).rename(here / name)
@@ -93,7 +102,7 @@ def test_a_link_to_an_input_is_known_for_it(land, tmp_path):
         check_destination(here, ["suitability.tif"], kind=SCORE, inputs=inputs)
 
 
-def test_a_batch_does_not_overwrite_its_list(land, tmp_path):
+def test_a_batch_does_not_overwrite_its_list(siting, land, tmp_path):
     here = Path(shutil.copytree(land.parent, tmp_path / "land"))
     before = (here / "parcels.gpkg").read_bytes()
     done = siting("batch", here / "batch.toml", "-o", here, "--workers", "0", "--pages", "none")
@@ -107,7 +116,7 @@ def test_a_batch_does_not_overwrite_its_list(land, tmp_path):
 
 
 @pytest.mark.parametrize("more", [(), ("--public",), ("--overwrite",)])
-def test_a_batchs_folder_is_refused(land, tmp_path, more):
+def test_a_batchs_folder_is_refused(score, land, tmp_path, more):
     out = tmp_path / "out"
     out.mkdir()
     (out / "journal.jsonl").write_text("")
@@ -120,7 +129,7 @@ def test_a_batchs_folder_is_refused(land, tmp_path, more):
     assert sorted(p.name for p in out.iterdir()) == ["journal.jsonl", "run.json"]
 
 
-def test_public_files_never_lie_beside_exact_ones(land, finished, tmp_path):
+def test_public_files_never_lie_beside_exact_ones(score, land, finished, tmp_path):
     before = bytes_of(finished)
     done = score(land, finished, "--public")
     assert (done.returncode, done.stderr[:8]) == (3, "E-OUT-03")
@@ -131,12 +140,12 @@ def test_public_files_never_lie_beside_exact_ones(land, finished, tmp_path):
     assert kind_of(tmp_path / "public") == PUBLIC
 
 
-def test_a_batch_is_refused_in_the_folder_of_one_parcel(land, finished):
+def test_a_batch_is_refused_in_the_folder_of_one_parcel(siting, land, finished):
     done = siting("batch", land, "-o", finished, "--workers", "0", "--pages", "none")
     assert (done.returncode, done.stderr[:8]) == (3, "E-OUT-03")
 
 
-def test_an_unfinished_run_is_replaced_only_when_asked(land, finished, tmp_path):
+def test_an_unfinished_run_is_replaced_only_when_asked(score, land, finished, tmp_path):
     out = shutil.copytree(finished, tmp_path / "out")
     (out / "run.json").unlink()
     before = bytes_of(out)
@@ -148,13 +157,13 @@ def test_an_unfinished_run_is_replaced_only_when_asked(land, finished, tmp_path)
     assert (out / "run.json").exists()
 
 
-def test_the_same_inputs_may_be_run_again(land, finished, tmp_path):
+def test_the_same_inputs_may_be_run_again(score, land, finished, tmp_path):
     out = shutil.copytree(finished, tmp_path / "out")
     done = score(land, out)
     assert done.returncode == 0, done.stderr
 
 
-def test_other_rules_or_other_bytes_need_overwrite(land, finished, tmp_path):
+def test_other_rules_or_other_bytes_need_overwrite(score, land, finished, tmp_path):
     out = shutil.copytree(finished, tmp_path / "out")
     here = Path(shutil.copytree(land.parent, tmp_path / "land"))
     (here / "rules.toml").write_text("[candidates]\nspots = 2\nplaces = 20\n")
@@ -169,7 +178,7 @@ def test_other_rules_or_other_bytes_need_overwrite(land, finished, tmp_path):
     assert done.returncode == 0, done.stderr
 
 
-def test_another_list_needs_overwrite(land, tmp_path):
+def test_another_list_needs_overwrite(siting, land, tmp_path):
     out = tmp_path / "out"
     words = ("--workers", "0", "--pages", "none", "--protocol", land.parent / "rules.toml")
     assert siting("batch", land, "-o", out, *words).returncode == 4
@@ -186,7 +195,7 @@ def test_another_list_needs_overwrite(land, tmp_path):
 
 
 @pytest.mark.parametrize("name", ["map.html", "run.json", ".lock"])
-def test_a_link_in_the_folder_is_not_followed(land, name, tmp_path):
+def test_a_link_in_the_folder_is_not_followed(score, land, name, tmp_path):
     out, victim = tmp_path / "out", tmp_path / "victim"
     out.mkdir()
     victim.write_text("mine")
@@ -197,7 +206,7 @@ def test_a_link_in_the_folder_is_not_followed(land, name, tmp_path):
 
 
 @pytest.mark.parametrize("name", ["parcels", "journal.jsonl"])
-def test_a_link_in_a_batchs_folder_is_not_followed(land, name, tmp_path):
+def test_a_link_in_a_batchs_folder_is_not_followed(siting, land, name, tmp_path):
     out, victim = tmp_path / "out", tmp_path / "victim"
     out.mkdir()
     victim.mkdir()
@@ -233,7 +242,7 @@ def test_no_part_and_no_line_goes_through_a_link(tmp_path):
 @pytest.mark.parametrize("shell", [">&-", "2>&-", ">&- 2>&-", "<&- >&- 2>&-"])
 def test_closed_streams_lose_no_file(land, finished, shell, tmp_path):
     out = tmp_path / "out"
-    done = score(land, out, shell=shell)
+    done = piped(*score_words(land, out), shell=shell)
     assert done.returncode == 0, done.stderr
     written = bytes_of(out)
     assert written.keys() == bytes_of(finished).keys()
@@ -242,15 +251,15 @@ def test_closed_streams_lose_no_file(land, finished, shell, tmp_path):
 
 @pytest.mark.parametrize("shell", ["| true", "| head -1", "2>&1 | true"])
 def test_a_reader_that_goes_away_does_not_change_how_it_ends(land, shell):
-    done = siting("check", land.with_name("one.toml"), shell=shell)
+    done = piped("check", land.with_name("one.toml"), shell=shell)
     assert done.returncode == 0, done.stderr
     assert "rror" not in done.stderr
 
 
 def test_a_batch_goes_on_when_nobody_listens(land, tmp_path):
     out = tmp_path / "out"
-    done = siting("batch", land, "-o", out, "--workers", "0", "--pages", "none",
-                  shell="2>&1 | true")  # fmt: skip
+    words = ("batch", land, "-o", out, "--workers", "0", "--pages", "none")
+    done = piped(*words, shell="2>&1 | true")
     assert done.returncode == 4, done.stderr  # one parcel of this land is faulty
     assert kind_of(out) == BATCH
     assert (out / "run.json").exists()
@@ -259,6 +268,6 @@ def test_a_batch_goes_on_when_nobody_listens(land, tmp_path):
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
 def test_a_full_terminal_log_loses_no_file(land, tmp_path):
     out = tmp_path / "out"
-    assert score(land, out, shell="> /dev/full 2> /dev/full").returncode == 0
+    assert piped(*score_words(land, out), shell="> /dev/full 2> /dev/full").returncode == 0
     assert (out / "run.json").exists()
     assert (out / "map.html").stat().st_size > 10_000

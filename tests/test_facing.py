@@ -302,7 +302,7 @@ def test_far_elevations_of_a_plane(tmp_path: Path, overviews: bool) -> None:
         str(tmp_path / "dem.tif"), DemInput(file="dem.tif", z_unit="m"), NEAR, reach_m=3000.0
     )
     assert found is not None
-    dem, grid, notes = found
+    dem, grid, notes = found.dem, found.grid, found.notes
     assert grid == far_grid(NEAR, reach_m=3000.0)
     x, y = grid.xy(*np.mgrid[0 : grid.n_rows, 0 : grid.n_cols])
     expected = 100 + 0.01 * (x - 540_000) + 0.02 * (4_820_000 - y)
@@ -327,7 +327,7 @@ def test_feet_become_metres(tmp_path: Path) -> None:
     feet = read_far(str(tmp_path / "dem.tif"), spec, NEAR, reach_m=500.0)
     assert metres is not None
     assert feet is not None
-    assert np.nanmax(np.abs(feet[0] / metres[0] - 0.3048)) < 1e-5
+    assert np.nanmax(np.abs(feet.dem / metres.dem - 0.3048)) < 1e-5
 
 
 def test_a_file_without_overviews_is_read_over_a_smaller_circle(
@@ -342,9 +342,9 @@ def test_a_file_without_overviews_is_read_over_a_smaller_circle(
             str(tmp_path / name), DemInput(file=name, z_unit="m"), NEAR, reach_m=3000.0
         )
         assert found is not None
-        left, _, right, _ = found[1].bounds
+        left, _, right, _ = found.grid.bounds
         reach.append((right - left - 200) / 2)
-        assert ("would need a raster with overviews" in found[2][0].text) == (reach[-1] < 2900)
+        assert ("would need a raster with overviews" in found.notes[0].text) == (reach[-1] < 2900)
     # 100 cells of 5 m less the 200 m of the grid, to both sides; overviews reach 4 times as far.
     assert reach[0] == pytest.approx(150, abs=31)
     assert reach[1] > 800
@@ -361,7 +361,7 @@ def test_undeclared_no_data_makes_no_far_ridge(tmp_path: Path, strange: float) -
         str(tmp_path / "dem.tif"), DemInput(file="dem.tif", z_unit="m"), NEAR, reach_m=3000.0
     )
     assert found is not None
-    known = found[0][np.isfinite(found[0])]
+    known = found.dem[np.isfinite(found.dem)]
     assert known.size > 1000
     assert known.max() < 160
 

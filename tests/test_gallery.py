@@ -15,6 +15,7 @@ SPEC = importlib.util.spec_from_file_location("make_gallery", ROOT / "docs" / "m
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("land_once")
 def test_the_examples_run_and_draw():
     make_gallery = importlib.util.module_from_spec(SPEC)
     SPEC.loader.exec_module(make_gallery)

@@ -11,7 +11,9 @@ import pytest
 import shapely
 
 from siting.report.page import remarks
+from siting.report.page.land_drawn import land_drawn
 from siting.report.page.map import map_page
+from siting.report.page.window import ground_window
 from siting.report.shared import assets
 from siting.report.shared.text import clean, json_for_script
 from siting.settings.protocol import Protocol
@@ -33,6 +35,16 @@ def page():
 
 def test_same_result_same_bytes(page):
     assert map_page(map_result(), protocol=Protocol()) == page
+
+
+@pytest.mark.parametrize("wider", [0, 1])
+def test_a_land_that_was_drawn_before_gives_the_same_page(page, wider):
+    """Of another window, since a walk led farther than was thought, it is drawn anew."""
+    result = map_result()
+    here = ground_window(result)
+    window = replace(here, n_rows=here.n_rows - wider)
+    ready = land_drawn(result.land, result.scores, result.no_go, window=window)
+    assert map_page(result, protocol=Protocol(), ready=ready) == page
 
 
 def test_leaflet_is_the_published_one():

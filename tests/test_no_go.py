@@ -20,14 +20,14 @@ from siting.settings.protocol import Protocol
 from siting.types import CoverRole, NoGo
 from siting.words.spot.no_go import REASONS, labels_of
 from tests.fake_result import GRID, fake_land, layers
+from tests.sample_run import sample_result
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 
 
 @pytest.fixture(scope="module")
 def result():
-    inputs = load_inputs(SAMPLE / "inputs.toml")
-    return site_parcel(inputs, Protocol(), read_parcel(inputs))
+    return sample_result()
 
 
 def facts() -> list[dict[str, str]]:
@@ -59,6 +59,17 @@ def test_spots_keep_their_spacing(result):
     place = np.array([(s.easting, s.northing) for s in result.spots])
     away = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
     assert away[np.triu_indices(len(place), 1)].min() >= Protocol().candidates.spacing_m - 1e-6
+
+
+def test_the_circles_of_two_spots_do_not_overlap(result):
+    """Spots 60 m apart with circles of 40 m, widened by the trials."""
+    place = np.array([(s.easting, s.northing) for s in result.spots])
+    radius = np.array([s.search_radius_m for s in result.spots])
+    away = np.hypot(*(place[:, None] - place[None]).transpose(2, 0, 1))
+    room = away - radius[:, None] - radius
+    assert room[np.triu_indices(len(place), 1)].min() >= -1e-6
+    assert len(result.spots) == Protocol().candidates.spots
+    assert [s.rank for s in sorted(result.spots, key=lambda s: -s.score)] == list(range(1, 11))
 
 
 def test_every_reason_has_words():

@@ -18,11 +18,12 @@ from siting.scoring.choose import search_radius_m
 from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from siting.types import CoverRole, Feature
+from siting.words.spot.doubt import stability_words
 from siting.words.spot.names import full_name, place_name
 from siting.words.spot.reasons import wet_warnings
-from siting.words.spot.spots import stability_words
 from tests.fake_result import fake_land, frame
 from tests.properties.test_scores_properties import ground_of
+from tests.sample_run import sample_result
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 # Landmark of the sample: kinds of feature that may stand for it, and how near one must lie.
@@ -35,12 +36,6 @@ FOUND_AS = {
     "pond_end": (("pond end", "inflow"), 40),
     "gap": (("funnel", "woods strip"), 40),
 }
-
-
-@cache
-def sample():
-    inputs = load_inputs(SAMPLE / "inputs.toml")
-    return site_parcel(inputs, Protocol(), read_parcel(inputs))
 
 
 def quick_inputs():
@@ -68,21 +63,23 @@ def landmarks(*kinds):
 def test_landmark_of_the_sample_is_found(kind, east, north):
     kinds, within = FOUND_AS[kind]
     away = [
-        np.hypot(f.easting - east, f.northing - north) for f in sample().features if f.kind in kinds
+        np.hypot(f.easting - east, f.northing - north)
+        for f in sample_result().features
+        if f.kind in kinds
     ]
     assert min(away) <= within
 
 
 @pytest.mark.parametrize(("kind", "east", "north"), landmarks("gap", "strip", "saddle"))
 def test_flow_is_squeezed_at_gap_strip_and_saddle(kind, east, north):
-    result = sample()
+    result = sample_result()
     row, col = (int(v) for v in result.land.grid.rowcol(east, north))
     assert result.layers["funnel_ratio"][row, col] > (1.25 if kind == "saddle" else 1.4)
 
 
 def test_what_a_spot_is_named_for_is_in_its_picture():
     """Field test A10: the best heading missed what the spot was named for in 4 of 10 spots."""
-    result = sample()
+    result = sample_result()
     named = [spot for spot in result.spots if spot.name]
     assert named
     for spot in named:
@@ -99,7 +96,7 @@ def test_what_a_spot_is_named_for_is_in_its_picture():
 
 
 def test_spots_say_how_firm_they_are_and_what_would_turn_the_list():
-    result = sample()
+    result = sample_result()
     for spot in result.spots:
         firm = spot.stability
         assert firm.word in ("firm", "fair", "toss-up")

@@ -11,11 +11,10 @@ import geopandas as gpd
 import pytest
 import shapely
 
-from siting.pipeline import site_parcel
-from siting.read.land import read_parcel
 from siting.report import write_report
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
+from tests.sample_run import sample_result
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 
@@ -23,7 +22,7 @@ SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 @pytest.fixture(scope="module")
 def run(tmp_path_factory):
     inputs = load_inputs(SAMPLE / "inputs.toml")
-    result = site_parcel(inputs, Protocol(), read_parcel(inputs))
+    result = sample_result()
     folder = tmp_path_factory.mktemp("public")
     write_report(result, folder, protocol=Protocol(), inputs=inputs, public=True)
     return inputs, result, folder

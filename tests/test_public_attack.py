@@ -21,13 +21,14 @@ from siting.disk.files import safe_name
 from siting.grid import transformer
 from siting.ground.distance import cells_covered
 from siting.pipeline import site_parcel
-from siting.read.land import all_parcels, read_parcel
+from siting.read.land import all_parcels
 from siting.read.vector.parcels import checked_parcel
 from siting.report import write_report
 from siting.report.files import columns, public
 from siting.settings.load import load_inputs
 from siting.settings.protocol import Protocol
 from siting.types import NoGo
+from tests.sample_run import sample_result
 
 SAMPLE = Path(__file__).parents[1] / "sample_rasters"
 FIGURES = [("slope_deg", "habitat"), ("funnel_ratio", "slope_deg"), ("elevation_m",)]
@@ -38,7 +39,7 @@ HARMLESS = {"rank", "lon_deg", "lat_deg", "search_radius_m"}
 def sample(name):
     if name == "fine":
         inputs = load_inputs(SAMPLE / "inputs.toml")
-        return inputs, site_parcel(inputs, Protocol(), read_parcel(inputs))
+        return inputs, sample_result()
     inputs = load_inputs(SAMPLE / "batch.toml")
     parcel = next(p for p in all_parcels(inputs) if p.id == name)
     return inputs, site_parcel(inputs, Protocol(), checked_parcel(parcel, file="layers.gpkg"))

@@ -251,7 +251,7 @@ def test_too_much_is_refused_before_it_is_read(tmp_path):
 
 
 def test_the_cell_size_told_with_too_much_is_enough(tmp_path):
-    # 60 x 60 cells of 5 m and the libraries take 200.8 MB; a quarter of the cells 200.2 MB.
+    # 60 x 60 cells of 5 m and the libraries take 200.76 MB; a quarter of the cells 200.2 MB.
     land, small = clean(tmp_path), RULES.model_copy(update={"most_memory_gb": 0.2004})
     with pytest.raises(SitingError) as caught:
         read_land_of(land, small)

@@ -22,11 +22,11 @@ pytestmark = [
 ]
 # place: (working system, cell m, hemisphere, a word that a note must hold)
 FACTS = {
-    "wake-nc": ("EPSG:32119", 30.0, "N", "resampled"),
+    "wake-nc": ("EPSG:32119", 10.0, "N", "resampled"),
     "gardiner-mt": ("EPSG:32612", 8.7, "N", "Worked in"),
     "lot-fr": ("EPSG:32631", 28.0, "N", "Worked in"),
     "fort-bragg-nc": ("EPSG:3358", 1.0, "N", "cells used as they are"),
-    "swellendam-za": ("EPSG:32734", 30.0, "S", "off by"),
+    "swellendam-za": ("EPSG:32734", 10.0, "S", "off by"),
     "robit-et": ("EPSG:32637", 30.0, "N", "Valley lines"),
 }
 

@@ -189,7 +189,8 @@ def test_a_layer_is_told_in_one_word_or_in_a_table():
     long = load_inputs(
         None, {**MINIMAL, "layers": {"water": {"file": "l.gpkg", "layer": "brooks"}}}
     )
-    assert short.layers == long.layers
+    both = load_inputs(None, {**MINIMAL, "layers": {"water": {"file": "l.gpkg::brooks"}}})
+    assert short.layers == long.layers == both.layers
     assert list(short.layers.given()) == ["water"]
 
 

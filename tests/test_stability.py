@@ -17,7 +17,7 @@ from siting.scoring.stability import (
     turning_choices,
 )
 from siting.settings.protocol import Protocol
-from siting.words.spot.spots import stability_words
+from siting.words.spot.doubt import stability_words
 
 
 def weighted_mean(memberships, weights):

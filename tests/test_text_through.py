@@ -25,7 +25,7 @@ from tests.bad_inputs.land import Land, clean, geojson, to_lonlat
 from tests.bad_inputs.runner import words, write_settings
 from tests.hostile import TEXTS
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("land_once")]
 
 TURNING = {"\u202e", "\u2066"}
 

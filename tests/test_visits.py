@@ -17,6 +17,7 @@ from siting.decisions.history import deployments_of, last_states
 from siting.decisions.model import Record
 from siting.decisions.places import KnownPlace, apart_m, named_places
 from siting.errors import SitingError
+from siting.kernels.remembered import Memory
 from siting.pipeline import site_parcel
 from siting.read.land import read_decisions_of, read_parcel
 from siting.read.vector.decision_files import read_decisions, read_given
@@ -40,6 +41,13 @@ def run(visited=(), *, before=None, over=None):
     parcel = read_parcel(inputs)
     decisions = read_decisions_of(inputs, parcel, before=before)
     return site_parcel(inputs, PROTOCOL, parcel, decisions=decisions)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _remembered():
+    """The steps before the decisions are worked out once, as at the desk: the land stays."""
+    with Memory().at_work():
+        yield
 
 
 @pytest.fixture(scope="module")
@@ -118,6 +126,10 @@ def test_the_nearest_pair_gets_the_name_and_no_name_comes_twice():
     names = [place.id for place in named_places(spots, known, parcel="P")]
     assert names[1] == "P-AAAA"
     assert len(set(names)) == 3
+    # What was ruled out lends its name to nothing beside it, and nobody else gets it either.
+    closed = named_places(spots, known, parcel="P", gone=["P-AAAA"])
+    assert "P-AAAA" not in [place.id for place in closed]
+    assert len({place.id for place in closed}) == 3
     east = named_places(
         [(-179.99999, 0.0, 20.0)], [KnownPlace("P-B", 179.99999, 0, 20)], parcel="P"
     )

@@ -11,12 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from shapely import Point
 
+from siting.commands import summary
 from siting.lengths import NO_BREAK, length, percent, points, whole_minutes
 from siting.report.page.layers import layers_data
 from siting.report.shared.facts import spot_facts
-from siting.types import Feature, Note
+from siting.spot_parts import PlaceStability
+from siting.types import CoverRole, Feature, Note
 from siting.words.notes import layers_together
-from siting.words.spot.reasons import pulled_down, why
+from siting.words.spot.doubt import stability_words, surer_below
+from siting.words.spot.reasons import field_checks, pulled_down, why
 from siting.words.spot.spots import bearing_to
 from tests.fake_result import fake_result, with_details
 
@@ -54,8 +57,8 @@ def test_the_shape_of_the_land_never_leads():
     weights = {"feature": 1.0, "trail": 0.6, "funnel": 0.5}
     said = why(parts, weights, MEASURES, radius_m=3.0)
     assert said[0] == "A game trail or quiet path about 4 m (13 ft) away."
-    assert "likely to pass here (1.4 times the traffic nearby, by our model)" in said[1]
-    assert said[2].startswith("The shape of the land leads animals past a place")
+    assert "By our model, animals that cross the land pass here 1.4 times as often" in said[1]
+    assert said[2].startswith("The shape of the land may lead animals past a place")
     assert len(why(parts, weights, MEASURES, radius_m=3.0, named=True)) == 2  # the name says it
     only = why({"feature": 1.0}, weights, MEASURES, radius_m=3.0, named=True)
     assert len(only) == 1  # nothing else speaks for it
@@ -81,8 +84,62 @@ def test_what_is_nearer_than_the_maps_can_tell_is_close_by():
         5.0: "Water about 21 m (69 ft) away.",
         15.0: "Water about 20 m (70 ft) away.",
         25.0: "Water close by.",
-        70.0: "Water close by.",
+        70.0: "Water somewhere within about 70 m (230 ft).",
     }
+
+
+def test_an_edge_is_no_nearer_than_the_squares_it_was_mapped_in():
+    """Cover in squares of 100 m: "The edge between forest and field close by." was too much."""
+    measures = {"distance_to_edge_m": 59.0, "distance_to_water_m": 20.0}
+
+    def said(name, cover_cell_m):
+        return why({name: 1.0}, {name: 1.0}, measures, radius_m=30.0, cover_cell_m=cover_cell_m)[0]
+
+    far = "The edge between forest and field somewhere within about 100 m (330 ft)."
+    assert said("edge", 100.0) == far
+    assert said("edge", 10.0).endswith("about 60 m (200 ft) away.")
+    # A stream was drawn; the cover has nothing to do with it.
+    assert said("water", 100.0) == "Water close by."
+
+
+def test_a_flood_caution_has_its_line_among_what_to_check():
+    """A card warned of floods and said "look for flood marks", and its list did not."""
+
+    def asked(**known):
+        found = field_checks(
+            role=CoverRole.PASTURE, measures={"distance_to_water_m": 90.0}, dem_cell_m=30.0,
+            search_radius=30.0, error_m=30.0, **known,
+        )  # fmt: skip
+        return any("flood marks" in line for line in found)
+
+    assert asked(flood=True)
+    assert not asked()
+
+
+def test_two_spots_of_one_name_are_told_apart(tmp_path):
+    """Four of five were "Edge of brush or reeds", two of them on the same side."""
+    result = fake_result()
+    spots = [replace(s, place=None, name="", kind="edge") for s in result.spots[:2]]
+    spots[0] = replace(spots[0], easting=540130.0, northing=4820250.0)
+    spots[1] = replace(spots[1], easting=540130.0, northing=4820340.0)
+    first, second = spot_facts(replace(result, spots=tuple(spots)))
+    assert second.title == f"{first.title}, about 90 m (300 ft) to the north of spot 1"
+    # The terminal showed the reason alone, five times the same.
+    said = summary(replace(result, spots=tuple(spots)), tmp_path / "map.html").splitlines()
+    assert said[2].endswith(f"{second.title}. {second.why[0]}")
+
+
+def test_a_less_sure_place_above_a_surer_one_says_why():
+    """A list read fair, fair, firm, firm from the top, like a mistake."""
+    sure = PlaceStability(0.5, 0.8, 5, 300, "fair")
+    spots = [
+        replace(s, stability=replace(sure, word=word))
+        for s, word in zip(fake_result().spots, ("fair", "fair", "firm", "firm"), strict=True)
+    ]
+    assert [surer_below(spot, spots) for spot in spots] == [[3, 4], [3, 4], [], []]
+    assert "spots 3 and 4 below are surer" in stability_words(sure, surer=[3, 4])
+    assert "spot 3 below is surer" in stability_words(sure, surer=[3])
+    assert "The list goes" not in stability_words(sure)
 
 
 def test_a_trail_of_unknown_use_is_said_first_and_both_ways():
@@ -182,7 +239,11 @@ def test_a_reason_is_measured_to_the_thing_that_counted():
     ("held", "measures", "words"),
     [
         ({"funnel": 0.1}, {"funnel_ratio": 1.16}, "On these maps this place does not stand out"),
-        ({"funnel": 0.5}, {"funnel_ratio": 1.4}, "likely to pass here (1.4 times"),
+        (
+            {"funnel": 0.5},
+            {"funnel_ratio": 1.4},
+            "pass here 1.4 times as often as nearby",
+        ),
         ({"water": 0.2}, {"distance_to_water_m": 80.0}, "Water about 80 m"),
         (
             {"water": 0.0},

@@ -10,6 +10,7 @@ import unicodedata
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import pyogrio
 import rasterio
 from shapely.affinity import translate
@@ -24,6 +25,8 @@ from tests.bad_inputs.land import (
     codes,
     frame,
     geojson,
+    raster,
+    relief,
     to_lonlat,
 )
 
@@ -79,6 +82,30 @@ def file_dem(land: Land, kind: str) -> Land:
     elif kind == "five empty gigabytes":
         with path.open("wb") as stream:
             stream.truncate(5 * 2**30)
+    return land
+
+
+@builder
+def file_far(land: Land, kind: str) -> Land:
+    """A coarser DEM for the skyline that is not what it should be."""
+    path = land.folder / "far.tif"
+    land.set("dem.far", path.name)
+    if kind == "missing":
+        return land
+    wide = relief(cell_m=30.0, rows=40, cols=40)
+    where = {"left": land.left - 450.0, "top": land.top + 450.0, "cell_m": 30.0}
+    if kind == "elsewhere":
+        where["left"] += 200_000.0
+    elif kind == "without heights":
+        wide = np.full_like(wide, -9999.0)
+    raster(path, wide, **where, **({"crs": None} if kind == "without a system" else {}))
+    if kind == "text":
+        path.write_text("These are no heights.\n" * 40)
+    elif kind == "cut in the data":
+        path.write_bytes(path.read_bytes()[:3000])
+    elif kind == "folder":
+        path.unlink()
+        path.mkdir()
     return land
 
 

@@ -67,6 +67,9 @@ IN_FILE: dict[str, Callable[[Land], object]] = {
     "misspelt key": _set("dem.no_data", -9999.0),
     "number for text": _set("dem.file", 5),
     "text for a number": _set("grid.cell_size_m", "five"),
+    "two layers of one file": _set(
+        "layers.water", {"file": "parcel.gpkg::brooks", "layer": "ponds"}
+    ),
     "truth for a number": _set("grid.cell_size_m", True),
     "list for a number": _set("grid.cell_size_m", [5.0]),
     "text for a table": _set("dem", "dem.tif"),

@@ -171,10 +171,24 @@ def at_place(page: Any, easting: float, northing: float) -> list[float]:
     )
 
 
+def asked_at(page: Any, places: list[list[float]]) -> list[list[str]]:
+    """The first words about each (lat, lon), and the number at each part of the index.
+
+    Asked on the screen or not, as Leaflet would report the taps; all in one call to the page.
+    """
+    return page.evaluate(
+        """(places) => places.map((place) => {
+        testMap.fire("click", { latlng: L.latLng(place) });
+        const said = document.querySelectorAll(
+          "#ask-answer .answer-head, #ask-answer .bar-number");
+        return [...said].map((line) => line.textContent); })""",
+        places,
+    )
+
+
 def ask_at(page: Any, lat: float, lon: float) -> str:
-    """Ask a place, on the screen or not, as Leaflet would report the tap; the first words."""
-    page.evaluate("(place) => testMap.fire('click', { latlng: L.latLng(place) })", [lat, lon])
-    return page.locator("#ask-answer .answer-head").text_content()
+    """The first words about one place."""
+    return asked_at(page, [[lat, lon]])[0][0]
 
 
 def island_of(page: Any) -> Any:

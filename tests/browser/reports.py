@@ -9,7 +9,7 @@ def report(page: Any, form: str, state: str, **fields: Any) -> None:
     """Fill in the form named, for instance "visit-1", and keep the report.
 
     A list of numbers ticks the boxes of that place; text goes into a box or chooses from a list.
-    Where a camera stands and no `lat` and `lon` are given it is "Right at the point".
+    Where a camera stands and no `lat` and `lon` are given it is "Where this page says".
     """
     page.select_option(f"#{form}-state", state)
     for name, value in fields.items():

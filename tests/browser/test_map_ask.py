@@ -12,13 +12,13 @@ from siting.scoring.combine import parts_of
 from siting.settings.protocol_score import Scoring
 from siting.types import NoGo
 from siting.words.spot.no_go import REASONS
-from tests.browser.conftest import ask_at, click_at
+from tests.browser.conftest import ask_at, asked_at, click_at
 from tests.map_result import map_result
 
 pytestmark = pytest.mark.slow
 
-# What a part says that changes nothing: siting/web/map/panel/bars.js.
-UNCHANGED = {"no loss", "counted already", "none known"}
+# What a part says that changes nothing: siting/web/model/score.js.
+UNCHANGED = {"no loss", "hardly any loss", "counted already", "hardly counts", "none near"}
 
 
 def test_two_hundred_places_say_what_python_says(wide):
@@ -32,13 +32,14 @@ def test_two_hundred_places_say_what_python_says(wide):
         result.scores.memberships, weights=result.scores.weights, scoring=Scoring()
     ).values()
     labels = [(bit, row.label) for bit, row in REASONS.items()]
+    places = []
     for row, col in asked:
         easting, northing = (float(v) for v in grid.xy(row, col))
         easting += rng.uniform(-0.45, 0.45) * grid.cell_size_m
         northing += rng.uniform(-0.45, 0.45) * grid.cell_size_m
         lon, lat = grid.to_lonlat.transform(easting, northing)
-        head = ask_at(wide, lat, lon)
-        bars = wide.locator("#ask-answer .bar-number").all_text_contents()
+        places.append([lat, lon])
+    for (row, col), (head, *bars) in zip(asked, asked_at(wide, places), strict=True):
         assert len(bars) == len(parts)
         # Two places are shown, and memberships are kept to 1/25600.
         want = [np.exp(part[row, col]) for part in parts]

@@ -146,7 +146,7 @@ def test_the_card_answers_the_four_questions(wide):
     assert "UTM 17 north" in words
     assert "accurate to about 15 m (49 ft)" in words
     assert "on a compass" in words
-    assert "about 6 minutes to get there" in words
+    assert "about 6 minutes there" in words
     assert spot_facts(map_result())[0].stability_words in words
     assert wide.locator("#card-1 .petal").count() == 24
     assert "Good:" in wide.locator("#card-1 .rose").get_attribute("aria-label")

@@ -10,15 +10,13 @@ from pathlib import Path
 import pytest
 
 from siting.decisions.proposal import Proposal
-from siting.pipeline import site_parcel
-from siting.read.land import read_parcel
 from siting.report.page.map import map_page
 from siting.report.paper.sheet import field_sheet
 from siting.report.shared.facts import spot_facts
 from siting.settings.inputs import SurveyInput
-from siting.settings.load import load_inputs, load_protocol
 from siting.settings.protocol import Protocol
 from tests.browser.conftest import PHONE, WIDE, ask_at, island_of, lat_lon, opened, words_of
+from tests.sample_run import sample_result
 
 pytestmark = pytest.mark.slow
 
@@ -29,10 +27,9 @@ MOST_BYTES = 3_000_000
 
 @pytest.fixture(scope="module")
 def sample(tmp_path_factory):
-    inputs, protocol = load_inputs(SAMPLE / "inputs.toml"), load_protocol(None)
-    result = site_parcel(inputs, protocol, read_parcel(inputs))
+    result = sample_result()
     path = tmp_path_factory.mktemp("sample") / "map.html"
-    path.write_text(map_page(result, protocol=protocol), encoding="utf-8")
+    path.write_text(map_page(result, protocol=Protocol()), encoding="utf-8")
     return path, result
 
 
@@ -95,7 +92,7 @@ def test_a_first_time_reader_finds_the_four_answers(browser, sample):
         page = found.page
         page.wait_for_selector("html[data-ready]")
         first = words_of(page.locator("#first-words"))
-        assert first.startswith("Go to spot 1 first: animals are likely to ")
+        assert first.startswith("Go to spot 1 first: animals may cross the stream there.")
         assert "Face " in first
         page.locator("#row-1").tap()
         page.locator("#card-1 dt").first.wait_for()

@@ -125,7 +125,7 @@ def test_the_first_words_follow_the_reports_and_the_weights(wide):
     assert island_of(wide)["spots"][0]["why"][0] in words_of(first)
     assert "Face " in words_of(first)
     assert "Its index, " in words_of(first)
-    assert " is the highest here." in words_of(first)
+    assert " is the highest here, and still below that of plain ground, 1: " in words_of(first)
     then = wide.locator("#first-next")
     assert words_of(then).startswith("No good when you get there? Tap the spot in the list")
     assert "Visits" in words_of(then)
@@ -145,6 +145,22 @@ def test_the_first_words_follow_the_reports_and_the_weights(wide):
         open_card(wide, n)
         report(wide, f"visit-{n}", "ruled out", reason="people")
     assert words_of(first).startswith("All spots are ruled out.")
+
+
+def test_people_met_on_a_trail_take_the_other_spots_on_it(wide):
+    """ "Go to spot 2 next" sent to the same trail, though the page knows that both stand on it."""
+    first = wide.locator("#first-words")
+    assert [spot["takes"] for spot in island_of(wide)["spots"]] == [[], [], [4], [3]]
+    for n, reason in ((1, "wet"), (3, "people")):
+        open_card(wide, n)
+        report(wide, f"visit-{n}", "ruled out", reason=reason)
+    assert words_of(first).startswith("Go to spot 2 next. ")
+    assert "people use the trail or crossing here" in words_of(wide.locator("#place-4"))
+    open_card(wide, 2)
+    report(wide, "visit-2", "ruled out", reason="wet")
+    assert words_of(first).startswith("Spot 4 is passed over: people use the trail or crossing")
+    assert "No other spot is left." in words_of(first)
+    assert "Go to spot" not in words_of(wide.locator("#visit-2-said"))
 
 
 def test_the_list_tells_what_helps_to_choose(wide):

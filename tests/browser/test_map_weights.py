@@ -11,7 +11,7 @@ from siting.lengths import index_text
 from siting.scoring.combine import combine
 from siting.settings.protocol import Protocol, Scoring
 from siting.types import NoGo
-from tests.browser.conftest import ask_at, island_of, lat_lon, move_weights
+from tests.browser.conftest import asked_at, island_of, lat_lon, move_weights
 from tests.map_result import map_result
 
 pytestmark = pytest.mark.slow
@@ -66,8 +66,9 @@ def test_moved_weights_at_cells_are_within_a_tenth_of_a_full_run(wide):
     grid = result.land.grid
     rng = np.random.default_rng(2)
     inside = np.argwhere((result.no_go & NoGo.OUTSIDE.value) == 0)
-    for row, col in inside[rng.choice(len(inside), 200, replace=False)]:
-        head = ask_at(wide, *lat_lon(*(float(v) for v in grid.xy(row, col))))
+    asked = inside[rng.choice(len(inside), 200, replace=False)]
+    places = [lat_lon(*(float(v) for v in grid.xy(row, col))) for row, col in asked]
+    for (row, col), (head, *_) in zip(asked, asked_at(wide, places), strict=True):
         if result.no_go[row, col] == 0:
             got = float(head.removeprefix("Index ").split(" here ")[0])
             assert abs(got - want[row, col]) <= 0.051
@@ -88,6 +89,22 @@ def test_sliders_have_one_scale_and_cannot_all_be_put_to_nothing(wide):
     assert wide.locator(f"#weight-{last}").input_value() != "0"
     points = wide.locator(".spot-points b").all_text_contents()
     assert len(set(points)) > 1
+
+
+def test_a_slider_says_its_ratio_its_interval_and_whose_it_is(wide):
+    """ "1.6" beside a slider of 0 to 200 said neither what it was nor whose."""
+    wide.click("#tab-weights")
+    rule = Protocol().attractors.water
+    said, out = wide.locator("#says-water"), wide.locator("#out-water")
+    assert said.inner_text().endswith(
+        f"Ratio: from {rule.low:.1f} to {rule.high:.1f} by studies or, where there is none, our "
+        "judgement."
+    )
+    assert out.inner_text() == f"× {rule.ratio:.2f} · 100\u00a0% (as the survey)"
+    move_weights(wide, water=50)
+    # Half of its weight is the root of its ratio.
+    assert out.inner_text() == f"× {rule.ratio**0.5:.2f} · 50\u00a0%"
+    assert "as the survey" in wide.locator("#out-trail").inner_text()
 
 
 def test_reset_brings_everything_back(wide):

@@ -20,7 +20,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from siting.kernels.threads import one_thread
+from siting.kernels.bands import one_thread
 from siting.pipeline import site_parcel
 from siting.read.land import all_parcels
 from siting.read.vector.parcels import checked_parcel

@@ -13,6 +13,7 @@ from tests.review.round import TODAY, go_round, quick
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("land_once")
 def test_a_season_goes_round_and_comes_nearer_the_truth(tmp_path):
     found = go_round(tmp_path, seed=2)
     answer = found.review.answer

@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { logParts, protocolText, ranked, shadeOf, startWeights, totalScore }
+import { logParts, protocolText, ranked, shadeOf, startWeights, timesWords, totalScore }
   from "../../siting/web/model/score.js";
 
 const rules = { second_share: 0.3, target: "all mammals", criteria: [
@@ -21,6 +21,16 @@ test("of one fact the strongest counts in full and the next a share", () => {
   near(parts.crossing, Math.log(2));
   near(parts.trail, 0.3 * Math.log(1.6));
   near(parts.water, Math.log(1.3));
+});
+
+test("a part of x 1.00 says why: not near, next to nothing, or counted with another", () => {
+  assert.equal(timesWords(Math.log(1.2), 0.9, "attractor"), "× 1.20");
+  assert.equal(timesWords(0, 0, "attractor"), "none near");
+  assert.equal(timesWords(0.002, 0.01, "attractor"), "hardly counts");
+  assert.equal(timesWords(0, 0.7, "attractor"), "counted already");
+  assert.equal(timesWords(-0, 1, "condition"), "no loss");
+  assert.equal(timesWords(-0.002, 0.99, "condition"), "hardly any loss");
+  assert.equal(timesWords(NaN, NaN, "condition"), "not known");
 });
 
 test("what keeps animals away is not hidden by what draws them", () => {
