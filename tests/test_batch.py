@@ -97,7 +97,7 @@ def test_closing_at_once_leaves_no_process():
     pids = [worker.process.pid for worker, _ in pool._busy]
     start = time.monotonic()
     pool.close(at_once=True)
-    assert time.monotonic() - start < 5
+    assert time.monotonic() - start < 60  # and not the ten minutes of the jobs
     assert not any(psutil.pid_exists(pid) for pid in pids)
 
 

@@ -13,9 +13,6 @@ from siting.desk.storage.office_file import FILE
 from siting.errors import ResourceError
 from tests.desk.test_routes import Office, new_signup, outline
 
-# A map program keeps the file for so long; an answer that waits for it is seen to.
-HELD_S, AT_ONCE_S = 1.2, 1.0
-
 
 @pytest.fixture(scope="module")
 def office(tmp_path_factory):
@@ -25,16 +22,14 @@ def office(tmp_path_factory):
 
 
 @contextmanager
-def held(office, for_s=HELD_S):
+def held(office):
     """The office file as a map program holds it while somebody edits there."""
-    other = sqlite3.connect(office.folder / FILE, isolation_level=None, check_same_thread=False)
+    other = sqlite3.connect(office.folder / FILE, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
-    free = threading.Timer(for_s, other.execute, ["ROLLBACK"])
-    free.start()
     try:
         yield
     finally:
-        free.join()
+        other.execute("ROLLBACK")
         other.close()
 
 
@@ -53,15 +48,14 @@ class Sent(threading.Thread):
 def test_pages_are_answered_while_a_save_waits_for_the_file(office):
     uid = new_signup(office)
     land = {"rev": 0, "shapes": [outline()], "answers": {}}
-    with held(office, for_s=3.0):
+    with held(office):
         save = Sent(office, "PUT", f"/api/land/{uid}", land)
         time.sleep(0.1)
         for path in ("/", "/api/signups", f"/api/land/{uid}", f"/api/places/{uid}"):
-            began = time.monotonic()
             assert office.get(path).status_code == 200
-            assert time.monotonic() - began < AT_ONCE_S, path
-        # Not before it is kept: what the page calls saved survives a kill.
-        assert save.is_alive()
+            # A page that waited would come after the save, when the save's own patience is over.
+            # And not before it is kept: what the page calls saved survives a kill.
+            assert save.is_alive(), path
         assert office.get(f"/api/land/{uid}").json()["rev"] == 0
     save.join()
     assert save.answer.json() == {"rev": 1}
@@ -113,6 +107,7 @@ def test_of_two_drawings_at_once_one_is_kept_and_the_other_asked(office):
         both = [threading.Thread(target=save, args=(n,)) for n in (1, 2)]
         for one in both:
             one.start()
+        time.sleep(0.3)
     for one in both:
         one.join()
     assert sorted(said) == [200, 409]
