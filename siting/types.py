@@ -100,10 +100,8 @@ class Parcel:
         Free text of the user.
     geometry : shapely Polygon or MultiPolygon
         Valid outline in `crs`, easting/lon first; holes and parts kept.
-    crs : str
-        Coordinate system of `geometry`.
-    cell : str
-        Survey cell, or "".
+    crs : str, coordinate system of `geometry`
+    cell : str, survey cell, or ""
     priority : float
         1 comes first when cameras are assigned; NaN when not given.
     """
@@ -325,7 +323,8 @@ class Result:
     no_go : (rows, cols) uint16, bits of `NoGo`; 0 = a camera may stand; spots : best first
     usable_share : share of the parcel's cells on which a camera may stand, 0..1
     proposal : the place that the survey asks for, None where there is none
-    lot : the place that a camera at random would take, None without open ground
+    lot : the place that a camera at random would take, None without open ground; frost : whether
+        snow or ice may lie while a camera stands here
     """
 
     land: Land
@@ -340,6 +339,7 @@ class Result:
     proposal: Proposal | None = None
     random_places: tuple[RandomPlace, ...] = ()
     lot: RandomPlace | None = None
+    frost: bool = True
 
     @property
     def plain(self) -> bool:

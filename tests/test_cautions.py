@@ -70,6 +70,7 @@ def test_always_there():
     assert always == [
         "permission",
         "hunting",
+        "animals",
         "alone",
         "weather",
         "tools",
@@ -92,6 +93,7 @@ def test_nothing_near_adds_nothing():
 @pytest.mark.parametrize(
     ("field", "inside", "outside", "topic"),
     [
+        ("tree_m", 10.1, 10.0, "post"),
         ("water_m", 30.0, 30.1, "water"),
         ("livestock_m", 100.0, 100.1, "livestock"),
         ("boundary_m", 30.0, 30.1, "boundary"),

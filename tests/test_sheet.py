@@ -177,7 +177,7 @@ def test_lens_and_clearing_are_the_trades():
     assert lens_height(CameraRules().lens_height_m) == (
         "0.45 m (1.5 ft) above the ground; 0.3 to 0.6 m (1 to 2 ft) is usual"
     )
-    assert "out to 9 m (30 ft) (15 m (49 ft) is better)" in what_to_clear(CameraRules())
+    assert "out to 9 m (30 ft), or better 15 m (49 ft)." in what_to_clear(CameraRules())
     # A protocol by the published guideline: 0.5-1 m.
     assert lens_height(0.75) == "0.75 m (2.5 ft) above the ground"
 

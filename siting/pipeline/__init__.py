@@ -35,6 +35,7 @@ from siting.settings.protocol_field import RandomRules
 from siting.spot_parts import Aim
 from siting.types import Land, NoGoArray, Parcel, Result, Scores, Spot
 from siting.words.notes import comparison_notes, layers_together, list_notes, notes_of
+from siting.words.season import frost_on
 from siting.words.spot.extents import with_extents
 
 Progress = Callable[[str], None]
@@ -150,7 +151,8 @@ def site_land(
     aims, aim_remarks = choose_headings(ranked.candidates, view=seen, open_ground=no_go == 0)
 
     progress("ranking")
-    spots, walk_remarks = _listed(ranked, aims, judged=judged, protocol=protocol)
+    frost = frost_on(land, survey[1:], rules=protocol.cautions)
+    spots, walk_remarks = _listed(ranked, aims, judged=judged, protocol=protocol, frost=frost)
     proposal = _proposal(land, spots, offered)
     lot = _by_lot(judged, proposal, rules=protocol.random)
     # Of the cells of the parcel, and not of its area, so that the two counts go together.
@@ -189,6 +191,7 @@ def site_land(
         proposal=asked_at_random(proposal, lot.places, lot.named, land.grid),
         random_places=lot.places,
         lot=lot.one,
+        frost=frost,
     )
 
 
@@ -254,11 +257,13 @@ def judge_land(
 
 
 def _listed(
-    ranked: Ranked, aims: Sequence[Aim], *, judged: Judged, protocol: Protocol
+    ranked: Ranked, aims: Sequence[Aim], *, judged: Judged, protocol: Protocol, frost: bool
 ) -> tuple[tuple[Spot, ...], tuple[Remark, ...]]:
     """The spots with how far each goes, under the names that their places had before."""
     land, ground, no_go, scores, _ = judged
-    spots, remarks = describe_spots(ranked, aims, ground=ground, land=land, protocol=protocol)
+    spots, remarks = describe_spots(
+        ranked, aims, ground=ground, land=land, protocol=protocol, frost=frost
+    )
     extents = extents_of(
         spots, scores.total, no_go == 0, land=land, valley_lines=ground.valley_lines
     )

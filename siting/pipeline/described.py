@@ -26,9 +26,18 @@ from siting.words.spot.spots import Picture, make_spots
 
 
 def describe_spots(
-    ranked: Ranked, aims: Sequence[Aim], *, ground: GroundLayers, land: Land, protocol: Protocol
+    ranked: Ranked,
+    aims: Sequence[Aim],
+    *,
+    ground: GroundLayers,
+    land: Land,
+    protocol: Protocol,
+    frost: bool = True,
 ) -> tuple[tuple[Spot, ...], tuple[Remark, ...]]:
-    """The chosen candidates as spots: named, with the walk to them and their sentences."""
+    """The chosen candidates as spots: named, with the walk to them and their sentences.
+
+    `frost` is whether there may be ice while a camera stands here.
+    """
     named = name_by_feature(
         ranked.candidates,
         ground.features,
@@ -57,7 +66,7 @@ def describe_spots(
         land=land,
         role=ground.role,
         caution_texts=[
-            cautions_at(c, walk, ground, land, protocol, general=general)
+            cautions_at(c, walk, ground, land, protocol, general=general, frost=frost)
             for c, walk in zip(named, walks, strict=True)
         ],
         aims=aims,

@@ -144,6 +144,19 @@ class CautionRules(Section):
     steep_deg: float = param(
         15.0, "degrees", OWN, "Ground at the spot or on the walk this steep.", ge=1.0, le=60.0
     )
+    frost_deg: float = param(
+        30.0, "degrees", "from memory, no source",
+        "From this latitude on, snow and ice are spoken of at any height.", ge=1.0, le=90.0,
+    )  # fmt: skip
+    frost_warm_deg: float = param(
+        60.0, "degrees", "from memory, no source",
+        "The same for a camera that stands in the three warmest months only.", ge=1.0, le=90.0,
+    )  # fmt: skip
+    frost_equator_m: float = param(
+        4000.0, "m", "from memory, no source",
+        "Ground this high has snow and ice at the equator; the height falls evenly to 0 at the "
+        "latitude above.", ge=0.0, le=6000.0,
+    )  # fmt: skip
 
 
 class SheetRules(Section):

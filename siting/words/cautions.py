@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.settings.protocol_field import CautionRules
 from siting.spot_parts import Walk
 from siting.types import CoverRole, Land
+from siting.words.spot.reasons import TREE_CLOSE_M
 
 FIRST = (
     "These notes are general. Local law, permits, the landowner's instructions and the advice of "
@@ -42,6 +43,7 @@ class Nearby:
     users are not known, `park_m` that to parks and verges of the land cover. `crossings`
     are the streams crossed on the walk, `outside_m` its part off the parcel and off every road and
     trail, `beside_road_m` its part on or within 10 m of a road with through or village traffic.
+    `tree_m` is the distance to mapped trees, infinity also where no map shows trees.
     """
 
     water_m: float = float("inf")
@@ -58,8 +60,12 @@ class Nearby:
     crossings: int = 0
     outside_m: float = 0.0
     beside_road_m: float = 0.0
+    tree_m: float = 0.0
 
 
+# What the sentences about water say besides, where there may be ice.
+_ICE = {"ice_or": "ice or ", "or_ice": " or over ice", "and_ice": " and ice"}
+_NO_ICE = dict.fromkeys(_ICE, "")
 # Longer than the first steps from a parked car: only then does a walk beside traffic need a word.
 _BESIDE_ROAD_M, _BESIDE_M = 30.0, 10.0
 # The width up to which elevations show a line of sight, too (heading.finest_claim_m).
@@ -77,6 +83,10 @@ _TEXTS = {
     "ticks": (
         "Ticks: wear long trousers tucked into your socks and check yourself afterwards. "
         "Follow your health authority's tick advice."
+    ),
+    "animals": (
+        "Dangerous animals: ask the owner which there are here (snakes, stinging insects, large "
+        "animals), follow local advice, and keep clear of nests, dens and young."
     ),
     "alone": (
         "Alone: tell someone where you are going and when you will be back, and agree a "
@@ -112,8 +122,8 @@ _TEXTS = {
         "places: check local law first."
     ),
     "water": (
-        "Water: do not cross ice or water to reach a camera; choose another spot. Banks give way "
-        "and streams rise: check local flood and ice warnings first."
+        "Water: do not cross {ice_or}water to reach a camera; choose another spot. Banks give way "
+        "and streams rise: check local flood{and_ice} warnings first."
     ),
     "valley": (
         "Valley line: streams are not mapped here, and water may run or stand in this valley after "
@@ -121,18 +131,22 @@ _TEXTS = {
     ),
     "crossing": (
         "Crossing: the walk shown crosses a stream, perhaps through the water. Cross only on a "
-        "dry, firm bridge, log or stones, never through water or over ice; if in doubt, turn back "
-        "and choose another spot."
+        "dry, firm bridge, log or stones, never through water{or_ice}; if in doubt, turn "
+        "back and choose another spot."
     ),
     "crossing_water": (
         "Crossing and water: the walk shown crosses a stream, perhaps through the water. Cross "
-        "only on a dry, firm bridge, log or stones, never through water or over ice; if in doubt, "
-        "turn back and choose another spot. Banks give way and streams rise: check local flood and "
-        "ice warnings first."
+        "only on a dry, firm bridge, log or stones, never through water{or_ice}; if in "
+        "doubt, turn back and choose another spot. Banks give way and streams rise: check local "
+        "flood{and_ice} warnings first."
     ),
     "steep": (
         "Steep ground: stay where you can walk upright with both hands free. Turn back if in "
         "doubt, and follow the owner's advice on the route."
+    ),
+    "post": (
+        "Post: if you put one up, ask the owner first where pipes and cables run. Follow local "
+        "rules on digging."
     ),
     "livestock": (
         "Livestock: ask the farmer first; do not enter a field with livestock. Treat every fence "
@@ -153,7 +167,17 @@ _TEXTS = {
 }
 
 # On every piece of land: no map shows the season, the weather, a dead tree or who is alone.
-_ALWAYS = ("permission", "hunting", "alone", "weather", "tools", "trees", "people", "bait")
+_ALWAYS = (
+    "permission",
+    "hunting",
+    "animals",
+    "alone",
+    "weather",
+    "tools",
+    "trees",
+    "people",
+    "bait",
+)
 _TICK_ROLES = frozenset(
     {
         CoverRole.TREE,
@@ -174,6 +198,7 @@ def nearby(
     valley_lines: Sequence[Geometry] = (),
     slope_deg: float = 0.0,
     park_m: float = math.inf,
+    tree_m: float = 0.0,
     walk: Walk | None = None,
 ) -> Nearby:
     """What lies near one place, measured to the true shapes.
@@ -185,6 +210,7 @@ def nearby(
     valley_lines : lines worked out from the elevations, where no water layer was given
     slope_deg : float, degrees, slope of the ground at the place; NaN counts as steep
     park_m : float, metres to parks and verges of the land cover
+    tree_m : float, metres to mapped trees, infinity where no map shows any
     walk : Walk or None
     """
     trails = land.vectors.get("trails")
@@ -211,6 +237,7 @@ def nearby(
         walk_slope_deg=walk.steepest_deg if walk else 0.0,
         crossings=walk.known_crossings + walk.unknown_crossings if walk else 0,
         outside_m=walk.outside_m if walk else 0.0,
+        tree_m=tree_m,
         beside_road_m=_beside_road_m(land, walk) if walk else 0.0,
     )
 
@@ -247,7 +274,7 @@ def parcel_cautions(roles: Iterable[CoverRole | int]) -> tuple[Caution, ...]:
     return tuple(Caution(topic, _TEXTS[topic]) for topic in topics)
 
 
-def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
+def spot_cautions(near: Nearby, *, rules: CautionRules, frost: bool = True) -> tuple[Caution, ...]:
     """The cautions that a spot or the walk to it adds to those of the piece of land.
 
     Parameters
@@ -255,6 +282,8 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
     near : Nearby
     rules : CautionRules
         Limits within which a caution is printed.
+    frost : bool
+        Whether there may be ice (`siting.words.season`).
     """
     crossing, water = near.crossings > 0, near.water_m <= rules.water_m
     # A wide cell is the mean of what it holds: half the limit may hide ground beyond it.
@@ -268,6 +297,7 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         # Where water is mapped close by, its own caution says more.
         "valley": near.valley_m <= rules.water_m and not water,
         "steep": steep,
+        "post": near.tree_m > TREE_CLOSE_M,
         "livestock": near.livestock_m <= rules.livestock_m,
         "boundary": near.boundary_m <= rules.boundary_m,
         # Sooner than the card, which names such a stretch from 10 m on: a caution errs early.
@@ -277,12 +307,15 @@ def spot_cautions(near: Nearby, *, rules: CautionRules) -> tuple[Caution, ...]:
         "trail_use": near.unknown_trail_m <= rules.people_m,
         "park": near.park_m <= rules.park_m,
     }
-    return tuple(Caution(topic, _TEXTS[topic]) for topic, here in applies.items() if here)
+    said = _ICE if frost else _NO_ICE
+    return tuple(
+        Caution(topic, _TEXTS[topic].format(**said)) for topic, here in applies.items() if here
+    )
 
 
 def all_cautions() -> tuple[Caution, ...]:
     """Every caution there is, for the documentation and the tests."""
-    return tuple(Caution(topic, text) for topic, text in _TEXTS.items())
+    return tuple(Caution(topic, text.format(**_ICE)) for topic, text in _TEXTS.items())
 
 
 GENERAL = frozenset(_TEXTS[topic] for topic in (*_ALWAYS, "ticks"))

@@ -23,7 +23,7 @@ from siting.report.shared.text import clean
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 from siting.words.office.service_interval import visit_plan
-from siting.words.sheet import BRING_ON_CHECK
+from siting.words.sheet import bring_on_check
 
 _NOON = dt.time(12, 0)
 VISIT_COLUMNS = (
@@ -194,7 +194,7 @@ def _due(every: Sequence[Deployment], clock: _Clock, protocol: Protocol) -> list
             "due": due.isoformat(),
             "why": f"{'first check' if first else 'next check'}, {days} days after "
                    f"{'set-up' if first else 'the last visit'}",
-            "bring": BRING_ON_CHECK,
+            "bring": bring_on_check(),
         })  # fmt: skip
     return sorted(rows, key=lambda row: (row["due"], row["locationID"]))
 

@@ -52,7 +52,7 @@ def page_data(result: Result, *, protocol: Protocol, drawn: LandDrawn) -> dict[s
         "proposed": _proposed(result.proposal, frame),
         "plain": result.plain,
         "found": spots_in_words(len(result.spots), plain=result.plain),
-        "form": form_data(protocol.visits),
+        "form": form_data(protocol.visits, frost=result.frost),
         "exact_m": _exact_m(result),
         # How many places at the head of the list the trials asked about.
         "among": max((s.stability.among for s in result.spots if s.stability), default=0),

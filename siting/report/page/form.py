@@ -8,25 +8,26 @@ from siting.decisions.model import FORMAT, Record
 from siting.settings.protocol_field import VisitRules
 from siting.words.office import decisions as words
 from siting.words.office.service_interval import visit_plan
-from siting.words.sheet import BRING_ON_CHECK, check_visit
+from siting.words.sheet import bring_on_check, check_visit
 
 
-def form_data(visits: VisitRules) -> dict[str, Any]:
+def form_data(visits: VisitRules, *, frost: bool = True) -> dict[str, Any]:
     """For the page: what may be reported, what is asked for it, and what each field may hold.
 
-    `check` says when to come back to a camera that stands, with what, and what to do there.
+    `check` says when to come back to a camera that stands, with what, and what to do there;
+    `frost` is whether there may be snow.
     """
     return {
         "check": {
             "after_days": visit_plan(visits).check_after_days,
-            "bring": BRING_ON_CHECK,
-            "steps": [f"{word}: {line}" for word, line in check_visit(visits)],
+            "bring": bring_on_check(frost=frost),
+            "steps": [f"{word}: {line}" for word, line in check_visit(visits, frost=frost)],
         },
         "format": FORMAT,
         "states": words.STATES,
         "asked": {state: list(fields) for state, fields in words.ASKED.items()},
         "labels": words.FIELDS,
-        "choices": words.CHOICES,
+        "choices": words.choices(frost=frost),
         "fields": fields(),
     }
 

@@ -29,9 +29,10 @@ from siting.types import Result
 from siting.words.cautions import FIRST, parcel_cautions, texts
 from siting.words.office.service_interval import visit_plan
 from siting.words.sheet import (
-    BRING,
     RECORD,
+    bring,
     check_visit,
+    places_for_posts,
     set_up,
     what_to_clear,
     when_to_come_back,
@@ -94,6 +95,7 @@ def field_sheet(
     general = texts(parcel_cautions(_roles(result)))
     shared = _shared(shown, general=general)
     shut = shut_areas(result)
+    posts = places_for_posts(result.spots, result.random_places)
     return page_without_scripts(
         "sheet/sheet.html",
         style="sheet/sheet.css",
@@ -126,13 +128,13 @@ def field_sheet(
         pages_words=_pages_words([fact.spot.rank for fact in shown], len(facts)),
         plain=result.plain,
         start=start_words(result.spots),
-        bring=BRING,
-        setup=set_up(protocol.camera, protocol.visits),
+        bring=bring(posts),
+        setup=set_up(protocol.camera, protocol.visits, frost=result.frost, posts=bool(posts)),
         clear=what_to_clear(protocol.camera),
         record=RECORD,
-        check_visit=check_visit(protocol.visits),
+        check_visit=check_visit(protocol.visits, frost=result.frost),
         plan=visit_plan(protocol.visits),
-        plan_words=when_to_come_back(visit_plan(protocol.visits)),
+        plan_words=when_to_come_back(visit_plan(protocol.visits), frost=result.frost),
         drawn=drawn_page(result, shut=shut),
         warnings=_warnings(result),
     )

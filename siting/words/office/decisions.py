@@ -38,6 +38,14 @@ CHOICES = {
     },
 }
 
+
+def choices(*, frost: bool = True) -> dict[str, dict[str, str]]:
+    """What the form offers to choose from; without `frost` nobody has snow to clear."""
+    if frost:
+        return CHOICES
+    return CHOICES | {"done": {k: v for k, v in CHOICES["done"].items() if k != "snow cleared"}}
+
+
 FIELDS = {
     "at": "Date and time",
     "reason": "Why",

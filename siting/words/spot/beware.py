@@ -28,17 +28,22 @@ def cautions_at(
     protocol: Protocol,
     *,
     general: Sequence[Caution],
+    frost: bool = True,
 ) -> tuple[str, ...]:
-    """What to beware of at a spot: `general` holds what goes for the whole parcel."""
+    """What to beware of at a spot: `general` holds what goes for the whole parcel.
+
+    `frost` is whether there may be ice while a camera stands here.
+    """
     near = nearby(
         land,
         place=(candidate.easting, candidate.northing),
         valley_lines=ground.valley_lines,
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
         park_m=_at(ground, "distance_to_park_m", candidate),
+        tree_m=_at(ground, "distance_to_tree_m", candidate),
         walk=walk,
     )
-    here = spot_cautions(near, rules=protocol.cautions)
+    here = spot_cautions(near, rules=protocol.cautions, frost=frost)
     at = {name: float(v[candidate.row, candidate.col]) for name, v in ground.layers.items()}
     error_m = elevation_error_m(land.dem_cell_m, protocol.stability)
     wet = wet_warnings(at, rules=protocol.wet, dem_cell_m=land.dem_cell_m, error_m=error_m)

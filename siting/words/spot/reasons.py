@@ -188,11 +188,7 @@ def field_checks(
         "Kneel at lens height and look: trim twigs and tall grass that would move in the wind, as "
         'far out as "Clear" says.',
     ]
-    # Within the radius the map cannot say that there is no tree: it may stand anywhere in it.
-    if measures.get("distance_to_tree_m", math.inf) > max(10.0, search_radius):
-        said.append("The maps show no trees close by: look for a single tree, or bring a post.")
-    else:
-        said.append("Choose a healthy, living tree as thick as your leg that does not sway.")
+    said.append(_WHAT_HOLDS[what_holds(measures, search_radius)])
     # Reeds, brambles and maize can hide the view after the camera is up.
     if role in (CoverRole.SHRUB, CoverRole.WETLAND, CoverRole.CROP):
         said.append("Think ahead: could these plants grow into the view within weeks?")
@@ -206,6 +202,40 @@ def field_checks(
         said.append("The elevation map is coarse: check slope and view on site.")
     said.append("Make sure no house, road, path or neighbour's land is in the picture.")
     return tuple(said)
+
+
+TREE, FAR, NOWHERE, UNKNOWN = "tree", "far", "nowhere", "unknown"
+TREE_CLOSE_M = 10.0
+"""A tree this near is at the spot, as far as anybody walks with a camera in hand; our choice."""
+
+_WHAT_HOLDS = {
+    TREE: "Choose a healthy, living tree as thick as your leg that does not sway.",
+    FAR: "The maps show no trees close by: look for a single tree, or bring a post.",
+    NOWHERE: "Set the post so firmly that neither wind nor a rubbing animal moves it.",
+    UNKNOWN: "No map of trees was given: look for a healthy, living tree, or bring a post.",
+}
+
+
+def what_holds(measures: Mapping[str, float], search_radius_m: float) -> str:
+    """What a camera is strapped to, as far as the maps know: TREE, FAR, NOWHERE or UNKNOWN.
+
+    Parameters
+    ----------
+    measures : mapping from layer name to the value at the spot
+    search_radius_m : how far around the point to look, metres
+
+    Examples
+    --------
+    >>> what_holds({"distance_to_tree_m": 4.0}, 15.0), what_holds({}, 15.0)
+    ('tree', 'unknown')
+    """
+    away_m = measures.get("distance_to_tree_m", math.nan)
+    if math.isnan(away_m):
+        return UNKNOWN
+    # Within the radius the map cannot say that there is no tree: it may stand anywhere in it.
+    if away_m <= max(TREE_CLOSE_M, search_radius_m):
+        return TREE
+    return FAR if math.isfinite(away_m) else NOWHERE
 
 
 def wet_warnings(
