@@ -80,6 +80,12 @@ class Grid:
         bearing, _, _ = Geod(ellps="WGS84").inv(lon[0], lat[0], lon[1], lat[1])
         return float(bearing)
 
+    @property
+    def latitude_deg(self) -> float:
+        """Latitude of the middle of the grid, degrees WGS 84, north positive."""
+        left, bottom, right, top = self.bounds
+        return float(self.to_lonlat.transform((left + right) / 2, (bottom + top) / 2)[1])
+
     def xy(
         self, row: NDArray[np.integer] | int, col: NDArray[np.integer] | int
     ) -> tuple[FloatArray, FloatArray]:

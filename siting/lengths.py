@@ -55,6 +55,55 @@ def length(metres: float) -> str:
     return f"{shown} m ({_whole(shown * FEET_PER_M)} ft)"
 
 
+def area(square_m: float) -> str:
+    """Hectares with acres beside them; a tenth of an acre counts only where there are few.
+
+    Examples
+    --------
+    >>> area(4_000.0), area(27_000.0), area(430.0), area(160_000.0)
+    ('0.4 ha (1 acre)', '2.7 ha (7 acres)', '400 m² (4300 sq ft)', '16 ha (40 acres)')
+    """
+    if square_m < _LEAST_HA * _M2_PER_HA:
+        metres2 = max(round(square_m, -2), 100.0)
+        return f"{metres2:.0f} m² ({round(metres2 * FEET_PER_M**2, -2):.0f} sq ft)"
+    # Rounded first, so that the same hectares never stand beside other acres.
+    hectares = round(square_m / _M2_PER_HA, 1)
+    acres = hectares * _ACRES_PER_HA
+    shown = f"{acres:.1f}" if acres < 0.95 else f"{acres:,.0f}"
+    whole = f"{hectares:,.1f}".removesuffix(".0")
+    return f"{whole} ha ({shown} acre{'' if shown == '1' else 's'})"
+
+
+# Below half of the last digit shown an area would be none.
+_M2_PER_HA, _ACRES_PER_HA, _LEAST_HA = 10_000.0, 2.4710538, 0.05
+
+
+def to_the_metre(metres: float) -> str:
+    """A length that is known to the metre however long it is, as the width of a map's cells is.
+
+    Examples
+    --------
+    >>> to_the_metre(82.3)
+    '82 m (269 ft)'
+    """
+    shown = _whole(metres)
+    return f"{shown} m ({_whole(shown * FEET_PER_M)} ft)"
+
+
+def height(metres: float, *, exact: bool) -> str:
+    """A height above the sea with feet beside it, in tens where the elevations are not `exact`.
+
+    Examples
+    --------
+    >>> height(291.3, exact=True), height(1847.0, exact=False)
+    ('291 m (955 ft)', 'about 1850 m (6070 ft)')
+    """
+    if exact:
+        return to_the_metre(metres)
+    tens = 10 * _whole(metres / 10)
+    return f"about {tens} m ({10 * _whole(tens * FEET_PER_M / 10)} ft)"
+
+
 def about(metres: float, radius_m: float) -> str:
     """A distance no finer than the place it is measured from: rounded to the radius's first digit.
 

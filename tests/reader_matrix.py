@@ -91,11 +91,12 @@ PLACES: Mapping[str, Place] = {
 
 @dataclass(frozen=True)
 class Made:
-    """What was made of one land: the result, and the text of each output by its name."""
+    """What was made of one land: the result, the text of each output, the data of the page."""
 
     place: Place
     result: Result
     texts: Mapping[str, str]
+    data: Mapping[str, Any]
 
     @property
     def whole(self) -> str:
@@ -119,7 +120,10 @@ def made(name: str) -> Made:
     survey = SurveyInput(**dict(zip(("first_day", "last_day"), days, strict=False)))
     when = ("", survey.first_day, survey.last_day)
     result = site_land(_land(place), protocol, survey=when)
-    return Made(place, result, dict(_texts(result, protocol, survey)))
+    window = ground_window(result)
+    drawn = land_drawn(result.land, result.scores, result.no_go, window=window)
+    page = page_data(result, protocol=protocol, drawn=drawn)
+    return Made(place, result, dict(_texts(result, page, protocol, survey)), page)
 
 
 def _land(place: Place) -> Any:
@@ -170,11 +174,10 @@ def _layers(x: float, y: float, around: float, crs: str) -> dict[str, Any]:
     }
 
 
-def _texts(result: Result, protocol: Protocol, survey: SurveyInput) -> Iterator[tuple[str, str]]:
+def _texts(
+    result: Result, page: Mapping[str, Any], protocol: Protocol, survey: SurveyInput
+) -> Iterator[tuple[str, str]]:
     facts = spot_facts(result)
-    window = ground_window(result)
-    drawn = land_drawn(result.land, result.scores, result.no_go, window=window)
-    page = page_data(result, protocol=protocol, drawn=drawn)
     yield "page", "\n".join(_strings({k: page[k] for k in page.keys() - {"form"}}))
     yield "form", "\n".join(_strings({k: page["form"][k] for k in ("check", "choices")}))
     yield "sheet", plain(field_sheet(result, facts, protocol=protocol, survey=survey))

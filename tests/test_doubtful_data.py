@@ -146,14 +146,14 @@ def test_cover_of_three_grid_cells_is_told(size_m, told, tmp_path):
     texts = [note.text for note in read_land_of(land).notes if note.code == "W-COARSE-01"]
     assert bool(texts) == told
     if told:
-        assert texts[0].startswith("Woods and fields are mapped in 15 m squares")
+        assert texts[0].startswith("Woods and fields are mapped in squares of 15 m (49 ft)")
 
 
 def test_a_dem_of_82_m_is_told(tmp_path):
     path = raster(tmp_path / "d.tif", relief(30, 30, 82.0), cell_m=82.0)
     _, _, _, notes = elevation(path, Grid(CRS, LEFT, TOP, 30.0, 60, 60))
     (text,) = [note.text for note in notes if note.code == "W-COARSE-01"]
-    assert "82 m squares" in text
+    assert "squares of 82 m (269 ft)" in text
 
 
 # --- mutants that survived ---

@@ -259,8 +259,7 @@ def test_index_and_acres_for_readers(result):
         f"{result.spots[0].score:.2f}"
         not in words.partition("Before you go")[0].partition("Index")[2]
     )
-    area = round(result.land.parcel_shape.area / 1e4, 1)
-    assert f"{area:.1f} ha ({area * 2.4710538:.0f} acres)" in words
+    assert "16 ha (40 acres)" in words  # a square of 400 m
 
 
 def test_no_line_claims_anything(result):

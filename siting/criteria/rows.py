@@ -50,7 +50,7 @@ CRITERIA: tuple[Criterion, ...] = (
         about="A valley line worked out from the elevations; it may be dry.",
         why="A valley line {far}; it may be dry.",
         place_kind="passage",
-        place_label="on a valley line, may be dry",
+        place_label="on a valley line (may be dry)",
         letter_place="along a valley line, which may be dry",
         draws="animals may follow the valley line there, which may be dry",
     ),

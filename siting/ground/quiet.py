@@ -110,8 +110,5 @@ def quietness(
     missing = [name for name in ("roads", "buildings") if name not in land.vectors]
     if not missing:
         return out, ()
-    text = (
-        f"{' and '.join(missing).capitalize()} were not given as layers, so it may be less quiet "
-        "than shown."
-    )
+    text = f"No {' or '.join(missing)} were given, so it may be less quiet than shown."
     return out, (Note("W-QUIET-01", "warning", text),)

@@ -15,6 +15,7 @@ from siting.errors import SitingError
 from siting.grid import Grid
 from siting.ground.cover import roles
 from siting.ground.distance import cells_covered
+from siting.lengths import area
 from siting.read import checks
 from siting.read.cover import read_cover, read_legend
 from siting.read.crs.projection import name_of, project
@@ -203,7 +204,7 @@ def _grid(inputs: Inputs, parcel: Parcel, protocol: Protocol) -> Told:
     facts = {
         "works in": name_of(grid.crs),
         "cells": f"{grid.n_rows} x {grid.n_cols} of {grid.cell_size_m:g} m",
-        "parcel": f"{shape.area / 1e4:.1f} ha ({shape.area / 4046.856:.0f} acres), {cells:,} cells",
+        "parcel": f"{area(shape.area)}, {cells:,} cells",
     }
     return grid, facts, notes
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from siting import criteria
-from siting.lengths import percent
+from siting.lengths import listed, percent
 from siting.notes import Remark
 from siting.scoring.stability import Choice
 from siting.settings.protocol import Protocol
@@ -56,10 +56,7 @@ def list_notes(
     some or all of the ground.
     """
     if not count:
-        text = (
-            f"No spot was found: {percent(usable)} of the parcel is suitable for a camera, and "
-            "no place on it scores enough."
-        )
+        text = _none_found(usable)
         return (Note("W-NOSPOT-01", "warning", text),)
     look = "Look at it with the owner before a camera is promised."
     known = (Note("W-PLAIN-01", "warning", nothing_known(count, peopled=peopled)),) if plain else ()
@@ -72,15 +69,33 @@ def list_notes(
     return known
 
 
+def _none_found(usable: float) -> str:
+    """Why there is no spot, from the share of the parcel that is open to a camera."""
+    # As it is shown: "0 % is suitable, and no place on it scores enough" says one thing too many.
+    if percent(usable) == percent(0.0):
+        return (
+            "No spot was found: the survey's rules leave no ground on this parcel for a camera. "
+            "The map shows which rule closes what."
+        )
+    return (
+        f"No spot was found: {percent(usable)} of the parcel is open to a camera, but no place on "
+        "it scores enough."
+    )
+
+
 def spots_in_words(count: int, *, plain: bool) -> str:
     """How many spots there are, or how many areas where nothing mapped draws animals.
 
     Examples
     --------
-    >>> spots_in_words(1, plain=False), spots_in_words(3, plain=True)
-    ('1 spot', 'no spot, 3 areas to look over')
+    >>> spots_in_words(1, plain=False), spots_in_words(0, plain=False)
+    ('1 spot', 'no spot')
+    >>> spots_in_words(3, plain=True)
+    'no spot, 3 areas to look over'
     """
     what = "area" if plain else "spot"
+    if not count:
+        return "no spot"
     counted = f"{count} {what}{'' if count == 1 else 's'}"
     return f"no spot, {counted} to look over" if plain else counted
 
@@ -149,11 +164,12 @@ def _no_walk(*, ranks: Sequence[int]) -> str:
 
 
 def _unknown_crossing(*, ranks: Sequence[int]) -> str:
-    return f"The walk to {_spots(ranks)} crosses a stream where no crossing is known."
+    walk = "The walk to {} crosses" if len(ranks) == 1 else "The walks to {} cross"
+    return f"{walk.format(_spots(ranks))} a stream where no crossing is known."
 
 
 def _spots(ranks: Sequence[int]) -> str:
-    return f"{'spot' if len(ranks) == 1 else 'spots'} {', '.join(map(str, ranks))}"
+    return f"{'spot' if len(ranks) == 1 else 'spots'} {listed([str(rank) for rank in ranks])}"
 
 
 def _stability(

@@ -21,13 +21,11 @@ def frost_on(
 
     `days` are the first and the last of the deployment; without them it may be any season.
     """
-    left, bottom, right, top = land.grid.bounds
-    _, lat = land.grid.to_lonlat.transform((left + right) / 2.0, (bottom + top) / 2.0)
     # Heights that nobody knows leave it open: what cannot be ruled out is said.
     known = np.isfinite(land.dem)
     height_m = float(land.dem[known].max()) if known.any() else np.inf
     first, last = days
-    return frost_at(float(lat), height_m, first, last, rules=rules)
+    return frost_at(land.grid.latitude_deg, height_m, first, last, rules=rules)
 
 
 def frost_at(

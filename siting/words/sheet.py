@@ -19,7 +19,7 @@ _BRING = (
     "This sheet, a pen, and the phone with map.html and spots.gpx on it, charged",
     "Camera, strap, lock if you use one; fresh batteries and a spare set",
     "Empty memory card and a spare; the camera's own short guide",
-    "Compass (keep it 1 m (3 ft) from the camera and well away from a car or fence)",
+    "Compass; keep it 1 m (3 ft) from the camera and well away from a car or fence",
     "Hand pruners, work gloves",
     "Tape measure, or a stick marked at 0.5 m (1.6 ft); a card with the spot's number on it",
     "Water, first-aid kit, clothes for the weather, bright orange in hunting season",

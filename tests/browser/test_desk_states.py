@@ -34,7 +34,7 @@ CAMERA = {"lon": -80.5062, "lat": 43.5318, "since": "2027-04-03"}
 CHOSEN = {"uid": "d" * 16, "run_uid": "a" * 16, "rank": 9, "kind": "accepted", "why": "",
           "made_at": "", "spot_id": "L-9GONE", "lon": -80.5, "lat": 43.5}  # fmt: skip
 PLACES = {
-    "run": "a" * 16, "summary": "Warning: Woods are mapped in 10 m squares.", "spots": SPOTS,
+    "run": "a" * 16, "summary": "Warning: Woods are mapped in wide squares.", "spots": SPOTS,
     "lot": {**SPOTS[0], "rank": 0, "spot_id": "L-R", "stratum": "woods"}, "decision": CHOSEN,
     "camera": CAMERA, "named": "", "is_old": True, "is_writing": False, "files_ready": False,
     "files": ["map.html", "field_sheet.html"],

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from siting.criteria import CRITERIA
-from siting.lengths import compass_word, index_text, length
+from siting.lengths import area, compass_word, index_text, length
 from siting.report.page import cells
 from siting.report.shared import overlays
 from siting.scoring.combine import combine, parts_of
@@ -103,6 +103,12 @@ def test_lengths_and_directions_are_worded_as_in_python():
         [metres, bearings],
     )
     assert got == [[length(v) for v in metres], [compass_word(b) for b in bearings]]
+
+
+def test_areas_are_worded_as_in_python():
+    hectares = [0.003, 0.04, 0.06, 0.3, 0.4, 0.41, 1.0, 2.7, 16.04, 39.96, 405.0, 1234.5]
+    got = run_module("model/lengths.js", "return data.map(m.areaWords);", hectares)
+    assert got == [area(ha * 1e4) for ha in hectares]
 
 
 def test_the_plain_inflater_reads_what_zlib_wrote():

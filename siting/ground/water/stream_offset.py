@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.grid import FloatArray, Grid
 from siting.kernels.remembered import remembered
+from siting.lengths import length
 from siting.types import Note
 
 # Old maps are off by tens of metres; in coarse cells the valley itself is that uncertain.
@@ -125,12 +126,12 @@ def offset_note(found: StreamOffset, *, limit_m: float) -> Note:
 
     `limit_m` is the offset in metres that the data's own error explains.
     """
-    far = f"about {found.median_m:.0f} m"
+    far = f"about {length(found.median_m)}"
     if found.median_m >= found.reach_m - 1e-6:
-        far = f"{found.reach_m:.0f} m or more"
+        far = f"{length(found.reach_m)} or more"
     text = (
-        f"The mapped streams lie {far} from the valleys that the elevations show (up to "
-        f"{limit_m:.0f} m would be usual): one of the two is off. No height above the water is "
-        "given, and floods cannot be judged."
+        f"The mapped streams lie {far} from the valleys that the elevations show, where "
+        f"up to {length(limit_m)} would be usual: one of the two is off. No height above the water "
+        "is given, and floods cannot be judged."
     )
     return Note("W-OFFSET-01", "warning", text)

@@ -20,6 +20,7 @@ from siting.errors import SitingError
 from siting.grid import FloatArray, Grid, transformer
 from siting.ground.cover import NO_CODE
 from siting.kernels.remembered import remembered
+from siting.lengths import to_the_metre
 from siting.read import checks
 from siting.read.crs.datum import conversion_note
 from siting.read.crs.projection import WGS84, inverse_bounds, name_of
@@ -269,8 +270,8 @@ def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ..
     if conversion:
         notes.append(conversion)
     if facts.cell_m > _least_coarse_m(grid, key):
-        far = f"{facts.cell_m:.0f} m"
-        text = _COARSE[key].format(side=f"{far} squares ({facts.file})", far=far)
+        far = to_the_metre(facts.cell_m)
+        text = _COARSE[key].format(side=f"squares of {far} ({facts.file})", far=far)
         notes.append(Note("W-COARSE-01", "warning", text))
     return tuple(notes)
 

@@ -33,7 +33,8 @@ def gpx(result: Result, facts: Iterable[SpotFacts]) -> str:
     """The spots as GPX 1.1 waypoints, and the walks to them as routes."""
     parcel = result.land.parcel
     credit = " ".join(full_lines(result.land.credits))
-    words = f"Ranked spots for a camera, best first; WGS 84, metres. {credit}".strip()
+    what = "Areas to look over" if result.plain else "Ranked spots for a camera, best first"
+    words = f"{what}; WGS 84, metres. {credit}".strip()
     root = _root(land_name(parcel), words)
     # GPX 1.1 wants all waypoints first, then all routes, then all tracks: three passes.
     known = list(facts)

@@ -28,7 +28,7 @@ from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import Protocol
 from siting.spot_parts import RandomPlace
 from siting.types import Result
-from siting.words.spot.random_places import HOW, what_to_do
+from siting.words.spot.random_places import how_at_random, what_to_do
 
 COLUMNS = (
     "place", "stratum", "order", "spare", "lon_deg", "lat_deg", "easting_m", "northing_m", "crs",
@@ -80,9 +80,10 @@ def places_gpx(result: Result) -> str:
     """The places as waypoints, in the order of the draw."""
     land = clean(result.land.parcel.label or result.land.parcel.id)
     points = [
-        (lon, lat, clean(place.label), what_to_do(place)) for place, _, lon, lat in located(result)
+        (lon, lat, clean(place.label), what_to_do(place, lat))
+        for place, _, lon, lat in located(result)
     ]
-    words = " ".join((HOW, *full_lines(result.land.credits)))
+    words = " ".join((_how(result), *full_lines(result.land.credits)))
     return waypoint_file(points, name=land, words=words)
 
 
@@ -117,7 +118,7 @@ def deployments_csv(result: Result, *, protocol: Protocol, survey: SurveyInput) 
                 "habitat": place.stratum,
                 "deploymentGroups": " | ".join(groups),
                 "deploymentTags": " | ".join(f"{key}:{value}" for key, value in tags.items()),
-                "deploymentComments": what_to_do(place),
+                "deploymentComments": what_to_do(place, lat),
             }
         )
     return table([field.name for field in FIELDS], rows)
@@ -132,8 +133,13 @@ def datapackage_json(result: Result, *, survey: SurveyInput) -> str:
         path="random_deployments.csv",
         # The standard has no word for a draw within strata.
         design="simpleRandom",
-        description=f"Places drawn at random within habitat strata, spatially balanced. {HOW}",
+        description="Places drawn at random within habitat strata, spatially balanced. "
+        f"{_how(result)}",
     )
+
+
+def _how(result: Result) -> str:
+    return how_at_random(result.land.grid.latitude_deg)
 
 
 def located(result: Result) -> Iterator[tuple[RandomPlace, str, float, float]]:

@@ -16,7 +16,7 @@ from siting.disk.files import canonical_json
 from siting.disk.paths import told_paths
 from siting.report.shared.credits import records
 from siting.report.shared.facts import plain
-from siting.report.shared.text import clean
+from siting.report.shared.text import clean, clean_note
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.types import NoGo, Note, Result
@@ -193,5 +193,7 @@ def _source(source: Source) -> dict[str, Any]:
 def _notes(notes: tuple[Note, ...], level: str) -> list[dict[str, str]]:
     """Notes of one level, each once, in the order in which they arose."""
     # Not a set, which has no order: the same notes must be the same bytes.
-    kept = dict.fromkeys((note.code, clean(note.text)) for note in notes if note.level == level)
+    kept = dict.fromkeys(
+        (note.code, clean_note(note.text)) for note in notes if note.level == level
+    )
     return [{"code": code, "text": text} for code, text in kept]

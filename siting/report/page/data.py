@@ -15,6 +15,7 @@ import shapely
 from siting.criteria import CRITERIA, Criterion, stood_in_for
 from siting.decisions.proposal import Proposal
 from siting.disk.files import canonical_json, text_hash
+from siting.lengths import area
 from siting.report.page import layers, remarks
 from siting.report.page.drawn import drawn_data
 from siting.report.page.form import form_data
@@ -32,6 +33,7 @@ from siting.words.notes import spots_in_words
 from siting.words.spot.asked import proposal_sentence
 from siting.words.spot.doubt import ALONE, PASSED
 from siting.words.spot.heading import FAIR, GOOD
+from siting.words.spot.random_places import how_at_random
 
 
 def page_data(result: Result, *, protocol: Protocol, drawn: LandDrawn) -> dict[str, Any]:
@@ -62,7 +64,8 @@ def page_data(result: Result, *, protocol: Protocol, drawn: LandDrawn) -> dict[s
         "cells": drawn.cells.as_data(),
         "cell_size_m": land.grid.cell_size_m,
         "dem_cell_m": land.dem_cell_m,
-        "cover_cell_m": land.cover_cell_m,
+        # Without a land cover there are no squares of it to speak of.
+        "cover_cell_m": land.cover_cell_m if land.has_cover else None,
         "scoring": {
             "target": protocol.scoring.target,
             "second_share": protocol.scoring.second_share,
@@ -84,6 +87,7 @@ def page_data(result: Result, *, protocol: Protocol, drawn: LandDrawn) -> dict[s
         ],
         "doubts": {"passed": dict(PASSED), "alone": dict(ALONE)},
         "drawn": drawn_data(result, lon_0=frame.lon_0),
+        "how_at_random": how_at_random(land.grid.latitude_deg),
         "camera": {
             "field_of_view_deg": protocol.camera.field_of_view_deg,
             "zone_m": protocol.camera.zone_m,
@@ -134,7 +138,7 @@ def _parcel(result: Result) -> dict[str, Any]:
         "id": clean(parcel.id),
         "label": land_name(parcel),
         "cell": clean(parcel.cell),
-        "area_ha": round(result.land.parcel_shape.area / 1e4, 1),
+        "area": area(result.land.parcel_shape.area),
         "usable_share": round(float(result.usable_share), 6),
         # The outline is in no public file: nobody else can tell the key.
         "key": text_hash(canonical_json([clean(parcel.id), outline, places]))[:32],

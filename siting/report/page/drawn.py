@@ -29,7 +29,7 @@ def drawn_data(result: Result, *, lon_0: float) -> list[dict[str, Any]]:
             "lon": float(unwrapped(np.array(lon), lon_0)),
             "degrees": f"{lat:.5f}, {lon:.5f}",
             "radius_m": place.reach_m,
-            "words": what_to_do(place),
+            "words": what_to_do(place, lat),
         }
         for place, name, lon, lat in located(result)
     ]

@@ -26,7 +26,6 @@ from siting.report.shared.text import clean
 from siting.settings.protocol import Protocol
 from siting.types import Result
 from siting.words.cautions import FIRST
-from siting.words.spot.random_places import HOW
 
 _MAP_ID = "siting"
 _STYLES = ("shared/base.css", "map/page.css", "map/land.css", "map/print.css")
@@ -136,7 +135,7 @@ def _page(data: dict[str, Any], map_script: str, result_credits: Sequence[Credit
         data=data,
         title=clean(data["parcel"]["label"]),
         standing=FIRST,
-        how_at_random=HOW,
+        how_at_random=data["how_at_random"],
         warned=data["warned"],
         credits=short_lines(result_credits),
         credits_full=full_lines(result_credits),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from siting.notes import BEFORE_ADVICE, head_and_gaps, severity, worst_first
-from siting.report.shared.text import clean
+from siting.report.shared.text import clean_note
 from siting.types import Result
 
 
@@ -12,7 +12,7 @@ def notes(result: Result) -> list[dict[str, str]]:
     screen, too, so that nobody takes the rest for all that is not known."""
     found = worst_first(result.notes)
     taken = [note for note in result.notes if note.level != "warning"]
-    return [{"level": note.level, "text": clean(note.text)} for note in (*found, *taken)]
+    return [{"level": note.level, "text": clean_note(note.text)} for note in (*found, *taken)]
 
 
 def warned(result: Result) -> dict[str, list[str]]:
@@ -20,5 +20,5 @@ def warned(result: Result) -> dict[str, list[str]]:
     urgent = {True: "before", False: "after"}
     said: dict[str, list[str]] = {"before": [], "after": []}
     for note in head_and_gaps(result.notes)[0]:
-        said[urgent[severity(note) >= BEFORE_ADVICE]].append(clean(note.text))
+        said[urgent[severity(note) >= BEFORE_ADVICE]].append(clean_note(note.text))
     return said

@@ -15,7 +15,7 @@ from siting.report.paper.plan import plan
 from siting.report.shared.lonlat import degree_text
 from siting.report.shared.text import land_name
 from siting.types import Result
-from siting.words.spot.random_places import HOW, SHEET_NOTE
+from siting.words.spot.random_places import SHEET_NOTE, how_at_random
 
 _WIDTH_MM, _HEIGHT_MM = 186.0, 105.0
 
@@ -50,7 +50,7 @@ def drawn_page(result: Result, *, shut: Sequence[Geometry]) -> DrawnPage | None:
     return DrawnPage(
         map=Markup(plan(result, window, facts=(), shut=shut, title=title, drawn=drawn)),
         rows=tuple(_rows(result)),
-        how=HOW,
+        how=how_at_random(result.land.grid.latitude_deg),
         note=SHEET_NOTE,
     )
 

@@ -11,7 +11,8 @@ from markupsafe import Markup
 from shapely import Geometry
 
 from siting.ground.distance import cells_covered
-from siting.lengths import index_text, length, whole_minutes
+from siting.ground.known import FINEST_HEIGHT_M
+from siting.lengths import area, height, index_text, length, whole_minutes
 from siting.notes import head_and_gaps
 from siting.report.paper.cover import cover_map, marks
 from siting.report.paper.drawn import drawn_page
@@ -22,7 +23,7 @@ from siting.report.shared.assets import page_without_scripts
 from siting.report.shared.credits import full_lines
 from siting.report.shared.facts import Facing, SpotFacts, whole_degrees
 from siting.report.shared.lonlat import degree_text
-from siting.report.shared.text import clean, land_name
+from siting.report.shared.text import clean, clean_note, land_name
 from siting.settings.inputs import SurveyInput
 from siting.settings.protocol import CameraRules, Protocol
 from siting.types import Result
@@ -47,7 +48,6 @@ _SPOT_MM = (92.0, 63.0)
 _LEAST_AROUND_M = 45.0
 # From so much text on a page on, what all pages share moves to "Before you go".
 _MOST_CHARACTERS = 1150
-_ACRES_PER_HA = 2.4710538
 
 
 @dataclass(frozen=True)
@@ -103,7 +103,7 @@ def field_sheet(
         label=land_name(parcel),
         parcel_id=clean(parcel.id),
         cell=clean(parcel.cell),
-        area=_area(result),
+        area=area(float(shapely.area(result.land.parcel_shape))),
         days=_days(survey),
         rules=clean(protocol.name),
         cover=cover_map(result, facts, shut=shut, warnings=_warnings(result)),
@@ -138,12 +138,6 @@ def field_sheet(
         drawn=drawn_page(result, shut=shut),
         warnings=_warnings(result),
     )
-
-
-def _area(result: Result) -> str:
-    # Rounded first, so that the same hectares never stand beside other acres.
-    hectares = round(float(shapely.area(result.land.parcel_shape)) / 1e4, 1)
-    return f"{hectares:.1f} ha ({hectares * _ACRES_PER_HA:.0f} acres)"
 
 
 def _shared(facts: Sequence[SpotFacts], *, general: tuple[str, ...]) -> tuple[str, ...]:
@@ -218,7 +212,7 @@ def _page(
         look=_look(fact),
         ground=""
         if fact.elevation_m is None
-        else f"{fact.elevation_m:.0f} m ({round(fact.elevation_m) / 0.3048:.0f} ft)",
+        else height(fact.elevation_m, exact=result.land.dem_cell_m <= FINEST_HEIGHT_M),
         geo=geo,
         # A geo link opens whatever map app a phone has; no address of any company is in it.
         qr=_qr(geo, fact),
@@ -323,4 +317,4 @@ def _spot_map(
 def _warnings(result: Result) -> list[str]:
     """The warnings that change what a reader does, the worst first; the map page has the rest."""
     head, _ = head_and_gaps(result.notes)
-    return [clean(note.text) for note in head]
+    return [clean_note(note.text) for note in head]

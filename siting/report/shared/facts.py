@@ -11,6 +11,7 @@ import shapely
 
 from siting import criteria
 from siting.grid import transformer
+from siting.ground.known import FINEST_HEIGHT_M
 from siting.ground.shapes.feature_order import side_of
 from siting.lengths import about, compass_word
 from siting.report.shared.frame import utm_zone
@@ -131,7 +132,7 @@ def _facts(result: Result, spot: Spot, place: PlaceName) -> SpotFacts:
         utm_name=utm_name,
         utm_easting_m=round(easting),
         utm_northing_m=round(northing),
-        elevation_m=_number(spot.elevation_m),
+        elevation_m=_height_m(spot.elevation_m, result.land.dem_cell_m),
         # Up and at least 1: the standard of deployments knows no smaller uncertainty.
         search_radius_m=max(math.ceil(spot.search_radius_m), 1),
         habitat=clean(result.land.class_names.get(code, "")),
@@ -148,6 +149,11 @@ def _facts(result: Result, spot: Spot, place: PlaceName) -> SpotFacts:
         check=_cleaned(spot.check),
         cautions=_cleaned(spot.cautions),
     )
+
+
+def _height_m(metres: float, cell_m: float) -> float | None:
+    """A height in metres, to tenths only where cells (metres wide) are fine enough to know them."""
+    return _number(metres if cell_m <= FINEST_HEIGHT_M else float(np.round(metres)))
 
 
 def _place(result: Result, spot: Spot) -> PlaceName:

@@ -9,7 +9,7 @@ from typing import Any
 
 from siting.types import Parcel
 
-_LONGEST_TEXT = 400
+_LONGEST_TEXT, _LONGEST_NOTE = 400, 1500
 # C0 and C1 controls but tab and line feed, and halves of broken surrogate pairs.
 _CONTROL = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff]")
 
@@ -24,6 +24,15 @@ def clean(text: object) -> str:
     """
     plain = _CONTROL.sub("", str(text))
     return plain if len(plain) <= _LONGEST_TEXT else plain[:_LONGEST_TEXT] + "…"
+
+
+def clean_note(text: str) -> str:
+    """A sentence of the program's own as one that can be shown, with what users wrote in it.
+
+    It may be longer than a user's text: cut short, it would end before it has said what to do.
+    """
+    plain = _CONTROL.sub("", text)
+    return plain if len(plain) <= _LONGEST_NOTE else plain[:_LONGEST_NOTE] + "…"
 
 
 def land_name(parcel: Parcel) -> str:

@@ -1,6 +1,7 @@
 // Numbers as a reader meets them, worded as Python words them (siting/lengths.py).
 
 const FEET_PER_M = 1 / 0.3048;
+const ACRES_PER_HA = 2.4710538;
 const MILE_M = 1609.344;
 const WINDS = ["north", "north-east", "east", "south-east", "south", "south-west", "west",
   "north-west"];
@@ -27,6 +28,17 @@ export function coarseWords(metres, exact) {
   if (metres <= exact) return "close by (within " + aboutWords(exact) + ")";
   const step = exact >= 10 ? 10 : 5;
   return "about " + aboutWords(step * Math.round(metres / step));
+}
+
+// An area as Python words it.
+export function areaWords(hectares) {
+  if (hectares < 0.05) {
+    const metres2 = Math.max(100 * Math.round(hectares * 100), 100);
+    return metres2 + " m² (" + 100 * Math.round(metres2 * FEET_PER_M ** 2 / 100) + " sq ft)";
+  }
+  const tenth = Math.round(hectares * 10) / 10, acres = tenth * ACRES_PER_HA;
+  const shown = acres < 0.95 ? acres.toFixed(1) : Math.round(acres).toLocaleString("en");
+  return tenth.toLocaleString("en") + " ha (" + shown + (shown === "1" ? " acre)" : " acres)");
 }
 
 export function windOf(degrees) {

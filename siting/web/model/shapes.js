@@ -1,6 +1,6 @@
 // Shapes of a sketch as plain values: corners are [lat, lon] in degrees, WGS 84. No page, no map.
 
-import { aboutWords } from "./lengths.js";
+import { aboutWords, areaWords } from "./lengths.js";
 
 const M_PER_DEGREE = 111195; // of a great circle on a sphere of 6371 km
 export const DECIMALS = 7;
@@ -121,11 +121,7 @@ export function split(shape, k, j) {
 
 export function measure(shape) {
   if (shape.kind === "area") {
-    const hectares = areaHa(shape.corners);
-    const acres = hectares * 2.47105;
-    const digits = hectares < 10 ? 1 : 0;
-    return `${hectares.toFixed(digits)} ha (${acres.toFixed(digits)} acres), `
-      + `${aboutWords(lengthM(shape.corners, true))} around`;
+    return `${areaWords(areaHa(shape.corners))}, ${aboutWords(lengthM(shape.corners, true))} around`;
   }
   return shape.kind === "line" ? `${aboutWords(lengthM(shape.corners, false))} long` : "";
 }

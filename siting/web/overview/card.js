@@ -1,12 +1,12 @@
 // The card of the chosen parcel.
 
+import { areaWords } from "../model/lengths.js";
 import { byId, node, user } from "../shared/dom.js";
 import { copyAndSay } from "../shared/save.js";
 import { COL, DATA, STATE, listen, oneColumn } from "./data.js";
 import { makeRoom } from "./map.js";
 import { roleCell } from "./table.js";
 
-const ACRES_PER_HA = 2.4710538;
 
 function factRows(i) {
   const facts = [];
@@ -29,8 +29,7 @@ function factRows(i) {
 
 function spotsWords(i) {
   const firm = COL.firm[i] === null ? "" : `, ${COL.firm[i]} of them firm`;
-  const acres = Math.round(COL.area[i] * ACRES_PER_HA);
-  return `${COL.spots[i]}${firm}; ${COL.usable[i]}\u00a0% of ${COL.area[i]} ha (${acres} acres) is usable`;
+  return `${COL.spots[i]}${firm}; ${COL.usable[i]}\u00a0% of ${areaWords(COL.area[i])} is usable`;
 }
 
 function bestMore(i) {

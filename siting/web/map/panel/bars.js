@@ -20,7 +20,7 @@ export function partBars(of) {
   DATA.missing.length ? node("p", { class: "small" }, "Not known here, and without effect on "
     + "the index: " + DATA.missing.join("; ").toLowerCase() + ".") : "",
   node("p", { class: "small" }, "Multiplied together these give the index. Of things that speak of "
-    + "one fact (trail, crossing, easy way ...) the strongest counts in full, the next a little, and the "
+    + "one fact (trail, crossing, narrow passage ...) the strongest counts in full, the next a little, and the "
     + "others not again (“counted already”)."));
 }
 

@@ -13,11 +13,11 @@ import { openDrawn } from "./drawn.js";
 export function fillHead() {
   listen("weights", showFirst);
   listen("reports", showFirst);
-  const { label, area_ha: area, usable_share: share } = DATA.parcel;
+  const { label, area, usable_share: share } = DATA.parcel;
   byId("parcel-name").textContent = label;
-  byId("parcel-facts").textContent = area.toLocaleString("en") + " ha ("
-    + (area * 2.4710538).toLocaleString("en", { maximumFractionDigits: 0 }) + " acres), "
+  byId("parcel-facts").textContent = area + ", "
     + Math.round(100 * share) + "\u00a0% open to a camera, " + DATA.found;
+  byId("day-box").hidden = !DATA.spots.length && !DATA.drawn.length;
   byId("order-note").hidden = DATA.spots.length < 2 || DATA.plain;
   byId("sure-words").hidden = !DATA.spots.some((spot) => spot.sure);
   showFirst();
@@ -206,10 +206,11 @@ function fillNotes() {
   byId("assumptions").replaceChildren(...taken.map((note) => node("li", {}, user(note.text))));
   byId("assumptions-box").hidden = taken.length === 0;
   byId("missing-words").textContent = DATA.missing.length
-    ? "Not judged here, because the maps do not show it: " + DATA.missing.join("; ") + "."
+    ? "Not judged here, because the maps do not show it: " + DATA.missing.join("; ").toLowerCase() + "."
     : "";
   byId("precision-words").textContent = "Elevations are mapped in squares of "
-    + lengthWords(DATA.dem_cell_m) + ", land cover in squares of " + lengthWords(DATA.cover_cell_m)
+    + lengthWords(DATA.dem_cell_m)
+    + (DATA.cover_cell_m ? ", land cover in squares of " + lengthWords(DATA.cover_cell_m) : "")
     + ". The page knows one place in every " + lengthWords(DATA.cells.cell_size_m)
     + ". A page made from finer or coarser maps of the same land may name other spots and headings.";
 }
