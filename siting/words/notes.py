@@ -73,9 +73,10 @@ def _none_found(usable: float) -> str:
     """Why there is no spot, from the share of the parcel that is open to a camera."""
     # As it is shown: "0 % is suitable, and no place on it scores enough" says one thing too many.
     if percent(usable) == percent(0.0):
+        left = "hardly any" if usable else "no"
         return (
-            "No spot was found: the survey's rules leave no ground on this parcel for a camera. "
-            "The map shows which rule closes what."
+            f"No spot was found: the survey's rules leave {left} ground on this parcel for a "
+            "camera. The map shows which rule closes what."
         )
     return (
         f"No spot was found: {percent(usable)} of the parcel is open to a camera, but no place on "

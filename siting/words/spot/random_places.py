@@ -23,7 +23,7 @@ SHEET_NOTE = (
 
 
 def how_at_random(lat_deg: float) -> str:
-    """What to do at every place; `lat_deg` is the latitude, north positive: it says where sun is.
+    """What to do at every place; `lat_deg` is the latitude in degrees, north positive.
 
     Examples
     --------
