@@ -70,12 +70,12 @@ def test_a_valley_line_through_a_park_still_warns_of_floods():
     """Only its draw is gone: water runs through a park as anywhere."""
     land = gully(CoverRole.PARK)
     line = LineString([(540300, 4820000), (540300, 4820600)])
-    found = valley_layers([line], land)
+    found = valley_layers([line], [line], land)
     assert found["distance_to_valley_m"].min() < 5.0
     assert np.isinf(found["distance_to_quiet_valley_m"]).all()
     half = land.role.copy()
     half[:60] = CoverRole.TREE
-    quiet = valley_layers([line], replace(land, role=half))["distance_to_quiet_valley_m"]
+    quiet = valley_layers([line], [line], replace(land, role=half))["distance_to_quiet_valley_m"]
     assert quiet[20, 60] < 5.0
     assert np.isinf(quiet[58, 60])  # beside the park, within the error of the cover
 

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import geopandas as gpd
 import numpy as np
 import pytest
-from shapely.geometry import LineString
+from shapely.geometry import LineString, box
 
 from siting.grid import Grid
 from siting.ground.terrain import slope_deg
 from siting.ground.water.stream_offset import stream_offset
+from siting.ground.water.valley_depth import lines_that_show
 from siting.notebook import site_parcel
+from siting.pipeline import judge_land
 from siting.read.raster import terraces
 from siting.settings.load import load_protocol
+from siting.settings.protocol import Protocol
 from siting.types import CoverRole
 from tests.bad_inputs.land import CRS, LEFT, PROTOCOL, TOP, clean, codes, frame, raster, relief
+from tests.fake_result import fake_land
 from tests.real_places import DATA
 from tests.test_read import elevation, inputs_of, read_land_of
 
@@ -106,6 +112,32 @@ def test_the_offset_of_a_stream_is_measured(off_m):
     line = LineString([(500_300 + off_m, 4_799_950), (500_300 + off_m, 4_799_450)])
     found = stream_offset([line], valley(), grid=VALLEY)
     assert found.median_m == pytest.approx(abs(off_m), abs=VALLEY.cell_size_m)
+
+
+# 20 m of elevation cells, whose error is 3 m: the sides rise by `side` metres per metre.
+@pytest.mark.parametrize(("side", "draws"), [(0.02, False), (0.1, True)])
+def test_a_valley_flatter_than_the_error_of_the_elevations_draws_nothing(side, draws):
+    """A flood plain with 1.5 m of relief, 30 m elevations: five spots of five on guessed lines."""
+    x, y = VALLEY.xy(*np.indices(VALLEY.shape))
+    ground = 100 + side * np.abs(x - 500_300.0) + 0.005 * (y - 4_799_400.0)
+    role = np.full(VALLEY.shape, CoverRole.TREE, dtype=np.int8)
+    middle = box(500_150, 4_799_550, 500_450, 4_799_850)
+    land = fake_land(grid=VALLEY, height=ground, vectors={}, role=role, parcel_shape=middle)
+    land = replace(land, dem_cell_m=20.0)
+    found = judge_land(land, Protocol()).ground
+    assert found.layers["distance_to_valley_m"].min() == 0.0  # floods go by every line
+    assert np.isfinite(found.layers["distance_to_quiet_valley_m"]).any() == draws
+    assert ("A-VALLEY-01" in {note.code for note in found.notes}) == (not draws)
+
+
+def test_forks_do_not_make_a_deep_valley_too_short():
+    """Lines end at every junction: none of three pieces alone is four cells long."""
+    pieces = [
+        LineString([(500_300, 4_799_700 - 60 * n), (500_300, 4_799_640 - 60 * n)]) for n in range(3)
+    ]
+    given = {"grid": VALLEY, "source_cell_m": 30.0, "error_m": 3.0}
+    assert lines_that_show(pieces[:1], valley(), **given) == []
+    assert sum(line.length for line in lines_that_show(pieces, valley(), **given)) == 180.0
 
 
 def test_a_stream_on_a_slope_has_no_valley_in_reach():

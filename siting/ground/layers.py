@@ -25,6 +25,7 @@ from siting.ground.peopled import animal_trails, people_note, through_parks, val
 from siting.ground.quiet import people_cover, quietness
 from siting.ground.terrain import mean_within
 from siting.ground.water.engines import Engine, slope_deg
+from siting.ground.water.valley_depth import lines_that_show, shallow_note
 from siting.ground.water.valley_lines import valley_lines_of
 from siting.kernels.remembered import remembered
 from siting.settings.protocol import CameraRules
@@ -67,6 +68,7 @@ def build_ground(
     disturbance: Disturbance,
     brush_m: tuple[float, float],
     engine: Engine = "built-in",
+    height_error_m: float = 0.0,
 ) -> GroundLayers:
     """All layers of one parcel, from the land and the survey's rules.
 
@@ -77,6 +79,7 @@ def build_ground(
     cover, camera, drainage, disturbance : the protocol's tables of these names
     brush_m : (least, most) height of plants that stand before a lens, metres
     engine : "built-in" or "richdem", for slope and flow of water
+    height_error_m : error of the elevations, metres; 0 = they are taken as exact
 
     Returns
     -------
@@ -99,7 +102,15 @@ def build_ground(
     if "water" in land.vectors or (land.role == CoverRole.WATER).any():
         layers["distance_to_water_m"] = _water_distance(land, water)
     if valley_lines:
-        layers.update(valley_layers(valley_lines, land))
+        shown = lines_that_show(
+            valley_lines,
+            land.dem,
+            grid=grid,
+            source_cell_m=land.dem_cell_m,
+            error_m=height_error_m,
+        )
+        layers.update(valley_layers(valley_lines, shown, land))
+        valley_notes = (*valley_notes, *shallow_note(valley_lines, shown, land.parcel_shape))
     if "trails" in land.vectors:
         trails = land.vectors["trails"]
         shapes = np.asarray(trails.geometry.values, dtype=object)

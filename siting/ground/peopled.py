@@ -129,22 +129,25 @@ def through_parks(land: Land) -> tuple[Note, ...]:
     return (Note("A-USE-02", "assumption", text),)
 
 
-def valley_layers(lines: list[Geometry], land: Land) -> dict[str, FloatArray]:
-    """Metres to the nearest valley line, and to the nearest away from people; (rows, cols) each.
+def valley_layers(
+    lines: list[Geometry], shown: list[Geometry], land: Land
+) -> dict[str, FloatArray]:
+    """Metres to the nearest valley line, and to the nearest that draws; (rows, cols) each.
 
-    On the ground of people the second is infinite. Floods go by the first.
+    It draws where it is deeper than the elevations' error (`shown`) and away from people, on whose
+    ground the second is infinite. Floods go by the first.
     """
     plain_m = distance_everywhere(lines, grid=land.grid)
     return {
         "distance_to_valley_m": plain_m,
-        "distance_to_quiet_valley_m": _quiet(lines, plain_m, land),
+        "distance_to_quiet_valley_m": _quiet(shown, land),
     }
 
 
-def _quiet(lines: list[Geometry], plain_m: FloatArray, land: Land) -> FloatArray:
+def _quiet(lines: list[Geometry], land: Land) -> FloatArray:
     ground, cells = peopled_ground(land), peopled_cells(land)
     if ground is None or cells is None:
-        return plain_m
+        return distance_everywhere(lines, grid=land.grid)
     parts = [shapely.difference(line, ground) for line in lines]
     found = distance_everywhere([line for line in parts if not line.is_empty], grid=land.grid)
     return np.where(cells, np.float32(np.inf), found)

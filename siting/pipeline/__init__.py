@@ -29,6 +29,7 @@ from siting.scoring.cells import score_cells
 from siting.scoring.extent import extents_of
 from siting.scoring.random_places import Lot, asked_at_random, draw_lot
 from siting.scoring.rank import Ranked, not_judged, rank_places
+from siting.scoring.trials import elevation_error_m
 from siting.settings.inputs import Inputs
 from siting.settings.protocol import Protocol
 from siting.settings.protocol_field import RandomRules
@@ -304,6 +305,7 @@ def _by_lot(judged: Judged, proposal: Proposal | None, *, rules: RandomRules) ->
 
 def _measure(land: Land, protocol: Protocol) -> GroundLayers:
     """Every layer of the land, and the features animals use."""
+    error_m = elevation_error_m(land.dem_cell_m, protocol.stability)
     # First what is measured cell by cell; passages and features are found in it.
     ground = build_ground(
         land,
@@ -313,6 +315,7 @@ def _measure(land: Land, protocol: Protocol) -> GroundLayers:
         engine=protocol.terrain.engine,
         disturbance=protocol.disturbance,
         brush_m=(protocol.heading.brush_least_m, protocol.heading.brush_most_m),
+        height_error_m=error_m,
     )
     give_back(land.dem.size)
     return with_passage(
@@ -322,4 +325,5 @@ def _measure(land: Land, protocol: Protocol) -> GroundLayers:
         sought=protocol.features,
         drained=protocol.drainage,
         engine=protocol.terrain.engine,
+        height_error_m=error_m,
     )

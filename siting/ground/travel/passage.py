@@ -28,6 +28,7 @@ from siting.ground.travel.obstacles import Obstacles, obstacles
 from siting.ground.water import drainage
 from siting.ground.water.engines import Engine, flow_directions
 from siting.ground.water.stream_offset import offset_note, stream_offset
+from siting.ground.water.valley_depth import lines_that_show
 from siting.ground.water.valley_lines import valley_threshold_ha
 from siting.kernels.bands import bands, by_bands, give_back, in_parallel
 from siting.kernels.remembered import remembered
@@ -44,12 +45,14 @@ def with_passage(
     sought: FeatureRules,
     drained: DrainageRules,
     engine: Engine = "built-in",
+    height_error_m: float = 0.0,
 ) -> GroundLayers:
     """The ground with the layers of travel and of water, and with the features found.
 
     Adds funnel_ratio, height_above_water_m (where mapped streams lie in the valleys of the
     elevations), wetter_than_share, distance_to_feature_m and felt_feature_m. Only plain features
-    are named; weaker ones count, the less the weaker they are.
+    are named; weaker ones count, the less the weaker they are. `height_error_m` is the error of the
+    elevations, metres, 0 = none.
     """
     slope = ground.layers["slope_deg"]
     hindered = obstacles(land)
@@ -72,7 +75,13 @@ def with_passage(
     found = find_features(
         land,
         ground,
-        valleys=valleys,
+        valleys=lines_that_show(
+            valleys,
+            land.dem,
+            grid=land.grid,
+            source_cell_m=land.dem_cell_m,
+            error_m=height_error_m,
+        ),
         hindered=hindered,
         ratio=ratio,
         rules=sought,
