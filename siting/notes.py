@@ -38,6 +38,7 @@ SEVERITY: Mapping[str, int] = {
     "W-STEEP-01": 3,
     "W-LEGEND-01": 3,
     "W-PLACE-01": 3,
+    "W-WATER-01": 3,
     # 2: what is said of some places may be wrong, or people may be there.
     "W-TERRACE-01": 2,
     "W-OFFSET-01": 2,

@@ -168,6 +168,40 @@ def test_past_a_cell_no_height_above_water_is_told(off_m, told, tmp_path):
     assert not (told and "above the water" in said)
 
 
+# --- flood zones for water ---
+
+
+def water_note(tmp_path, *areas, code):
+    """The question about the water layer, with cover of one code; "" for none."""
+    n = 60
+    land = clean(tmp_path).cover(np.full((n, n), code, dtype=np.uint8), cell_m=5.0)
+    frame(*areas, name=[""] * len(areas)).to_file(tmp_path / "water.gpkg")
+    land.set("layers.water", "water.gpkg")
+    return [n.text for n in read_land_of(land).notes if n.code == "W-WATER-01"]
+
+
+ALL_OF_IT = box(LEFT, TOP - 300, LEFT + 300, TOP)
+
+
+def test_water_that_the_land_cover_calls_dry_is_asked_about(tmp_path):
+    """Flood zones given as water closed 38 ha of range land: 0 spots, and no word of it."""
+    (text,) = water_note(tmp_path, ALL_OF_IT, code=71)
+    assert "flood zones" in text
+    assert "100\u00a0%" in text
+
+
+@pytest.mark.parametrize(
+    ("area", "code"),
+    [
+        (ALL_OF_IT, 11),  # open water to the cover, too
+        (ALL_OF_IT, 95),  # a marsh
+        (box(LEFT + 100, TOP - 160, LEFT + 160, TOP - 100), 71),  # a pond the cover may miss
+    ],
+)
+def test_lakes_marshes_and_small_ponds_are_not_asked_about(area, code, tmp_path):
+    assert water_note(tmp_path, area, code=code) == []
+
+
 # --- wide cells are told ---
 
 

@@ -151,6 +151,7 @@ def read_land(
             *(cover.notes if cover else (_no_cover(canopy, layers),)),
             *(canopy.notes if canopy else ()),
             *layer_notes,
+            *vectors.dry_water(layers, _roles(cover, grid), cover.cell_m if cover else 0.0, grid),
             *visit_notes,
             *decided.notes,
         ),

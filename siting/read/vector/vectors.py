@@ -19,6 +19,8 @@ from siting.disk.paths import file_and_layer
 from siting.disk.states import state_at_path
 from siting.errors import SitingError
 from siting.grid import Grid, transformer
+from siting.ground.distance import cells_covered
+from siting.ground.known import LEAST_CELLS
 from siting.kernels.remembered import remembered
 from siting.lengths import percent
 from siting.read.crs.datum import conversion_note
@@ -34,11 +36,14 @@ from siting.read.vector.effort import check_effort
 from siting.read.vector.files import Bounds, layer_facts, read_frame
 from siting.read.vector.sketch_file import is_sketch, read_sketch
 from siting.settings.given.layers import LayerInput
-from siting.types import Note
+from siting.types import CoverRole, Note, RoleArray
 
 MOST_CORNERS, WITHIN_M = 20_000, 0.1
 
 
+# Less dry ground than this may be a pond that the land cover misses, m2. Our choice.
+_DRY_M2, _DRY_SHARE = 10_000.0, 0.5
+_WET = (CoverRole.WATER, CoverRole.WETLAND, CoverRole.SNOW)
 # A gap wider than a farm gate (common practice, no source) is an opening.
 _GATE_M = 6.0
 # So much of a shape must lie in a field to mean it.
@@ -175,6 +180,29 @@ def simpler(shape: Geometry) -> Geometry:
     if not shapely.is_valid(thin):
         thin = shapely.make_valid(thin, method="structure", keep_collapsed=False)
     return thin
+
+
+def dry_water(
+    layers: Mapping[str, gpd.GeoDataFrame], role: RoleArray, cover_cell_m: float, grid: Grid
+) -> tuple[Note, ...]:
+    """A question where the areas given as water are mostly other ground by the land cover.
+
+    `role` is (rows, cols) int8, `CoverRole` of each cell; `cover_cell_m` in metres.
+    """
+    areas = [s for s in layers["water"].geometry if s.area > 0] if "water" in layers else []
+    told = cells_covered(areas, grid=grid) & (role != CoverRole.UNKNOWN)
+    dry = told & ~np.isin(role, _WET)
+    share = float(dry.sum()) / max(int(told.sum()), 1)
+    least_m2 = max(_DRY_M2, LEAST_CELLS * cover_cell_m**2)
+    if share < _DRY_SHARE or dry.sum() * grid.cell_size_m**2 < least_m2:
+        return ()
+    text = (
+        f"By the land cover {percent(share)} of what the water layer shows as open water on and "
+        "around this land is other ground. Are these flood zones or swamps? Only open water "
+        "belongs in layers.water: leave them out, or name a column and its values. As it is no "
+        "camera is placed on them, and places beside them are named for water."
+    )
+    return (Note("W-WATER-01", "warning", text),)
 
 
 @remembered()
