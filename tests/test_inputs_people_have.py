@@ -309,6 +309,32 @@ def test_trails_that_do_not_say_who_uses_them_are_a_warning(tmp_path):
     assert "W-USE-01" in codes_of(found)
 
 
+@pytest.mark.parametrize(
+    ("column", "value", "use"),
+    [
+        ("surface", "Paved", "busy"),
+        ("trailnm", "Mill Creek Greenway", "busy"),
+        ("highway", "cycleway", "busy"),
+        ("surface", "unpaved", "unknown"),
+        ("surface", "not paved", "unknown"),
+        ("access", "Public", "unknown"),  # whose it is, not who walks there
+        (
+            "source",
+            "surveyed along the paved road to the mill and from there on by foot",
+            "unknown",
+        ),
+    ],
+)
+def test_trails_that_look_like_paths_for_people_are_busy(column, value, use, tmp_path):
+    """A paved greenway of a suburb gave four of the first five spots, 0 to 9 m from it."""
+    line = LineString([(LEFT, TOP - 140), (LEFT + 300, TOP - 140)])
+    frame(line, **{column: [value]}).to_file(tmp_path / "t.gpkg")
+    found = read_land_of(clean(tmp_path).set("layers.trails", "t.gpkg"))
+    assert list(found.vectors["trails"]["use"]) == [use]
+    assert ("A-USE-03" in codes_of(found)) == (use == "busy")
+    assert ("W-USE-01" in codes_of(found)) == (use == "unknown")
+
+
 # --- what goes with every source ---
 
 

@@ -24,6 +24,23 @@ CLASSED = {
 }
 # Words that tell a way on foot, as tags and map legends of many countries' English have them.
 _ON_FOOT = ("path", "foot", "steps", "bridle", "pedestrian", "trail", "cycleway")
+# What says by itself that many people walk or ride there, as `siting.gather.vector.tags` takes
+# their tags. Owned by the public is not walked by it, and "public" is none of them.
+_WALKED = frozenset(
+    [
+        "paved",
+        "asphalt",
+        "concrete",
+        "sidewalk",
+        "greenway",
+        "cycleway",
+        "footway",
+        "pedestrian",
+        "promenade",
+    ]
+)
+# Longer text is a comment or a path of a file.
+_MOST_WORD = 60
 # More kinds than a map legend ever has: such a column holds names.
 _MOST_KINDS = 60
 _TURNING = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -77,8 +94,11 @@ def layer_columns(
     if not column:
         return out, kept, ()
     if column not in frame.columns:
-        out[standard] = [fallback] * len(frame)
-        return out, kept, _unclassed(frame, name, standard, fallback, file)
+        walked = _walked(frame) if name == "trails" else [""] * len(frame)
+        out[standard] = ["busy" if said else fallback for said in walked]
+        left = frame[[not said for said in walked]]
+        told = _walked_note(walked, file) + _unclassed(left, name, standard, fallback, file)
+        return out, kept, told
     found = column_text(frame, column)
     # Without a list of what counts, a layer without classes takes every value as its kind.
     other = spec.other or ("" if standard else "*")
@@ -116,6 +136,34 @@ def _unclassed(
         )
         notes.append(Note("W-CLASS-01", "warning", text))
     return tuple(notes)
+
+
+def _walked(frame: gpd.GeoDataFrame) -> list[str]:
+    """What each feature says of the many people on it, as "column: value"; "" for nothing."""
+    said = [""] * len(frame)
+    for column in frame.columns.drop(frame.geometry.name):
+        for row, value in enumerate(column_text(frame, column)):
+            if not said[row] and len(value) <= _MOST_WORD and _says_walked(value):
+                said[row] = f"{column}: {value}"
+    return said
+
+
+def _says_walked(value: str) -> bool:
+    words = "".join(c if c.isalnum() else " " for c in value.lower()).split()
+    # "Not paved" says the opposite.
+    return bool(_WALKED.intersection(words)) and not {"not", "non", "no"}.intersection(words)
+
+
+def _walked_note(said: Sequence[str], file: str) -> tuple[Note, ...]:
+    count = sum(map(bool, said))
+    if not count:
+        return ()
+    text = (
+        f"{file}: {count} of {len(said)} trails nearby look like paths for people "
+        f"({next(filter(None, said))}). They count as busy and draw no animals in the index. If "
+        'few people walk there, say so in a column use ("quiet").'
+    )
+    return (Note("A-USE-03", "assumption", text),)
 
 
 def _kinds_on_foot(frame: gpd.GeoDataFrame) -> tuple[str, list[str]]:
