@@ -13,6 +13,7 @@ from siting.heading.sun import (
     SUN_RADIUS_DEG,
     SunTrack,
     in_view,
+    low_somewhere,
     low_sun_minutes,
     sun_track,
 )
@@ -172,6 +173,21 @@ def test_a_skyline_below_level_counts_as_level() -> None:
 def test_a_wall_all_round_leaves_no_low_sun() -> None:
     track = sun_track(45.0, 0.0, time_zone="UTC")
     assert minutes(track, 40.0).max() == 0.0
+
+
+def test_where_the_sun_never_stands_low_a_skyline_keeps_none_out() -> None:
+    """A score looks along no other rays, so none of them may matter."""
+    summer = dt.date(2025, 5, 1), dt.date(2025, 8, 1)
+    track = sun_track(45.0, 0.0, first_day=summer[0], last_day=summer[1], time_zone="UTC")
+    asked = low_somewhere(track, low_sun_deg=30.0)
+    assert 0.2 < asked.mean() < 0.8
+    wall = np.full((1, len(asked)), 90.0)
+    seen, kept = (
+        low_sun_minutes(track, sky, low_sun_deg=30.0)
+        for sky in (np.where(asked, 0.0, wall), np.where(asked, wall, 0.0))
+    )
+    np.testing.assert_array_equal(seen, low_sun_minutes(track, 0.0 * wall, low_sun_deg=30.0))
+    assert not kept.any()
 
 
 def test_in_view_adds_up_to_the_field_of_view() -> None:

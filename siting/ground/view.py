@@ -114,6 +114,7 @@ def skyline(
     max_distance_m: float = 8000.0,
     refraction_k: float = REFRACTION_K,
     convergence_deg: float = 0.0,
+    asked: NDArray[np.bool_] | None = None,
 ) -> Skyline:
     """Angle of the skyline in each azimuth from each place, and how far the ray could see.
 
@@ -134,6 +135,8 @@ def skyline(
     max_distance_m : float, metres
     refraction_k : float, 0 for straight light, 0.13 usual
     convergence_deg : float, bearing of grid north from true north, clockwise positive
+    asked : (n_azimuths,) bool, along which rays to look; None = along all. Nothing is seen along
+        the others.
 
     References
     ----------
@@ -146,7 +149,7 @@ def skyline(
     lens, radian = np.stack([*place, eye], axis=1), np.radians(azimuth_deg - convergence_deg)
     tangent = np.full((len(eye), len(radian)), -np.inf, np.float32)
     reach = np.zeros(tangent.shape, np.float32)
-    alive = np.broadcast_to(np.isfinite(eye)[:, None], tangent.shape).copy()
+    alive = np.isfinite(eye)[:, None] & (np.ones(len(radian), bool) if asked is None else asked)
     for grounds, distance in _levels(near, far, max_distance_m):
         at = [
             (np.asarray(g.dem, np.float32), g.grid.top, g.grid.left, g.grid.cell_size_m, g.highest)

@@ -14,7 +14,7 @@ from siting.ground.distance import cells_covered
 from siting.ground.layers import GroundLayers as Layers
 from siting.ground.shapes.feature_order import served_by
 from siting.ground.shapes.mapped import ponds_of_cells
-from siting.ground.view import ElevationGrid, Skyline
+from siting.ground.view import ElevationGrid, Places, Skyline
 from siting.heading.aim import aims, by_eight
 from siting.heading.asked import Asked, asked_before, once
 from siting.heading.compass import FIRST_YEAR, LAST_YEAR, declination
@@ -102,8 +102,14 @@ class Lookout:
     def _best(
         self, easting: FloatArray, northing: FloatArray, sky: Skyline | None = None
     ) -> FloatArray:
+        sky = self._low_sky((easting, northing)) if sky is None else sky
         best = self.judged(easting, northing, sky=sky).score.max(axis=1)
         return np.asarray(np.round(best, _DECIMALS))
+
+    def _low_sky(self, place: Places) -> Skyline:
+        return skyline_of(
+            place, around=self.around, camera=self.camera, sun=self.sun, low_sun_alone=True
+        )
 
     def _shared_sky(self, easting: FloatArray, northing: FloatArray) -> Skyline:
         squares = [
@@ -117,8 +123,7 @@ class Lookout:
             east, north = (np.array(axis) * _SKY_M + _SKY_M / 2 for axis in zip(*new, strict=True))
 
             def seen(part: slice) -> Skyline:
-                place = east[part], north[part]
-                return skyline_of(place, around=self.around, camera=self.camera, sun=self.sun)
+                return self._low_sky((east[part], north[part]))
 
             found = of_parts(seen, len(new), size=_AT_ONCE)
             pairs = (pair for sky in found for pair in zip(*sky, strict=True))

@@ -24,12 +24,13 @@ from siting.heading.line_crossing import (
     crossing_distance_m,
     nearest_line,
 )
-from siting.heading.sun import SunTrack, in_view, low_sun_minutes
+from siting.heading.sun import SunTrack, in_view, low_somewhere, low_sun_minutes
 from siting.heading.view_ahead import (
+    cells_under,
     clear_m,
     cover_ahead,
-    inside_m,
     look_ahead,
+    nearest_in_view,
     people_in_view,
     plane_ahead,
 )
@@ -94,18 +95,28 @@ def judge(
 
 
 def skyline_of(
-    place: Places, *, around: Surroundings, camera: CameraRules, sun: SunRules
+    place: Places,
+    *,
+    around: Surroundings,
+    camera: CameraRules,
+    sun: SunRules,
+    low_sun_alone: bool = False,
 ) -> Skyline:
-    """The skyline of places at the azimuths of the sun's track, degrees above level."""
+    """The skyline of places at the azimuths of the sun's track, degrees above level.
+
+    With `low_sun_alone` only where the sun ever stands low, which is all that a score asks for.
+    """
+    track = around.track
     return skyline(
         around.ground,
         place,
-        azimuth_deg=around.track.azimuth_deg,
+        azimuth_deg=track.azimuth_deg,
         far=around.far,
         eye_height_m=camera.lens_height_m,
         max_distance_m=sun.horizon_reach_m,
         refraction_k=sun.refraction_k,
         convergence_deg=around.convergence_deg,
+        asked=low_somewhere(track, low_sun_deg=sun.low_sun_deg) if low_sun_alone else None,
     )
 
 
@@ -181,26 +192,20 @@ def _ahead(
         convergence_deg=around.convergence_deg,
     )
     claimed = around.dem_cell_m <= heading.finest_claim_m
-    clear = clear_m(
+    outside = ~cells_under(around.inside, rays, outside=False)
+    neighbours, people = people_in_view(
         rays,
         share,
-        canopy_m=around.canopy_m,
-        zone_m=camera.zone_m,
-        target_height_m=camera.target_height_m,
-        brush_m=(heading.brush_least_m, heading.brush_most_m),
-    )
-    outside, people = people_in_view(
-        rays,
-        share,
-        inside=around.inside,
+        outside=outside,
         people=around.people,
         person_height_m=heading.person_height_m,
         screened=claimed,
     )
-    rise, tilt = plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
     # Over one or two wide cells a slope along the heading is no more than a guess.
-    if not claimed:
-        rise, tilt = np.full_like(rise, np.nan), np.full_like(tilt, np.nan)
+    unknown = np.full(people.shape, np.nan)
+    clear, rise, tilt = (
+        _ground_ahead(rays, share, around, camera, heading) if claimed else (unknown,) * 3
+    )
     value = [getattr(heading, f"role_{kind.name.lower()}", np.nan) for kind in CoverRole]
     cover, shares = cover_ahead(
         rays,
@@ -211,17 +216,37 @@ def _ahead(
         watched=(CoverRole.SHRUB, CoverRole.WATER),
     )
     return Ahead(
-        clear_m=clear if claimed else np.full_like(clear, np.nan),
-        neighbour_share=outside,
+        clear_m=clear,
+        neighbour_share=neighbours,
         people_m=people,
         rise_deg=np.degrees(np.arctan(rise)),
         tilt_deg=np.degrees(np.arctan(tilt)),
         cover=cover,
         brush_share=shares[CoverRole.SHRUB],
         water_share=shares[CoverRole.WATER],
-        inside_m=inside_m(rays, share, inside=around.inside),
+        inside_m=nearest_in_view(outside, rays, share),
         limited=_limited(rays, share, around=around, heading=heading, screened=claimed),
     )
+
+
+def _ground_ahead(
+    rays: Profiles,
+    share: FloatArray,
+    around: Surroundings,
+    camera: CameraRules,
+    heading: HeadingRules,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Metres of clear view, rise along the heading and to its right, metres per metre."""
+    clear = clear_m(
+        rays,
+        share,
+        canopy_m=around.canopy_m,
+        zone_m=camera.zone_m,
+        target_height_m=camera.target_height_m,
+        brush_m=(heading.brush_least_m, heading.brush_most_m),
+    )
+    half_view = camera.field_of_view_deg / 2.0
+    return clear, *plane_ahead(rays, half_view_deg=half_view, zone_m=camera.zone_m)
 
 
 def _limited(

@@ -20,6 +20,7 @@ from siting.errors import SitingError
 from siting.grid import FloatArray
 from siting.heading.sun_position import sun_position
 from siting.kernels.remembered import remembered
+from siting.types import BoolArray
 
 # The sun crosses one bin in the ten minutes between two positions; half a degree is its own width.
 AZIMUTH_STEP_DEG = 2.5
@@ -145,6 +146,19 @@ def low_sun_minutes(track: SunTrack, horizon_deg: FloatArray, *, low_sun_deg: fl
     azimuths = np.arange(len(track.azimuth_deg))
     high = _at(below, azimuths, np.broadcast_to(at, (1, len(azimuths))))
     return high - _at(below, azimuths, (seen_from - LOWEST_DEG) / width)
+
+
+def low_somewhere(track: SunTrack, *, low_sun_deg: float) -> BoolArray:
+    """(n_azimuths,) whether the sun ever stands low there; elsewhere no skyline keeps any out.
+
+    Parameters
+    ----------
+    track : SunTrack
+    low_sun_deg : float, degrees
+    """
+    # The last edge that `low_sun_minutes` reads.
+    edge = int((low_sun_deg - LOWEST_DEG) / ELEVATION_STEP_DEG) + 1
+    return np.asarray(track.below[:, :, min(edge, track.below.shape[2] - 1)].any(axis=0))
 
 
 def in_view(

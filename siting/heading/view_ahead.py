@@ -95,7 +95,7 @@ def people_in_view(
     rays: Profiles,
     share: FloatArray,
     *,
-    inside: BoolArray,
+    outside: BoolArray,
     people: BoolArray,
     person_height_m: float,
     screened: bool,
@@ -104,7 +104,8 @@ def people_in_view(
 
     Parameters
     ----------
-    inside, people : (rows, cols) bool, True on the parcel; True on roads and buildings
+    outside : (n, n_azimuths, n_distances) bool, True where a sample lies off the parcel
+    people : (rows, cols) bool, True on roads and buildings
     person_height_m : float, height of what must not be in sight
     screened : bool
         False where cells are too wide to show what hides what: all then counts as in sight.
@@ -113,14 +114,30 @@ def people_in_view(
     -------
     (share of the view's area 0..1, metres or infinite), both (n, n_headings)
     """
-    out = ~cells_under(inside, rays, outside=False)
-    met = cells_under(people, rays, outside=False)
+    out, met = outside, cells_under(people, rays, outside=False)
     if screened:
         out, met = (seen_of(part, rays, target_height_m=person_height_m) for part in (out, met))
     area = rays.distance_m / rays.distance_m.sum()
+    return (out @ area) @ share, nearest_in_view(met, rays, share)
+
+
+def nearest_in_view(met: BoolArray, rays: Profiles, share: FloatArray) -> FloatArray:
+    """Distance to the nearest sample of some kind in each picture, metres; infinite for none.
+
+    Parameters
+    ----------
+    met : (n, n_azimuths, n_distances) bool, True at samples of that kind
+
+    Returns
+    -------
+    (n, n_headings) float
+    """
     first = np.where(met, rays.distance_m, np.inf).min(axis=2)
-    nearest = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
-    return (out @ area) @ share, nearest
+    # The rays of each picture behind one another, picture by picture.
+    heading, ray = np.nonzero(share.T > 0)
+    begins = np.searchsorted(heading, np.arange(share.shape[1]))
+    nearest: FloatArray = np.minimum.reduceat(first[:, ray], begins, axis=1)
+    return nearest
 
 
 def seen_of(wanted: BoolArray, rays: Profiles, *, target_height_m: float) -> BoolArray:
@@ -138,19 +155,6 @@ def seen_of(wanted: BoolArray, rays: Profiles, *, target_height_m: float) -> Boo
         part = rays._replace(elevation_m=rays.elevation_m[some], eye_m=rays.eye_m[some])
         out[some] = wanted[some] & in_sight(part, target_height_m=target_height_m)
     return out
-
-
-def inside_m(rays: Profiles, share: FloatArray, *, inside: BoolArray) -> FloatArray:
-    """How far the whole picture stays on the parcel, metres; infinite to the end of the rays.
-
-    Returns
-    -------
-    (n, n_headings) float
-    """
-    out = ~cells_under(inside, rays, outside=False)
-    first = np.where(out, rays.distance_m, np.inf).min(axis=2)
-    nearest: FloatArray = np.where(share.T[None] > 0, first[:, None, :], np.inf).min(axis=2)
-    return nearest
 
 
 def plane_ahead(
