@@ -119,17 +119,17 @@ def _polygons(inputs: Inputs, spec: CoverInput, grid: Grid) -> CoverRead:
     given = LayerInput(file=file, layer=spec.layer or layer, crs=spec.crs)
     path = input_path(inputs, file)
     name = Path(path).name
-    frame, crs, mended = vectors.near_features(path, given, grid, key="land_cover")
-    shapes = np.asarray(frame.geometry.values, dtype=object)
+    near = vectors.near_features(path, given, grid, key="land_cover")
+    shapes = near.shapes
     areas = np.isin(shapely.get_type_id(shapes), (3, 6))
-    if spec.column not in frame.columns:
+    if spec.column not in near.columns:
         raise SitingError(
             "E-FIELD-01",
             f"{name} has no column {spec.column!r}.",
             rule="land_cover.column must be a column of the layer.",
-            cure=f"It has {', '.join(str(c) for c in frame.columns if c != 'geometry')}.",
+            cure=f"It has {', '.join(map(str, near.columns))}.",
         )
-    codes, legend = _codes(inputs, spec, column_text(frame, spec.column), name)
+    codes, legend = _codes(inputs, spec, column_text(near.columns, spec.column), name)
     wanted = areas & (codes != NO_CODE)
     # Stable: polygons of one size keep the file's order.
     order = np.argsort(-shapely.area(shapes[wanted]), kind="stable")
@@ -137,8 +137,8 @@ def _polygons(inputs: Inputs, spec: CoverInput, grid: Grid) -> CoverRead:
     burnt = np.full(grid.shape, NO_CODE, dtype=np.int32)
     if pairs:
         rasterize(pairs, out=burnt, transform=grid.transform)
-    source = vectors.source_of("land_cover", path, crs, frame, spec.attribution)
-    notes = _notes(name, len(pairs), int((~wanted).sum()), mended, grid)
+    source = vectors.source_of("land_cover", path, near, spec.attribution)
+    notes = _notes(name, len(pairs), int((~wanted).sum()), near.mended, grid)
     # A line that is off by some metres is like cells with that half diagonal.
     cell_m = max(grid.cell_size_m, (spec.error_m or 0.0) * 2**0.5)
     return CoverRead(burnt, legend, cell_m, 0.0, source, notes)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from siting.read.file_kinds import is_remote
 from siting.read.input_files import raster_path
 from siting.read.raster import rasters
+from siting.read.vector import layer_cache
 from siting.settings.given.rasters import RasterInput
 from siting.settings.inputs import Inputs
 from siting.types import Note
@@ -34,5 +35,10 @@ def _line(inputs: Inputs, spec: RasterInput, key: str) -> str:
     path = raster_path(inputs, spec, key=key)
     if not isinstance(path, str) or is_remote(path):
         return ""
-    with rasters.opened(path, key=key, spec=spec) as dataset:
-        return str(dataset.tags().get(_TAG, ""))[:_MOST_SIGNS]
+
+    def read() -> str:
+        with rasters.opened(path, key=key, spec=spec) as dataset:
+            return str(dataset.tags().get(_TAG, ""))[:_MOST_SIGNS]
+
+    # The parcels of a batch ask one after the other.
+    return layer_cache.facts(path, ("line", key), read)

@@ -6,7 +6,6 @@ import unicodedata
 from collections.abc import Sequence
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 
@@ -56,13 +55,13 @@ def hidden_signs(text: str) -> list[str]:
 
 
 def layer_columns(
-    frame: gpd.GeoDataFrame, spec: LayerInput, name: str, file: str
+    frame: pd.DataFrame, spec: LayerInput, name: str, file: str
 ) -> tuple[dict[str, Any], BoolArray, tuple[Note, ...]]:
     """Columns name, kind and error_m of a layer, and class or use where it has a meaning.
 
     Parameters
     ----------
-    frame : the features as read
+    frame : the features as read, without their shapes
     spec : LayerInput, the column to take and what its values mean
     name : the layer ("roads", "trails", ...)
     file : name to show
@@ -114,7 +113,7 @@ def layer_columns(
 
 
 def _unclassed(
-    frame: gpd.GeoDataFrame, name: str, standard: str, fallback: str, file: str
+    frame: pd.DataFrame, name: str, standard: str, fallback: str, file: str
 ) -> tuple[Note, ...]:
     """What is assumed where a layer says nothing of its classes."""
     if not len(frame):
@@ -138,10 +137,10 @@ def _unclassed(
     return tuple(notes)
 
 
-def _walked(frame: gpd.GeoDataFrame) -> list[str]:
+def _walked(frame: pd.DataFrame) -> list[str]:
     """What each feature says of the many people on it, as "column: value"; "" for nothing."""
     said = [""] * len(frame)
-    for column in frame.columns.drop(frame.geometry.name):
+    for column in frame.columns:
         for row, value in enumerate(column_text(frame, column)):
             if not said[row] and len(value) <= _MOST_WORD and _says_walked(value):
                 said[row] = f"{column}: {value}"
@@ -166,9 +165,9 @@ def _walked_note(said: Sequence[str], file: str) -> tuple[Note, ...]:
     return (Note("A-USE-03", "assumption", text),)
 
 
-def _kinds_on_foot(frame: gpd.GeoDataFrame) -> tuple[str, list[str]]:
+def _kinds_on_foot(frame: pd.DataFrame) -> tuple[str, list[str]]:
     """A column of kinds that names ways on foot, and those values; ("", []) for none."""
-    for column in frame.columns.drop(frame.geometry.name):
+    for column in frame.columns:
         kinds = sorted(set(column_text(frame, column)) - {""})
         on_foot = [k for k in kinds if any(word in k.lower() for word in _ON_FOOT)]
         # A column of names ("Mill Path", "Church Lane") has nearly as many values as rows.
@@ -203,7 +202,7 @@ def _check_column(
         )
 
 
-def column_text(frame: gpd.GeoDataFrame, column: str) -> list[str]:
+def column_text(frame: pd.DataFrame, column: str) -> list[str]:
     """A column as text for people: "" where it is empty or missing, without control characters.
 
     What is longer than 200 characters is cut: it is shown in lists, on a map and on a sheet.

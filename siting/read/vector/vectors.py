@@ -5,12 +5,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from geopandas.array import from_shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry as Geometry
 
@@ -73,18 +74,20 @@ def read_layer(
     """
     key = f"layers.{name}"
     file = Path(path).name
-    frame, crs, mended = near_features(path, spec, grid, key=key)
-    columns, kept, notes = layer_columns(frame, spec, name, file)
-    shapes = np.asarray(frame.geometry.values, dtype=object)
-    thin = np.array([simpler(shape) for shape in shapes], dtype=object)
-    whole = gpd.GeoDataFrame(columns, geometry=thin, crs=grid.crs)
-    out = whole[kept].reset_index(drop=True)
-    notes += _layer_notes(name, path, crs, grid, len(out), mended)
+    near = near_features(path, spec, grid, key=key)
+    found, kept, notes = layer_columns(near.columns, spec, name, file)
+    thin = np.empty(len(near.shapes), dtype=object)
+    thin[:] = [simpler(shape) for shape in near.shapes]
+    columns, shapes = pd.DataFrame(found)[kept].reset_index(drop=True), thin[kept]
+    notes += _layer_notes(name, path, near.crs, grid, len(shapes), near.mended)
     # `simpler` gives the same object back where it changed nothing.
-    if any(one is not other for one, other in zip(thin, shapes, strict=True)):
+    if any(one is not other for one, other in zip(thin, near.shapes, strict=True)):
         text = f"{file} ({name}): shapes of very many corners were simplified within {WITHIN_M} m."
         notes += (Note("A-SIMPLIFY-01", "assumption", text),)
-    return out, source_of(key, path, crs, out, spec.attribution), notes
+    # As a column from the start: to set it afterwards costs eight times as much.
+    table = columns.assign(geometry=from_shapely(shapes, crs=grid.crs))
+    source = source_of(key, path, near._replace(columns=columns, shapes=shapes), spec.attribution)
+    return gpd.GeoDataFrame(table, geometry="geometry"), source, notes
 
 
 def known_area(path: str, spec: LayerInput, grid: Grid, *, name: str) -> list[Geometry]:
@@ -101,8 +104,7 @@ def known_area(path: str, spec: LayerInput, grid: Grid, *, name: str) -> list[Ge
         return [project(shapely.segmentize(box, 0.005), "EPSG:4326", grid.crs, file="known_within")]
     _, layer = file_and_layer(spec.known_within)
     outline = LayerInput(file=path, layer=layer, crs=spec.crs)
-    frame, _, _ = near_features(path, outline, grid, key=f"layers.{name}.known_within")
-    shapes = list(frame.geometry)
+    shapes = near_features(path, outline, grid, key=f"layers.{name}.known_within").shapes
     if any(shapely.get_dimensions(shape) < 2 for shape in shapes):
         raise SitingError(
             "E-EXTENT-01",
@@ -126,16 +128,22 @@ def partly_known(name: str, share: float, *, none: bool) -> Note:
     return Note("W-EXTENT-01", "warning", text, {"layer": name, "share": round(share, 3)})
 
 
-def near_features(
-    path: str, spec: LayerInput, grid: Grid, *, key: str
-) -> tuple[gpd.GeoDataFrame, str, int]:
-    """The features of a layer that touch the grid, repaired, with all their columns.
+class Near(NamedTuple):
+    """The features of a layer on and around a piece of land, in the file's order.
 
-    Returns
-    -------
-    (frame, crs, mended) : frame in the grid's coordinate system, in the file's order; the file's
-        own coordinate system; how many shapes were repaired
+    `columns` are all but the shapes, which are (n,) in the grid's coordinate system; `crs` is the
+    file's own; `mended` says how many shapes were repaired. A table of shapes would cost more than
+    all that is done with it.
     """
+
+    columns: pd.DataFrame
+    shapes: NDArray[np.object_]
+    crs: str
+    mended: int
+
+
+def near_features(path: str, spec: LayerInput, grid: Grid, *, key: str) -> Near:
+    """The features of a layer that touch the grid, repaired, with all their columns."""
     file = Path(path).name
     _, crs, count = layer_facts(path, spec, layer=spec.layer, key=key)
     boxes = _boxes_in(grid, crs)
@@ -144,8 +152,7 @@ def near_features(
     moved = whole.moved(rows, grid.crs, lambda s: project(s, crs, grid.crs, file=file))
     near = shapely.intersects(moved, shapely.box(*grid.bounds))
     columns = whole.columns.iloc[rows[near]].reset_index(drop=True)
-    frame = gpd.GeoDataFrame(columns, geometry=moved[near], crs=grid.crs)
-    return frame, crs, whole.mended(rows)
+    return Near(columns, moved[near], crs, whole.mended(rows))
 
 
 def _whole_layer(
@@ -309,11 +316,11 @@ def _layer_notes(
     return (*notes, conversion) if conversion else tuple(notes)
 
 
-def source_of(key: str, path: str, crs: str, frame: gpd.GeoDataFrame, attribution: str) -> Source:
+def source_of(key: str, path: str, near: Near, attribution: str) -> Source:
     """Where a layer came from, with a fingerprint of its features."""
     digest = hashlib.sha256()
-    for shape in shapely.to_wkb(np.asarray(frame.geometry.values, dtype=object)):
+    for shape in shapely.to_wkb(near.shapes):
         digest.update(shape)
-    digest.update(repr(frame.drop(columns="geometry").to_dict("list")).encode())
-    facts = {"crs": name_of(crs), "features_near": len(frame)}
+    digest.update(repr(near.columns.to_dict("list")).encode())
+    facts = {"crs": name_of(near.crs), "features_near": len(near.shapes)}
     return Source(key, Path(path).name, digest.hexdigest(), facts, attribution)
