@@ -22,6 +22,7 @@ from siting.words.cautions import (
     spot_cautions,
     texts,
 )
+from siting.words.mapped import mapped
 from siting.words.office.service_interval import visit_plan
 from tests.fake_result import CRS, fake_land, frame
 
@@ -134,7 +135,7 @@ def test_what_belongs_to_a_spot_is_not_general():
 def test_distances_to_the_true_shapes():
     # The layers of the invented parcel: brook x = 300..310, pasture from x = 400, road y = 60.
     land = fake_land()
-    near = nearby(land, place=(540380, 4820400), slope_deg=4.0)
+    near = nearby(mapped(land), place=(540380, 4820400), slope_deg=4.0)
     assert near.livestock_m == pytest.approx(20.0)
     assert near.road_m == pytest.approx(340.0)
     assert near.boundary_m == pytest.approx(100.0)
@@ -145,7 +146,8 @@ def test_distances_to_the_true_shapes():
 
 
 def test_layers_that_were_not_given_are_far_away():
-    near = nearby(fake_land(vectors={"trails": frame(crs=CRS)}), place=(540380, 4820400))
+    land = mapped(fake_land(vectors={"trails": frame(crs=CRS)}))
+    near = nearby(land, place=(540380, 4820400))
     assert (near.water_m, near.livestock_m, near.road_m, near.people_m) == (math.inf,) * 4
 
 
@@ -153,18 +155,18 @@ def test_only_busy_trails_bring_people():
     line = LineString([(540380, 4820300), (540380, 4820500)])
     for use, metres in (("busy", 10.0), ("game", math.inf)):
         land = fake_land(vectors={"trails": frame(line, use=[use])})
-        assert nearby(land, place=(540390, 4820400)).people_m == metres
+        assert nearby(mapped(land), place=(540390, 4820400)).people_m == metres
 
 
 def test_unknown_slope_counts_as_steep():
-    near = nearby(fake_land(vectors={}), place=(540300, 4820300), slope_deg=math.nan)
+    near = nearby(mapped(fake_land(vectors={})), place=(540300, 4820300), slope_deg=math.nan)
     assert topics(spot_cautions(near, rules=CautionRules())) == ["steep"]
 
 
 def test_a_valley_line_is_no_water_but_has_its_own_caution():
     """Field test A1: what is worked out from the elevations is never called water."""
     stream = LineString([(540380, 4820300), (540380, 4820500)])
-    near = nearby(fake_land(vectors={}), place=(540390, 4820400), valley_lines=[stream])
+    near = nearby(mapped(fake_land(vectors={}), [stream]), place=(540390, 4820400))
     assert near.water_m == math.inf
     assert near.valley_m == 10.0
     (caution,) = spot_cautions(near, rules=CautionRules())
@@ -176,7 +178,7 @@ def test_the_walk_adds_its_own():
     land = fake_land()
     start = find_start(land, toward=(540442.5, 4820297.5))
     walk = find_walks(land, start=start, targets=[(540442.5, 4820297.5)], rules=WalkRules())[0]
-    near = nearby(land, place=(540442.5, 4820297.5), walk=walk)
+    near = nearby(mapped(land), place=(540442.5, 4820297.5), walk=walk)
     assert near.crossings == walk.known_crossings + walk.unknown_crossings == 1
     assert near.walk_slope_deg == walk.steepest_deg
 
@@ -244,5 +246,5 @@ def test_a_walk_along_a_road_is_told_of_traffic():
     ):
         land = fake_land(vectors={"roads": frame(road, **{"class": [kind]})})
         (walk,) = find_walks(fake_land(), start=start, targets=[(540200, 4820300)], rules=rules)
-        near = nearby(land, place=(540200, 4820300), walk=replace(walk, line=line))
+        near = nearby(mapped(land), place=(540200, 4820300), walk=replace(walk, line=line))
         assert ("road" in topics(spot_cautions(near, rules=CautionRules()))) is told, kind

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Container, Mapping
+from functools import cache
+from types import MappingProxyType
 
 from siting.criteria.kinds import (
     ASSUMED,
@@ -45,14 +47,16 @@ __all__ = [
 ]
 
 
-def attractors() -> dict[str, Attractor]:
+@cache
+def attractors() -> Mapping[str, Attractor]:
     """The attractors by name, in the order of the rows."""
-    return {row.name: row for row in CRITERIA if isinstance(row, Attractor)}
+    return MappingProxyType({row.name: row for row in CRITERIA if isinstance(row, Attractor)})
 
 
-def conditions() -> dict[str, Condition]:
+@cache
+def conditions() -> Mapping[str, Condition]:
     """The conditions by name, in the order of the rows."""
-    return {row.name: row for row in CRITERIA if isinstance(row, Condition)}
+    return MappingProxyType({row.name: row for row in CRITERIA if isinstance(row, Condition)})
 
 
 def names() -> tuple[str, ...]:

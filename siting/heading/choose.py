@@ -107,9 +107,7 @@ class Lookout:
         return np.asarray(np.round(best, _DECIMALS))
 
     def _low_sky(self, place: Places) -> Skyline:
-        return skyline_of(
-            place, around=self.around, camera=self.camera, sun=self.sun, low_sun_alone=True
-        )
+        return skyline_of(place, self.around, self.camera, self.sun, low_sun_alone=True)
 
     def _shared_sky(self, easting: FloatArray, northing: FloatArray) -> Skyline:
         squares = [

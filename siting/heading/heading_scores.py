@@ -72,7 +72,7 @@ def judge(
     """
     place = (easting, northing)
     if sky is None:
-        sky = skyline_of(place, around=around, camera=camera, sun=sun)
+        sky = skyline_of(place, around, camera, sun)
     low_sun = _sun(
         around.track,
         sky,
@@ -96,10 +96,10 @@ def judge(
 
 def skyline_of(
     place: Places,
-    *,
     around: Surroundings,
     camera: CameraRules,
     sun: SunRules,
+    *,
     low_sun_alone: bool = False,
 ) -> Skyline:
     """The skyline of places at the azimuths of the sun's track, degrees above level.

@@ -8,7 +8,7 @@ asked for; the modules about how steps are run (`bands`, `remembered`) load none
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
+from functools import cache, partial
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -84,7 +84,9 @@ def load(others: Callable[[], None] = lambda: None) -> None:
     _prepare(_SECOND_HALF)
 
 
-def _prepare(homes: Sequence[str]) -> None:
+@cache
+def _prepare(homes: tuple[str, ...]) -> None:
+    # Once in a process: the next parcel of a batch need not ask for any of it again.
     for home in homes:
         import_module(f"{__name__}.{home}")
     compiling = import_module(f"{__name__}.compiled")

@@ -19,6 +19,7 @@ from siting.spot_parts import Aim
 from siting.types import Land, Spot
 from siting.walk.route import ways_in
 from siting.words.cautions import parcel_cautions
+from siting.words.mapped import mapped
 from siting.words.spot.beware import cautions_at
 from siting.words.spot.doubt import doubt_of
 from siting.words.spot.reasons import flood_warning
@@ -47,6 +48,7 @@ def describe_spots(
     # Cautions go with what grows on the parcel, not only where a spot stands.
     inside = np.unique(land.role[cells_covered([land.parcel_shape], grid=land.grid)])
     general = parcel_cautions([int(role) for role in inside])
+    shapes = mapped(land, ground.valley_lines)
     # One search from the way in serves all places: the walks share most of it.
     walks, remarks = ways_in(
         land,
@@ -66,7 +68,9 @@ def describe_spots(
         land=land,
         role=ground.role,
         caution_texts=[
-            cautions_at(c, walk, ground, land, protocol, general=general, frost=frost)
+            cautions_at(
+                c, walk, ground, land, protocol, general=general, shapes=shapes, frost=frost
+            )
             for c, walk in zip(named, walks, strict=True)
         ],
         aims=aims,

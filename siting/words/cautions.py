@@ -16,7 +16,8 @@ from shapely.geometry.base import BaseGeometry as Geometry
 
 from siting.settings.protocol_field import CautionRules
 from siting.spot_parts import Walk
-from siting.types import CoverRole, Land
+from siting.types import CoverRole
+from siting.words.mapped import Mapped
 from siting.words.spot.reasons import TREE_CLOSE_M
 
 FIRST = (
@@ -67,7 +68,7 @@ class Nearby:
 _ICE = {"ice_or": "ice or ", "or_ice": " or over ice", "and_ice": " and ice"}
 _NO_ICE = dict.fromkeys(_ICE, "")
 # Longer than the first steps from a parked car: only then does a walk beside traffic need a word.
-_BESIDE_ROAD_M, _BESIDE_M = 30.0, 10.0
+_BESIDE_ROAD_M = 30.0
 # The width up to which elevations show a line of sight, too (heading.finest_claim_m).
 _FINE_DEM_M = 5.0
 
@@ -192,10 +193,9 @@ _TICK_ROLES = frozenset(
 
 
 def nearby(
-    land: Land,
+    land: Mapped,
     *,
     place: tuple[float, float],
-    valley_lines: Sequence[Geometry] = (),
     slope_deg: float = 0.0,
     park_m: float = math.inf,
     tree_m: float = 0.0,
@@ -205,31 +205,22 @@ def nearby(
 
     Parameters
     ----------
-    land : Land
+    land : Mapped
     place : (easting, northing), metres
-    valley_lines : lines worked out from the elevations, where no water layer was given
     slope_deg : float, degrees, slope of the ground at the place; NaN counts as steep
     park_m : float, metres to parks and verges of the land cover
     tree_m : float, metres to mapped trees, infinity where no map shows any
     walk : Walk or None
     """
-    trails = land.vectors.get("trails")
-    busy: list[Geometry] = []
-    unknown: list[Geometry] = []
-    if trails is not None and "use" in trails.columns:
-        # A quiet trail brings few people and a game trail none; unknown use is said as such.
-        busy = list(trails.geometry[trails["use"] == "busy"])
-        unknown = list(trails.geometry[trails["use"] == "unknown"])
     point = shapely.Point(place)
     return Nearby(
-        water_m=_distance(point, land.shapes("water")),
-        valley_m=_distance(point, valley_lines),
-        livestock_m=_distance(point, land.shapes("livestock")),
-        # To the line and not to the area, from which a place on the parcel is 0 m away.
-        boundary_m=float(shapely.distance(point, shapely.boundary(land.parcel_shape))),
-        road_m=_distance(point, land.shapes("roads")),
-        people_m=_distance(point, [*land.shapes("buildings"), *busy]),
-        unknown_trail_m=_distance(point, unknown),
+        water_m=_distance(point, land.water),
+        valley_m=_distance(point, land.valleys),
+        livestock_m=_distance(point, land.livestock),
+        boundary_m=float(shapely.distance(point, land.boundary)),
+        road_m=_distance(point, land.roads),
+        people_m=_distance(point, land.people),
+        unknown_trail_m=_distance(point, land.unknown_trails),
         park_m=park_m,
         dem_cell_m=land.dem_cell_m,
         # Not known is no reason to leave a caution out.
@@ -238,19 +229,12 @@ def nearby(
         crossings=walk.known_crossings + walk.unknown_crossings if walk else 0,
         outside_m=walk.outside_m if walk else 0.0,
         tree_m=tree_m,
-        beside_road_m=_beside_road_m(land, walk) if walk else 0.0,
+        beside_road_m=_length_in(land.busy_roads, walk.line) if walk else 0.0,
     )
 
 
-def _beside_road_m(land: Land, walk: Walk) -> float:
-    """Metres of a walk on or beside a major or minor road."""
-    frame = land.vectors.get("roads")
-    if frame is None or frame.empty:
-        return 0.0
-    # A farm track has too little traffic to warn of.
-    busy = np.asarray(frame.geometry[frame["class"] != "track"], dtype=object)
-    beside = shapely.union_all(shapely.buffer(busy, _BESIDE_M))
-    return float(shapely.length(shapely.intersection(walk.line, beside)))
+def _length_in(ground: Geometry, line: Geometry) -> float:
+    return float(shapely.length(shapely.intersection(line, ground)))
 
 
 def _distance(point: Geometry, shapes: Sequence[Geometry]) -> float:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -223,8 +224,12 @@ def _solve_by_multigrid(matrix: csr_matrix, right_side: FloatArray) -> FloatArra
     return np.column_stack(columns)
 
 
+@lru_cache(maxsize=8)
 def _dissected(rows: int, cols: int) -> IndexArray:
-    """Cell numbers (rows * cols,) of a grid: both halves first, then the line that parts them."""
+    """Cell numbers (rows * cols,) of a grid: both halves first, then the line that parts them.
+
+    Kept, for parcels of a batch often have grids of one size.
+    """
     number = np.arange(rows * cols).reshape(rows, cols)
     pieces: list[IndexArray] = []
     # From the back: what is taken off the pile first stands last.
@@ -239,7 +244,9 @@ def _dissected(rows: int, cols: int) -> IndexArray:
         middle = block.shape[0] // 2
         pieces.append(block[middle])
         pile += [block[:middle], block[middle + 1 :]]
-    return np.concatenate(pieces[::-1])
+    out = np.concatenate(pieces[::-1])
+    out.flags.writeable = False
+    return out
 
 
 def _pair(array: NDArray[Any], offset: tuple[int, int]) -> tuple[Any, Any]:

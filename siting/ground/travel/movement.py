@@ -291,9 +291,11 @@ def _far_field_potentials(network: ResistorGrid, border: _BorderLinks) -> FloatA
     from scipy.sparse.csgraph import connected_components
 
     laplacian = network.laplacian()
-    _, part = connected_components(laplacian, directed=False)
+    parts, part = connected_components(laplacian, directed=False)
     order = network.elimination_order()
-    driven = order[np.isin(part, part[border.node])[order]]
+    reached = np.zeros(parts, dtype=bool)
+    reached[part[border.node]] = True
+    driven = order[reached[part[order]]]
     out = np.zeros((network.n_nodes, 2))
     if not driven.size:
         return out

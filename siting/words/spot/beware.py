@@ -14,6 +14,7 @@ from siting.settings.protocol import Protocol
 from siting.spot_parts import Walk
 from siting.types import Candidate, Land
 from siting.words.cautions import Caution, nearby, spot_cautions, texts
+from siting.words.mapped import Mapped
 from siting.words.spot.reasons import wet_warnings
 
 # The largest set-back from a building or a feeder: within it what is not mapped would matter.
@@ -28,16 +29,17 @@ def cautions_at(
     protocol: Protocol,
     *,
     general: Sequence[Caution],
+    shapes: Mapped,
     frost: bool = True,
 ) -> tuple[str, ...]:
     """What to beware of at a spot: `general` holds what goes for the whole parcel.
 
-    `frost` is whether there may be ice while a camera stands here.
+    `shapes` are what is mapped on it; `frost` is whether there may be ice while a camera stands
+    here.
     """
     near = nearby(
-        land,
+        shapes,
         place=(candidate.easting, candidate.northing),
-        valley_lines=ground.valley_lines,
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
         park_m=_at(ground, "distance_to_park_m", candidate),
         tree_m=_at(ground, "distance_to_tree_m", candidate),

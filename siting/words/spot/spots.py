@@ -327,8 +327,11 @@ def bearing_to(distance_m: FloatArray, at: tuple[int, int], *, cell_size_m: floa
     # At the edge of the known, half of the slope is missing and its direction would be wrong.
     if around.shape != (3, 3) or not np.isfinite(around).all():
         return None
-    # Rows run to the south: the first gradient is positive where the distance grows southwards.
-    south, east = (float(np.gradient(around, cell_size_m, axis=k)[1, 1]) for k in (0, 1))
+    # Rows run to the south: this is positive where the distance grows southwards.
+    south, east = (
+        float((after - before) / (2.0 * cell_size_m))
+        for before, after in ((around[0, 1], around[2, 1]), (around[1, 0], around[1, 2]))
+    )
     if math.hypot(east, south) < _LEAST_FALL:
         return None
     return math.degrees(math.atan2(-east, south)) % 360.0
