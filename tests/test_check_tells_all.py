@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import re
+
+import pyogrio
 import pytest
 from shapely.affinity import translate
 
 from siting.errors import SitingError
-from tests.bad_inputs.land import clean, frame
+from siting.grid import transformer
+from siting.read.vector.parcels import columns_for_names
+from siting.settings.inputs import ParcelInput
+from tests.bad_inputs.land import CRS, LEFT, TOP, clean, frame
 from tests.bad_inputs.runner import run
 from tests.test_read import RULES, inputs_of, read_land_of
 
@@ -37,6 +43,36 @@ def test_columns_that_could_name_the_parcels_are_listed(tmp_path):
     assert "names: counted; id_column can name a column: lot, owner" in run(land, "check").out
     land.set("parcel.id_column", "lot")
     assert "id_column can name" not in run(land, "check").out
+
+
+def test_many_parcels_are_read_once_and_their_columns_without_features(tmp_path, monkeypatch):
+    """Features of the parcels' file were read a second time for the names of its columns alone."""
+    land = clean(tmp_path)
+    shapes = [translate(land.outline, dx, 0) for dx in (0, 5)]
+    frame(*shapes, lot=["7", "9"]).to_file(land.folder / "p.gpkg")
+    read, frames = [], pyogrio.read_dataframe
+    monkeypatch.setattr(
+        pyogrio, "read_dataframe", lambda *a, **k: read.append(a[0]) or frames(*a, **k)
+    )
+    spec = ParcelInput(file="p.gpkg")
+    assert columns_for_names(str(land.folder / "p.gpkg"), spec, layer="") == ("lot",)
+    assert read == []
+    land.set("parcel.file", "p.gpkg")
+    assert "a column: lot" in run(land, "check").out
+    assert len(read) == 1
+
+
+def test_check_says_where_the_elevations_lie(tmp_path):
+    """The corners stood only in the error that a raster of another place gave."""
+    said = run(clean(tmp_path), "check").out
+    west, east, south, north = map(
+        float,
+        re.search(r"lies at: longitude (\S+) to (\S+), latitude (\S+) to (\S+)\n", said).groups(),
+    )
+    # By the transformation itself: the land is 300 m wide from its north-west corner.
+    lon, lat = transformer(CRS, "EPSG:4326").transform([LEFT, LEFT + 300], [TOP, TOP - 300])
+    assert (west, east) == pytest.approx(lon, abs=1e-4)
+    assert (north, south) == pytest.approx(lat, abs=1e-4)
 
 
 def test_a_fault_of_the_legend_is_no_fault_of_the_parcels(tmp_path):

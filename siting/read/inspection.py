@@ -23,6 +23,7 @@ from siting.read.heights import read_canopy, read_dem
 from siting.read.input_files import input_path, raster_path, resolve
 from siting.read.land import all_parcels, read_decisions_of, read_land, read_parcel
 from siting.read.raster import rasters
+from siting.read.raster.raster_layers import place_words
 from siting.read.vector import files, vectors
 from siting.read.vector.parcels import checked_parcel, columns_for_names
 from siting.read.working_grid import choose_grid
@@ -217,6 +218,8 @@ def _dem(inputs: Inputs, grid: Grid, inside: Any, rules: GridRules) -> Told:
     path = raster_path(inputs, inputs.dem, key="dem")
     dem = read_dem(inputs, path, grid, inside, rules=rules)
     told = dict(dem.source.facts)
+    # So that a file of another place is seen by its numbers.
+    told["lies at"] = place_words(_raster_facts(inputs, "dem", inputs.dem))
     told["elevations"] = f"{np.nanmin(dem.values):.1f} to {np.nanmax(dem.values):.1f} m here"
     told["covers"] = f"{100 * dem.share:.1f} % of the parcel"
     return dem, told, dem.notes
@@ -276,7 +279,12 @@ def _polygons_alone(inputs: Inputs, spec: CoverInput) -> Told:
 
 
 def _raster_alone(inputs: Inputs, name: str, spec: RasterInput) -> Told:
+    facts = _raster_facts(inputs, name, spec)
+    told = {"crs": name_of(facts.crs), "cell_size_m": round(facts.cell_m, 3)}
+    return None, {**told, "lies at": place_words(facts)}, ()
+
+
+def _raster_facts(inputs: Inputs, name: str, spec: RasterInput) -> rasters.RasterFacts:
     path = raster_path(inputs, spec, key=name)
     with rasters.opened(path, key=name, spec=spec, allow_remote=inputs.allow_remote) as dataset:
-        facts = rasters.describe(dataset, spec, key=name)
-    return None, {"crs": name_of(facts.crs), "cell_size_m": round(facts.cell_m, 3)}, ()
+        return rasters.describe(dataset, spec, key=name)

@@ -38,9 +38,9 @@ _COARSE_RATIO = 2.9
 # looks finer than they are; land cover whose edges may be farther off than a camera sees.
 _COARSE_M = {"dem": 31.0, "land_cover": 20.0}
 _COARSE = {
-    "dem": "Elevations are mapped in {side}: small valleys, banks and steps do not show.",
-    "land_cover": "Woods and fields are mapped in {side}; edges may be {far} off.",
-    "canopy": "Heights of plants are mapped in {side}: single trees and bushes do not show.",
+    "dem": "Elevations are mapped in {side}: small valleys, banks and steps do not show",
+    "land_cover": "Woods and fields are mapped in {side}, and edges may be off by as much",
+    "canopy": "Heights of plants are mapped in {side}: single trees and bushes do not show",
 }
 
 
@@ -52,17 +52,30 @@ def _facts_here(dataset: DatasetReader, spec: RasterInput, grid: Grid, *, key: s
     return replace(facts, cell_m=cell_m)
 
 
-def _no_overlap(facts: RasterFacts, grid: Grid, key: str) -> SitingError:
+def place_words(facts: RasterFacts) -> str:
+    """Where a raster lies: the longitudes and latitudes of its outermost corners, degrees."""
+    lon, lat = _corners_deg(facts)
+    return (
+        f"longitude {lon.min():.4f} to {lon.max():.4f}, latitude {lat.min():.4f} to {lat.max():.4f}"
+    )
+
+
+def _corners_deg(facts: RasterFacts) -> tuple[FloatArray, FloatArray]:
+    """Longitude and latitude of the four corners, degrees WGS 84."""
     rows, cols = facts.shape
     corners = np.array([facts.transform @ p for p in ((0, 0), (cols, 0), (0, rows), (cols, rows))])
-    change = transformer(facts.crs, WGS84)
-    lon, lat = (np.asarray(v) for v in change.transform(corners[:, 0], corners[:, 1]))
+    lon, lat = transformer(facts.crs, WGS84).transform(corners[:, 0], corners[:, 1])
+    return np.asarray(lon), np.asarray(lat)
+
+
+def _no_overlap(facts: RasterFacts, grid: Grid, key: str) -> SitingError:
+    lon, lat = _corners_deg(facts)
     west, south, east, north = inverse_bounds(grid.bounds, grid.crs)
     return SitingError(
         "E-COVER-01",
-        f"{facts.file} ({key}) lies at longitude {lon.min():.4f} to {lon.max():.4f}, latitude "
-        f"{lat.min():.4f} to {lat.max():.4f}; the parcel with its surroundings at longitude "
-        f"{west:.4f} to {east:.4f}, latitude {south:.4f} to {north:.4f}{_apart(facts, grid)}.",
+        f"{facts.file} ({key}) lies at {place_words(facts)}; the parcel with its surroundings at "
+        f"longitude {west:.4f} to {east:.4f}, latitude {south:.4f} to {north:.4f}"
+        f"{_apart(facts, grid)}.",
         rule="The raster must cover the parcel.",
         cure="Use a raster of this place; if it is the right one, its coordinate system "
         f"is declared wrongly.{_if_swapped(lon, lat, (west + east) / 2, (south + north) / 2)}",
@@ -270,8 +283,9 @@ def _notes(facts: RasterFacts, grid: Grid, how: str, key: str) -> tuple[Note, ..
     if conversion:
         notes.append(conversion)
     if facts.cell_m > _least_coarse_m(grid, key):
-        far = to_the_metre(facts.cell_m)
-        text = _COARSE[key].format(side=f"squares of {far} ({facts.file})", far=far)
+        said = _COARSE[key].format(side=f"squares of {to_the_metre(facts.cell_m)}")
+        # The file's name behind it: a bracket beside that of the feet would be hard to read.
+        text = f"{said} ({facts.file})."
         notes.append(Note("W-COARSE-01", "warning", text))
     return tuple(notes)
 

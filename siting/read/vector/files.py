@@ -140,6 +140,17 @@ def layer_facts(
     )
 
 
+def column_names(path: str, spec: ParcelInput, *, layer: str, key: str) -> tuple[str, ...]:
+    """The columns of a layer, none of its features read."""
+    name, _, _ = layer_facts(path, spec, layer=layer, key=key)
+    if is_sketch(path):
+        frame = sketch_frame(read_sketch(path), name, file=Path(path).name)
+        return tuple(str(column) for column in frame.columns if column != frame.geometry.name)
+    source = _source_of(path, key)
+    info = pyogrio.read_info(source, layer=_layer_in(source, name, path))
+    return tuple(str(field) for field in info["fields"])
+
+
 def _layer_facts(
     path: str, spec: LayerInput | ParcelInput, *, layer: str, key: str
 ) -> tuple[str, str, int]:

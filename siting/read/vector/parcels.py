@@ -25,7 +25,7 @@ from siting.read.crs.projection import (
 )
 from siting.read.vector.columns import column_text, hidden_signs
 from siting.read.vector.effort import check_effort
-from siting.read.vector.files import check_numbers, read_frame
+from siting.read.vector.files import check_numbers, column_names, read_frame
 from siting.read.vector.vectors import WITHIN_M, simpler
 from siting.settings.inputs import ParcelInput
 from siting.types import Note, Parcel
@@ -97,10 +97,8 @@ def read_parcels(path: str, spec: ParcelInput, *, layer: str) -> list[Parcel]:
 
 def columns_for_names(path: str, spec: ParcelInput, *, layer: str) -> tuple[str, ...]:
     """Columns that could name the parcels of a file whose parcels are only counted; else empty."""
-    frame = read_frame(path, spec, layer=layer, key="parcel")
-    if spec.id_column or "id" in frame.columns:
-        return ()
-    return tuple(str(column) for column in frame.columns if column != frame.geometry.name)
+    columns = column_names(path, spec, layer=layer, key="parcel")
+    return () if spec.id_column or "id" in columns else columns
 
 
 def _identifiers(frame: gpd.GeoDataFrame, column: str, file: str) -> list[str]:
