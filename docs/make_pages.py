@@ -64,9 +64,10 @@ def _section(section: Section, name: str) -> Iterator[str]:
 
 def inputs_page() -> str:
     """docs/inputs.md: every key of the inputs file, with its option on the command line."""
-    from siting.cli.options import INPUT_OPTIONS
+    from siting.cli.options import INPUT_OPTIONS, OWN_OPTIONS
 
     options = {key: name for name, key, _ in INPUT_OPTIONS}
+    options |= {key: name for name, key in OWN_OPTIONS.items()}
     lines = [
         "# Inputs file: every key",
         "",

@@ -41,6 +41,14 @@ INPUT_OPTIONS: tuple[tuple[str, str, str], ...] = (
     ("--places", "survey.places", "places.csv of an earlier run: places keep their names."),
     ("--grid-crs", "grid.crs", "Metric map projection for the working grid."),
 )
+# Options whose value is no text, each with the key that it fills; their forms stand below.
+OWN_OPTIONS: dict[str, str] = {
+    "--point": "parcel.point",
+    "--radius": "parcel.radius_m",
+    "--dem-nodata": "dem.nodata",
+    "--land-cover-nodata": "land_cover.nodata",
+    "--cell-size": "grid.cell_size_m",
+}
 # Options count from the folder the user is in, keys of a file from the folder of the file: paths
 # of options are made absolute before the two are merged.
 _PATHS = {
@@ -135,21 +143,23 @@ def overrides(options: dict[str, Any]) -> dict[str, Any]:
                 _put(out, key, [_typed(key, one) for one in value])
         elif value is not None:
             _put(out, key, _typed(key, value))
-    for option, key in (("dem_nodata", "dem.nodata"), ("land_cover_nodata", "land_cover.nodata")):
-        value = options.pop(option)
+    for option, key in OWN_OPTIONS.items():
+        name = option[2:].replace("-", "_")
+        value = options.pop(name)
         if value is not None:
-            _put(out, key, value if value == "none" else number(option, value))
-    point, radius, cell = options.pop("point"), options.pop("radius"), options.pop("cell_size")
-    if point is not None:
-        lon, _, lat = point.partition(",")
-        _put(out, "parcel.point", [number("point", lon), number("point", lat)])
+            _put(out, key, _own_value(name, value))
+    if "point" in out.get("parcel", {}):
         # A point replaces the outline that an inputs file names.
         _put(out, "parcel.file", "")
-    if radius is not None:
-        _put(out, "parcel.radius_m", radius)
-    if cell is not None:
-        _put(out, "grid.cell_size_m", cell)
     return out
+
+
+def _own_value(name: str, value: Any) -> Any:
+    if name == "point":
+        lon, _, lat = value.partition(",")
+        return [number(name, lon), number(name, lat)]
+    # Radius and cell size are numbers already.
+    return number(name, value) if isinstance(value, str) and value != "none" else value
 
 
 def _typed(key: str, value: str) -> Any:
