@@ -19,6 +19,7 @@ from siting.spot_parts import PlaceStability
 from siting.types import CoverRole, Feature, Note
 from siting.words.notes import layers_together
 from siting.words.spot.doubt import stability_words, surer_below
+from siting.words.spot.names import full_name, kind_name, short_name
 from siting.words.spot.reasons import field_checks, pulled_down, why
 from siting.words.spot.spots import bearing_to
 from tests.fake_result import fake_result, with_details
@@ -86,6 +87,33 @@ def test_what_is_nearer_than_the_maps_can_tell_is_close_by():
         25.0: "Water close by.",
         70.0: "Water somewhere within about 70 m (230 ft).",
     }
+
+
+@pytest.mark.parametrize(
+    ("kind", "radius_m", "cover_cell_m", "title", "short"),
+    [
+        ("water", 20.0, 10.0, "Beside water", "01 Beside water N"),
+        ("water", 80.0, 10.0, "Water within about 80 m (260 ft)", "01 Water N"),
+        ("edge", 30.0, 100.0, "Forest-field edge within about 100 m (330 ft)",
+         "01 Forest-field edge N"),
+        # What is no distance has no error of one.
+        ("funnel", 80.0, 100.0, "Narrow passage by our model",
+         "01 Narrow passage by our N"),
+    ],
+)  # fmt: skip
+def test_a_title_is_no_surer_than_its_reason(kind, radius_m, cover_cell_m, title, short):
+    """ "Beside water" stood above "Water somewhere within about 70 m"."""
+    result = fake_result()
+    spot = replace(
+        result.spots[0],
+        kind=kind, name="", place=None, search_radius_m=radius_m, stability=None,
+        northing=result.land.parcel_shape.bounds[3] - 5.0,
+        measures={"distance_to_water_m": 12.0, "distance_to_edge_m": 12.0, "funnel_ratio": 2.0},
+    )  # fmt: skip
+    land = replace(result.land, cover_cell_m=cover_cell_m)
+    place = kind_name(land, spot)
+    assert full_name(place) == f"{title}, in the north of the land"
+    assert short_name("01", place) == short
 
 
 def test_an_edge_is_no_nearer_than_the_squares_it_was_mapped_in():

@@ -40,6 +40,7 @@ __all__ = [
     "attractors",
     "conditions",
     "known_at",
+    "label_known",
     "label_of",
     "names",
     "place_label",
@@ -75,10 +76,13 @@ def place_label(name: str, *, how: str = MAPPED) -> str:
     `how` is how that is known at the spot.
     """
     row = attractors().get(name)
-    if row is None:
-        return ""
-    known = row.as_known(how)
-    return known.place_label or known.label
+    return (row.as_known(how).place_label if row else "") or label_known(name, how=how)
+
+
+def label_known(name: str, *, how: str = MAPPED) -> str:
+    """What an attractor is called as it is known at a spot (`how`); "" for a name that is none."""
+    row = attractors().get(name)
+    return row.as_known(how).label if row else ""
 
 
 def stood_in_for(name: str, judged: Container[str]) -> bool:

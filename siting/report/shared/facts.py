@@ -9,17 +9,15 @@ from typing import Any
 import numpy as np
 import shapely
 
-from siting import criteria
 from siting.grid import transformer
 from siting.ground.known import FINEST_HEIGHT_M
-from siting.ground.shapes.feature_order import side_of
 from siting.lengths import about, compass_word
 from siting.report.shared.frame import utm_zone
 from siting.report.shared.text import clean
 from siting.spot_parts import Aim, HeadingWords, PlaceName, Walk
 from siting.types import Result, Spot
 from siting.words.spot.doubt import stability_words, surer_below
-from siting.words.spot.names import full_name, ground_name
+from siting.words.spot.names import full_name, ground_name, kind_name
 
 # A walk follows a trail when it runs within so much of it for so long; wider than a cell.
 _BESIDE_M, _FOLLOWED_M = 4.0, 30.0
@@ -163,12 +161,8 @@ def _place(result: Result, spot: Spot) -> PlaceName:
         return replace(named, what=clean(named.what), short=clean(named.short))
     if spot.name:
         return PlaceName(clean(spot.name))
-    how = criteria.known_at(spot.kind, spot.measures) if spot.kind else ""
-    kind = criteria.place_label(spot.kind, how=how) or spot.kind
-    if not kind:
-        return ground_name(result.land, spot)
-    side = side_of(spot.easting, spot.northing, land=result.land.parcel_shape)
-    return PlaceName(clean(f"{kind[:1].upper()}{kind[1:]}"), side)
+    kind = kind_name(result.land, spot)
+    return replace(kind, what=clean(kind.what)) if kind else ground_name(result.land, spot)
 
 
 def _along(result: Result, walk: Walk | None) -> tuple[str, ...]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+from siting import criteria
 from siting.ground.shapes.feature_order import MIDDLE, side_of
 from siting.lengths import about, compass_word, is_close
 from siting.spot_parts import PlaceName
 from siting.types import CoverRole, Feature, Land, Spot
+from siting.words.spot.reasons import wide_words
 
 _LONGEST = 30
 # What ground is called to which nothing mapped draws animals.
@@ -49,6 +51,21 @@ def ground_name(land: Land, spot: Spot) -> PlaceName:
     grows = _GROUND.get(int(land.role[spot.row, spot.col]), "Ground open to a camera")
     words = _AREA if spot.plain else grows
     return PlaceName(words, side_of(spot.easting, spot.northing, land=land.parcel_shape))
+
+
+def kind_name(land: Land, spot: Spot) -> PlaceName | None:
+    """The kind of place a spot is and its side, where it is of a kind; how near, if not beside it.
+
+    Of what lies anywhere within a wide error the name says so: "water within about 80 m (260 ft)".
+    """
+    how = criteria.known_at(spot.kind, spot.measures) if spot.kind else ""
+    wide = wide_words(spot, cover_cell_m=land.cover_cell_m)
+    label = criteria.label_known(spot.kind, how=how) if wide else ""
+    words = f"{label} {wide}" if label else criteria.place_label(spot.kind, how=how) or spot.kind
+    if not words:
+        return None
+    side = side_of(spot.easting, spot.northing, land=land.parcel_shape)
+    return PlaceName(_capital(words), side, short=label)
 
 
 def full_name(place: PlaceName) -> str:

@@ -146,10 +146,28 @@ def _far(metres: float, bearing_deg: float | None, radius_m: float) -> str:
     Where the error is wide, "close by" would claim more than is known: it is said how wide.
     """
     if is_close(metres, radius_m):
-        wide = radius_m > _WIDE_M
-        return f"somewhere within {about(radius_m, radius_m)}" if wide else "close by"
+        return f"somewhere {wide}" if (wide := _within(metres, radius_m)) else "close by"
     where = "away" if bearing_deg is None else f"to the {compass_word(bearing_deg)}"
     return f"{about(metres, radius_m)} {where}" if math.isfinite(metres) else "far away"
+
+
+def _within(metres: float, error_m: float) -> str:
+    """The error as a phrase where a thing may lie anywhere in a wide one; "" elsewhere."""
+    hidden = is_close(metres, error_m) and error_m > _WIDE_M
+    return f"within {about(error_m, error_m)}" if hidden else ""
+
+
+def wide_words(spot: Spot, *, cover_cell_m: float) -> str:
+    """What the name of a spot says of how far off that is which it stands for, "" = close by.
+
+    Where the reason says "somewhere within about 80 m", "beside water" would be more than is known.
+    `cover_cell_m` is the cell size of the land cover, metres.
+    """
+    row = criteria.attractors().get(spot.kind)
+    if row is None or row.unit != "m":
+        return ""
+    error_m = max(point_error_m(spot), cover_cell_m if _of_cover(row) else 0.0)
+    return _within(spot.measures.get(row.measure, math.inf), error_m)
 
 
 def _weakness(row: criteria.Condition, value: float, radius_m: float) -> str:
