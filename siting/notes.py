@@ -44,6 +44,7 @@ SEVERITY: Mapping[str, int] = {
     "W-OFFSET-01": 2,
     "W-NOCOVER-01": 2,
     "W-USE-01": 2,
+    "W-PEOPLE-01": 2,
     "W-STREAM-01": 2,
     "W-EXTENT-01": 2,
     "W-SCANT-01": 2,

@@ -12,13 +12,16 @@ from shapely import LineString, Point
 from siting.batch.jobs import parcel_row
 from siting.batch.output.columns import PARCELS, ParcelRow
 from siting.batch.rows import best_spot
+from siting.ground.distance import cells_covered
 from siting.ground.peopled import (
     animal_trails,
     away_from_people,
+    people_note,
     quiet_ratio,
     through_parks,
     valley_layers,
 )
+from siting.notes import head_and_gaps
 from siting.pipeline import site_land
 from siting.read.vector.ruled_out import taken_with
 from siting.scoring.stability import FAIR
@@ -29,7 +32,7 @@ from siting.spot_parts import PlaceName, PlaceStability
 from siting.types import CoverRole, Feature
 from siting.words.office.letters import Limit, because_words, letter_sentence
 from siting.words.spot.doubt import asked_index, begin_at, doubt_of, stability_words, start_words
-from tests.fake_result import GRID, fake_land, fake_result, frame
+from tests.fake_result import GRID, PARCEL, fake_land, fake_result, frame
 from tests.map_result import fake_walk
 from tests.web.node import run_module
 
@@ -98,6 +101,20 @@ def test_paths_through_a_wood_among_lawns_are_peoples():
     assert drawing(CoverRole.BUILT) == (0, 1)
     assert drawing(CoverRole.PASTURE) == (1, 0)
     assert drawing(CoverRole.PARK, use="quiet") == (1, 0)  # somebody has said who walks there
+
+
+@pytest.mark.parametrize(("lawn", "told"), [(0.9, True), (0.6, True), (0.4, False)])
+@pytest.mark.parametrize("kind", [CoverRole.PARK, CoverRole.BUILT])
+def test_land_that_is_mostly_gardens_and_houses_says_so_first(lawn, told, kind):
+    """10 ha, 86 % gardens and houses: "61 % open to a camera", and no word of people."""
+    inside = cells_covered([PARCEL], grid=GRID)
+    role = np.full(GRID.shape, CoverRole.TREE, dtype=np.int8)
+    rows = np.flatnonzero(inside.any(axis=1))
+    role[: rows[0] + round(lawn * rows.size)] = kind
+    notes = people_note(fake_land(vectors={}, role=role))
+    assert ("W-PEOPLE-01" in {note.code for note in notes}) == told
+    if told:
+        assert head_and_gaps(notes)[0][0].code == "W-PEOPLE-01"
 
 
 def test_passages_and_saddles_on_the_ground_of_people_go_and_others_stay():

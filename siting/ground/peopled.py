@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry as Geometry
 from siting.grid import FloatArray
 from siting.ground.distance import cells_covered, distance_everywhere, distance_to_cells
 from siting.kernels.remembered import remembered
+from siting.lengths import percent
 from siting.types import BoolArray, CoverRole, Feature, Land, Note
 
 _PEOPLED = (CoverRole.PARK, CoverRole.BUILT)
@@ -185,4 +186,18 @@ def people_note(land: Land) -> tuple[Note, ...]:
         "named on parks, lawns and verges, where people are likely, unless a game trail, a quiet "
         "path or a crossing is drawn there."
     )
-    return (Note("A-PARK-01", "assumption", text),)
+    return (*_among_people(land, inside), Note("A-PARK-01", "assumption", text))
+
+
+def _among_people(land: Land, inside: BoolArray) -> tuple[Note, ...]:
+    """The warning of a parcel that is mostly gardens, lawns, parks and houses by the cover."""
+    known = inside & (land.role != CoverRole.UNKNOWN)
+    share = float((np.isin(land.role, _PEOPLED) & known).sum()) / max(int(known.sum()), 1)
+    if share <= _MOSTLY:
+        return ()
+    text = (
+        f"By the land cover {percent(share)} of this parcel is gardens, lawns, parks, verges and "
+        "built-up ground: people are likely all over it. Ask who lives and walks there, and keep "
+        "houses, gardens and paths out of the picture."
+    )
+    return (Note("W-PEOPLE-01", "warning", text),)
