@@ -96,6 +96,8 @@ def test_what_is_nearer_than_the_maps_can_tell_is_close_by():
         ("water", 80.0, 10.0, "Water within about 80 m (260 ft)", "01 Water N"),
         ("edge", 30.0, 100.0, "Forest-field edge within about 100 m (330 ft)",
          "01 Forest-field edge N"),
+        ("valley", 80.0, 10.0, "Valley line within about 80 m (260 ft), may be dry",
+         "01 Valley line, may be dry N"),
         # What is no distance has no error of one.
         ("funnel", 80.0, 100.0, "Narrow passage by our model",
          "01 Narrow passage by our N"),
@@ -108,7 +110,8 @@ def test_a_title_is_no_surer_than_its_reason(kind, radius_m, cover_cell_m, title
         result.spots[0],
         kind=kind, name="", place=None, search_radius_m=radius_m, stability=None,
         northing=result.land.parcel_shape.bounds[3] - 5.0,
-        measures={"distance_to_water_m": 12.0, "distance_to_edge_m": 12.0, "funnel_ratio": 2.0},
+        measures={"distance_to_water_m": 12.0, "distance_to_edge_m": 12.0, "funnel_ratio": 2.0,
+                  "distance_to_quiet_valley_m": 12.0},
     )  # fmt: skip
     land = replace(result.land, cover_cell_m=cover_cell_m)
     place = kind_name(land, spot)

@@ -61,7 +61,9 @@ def kind_name(land: Land, spot: Spot) -> PlaceName | None:
     how = criteria.known_at(spot.kind, spot.measures) if spot.kind else ""
     wide = wide_words(spot, cover_cell_m=land.cover_cell_m)
     label = criteria.label_known(spot.kind, how=how) if wide else ""
-    words = f"{label} {wide}" if label else criteria.place_label(spot.kind, how=how) or spot.kind
+    what, comma, rest = label.partition(", ")
+    words = f"{what} {wide}{comma}{rest}" if label else criteria.place_label(spot.kind, how=how)
+    words = words or spot.kind
     if not words:
         return None
     side = side_of(spot.easting, spot.northing, land=land.parcel_shape)
