@@ -57,7 +57,7 @@ def row(k: int, count: int, chance: random.Random) -> dict[str, Any]:
         "limit_share": 0.93,
         "problem": problem,
         "sentence": f"Thank you for offering your land (Land {k}): the maps show 3 places that "
-        "would suit a camera well, 2 of them firm choices; the best: where West trail meets "
+        "would suit a camera well, 2 of them firm choices. The best: where West trail meets "
         "the brook.",
         "cautions": list(CAUTIONS),
         "caution_spots": [[] for _ in CAUTIONS],

@@ -219,7 +219,7 @@ def test_a_letter_names_the_spot_that_the_page_begins_with():
         limit = Limit("none", "nothing much", float("nan"))
         return letter_sentence(result, limit=limit, firm=None, scant_share=0.05)
 
-    assert "the first to look at, spot 2: the stream" in said(result)
+    assert "The first to look at is spot 2: the stream" in said(result)
     assert "would suit a camera well" in said(result)
     # The table beside the letter gave the trail's place, index and heading.
     row = parcel_row(result, Protocol())
@@ -230,7 +230,7 @@ def test_a_letter_names_the_spot_that_the_page_begins_with():
     assert best["best_lon_deg"] == round(spots[1].lon, 6)
     alone = said(replace(result, spots=(spots[0],)))
     asked = "though we do not know who uses the trail there: fork of the trail"
-    assert f"the place, spot 1, {asked}" in alone
+    assert f"The place is spot 1, {asked}" in alone
     assert "suit a camera well" not in alone
     # Where the office asks for it all the same, the desk's letter says so.
     assert because_words("animals use the trail", "use") == (

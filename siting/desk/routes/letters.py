@@ -19,7 +19,7 @@ from siting.desk.server.requests import json_of
 from siting.desk.server.security import refused
 from siting.desk.storage.store import Store
 from siting.disk.files import safe_name
-from siting.words.office.desk import LETTER_KINDS, MAIL_SUBJECT, REFUSED
+from siting.words.office.desk import FILL_IN, LETTER_KINDS, MAIL_SUBJECT, REFUSED
 
 _MOST_LETTERS = 20_000
 
@@ -132,7 +132,8 @@ def _made(desk: Desk, signup: dict[str, Any], kind: str) -> str:
         content["parcel"],
         because=asked,
         role="reserve",
-        problem=run["message"],
+        # Land that was scored all the same: only the coordinator knows what is wrong with it.
+        problem=run["message"] or FILL_IN,
         sources=content["sources"],
         drawn=drawn,
     )

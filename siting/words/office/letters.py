@@ -171,7 +171,7 @@ def because_words(draws: str, doubt: str) -> str:
 
 
 def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_share: float) -> str:
-    """One sentence about a parcel for the answer to its sign-up.
+    """What an answer to a sign-up says about a parcel, in one or two sentences.
 
     It names no person and promises nothing; it says what the maps show. A parcel of which less than
     `scant_share` (0..1) is open to a camera, or with only one place, hears that we must look first.
@@ -200,11 +200,11 @@ def letter_sentence(result: Result, *, limit: Limit, firm: int | None, scant_sha
     named = ("one of them" if tossed else "the best") if count > 1 else "the place"
     if begun is not result.spots[0] and not tossed and not begun.doubt:
         named = "the first to look at"
-    named += f", spot {begun.rank}"
+    named = f"{named[:1].upper()}{named[1:]} is spot {begun.rank}"
     if begun.doubt:
         named += f", though {OPEN_QUESTION[begun.doubt]}"
     return (
-        f"Thank you for offering {land}: {said}; {named}: "
+        f"Thank you for offering {land}: {said}. {named}: "
         f"{where(begun, result.land)}{_scant(result, scant_share)}."
     )
 
