@@ -64,7 +64,7 @@ def story(page, address, site, tmp_path):
     page.get_by_label("The first row names").fill(f"label\tlon\tlat\nFar meadow\t{LON}\t{LAT}")
     page.get_by_role("button", name="Add all").click()
     page.locator("#rows").get_by_role("button", name="Far meadow").click()
-    page.get_by_text("Get data for this area").click()
+    # Beyond the office's maps they are offered without being asked for.
     page.get_by_label("Which data").select_option(OWN)
     shots(page, tmp_path, "offered")
     search = dict(site.replies)

@@ -81,6 +81,15 @@ def new_signup(office: Office, label: str = "Orchard") -> str:
 # --- who is let in ---------------------------------------------------------------------------
 
 
+def test_an_address_that_is_too_old_does_not_claim_to_be_used(tmp_path, monkeypatch):
+    gate = Gate(PORT)
+    late = time.monotonic() + 601.0
+    monkeypatch.setattr("siting.desk.server.security.time.monotonic", lambda: late)
+    answer = gate.enter(gate.key)
+    assert answer.status_code == 403
+    assert b"older than ten minutes" in answer.body
+
+
 def test_the_key_works_once(tmp_path):
     gate = Gate(PORT)
     assert gate.enter(gate.key).status_code == 303
@@ -171,6 +180,41 @@ def test_a_table_is_pasted_row_by_row(office):
     answer = office.send("POST", "/api/table", {"text": text}).json()
     assert answer["added"] == 1
     assert [fault["row"] for fault in answer["faults"]] == [3, 4]
+
+
+def test_a_table_that_is_pasted_once_more_adds_only_what_is_new(office):
+    """A list that grows all week is pasted whole; who is in it already stands there once."""
+    text = "name\tlatitude\tlongitude\nDouble\t43.53\t-80.5\nNowhere yet\t\t\n"
+    first = office.send("POST", "/api/table", {"text": text}).json()
+    assert (first["added"], first["known"]) == (2, 0)
+    longer = text + "Double\t43.54\t-80.5\n"  # the same name on other land is another sign-up
+    again = office.send("POST", "/api/table", {"text": longer}).json()
+    assert (again["added"], again["known"], again["faults"]) == (1, 2, [])
+
+
+def test_a_place_that_was_mistyped_is_put_right(office):
+    uid = office.send("POST", "/api/signups", {"label": "Off", "lon": 80.5, "lat": 43.53}).json()[
+        "uid"
+    ]
+    assert office.get(f"/api/data/{uid}").json()["reaches"] is False
+    office.send("PATCH", f"/api/signups/{uid}", {"lon": -80.506, "lat": 43.532})
+    row = office.get(f"/api/signups?only={uid}").json()["rows"][0]
+    assert (row["lon"], row["lat"]) == (-80.506, 43.532)
+    assert office.get(f"/api/data/{uid}").json()["reaches"] is True
+    # Half a place is none.
+    assert office.send("PATCH", f"/api/signups/{uid}", {"lon": -80.0}).status_code == 400
+    # Land that was drawn counts for more than the place that was given before.
+    far = [[lon + 5, lat] for lon, lat in RING]
+    shape = {"uid": f"{uid[:15]}1", "layer": "parcel", "kind": "area", "corners": far}
+    office.send("PUT", f"/api/land/{uid}", {"rev": 0, "answers": {}, "shapes": [shape]})
+    assert office.get(f"/api/data/{uid}").json()["reaches"] is False
+
+
+def test_a_place_is_given_to_a_sign_up_that_had_none(office):
+    uid = office.send("POST", "/api/signups", {"label": "No place"}).json()["uid"]
+    assert office.get(f"/api/data/{uid}").json()["reaches"] is True
+    office.send("PATCH", f"/api/signups/{uid}", {"lon": -80.506, "lat": 43.532})
+    assert office.get(f"/api/signups?only={uid}").json()["rows"][0]["lat"] == 43.532
 
 
 def test_status_follows_what_there_is(office):
@@ -455,6 +499,12 @@ def test_a_choice_is_taken_back_and_no_run_hears_of_it_again(office, scored):
     assert len(office.desk.store.said(uid)) <= len(said)
     assert office.send("DELETE", "/api/decision/nobody").status_code == 404
     waited(office, uid)
+
+
+def test_a_letter_that_asks_for_an_outline_leaves_no_hole(office, scored):
+    """Land that was scored has no fault of its own to name: the coordinator says what is wrong."""
+    text = office.get(f"/api/letter/{scored[0]}?kind=need_an_outline").json()["text"]
+    assert "We could not use the outline we have of it: [say here what is wrong with it]" in text
 
 
 def test_a_letter_of_no_such_kind_and_of_nobody(office, scored):

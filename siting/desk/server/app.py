@@ -153,15 +153,12 @@ class _Routes:
         return JSONResponse({"uid": uid})
 
     def _add(self, asked: SignupIn) -> str:
-        place = None
-        if asked.lon is not None and asked.lat is not None:
-            place = (round(asked.lon, 7), round(asked.lat, 7))
         return self.desk.store.add_signup(
             asked.label,
             cell=asked.cell,
             priority=asked.priority,
             contact_ref=asked.contact_ref,
-            place=place,
+            place=asked.place,
         )
 
     async def add_table(self, request: Request) -> Response:
@@ -173,21 +170,28 @@ class _Routes:
         return JSONResponse(found)
 
     def _add_all(self, text: str) -> dict[str, Any]:
-        added, faults = 0, []
+        # A list that grows all week is pasted whole: who is in it already is not added again.
+        there = self.desk.store.named_places()
+        added, known, faults = 0, 0, []
         for number, row in enumerate(table_rows(text), start=2):
             try:
-                self._add(signup_of(row))
+                asked = signup_of(row)
+                if (asked.label, asked.place) in there:
+                    known += 1
+                    continue
+                there.add((asked.label, asked.place))
+                self._add(asked)
                 added += 1
             except ValueError as error:
                 faults.append({"row": number, "why": first_fault(error)})
-        return {"added": added, "faults": faults}
+        return {"added": added, "known": known, "faults": faults}
 
     async def change_signup(self, request: Request) -> Response:
         asked = SignupChange.model_validate(await json_of(request))
-        changes = asked.model_dump(exclude_unset=True)
-        if changes:
+        changes = asked.model_dump(exclude_unset=True, exclude={"lon", "lat"})
+        if changes or asked.place:
             uid = request.path_params["uid"]
-            await self.desk.saved(self.desk.store.change_signup, uid, changes)
+            await self.desk.saved(self.desk.store.change_signup, uid, changes, place=asked.place)
             self.desk.events.tell("signups", {"uid": uid})
         return JSONResponse({})
 
@@ -241,16 +245,18 @@ class _Routes:
 
     async def score_all(self, request: Request) -> Response:
         del request
-        await self.desk.saved(self._score_all)
-        return JSONResponse(self.desk.runner.state(), status_code=202)
+        count = await self.desk.saved(self._score_all)
+        return JSONResponse({**self.desk.runner.state(), "asked": count}, status_code=202)
 
-    def _score_all(self) -> None:
+    def _score_all(self) -> int:
         # One that failed is not tried again by itself: its land has not changed.
-        self.desk.runner.add_all(
+        uids = [
             row["uid"]
             for row in views.signup_rows(self.desk.store, self.desk.protocol)
             if row["status"] in ("Ready to score", "Changed since scored")
-        )
+        ]
+        self.desk.runner.add_all(uids)
+        return len(uids)
 
     def cancel(self, request: Request) -> Response:
         del request

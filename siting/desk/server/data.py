@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -23,6 +23,7 @@ from siting.read.input_files import raster_path
 from siting.settings.load import load_inputs
 
 _MOST_RELIEFS = 20
+Box = tuple[float, float, float, float]
 Body = Callable[[Request], Awaitable[dict[str, Any]]]
 
 
@@ -34,6 +35,7 @@ class Desk(Protocol):
     reader: Reader
     downloads: Downloads
     reliefs: dict[str, Relief]
+    bounds: Box
 
 
 class _Begin(BaseModel):
@@ -99,16 +101,26 @@ def _state(desk: Desk, uid: str) -> dict[str, Any]:
         **desk.downloads.state(uid),
         "lines": found.get("lines", []),
         "made": found.get("made", ""),
-        "reaches": not found or _reaches(desk.store, uid, found),
+        "reaches": _reaches(desk.store, uid, found["boxes"]) if found else _is_mapped(desk, uid),
         "stamp": _stamp(desk, uid) if found else "",
     }
 
 
-def _reaches(store: Store, uid: str, found: Mapping[str, Any]) -> bool:
+def _corners(store: Store, uid: str) -> list[tuple[float, float]]:
+    return [c for s in store.land(uid).shapes if s.layer == "parcel" for c in s.corners]
+
+
+def _reaches(store: Store, uid: str, found: Sequence[Box]) -> bool:
     """Whether what was gathered lies under the outline as it is drawn now."""
-    boxes = shapely.union_all([shapely.box(*box) for box in found["boxes"]])
-    corners = [c for s in store.land(uid).shapes if s.layer == "parcel" for c in s.corners]
+    boxes = shapely.union_all([shapely.box(*box) for box in found])
+    corners = _corners(store, uid)
     return not corners or bool(boxes.covers(shapely.MultiPoint(corners)))
+
+
+def _is_mapped(desk: Desk, uid: str) -> bool:
+    """Whether the office's own maps show any of the land, or the place that stands for it."""
+    corners = _corners(desk.store, uid) or [p for p in [desk.store.place(uid)] if p]
+    return not corners or bool(shapely.box(*desk.bounds).intersects(shapely.MultiPoint(corners)))
 
 
 def _stamp(desk: Desk, uid: str) -> str:

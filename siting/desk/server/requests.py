@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any, Literal, get_args
+from typing import Any, Literal, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 from starlette.requests import Request
 
 from siting.decisions.model import Reason
@@ -16,24 +16,40 @@ _MOST_BYTES = 50_000_000
 MOST_JSON = 2_000_000
 
 
-class SignupIn(BaseModel):
-    """A sign-up as the page sends it; `lon`, `lat` in degrees WGS 84, None where not known."""
+class _Placed(BaseModel):
+    """`lon`, `lat` in degrees WGS 84, None where not known."""
 
     # Python reads NaN in JSON, which no browser writes; it must not reach the office file.
     model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
+
+    lon: float | None = Field(None, ge=-180, le=180)
+    lat: float | None = Field(None, ge=-90, le=90)
+
+    @model_validator(mode="after")
+    def _both(self) -> Self:
+        if (self.lon is None) != (self.lat is None):
+            raise ValueError("a place needs latitude and longitude")
+        return self
+
+    @property
+    def place(self) -> tuple[float, float] | None:
+        """(longitude, latitude), rounded once and kept so."""
+        if self.lon is None or self.lat is None:
+            return None
+        return round(self.lon, 7), round(self.lat, 7)
+
+
+class SignupIn(_Placed):
+    """A sign-up as the page sends it."""
 
     label: str = Field(min_length=1, max_length=200)
     cell: str = Field("", max_length=100)
     priority: float | None = None
     contact_ref: str = Field("", max_length=200)
-    lon: float | None = Field(None, ge=-180, le=180)
-    lat: float | None = Field(None, ge=-90, le=90)
 
 
-class SignupChange(BaseModel):
+class SignupChange(_Placed):
     """What may be changed about a sign-up; `priority` is without a unit, 1 is placed first."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False)
 
     label: str | None = Field(None, min_length=1, max_length=200)
     cell: str | None = Field(None, max_length=100)

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import secrets
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import shapely
-
 from siting.desk.storage.blob import from_blob, to_blob
 from siting.desk.storage.clock import now_text
 from siting.desk.storage.land import Shape, geometry_of, shape_of
-from siting.desk.storage.returns import Returns
+from siting.desk.storage.runs import Runs, blob_at, place_of
 from siting.desk.storage.schema import LAYERS, new_parcel_id
 
 _TEXTS = ("label", "cell", "contact_ref", "note", "set_aside_why")
@@ -37,7 +34,7 @@ class Land:
     rev: int
 
 
-class Store(Returns):
+class Store(Runs):
     """The sign-ups of an open office file: their land, runs, decisions and what came in."""
 
     # --- sign-ups ----------------------------------------------------------------------------
@@ -58,7 +55,7 @@ class Store(Returns):
             "cell": cell,
             "priority": priority,
             "contact_ref": contact_ref,
-            "geom": None if place is None else to_blob(geometry_of(_point(place))),
+            "geom": None if place is None else blob_at(place),
         }
         uid = secrets.token_hex(8)
         with self._act("signup added", uid, after={"label": label, "cell": cell}):
@@ -70,18 +67,36 @@ class Store(Returns):
         rows = self._rows("SELECT uid, parcel_id FROM signup WHERE gone_at IS NULL")
         return {row["parcel_id"]: row["uid"] for row in rows}
 
-    def change_signup(self, uid: str, changes: Mapping[str, Any]) -> None:
-        """Texts and priority of a sign-up changed; unknown names are refused with ValueError."""
+    def place(self, uid: str) -> tuple[float, float] | None:
+        """(longitude, latitude) in degrees that a sign-up came with; None where there was none."""
+        return place_of(self.signup(uid)["geom"])
+
+    def named_places(self) -> set[tuple[str, tuple[float, float] | None]]:
+        """Name and place (longitude, latitude in degrees) of each sign-up, as it was given."""
+        rows = self._rows("SELECT label, geom FROM signup WHERE gone_at IS NULL")
+        return {(row["label"], place_of(row["geom"])) for row in rows}
+
+    def change_signup(
+        self, uid: str, changes: Mapping[str, Any], *, place: tuple[float, float] | None = None
+    ) -> None:
+        """Texts, priority and place (longitude, latitude in degrees) of a sign-up changed.
+
+        Unknown names are refused with ValueError; without a place the old one stays.
+        """
         # The names become part of the SQL, so nothing but these may be one.
         strange = set(changes) - {*_TEXTS, "priority"}
         if strange:
             raise ValueError(f"a sign-up has no {sorted(strange)[0]!r}")
         before = self.signup(uid)
-        parts = ", ".join(f"{name} = ?" for name in changes)
-        with self._act("signup changed", uid, {n: before[n] for n in changes}, dict(changes)):
+        was, now, values = {n: before[n] for n in changes}, dict(changes), dict(changes)
+        if place is not None:
+            was["place"], now["place"] = place_of(before["geom"]), place
+            values["geom"] = blob_at(place)
+        parts = ", ".join(f"{name} = ?" for name in values)
+        with self._act("signup changed", uid, was, now):
             self._db.execute(
                 f"UPDATE signup SET {parts}, rev = rev + 1, changed_at = ? WHERE uid = ?",
-                (*changes.values(), now_text(), uid),
+                (*values.values(), now_text(), uid),
             )
 
     def signup(self, uid: str) -> Row:
@@ -212,119 +227,7 @@ class Store(Returns):
         for layer, state in sorted(answers.items()):
             self._insert("answer", {"signup_uid": uid, "layer": layer, "state": state})
 
-    # --- runs and decisions ------------------------------------------------------------------
-
-    def begin_run(self, uid: str, *, land_rev: int, said_rev: int = 0) -> str:
-        """A run that has started, of this state of the land and of what was said; its uid."""
-        run = secrets.token_hex(8)
-        values: Row = {"uid": run, "signup_uid": uid, "land_rev": land_rev, "state": "started"}
-        values["said_rev"] = said_rev
-        with self._act("run started", uid, after=values):
-            self._insert("run", values)
-        return run
-
-    def end_run(self, run: str, state: str, **facts: Any) -> None:
-        """How a run ended: "done", "failed", "cancelled" or "cut short", with further columns."""
-        values = {"state": state, **facts}
-        parts = ", ".join(f"{name} = ?" for name in values)
-        with self._act("run ended", run, after=values):
-            self._db.execute(
-                f"UPDATE run SET {parts}, rev = rev + 1, changed_at = ? WHERE uid = ?",
-                (*values.values(), now_text(), run),
-            )
-
-    def going(self) -> list[tuple[str, str]]:
-        """(sign-up, run) of each run that has not ended."""
-        rows = self._rows("SELECT uid, signup_uid FROM run WHERE state = 'started'")
-        return [(row["signup_uid"], row["uid"]) for row in rows]
-
-    def cut_short(self) -> int:
-        """Runs that were going when the desk ended are marked so; how many there were."""
-        going = self.going()
-        for _, run in going:
-            self.end_run(run, "cut short")
-        return len(going)
-
-    def last_run(self, uid: str) -> Row | None:
-        """The newest run of a sign-up that ended well or failed; None where there is none."""
-        row = self._row(
-            "SELECT * FROM run WHERE signup_uid = ? AND state IN ('done', 'failed') "
-            "ORDER BY fid DESC LIMIT 1",
-            (uid,),
-        )
-        return None if row is None else dict(row)
-
-    def decide(
-        self,
-        uid: str,
-        *,
-        run_uid: str,
-        rank: int,
-        kind: str,
-        why: str,
-        place: tuple[float, float],
-        spot_id: str = "",
-        said: str = "",
-    ) -> None:
-        """A decision on a spot of a run, `place` in degrees; the newest one of a sign-up counts.
-
-        `said` is the same as a file of decisions, which every later run reads.
-        """
-        values: Row = {
-            "signup_uid": uid,
-            "run_uid": run_uid,
-            "rank": rank,
-            "kind": kind,
-            "why": why,
-            "spot_id": spot_id,
-        }
-        with self._act("decision", uid, after={**values, "place": place}):
-            self._insert("decision", {**values, "geom": to_blob(geometry_of(_point(place)))})
-            if said:
-                self._insert("said", {"signup_uid": uid, "received_uid": "", "text": said})
-            # Ground that was closed makes the list out of date; a place that was taken does not.
-            if said and kind == "refused":
-                self._db.execute(
-                    "UPDATE decision SET gone_at = ? WHERE signup_uid = ? AND spot_id = ?",
-                    (now_text(), uid, spot_id),
-                )
-                self._db.execute("UPDATE signup SET said_rev = said_rev + 1 WHERE uid = ?", (uid,))
-
-    def withdraw(self, uid: str) -> None:
-        """Take the office's choice of a place back, as if none had been made; refusals stay."""
-        mine = self._rows(
-            "SELECT fid, text FROM said WHERE signup_uid = ? AND received_uid = '' "
-            "AND gone_at IS NULL",
-            (uid,),
-        )
-        asked = [
-            row["fid"]
-            for row in mine
-            if any(one["state"] == "proposed" for one in json.loads(row["text"])["records"])
-        ]
-        at = now_text()
-        with self._act("choice taken back", uid, before=self.decision(uid)):
-            self._db.execute(
-                "UPDATE decision SET gone_at = ? WHERE signup_uid = ? AND kind != 'refused' "
-                "AND gone_at IS NULL",
-                (at, uid),
-            )
-            for fid in asked:
-                self._db.execute("UPDATE said SET gone_at = ? WHERE fid = ?", (at, fid))
-
-    def decision(self, uid: str) -> Row | None:
-        """The decision that counts for a sign-up, with its place as (longitude, latitude)."""
-        row = self._row(
-            "SELECT * FROM decision WHERE signup_uid = ? AND kind != 'refused' "
-            "AND gone_at IS NULL "
-            "ORDER BY fid DESC LIMIT 1",
-            (uid,),
-        )
-        if row is None:
-            return None
-        lon, lat = (float(v) for v in shapely.get_coordinates(from_blob(row["geom"]))[0])
-        names = ("uid", "run_uid", "rank", "kind", "why", "made_at", "spot_id")
-        return {**{name: row[name] for name in names}, "lon": lon, "lat": lat}
+    # --- the record ----------------------------------------------------------------------------
 
     def changes(self, uid: str) -> list[Row]:
         """What was changed about a sign-up and when, newest first."""
@@ -333,7 +236,3 @@ class Store(Returns):
             (uid,),
         )
         return [dict(row) for row in rows]
-
-
-def _point(place: tuple[float, float]) -> Shape:
-    return Shape(uid="", layer="way_in", kind="point", corners=(place,))

@@ -1,7 +1,7 @@
 // Open data for the land of one sign-up: offered, asked about, on their way, there.
 
 import { byId, node, user } from "../shared/dom.js";
-import { get, send } from "./api.js";
+import { DATA, get, send } from "./api.js";
 import { attempt, button, field, whenFree } from "./page.js";
 
 const now = { uid: "", seen: null, relief: null, map: null, changed: null };
@@ -25,6 +25,9 @@ export function dataEvent(state) {
   whenFree("data", () => { if (byId("data")) draw(); });
 }
 
+// The land lies elsewhere now: what reaches it is asked anew.
+export const dataAnew = () => attempt(load);
+
 export function dataHidden() {
   now.uid = "";
   if (now.relief) now.relief.remove();
@@ -35,6 +38,9 @@ async function load() {
   const { uid } = now;
   const seen = await get(`/api/data/${uid}`);
   if (uid !== now.uid) return;
+  // At once: which data there are to get is found out by another process, and takes a moment.
+  if (!now.seen || now.seen.reaches !== seen.reaches) byId("data").replaceChildren(...offMaps(seen));
+  if (!seen.reaches) byId("data-part").open = true;
   const { rows } = await get("/api/recipes");
   if (uid !== now.uid) return;
   now.seen = { ...seen, recipes: rows };
@@ -43,7 +49,7 @@ async function load() {
     ? L.tileLayer(`/tile/${seen.stamp}/{z}/{x}/{y}.png`,
       { maxZoom: 20, maxNativeZoom: 18, className: "picture-ground" })
       .addTo(now.map) : null;
-  if (seen.state !== "none" || !seen.reaches) byId("data-part").open = true;
+  if (seen.state !== "none") byId("data-part").open = true;
   draw();
 }
 
@@ -80,6 +86,11 @@ function coming() {
       "aria-label": "Download" }), cancelling()];
 }
 
+// Nothing of the office's own lies under the land: a place that was mistyped, or land to get data for.
+function offMaps({ reaches, lines }) {
+  return reaches || lines.length ? [] : [node("p", { class: "caution" }, DATA.words["off maps"])];
+}
+
 function offer() {
   const { seen } = now;
   const recipe = node("select", {}, seen.recipes.map(
@@ -94,6 +105,7 @@ function offer() {
     has ? node("p", {}, `Scored from data gathered on ${seen.made}:`) : node("p", {},
       "Elevations and land cover from the internet, for land that the office's maps do not reach. ",
       "You see how much it is before anything is downloaded."),
+    offMaps(seen),
     seen.lines.map((line) => node("p", { class: "small" }, user(line))),
     has && !seen.reaches ? node("p", { class: "caution" },
       "The outline reaches beyond these data now. Get them again.") : null,

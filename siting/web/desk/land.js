@@ -1,6 +1,6 @@
 // The land of one sign-up: outline and all that is known, drawn, answered, saved after each act.
 
-import { fault as faultOf, measure, unsaved } from "../model/shapes.js";
+import { fault as faultOf, unsaved } from "../model/shapes.js";
 import { history } from "../model/sketch.js";
 import { byId, newId, node, user } from "../shared/dom.js";
 import { drawing } from "../shared/draw.js";
@@ -10,13 +10,11 @@ import { aboutPart } from "./about.js";
 import { addingTools } from "./drawn/adding.js";
 import { farAway, fromServer, landFiles, toServer } from "./drawn/files.js";
 import { boxed, cameraSign, countedIn, framed, knownGround } from "./drawn/ground.js";
+import { layerParts, nameOf, onMapsWords, stepOf } from "./drawn/layers.js";
 import { saving, settled } from "./drawn/saving.js";
-import { shapeTools } from "./drawn/tools.js";
-import { dataHidden, dataPart } from "./data.js";
+import { dataAnew, dataHidden, dataPart } from "./data.js";
 import { attempt, button, fault, say, seen, titled, whenFree } from "./page.js";
 import { renewHead, subjectHead } from "./subject.js";
-
-const LAYERS = DATA.words.layers;
 
 function anewPart(anew) {
   return node("details", {}, node("summary", {}, "If a result looks wrong"),
@@ -28,27 +26,28 @@ export function landView(desk) {
   const known = knownGround(desk.map);
   const camera = cameraSign(desk.map);
   const now = { uid: "", row: null, state: null, past: null, saver: null, chosen: null,
-    before: "", onMaps: {}, around: [], also: "" };
+    before: "", onMaps: {}, around: [], also: "", isNew: false };
   const pen = drawing(desk.map, {
     shapes: () => (now.state ? now.state.shapes : []),
     style: pathStyle,
     chose: (id) => choose(id),
     done: () => finish(),
     changed: (shape) => {
-      if (shape.kind === "point" && pen.isAdding()) pen.choose(shape.id, false);
+      if (shape.kind === "point" && pen.isAdding()) {
+        pen.choose(shape.id, false);
+        now.isNew = true;
+      }
       acted();
     },
   });
 
-  const stepOf = (shape) => LAYERS.find(({ layer }) => layer === shape.layer);
-  const nameOf = (shape) => shape.name || `${stepOf(shape).one} ${1 + now.state.shapes
-    .filter(({ layer }) => layer === shape.layer).indexOf(shape)}`;
   const frame = () => framed(desk.map, now.state.shapes, now.row);
   const current = () => now.state.shapes.find((shape) => shape.id === now.chosen) || null;
 
   const acts = { pen, noted: (shape) => noted(shape), replace: (shape, parts) => replace(shape, parts),
-    draw: () => draw(), addTo: (shape) => goOn(shape), finish: () => finish(), cancel: () => cancel(),
-    remove: (id) => { remove(id); byId("title").focus(); } };
+    draw: () => draw(), choose: (id) => choose(id), answer: (layer, word) => answer(layer, word),
+    begin: (layer, kind) => begin(layer, kind), addTo: (shape) => goOn(shape), finish: () => finish(),
+    cancel: () => cancel(), remove: (id) => { remove(id); byId("title").focus(); } };
 
   // --- saving ----------------------------------------------------------------------------------
 
@@ -65,7 +64,7 @@ export function landView(desk) {
     save();
     renewUndo();
     const head = byId("layers").querySelector(".shape-name[aria-expanded=true]");
-    if (head) head.replaceChildren(user(nameOf(shape)));
+    if (head) head.replaceChildren(user(nameOf(shape, now.state.shapes)));
   }
 
   function save() {
@@ -164,6 +163,7 @@ export function landView(desk) {
   function finish() {
     now.state.shapes = now.state.shapes.filter((shape) => shape.corners.length);
     pen.choose(now.chosen, false);
+    now.isNew = true;
     acted();
     byId("title").focus({ preventScroll: true });
   }
@@ -183,21 +183,18 @@ export function landView(desk) {
     acted();
   }
 
-  // What is answered here takes nothing from the office's own maps: the program reads both.
-  function onMapsWords(layer) {
-    const shown = now.onMaps[layer];
-    const still = now.state.answers[layer] === "none" ? "still " : "";
-    return shown ? `your maps show ${shown} here; ${shown === 1 ? `it ${still}counts` : `they ${still}count`}` : "";
-  }
-
   function answer(layer, word) {
+    const gone = now.state.shapes.filter((shape) => shape.layer === layer)
+      .map((shape) => nameOf(shape, now.state.shapes));
     now.state.shapes = now.state.shapes.filter((shape) => shape.layer !== layer);
     if (now.state.answers[layer] === word) delete now.state.answers[layer];
     else now.state.answers[layer] = word;
-    const isDoubtful = now.state.answers[layer] === "none" && now.onMaps[layer];
+    const said = now.state.answers[layer];
+    const isDoubtful = said === "none" && now.onMaps[layer];
     now.chosen = null;
     pen.choose(null, false);
-    acted(isDoubtful ? ` But ${onMapsWords(layer)}.` : "");
+    acted((gone.length ? ` Taken away: ${gone.join(", ")}. Undo brings it back.` : "")
+      + (isDoubtful ? ` But ${onMapsWords(now.onMaps[layer], said)}.` : ""));
   }
 
   function restored(before) {
@@ -248,46 +245,16 @@ export function landView(desk) {
     const mine = now.state.shapes.filter(({ layer }) => layer === "parcel").flatMap(({ corners }) => corners);
     now.onMaps = mine.length ? countedIn(now.around, L.latLngBounds(mine)) : {};
     at.replaceChildren(...(pen.isAdding() ? addingTools(acts, stepOf(current()), current())
-      : LAYERS.map(layerPart)));
+      : layerParts(now, acts)));
     renewUndo();
+    // What was just drawn: its row may be far down, and the panel was short while it was drawn.
+    const open = now.isNew && !pen.isAdding() && at.querySelector(".shape-name[aria-expanded=true]");
+    if (open) open.closest("section").scrollIntoView({ block: "nearest" });
+    now.isNew = false;
     const outline = now.state.shapes.some((shape) => shape.layer === "parcel" && !faultOf(shape));
     byId("score").disabled = !outline;
     byId("why-not").textContent = outline ? ""
       : "Draw the outline, drop a file, or send a sketch page to the volunteer.";
-  }
-
-  function layerPart(step) {
-    const mine = now.state.shapes.filter((shape) => shape.layer === step.layer);
-    const said = now.state.answers[step.layer];
-    const isLand = step.layer === "parcel";
-    const nothing = isLand ? "Not drawn yet" : "Not asked";
-    const drawn = isLand ? `${mine.length} ${mine.length > 1 ? "parts" : "part"}` : `${mine.length} marked`;
-    const words = mine.length ? drawn : said === "none" ? "None here"
-      : said === "unknown" ? "Not known" : nothing;
-    const maps = onMapsWords(step.layer);
-    // The outline comes first: until it is there, drawing it is what the page is for.
-    const isNext = isLand && !mine.length;
-    const isMore = isLand && mine.length > 0;
-    return node("section", { class: "layer" },
-      node("h3", {}, step.title, node("span", { class: "small" }, ` ${words}${maps && ` · ${maps}`}`)),
-      node("div", { class: "buttons" },
-        step.kinds.map((kind) => button(isMore ? "Draw another part" : step.draw[kind],
-          () => begin(step.layer, kind), { class: isNext ? "main" : null })),
-        step.answers ? [
-          button("None here", () => answer(step.layer, "none"), { "aria-pressed": String(said === "none") }),
-          button("Not known", () => answer(step.layer, "unknown"), { "aria-pressed": String(said === "unknown") }),
-        ] : []),
-      mine.length ? node("ul", { class: "shapes" }, mine.map((shape) => row(step, shape))) : null);
-  }
-
-  function row(step, shape) {
-    const open = shape.id === now.chosen;
-    const wrong = faultOf(shape);
-    return node("li", {},
-      button(user(nameOf(shape)), () => choose(open ? null : shape.id),
-        { "aria-expanded": String(open), class: "shape-name" }),
-      node("span", { class: wrong ? "fact wrong" : "fact" }, wrong || measure(shape)),
-      open ? shapeTools(acts, step, shape) : null);
   }
 
   // The two parts take the place of a shape, each with all that was said of it.
@@ -318,9 +285,13 @@ export function landView(desk) {
         const score = () => attempt(() => settled(uid)
           .then(() => send("POST", `/api/score/${desk.waitsFor = uid}`, {})));
         const anew = () => attempt(() => send("POST", `/api/score/${uid}?anew=yes`, {}));
-        const sketch = () => attempt(() => download(`/api/sketch/${uid}`, "sketch.html"));
+        const sketch = () => attempt(async () => {
+          const name = `sketch-${now.row.label}.html`;
+          await download(`/api/sketch/${uid}`, name);
+          say(`${name} is with your downloads. Send it to the volunteer.`);
+        });
         titled(now.row ? now.row.label : "Land", subjectHead(desk, uid, "land"),
-          node("div", { class: "buttons" },
+          node("div", { class: "buttons land-acts" },
             button("Score this land", score, { id: "score", class: "main" }),
             node("span", { class: "pair" },
               button("Undo", () => view.restoredBack(), { id: "undo" }),
@@ -328,7 +299,7 @@ export function landView(desk) {
           node("p", { class: "small", id: "why-not" }),
           node("div", { class: "buttons other-ways" }, button("Sketch page for the volunteer", sketch)),
           files.part(), dataPart(desk.map, uid, drawKnown), node("div", { id: "layers" }),
-          aboutPart(desk, now, status), anewPart(anew));
+          aboutPart(desk, now, status, () => { frame(); dataAnew(); }), anewPart(anew));
         pen.choose(null, false);
         camera.show(data.camera);
         frame();

@@ -9,7 +9,10 @@ import { attempt, button, field, say, seen, titled } from "./page.js";
 
 const MOST_ROWS = 100;
 const LEAST_ZOOM = 13;
-const NOTHING = "No sign-ups yet. Add one, paste them as a table, or drop files of outlines on this page.";
+// One sign-up alone is shown with the country around it.
+const FIT_ZOOM = 15;
+const NOTHING = "No sign-ups yet. Add one, paste them as a table, or take them from files of outlines.";
+const NONE_READY = "Nothing to score: no sign-up with an outline is new or was changed.";
 const COLOURS = {
   "Set aside": "#777777", "No outline yet": "#a85b00", "Ready to score": "#17518f",
   "Changed since scored": "#17518f", "Could not be scored": "#a1122f", Scored: "#14513a", "Place chosen": "#14513a",
@@ -84,6 +87,7 @@ export function listView(desk) {
   let filter = { text: "", status: "" };
   const known = knownGround(desk.map);
   let asked = 0;
+  let left = null;
 
   // Streams and roads show where one is; of a whole country they would be a tangle.
   function around() {
@@ -101,12 +105,22 @@ export function listView(desk) {
       : `${found.length} of ${rows.length} sign-ups`;
     byId("count").textContent = found.length > MOST_ROWS ? `${all}; the first ${MOST_ROWS} are listed.` : `${all}.`;
     byId("rows").replaceChildren(...found.slice(0, MOST_ROWS).map(item));
+    counted();
     const wanted = new Set(found.map(({ uid }) => uid));
     const changed = [...made].filter(([uid, sign]) => sign.isOut === wanted.has(uid)).map(([, sign]) => sign);
     changed.forEach((sign) => { sign.isOut = !sign.isOut; });
     // Of many the whole picture is drawn once: to work out where each stands takes as long again.
     if (changed.length < MOST_ROWS) changed.forEach((sign) => sign.redraw());
     else window.requestAnimationFrame(() => { if (desk.map.hasLayer(dots)) dots._redraw(); });
+  }
+
+  // Beside each status how many wait there.
+  function counted() {
+    const count = new Map();
+    rows.forEach(({ status }) => count.set(status, 1 + (count.get(status) || 0)));
+    byId("by-status").querySelectorAll("option[value]:not([value=''])").forEach((option) => {
+      option.textContent = count.has(option.value) ? `${option.value} (${count.get(option.value)})` : option.value;
+    });
   }
 
   function signOf(row) {
@@ -146,7 +160,7 @@ export function listView(desk) {
   function filters() {
     const find = node("input", { type: "search", value: filter.text, autocomplete: "off" });
     find.addEventListener("input", () => { filter.text = find.value.trim().toLowerCase(); draw(); });
-    const status = node("select", {}, node("option", { value: "" }, "All"),
+    const status = node("select", { id: "by-status" }, node("option", { value: "" }, "All"),
       DATA.statuses.map((name) => node("option", { value: name }, name)));
     status.value = filter.status;
     status.addEventListener("change", () => { filter.status = status.value; draw(); });
@@ -199,15 +213,43 @@ export function listView(desk) {
   function pasting() {
     const text = node("textarea", { rows: 5 });
     const add = () => attempt(async () => {
-      const { added, faults } = await send("POST", "/api/table", { text: text.value });
+      const { added, known: there, faults } = await send("POST", "/api/table", { text: text.value });
       await view.load();
-      say(`${added} added.`);
+      fit();
+      say(`${added} added.${there ? ` ${there} in the list already.` : ""}`);
+      if (!faults.length) text.value = "";
       if (faults.length) throw new Error(faults.map(({ row, why }) => `Row ${row}: ${why}`).join(" "));
     });
     return node("details", {}, node("summary", {}, "Paste a table"),
-      field("The first row names the columns: label, cell, priority, lon, lat", text),
+      field("The first row names the columns: name, cell, priority, latitude, longitude", text),
       node("div", { class: "buttons" }, button("Add all", add, { class: "main" })));
   }
+
+  function fromFiles() {
+    const input = node("input", { type: "file", multiple: "multiple" });
+    input.addEventListener("change", () => input.files.length && desk.takeAll([...input.files]));
+    return node("details", {}, node("summary", {}, "Add from files"),
+      field("Outlines or sketches; you can also drop them anywhere on this page", input));
+  }
+
+  // Every sign-up in sight; of an empty office what its maps show.
+  function fit() {
+    const places = rows.filter((row) => row.lat !== null).map((row) => [row.lat, row.lon]);
+    const [west, south, east, north] = DATA.bounds;
+    const box = places.length ? L.latLngBounds(places).pad(0.2) : L.latLngBounds([[south, west], [north, east]]);
+    desk.map.fitBounds(box, { maxZoom: FIT_ZOOM, animate: false });
+  }
+
+  // The first time: sign-ups may lie beyond the office's maps.
+  function fitFirst() {
+    const bounds = desk.map.getBounds();
+    if (rows.some((row) => row.lat !== null && !bounds.contains([row.lat, row.lon]))) fit();
+  }
+
+  const scoreAll = () => attempt(async () => {
+    const { asked: count } = await send("POST", "/api/score", {});
+    if (!count) say(NONE_READY);
+  });
 
   return Object.assign(view, {
     // All, or the one with this uid where only that can have changed.
@@ -221,15 +263,18 @@ export function listView(desk) {
     },
     async show() {
       titled("Sign-ups", node("p", { id: "empty", hidden: true }, NOTHING),
-        adding(), pasting(), filters(),
+        adding(), pasting(), fromFiles(), filters(),
         node("div", { class: "buttons", id: "list-acts" },
-          button("Score all that are ready", () => attempt(() => send("POST", "/api/score", {}))),
+          button("Score all that are ready", scoreAll),
           button("Cameras for the cells", () => desk.assign())),
         node("p", { id: "count", class: "small", role: "status" }),
         node("ul", { id: "rows", class: "shapes" }));
       signs.addTo(desk.map);
+      // The list comes back as it was left: where the hand had put the map.
+      if (left) desk.map.setView(left.center, left.zoom, { animate: false });
       const answer = await attempt(() => seen(view.load()));
       if (!answer) return null;
+      if (!left) fitFirst();
       if (rows.length) key.addTo(desk.map);
       // An empty office shows what comes first, and nothing that has no use yet.
       byId("empty").hidden = rows.length > 0;
@@ -240,6 +285,7 @@ export function listView(desk) {
       return answer;
     },
     hide() {
+      left = { center: desk.map.getCenter(), zoom: desk.map.getZoom() };
       desk.map.off("moveend", around);
       window.clearTimeout(asked);
       known.remove();

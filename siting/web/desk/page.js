@@ -49,6 +49,11 @@ document.addEventListener("mousedown", ({ button: which, target }) => {
 });
 document.addEventListener("click", () => { isHeld = false; }, true);
 
+// What was opened by hand comes into view; one that opens by itself must not move the page.
+document.addEventListener("toggle", ({ target }) => {
+  if (target.open && target.contains(document.activeElement)) target.scrollIntoView({ block: "nearest" });
+}, true);
+
 // `name`: of several that wait the last one counts.
 export function whenFree(name, act) {
   waiting.delete(name);

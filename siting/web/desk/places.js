@@ -85,6 +85,8 @@ export function placesView(desk) {
   // The mark of a place on the map while the hand is on its words.
   function light(rank) {
     marks.eachLayer((mark) => mark.getElement() && mark.getElement().classList.toggle("is-lit", mark.rank === rank));
+    byId("body").querySelectorAll(".places > li")
+      .forEach((item) => item.classList.toggle("is-lit", item.id === `spot-${rank}`));
   }
 
   function changed(uid, data) {
@@ -164,7 +166,7 @@ export function placesView(desk) {
         zIndexOffset: isChosen ? 2000 : 1000 - spot.rank }).addTo(marks);
       mark.rank = spot.rank;
       mark.on("click", () => {
-        if (byId(`spot-${spot.rank}`)) byId(`spot-${spot.rank}`).scrollIntoView({ block: "nearest" });
+        if (byId(`spot-${spot.rank}`)) byId(`spot-${spot.rank}`).scrollIntoView({ block: "start" });
         light(spot.rank);
       });
     });

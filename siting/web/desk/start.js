@@ -18,7 +18,7 @@ const map = deskMap();
 // `waitsFor`: whose list was asked for; `fresh`: whose list has no files yet; `decided`: what was said of a choice.
 const desk = { map, waitsFor: "", fresh: "", decided: {},
   open: (uid) => go(`land/${uid}`), places: (uid) => go(`places/${uid}`),
-  letter: (uid) => go(`letter/${uid}`), assign: () => go("assign") };
+  letter: (uid) => go(`letter/${uid}`), assign: () => go("assign"), takeAll: (files) => takeAll(files) };
 const list = listView(desk);
 Object.assign(desk, { row: list.row, rows: list.rows, reload: list.load, preview: previewOn(map) });
 const land = landView(desk);
@@ -127,6 +127,9 @@ async function route() {
   if (files.length && open === "back") await back.dropped(files);
 }
 
+const SHORT_S = 10;
+const secondsWords = (seconds) => `${seconds.toFixed(seconds < SHORT_S ? 1 : 0)} s`;
+
 const onLists = () => open === "places" || open === "letter";
 
 // Whoever looks at the land, and did not ask for the run, stays there.
@@ -160,17 +163,18 @@ function setUp() {
       // The new list is shown already, while its files are being written.
       desk.fresh = uid;
       renewHead(desk);
-      toPlaces(uid, `The new list, after ${seconds.toFixed(1)} s. Its files follow.`);
+      toPlaces(uid, `The new list, after ${secondsWords(seconds)}. The map page and the files are being written.`);
     },
     scored: async ({ uid, seconds }) => {
       await ended(uid);
-      if (desk.fresh !== uid) toPlaces(uid, `Scored in ${seconds.toFixed(1)} s.`);
+      if (desk.fresh !== uid) toPlaces(uid, `Scored in ${secondsWords(seconds)}.`);
       // Whoever went back to the land meanwhile stays there.
       else if (onLists() && window.location.hash.endsWith(uid)) {
         await places.written(uid);
-        if (desk.decided.uid === uid) say("The files are ready.");
+        say("The files are ready.");
       }
       settled();
+      renewHead(desk);
     },
     cancelled: async ({ uid }) => {
       settled();

@@ -5,6 +5,12 @@ import { button, whenFree } from "./page.js";
 
 const now = { uid: "", open: "" };
 
+// The row is that of the last run that has ended: of a new list it says what was true before.
+function statusWords(desk, row) {
+  if (!row) return "";
+  return desk.fresh === row.uid ? "Files being written" : row.status;
+}
+
 function head(desk) {
   const { uid, open } = now;
   const row = desk.row(uid);
@@ -17,7 +23,7 @@ function head(desk) {
       step("land", "Land", () => desk.open(uid)),
       step("places", "Places", () => desk.places(uid), none),
       step("letter", "Letter and files", () => desk.letter(uid), none)),
-    node("span", { class: "status", id: "status" }, row ? row.status : ""));
+    node("span", { class: "status", id: "status" }, statusWords(desk, row)));
 }
 
 export function subjectHead(desk, uid, open) {

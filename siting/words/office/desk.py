@@ -71,7 +71,8 @@ AT_RANDOM = (
 )
 
 REFUSED: dict[str, str] = {
-    "used": "This address was used already. Start the desk again for a new one.",
+    "used": "This address was used already, or is older than ten minutes. Start the desk again for "
+    "a new one.",
     # Another name could lead a strange page to this port (DNS rebinding, desk/server/security.py).
     "host": "This desk answers to 127.0.0.1 only.",
     "enter": "Open the desk by the address that the program printed.",
@@ -111,6 +112,7 @@ LETTER_KINDS = {
     "not_this_season": "Not this season",
     "need_an_outline": "We need a new outline",
 }
+FILL_IN = "[say here what is wrong with it]"
 MAIL_SUBJECT = "Your land and our camera: {land}"
 PACKAGE = (
     "deployments.csv follows the open Camera Trap Data Package; the archive also holds check "
@@ -135,8 +137,12 @@ def words_data() -> dict[str, Any]:
         "writing": "The map page, the sheet and the files are being written …",
         "making": "The files are being made for the place that was chosen …",
         "random": RANDOM,
-        "facts": "1 is plain ground with nothing to follow; 2 means about twice as many pictures, "
-        "give or take a lot. Firm: still among the first five if the maps were slightly wrong.",
+        "facts": "Plain ground has nothing to follow; “2 times” means about twice as many pictures "
+        "as there, give or take a lot. A firm choice would still be among the first five if the "
+        "maps were slightly wrong, a toss-up often would not.",
+        "off maps": "Your office's maps show nothing here. If the position is wrong, correct it "
+        "under “About this sign-up”: is a minus sign missing, or are latitude and longitude "
+        "swapped? If it is right, get data for this area.",
         "mail": "The mail is saved as a file whose name ends in .eml. Open it: your mail program "
         "shows the letter with the files attached, and you add the address.",
         "no relief": "The relief cannot be drawn: its raster is not there, or was replaced. Your "

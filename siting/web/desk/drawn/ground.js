@@ -66,11 +66,12 @@ export function cameraSign(map) {
   };
 }
 
+// At once: whoever goes on to another view would else see the end of this move there.
 // The map over what is drawn, or over the place of a sign-up without an outline.
 export function framed(map, shapes, row) {
   const corners = shapes.flatMap((shape) => shape.corners);
-  if (corners.length) map.fitBounds(L.latLngBounds(corners).pad(0.25), { maxZoom: 17 });
-  else if (row && row.lat !== null) map.setView([row.lat, row.lon], 15);
+  if (corners.length) map.fitBounds(L.latLngBounds(corners).pad(0.25), { maxZoom: 17, animate: false });
+  else if (row && row.lat !== null) map.setView([row.lat, row.lon], 15, { animate: false });
 }
 
 // The layer and the box of each shape.
