@@ -49,6 +49,9 @@ def test_a_table_is_in_sight_once_and_can_be_pasted_again(desk):
     press(desk, "Add all")
     expect(desk.locator("#said")).to_have_text("2 added.")
     expect(box).to_have_value("")
+    # The office is empty no more.
+    expect(desk.get_by_text("No sign-ups yet")).to_be_hidden()
+    expect(desk.get_by_role("button", name="Score all that are ready")).to_be_visible()
     # Both, though one lies far beyond what the office's maps show.
     assert desk.evaluate(ON_MAP, [44.126, -70.129])
     assert desk.evaluate(ON_MAP, [43.532, -80.506])
@@ -56,6 +59,39 @@ def test_a_table_is_in_sight_once_and_can_be_pasted_again(desk):
     press(desk, "Add all")
     expect(desk.locator("#said")).to_have_text("0 added. 2 in the list already.")
     expect(desk.locator("#by-status")).to_contain_text("No outline yet (2)")
+
+
+def test_the_first_look_has_every_sign_up_in_sight(desk):
+    page = desk.context.new_page()
+    page.goto(desk.url.split("#")[0])
+    page.locator("#rows li").first.wait_for()
+    assert page.evaluate(ON_MAP, [44.126, -70.129])
+    assert page.evaluate(ON_MAP, [43.532, -80.506])
+    page.close()
+
+
+@pytest.mark.parametrize(("width", "height", "touch"), [(320, 700, True), (700, 450, False)])
+def test_what_lies_on_a_small_map_does_not_lie_on_each_other(desk, browser, width, height, touch):
+    """320 px, and a window of 1400 px at 200 %."""
+    context = browser.new_context(
+        storage_state=desk.context.storage_state(), has_touch=touch,
+        viewport={"width": width, "height": height},
+    )  # fmt: skip
+    page = context.new_page()
+    page.goto(desk.url.split("#")[0])
+    page.locator("#rows li").first.wait_for()
+    page.wait_for_timeout(500)
+    boxes = page.locator(".leaflet-control").evaluate_all(
+        "all => all.map((one) => one.getBoundingClientRect().toJSON())"
+    )
+    assert len(boxes) > 3
+    for n, one in enumerate(boxes):
+        for other in boxes[n + 1 :]:
+            assert (
+                one["right"] <= other["left"] or other["right"] <= one["left"]
+                or one["bottom"] <= other["top"] or other["bottom"] <= one["top"]
+            ), (one, other)  # fmt: skip
+    context.close()
 
 
 def test_a_sign_up_off_the_maps_says_so_and_is_put_right(desk):
@@ -146,6 +182,16 @@ def test_outlines_are_chosen_without_dropping_them(desk, tmp_path):
     desk.get_by_label("Outlines or sketches").set_input_files(str(path))
     expect(desk.locator("#title")).to_have_text("Came back", timeout=60_000)
     expect(desk.get_by_text("land.geojson").first).to_be_visible(timeout=60_000)
+
+
+def test_what_lies_on_the_map_is_as_dark_as_the_page(desk):
+    desk.emulate_media(color_scheme="dark")
+    listed(desk)
+    look = "(one) => window.getComputedStyle(one).backgroundColor"
+    sheet = desk.locator("#by-status").evaluate(look)
+    for part in (".leaflet-control-layers", ".leaflet-control-scale-line"):
+        assert desk.locator(part).first.evaluate(look) == sheet
+    desk.emulate_media(color_scheme="light")
 
 
 def test_a_sketch_page_bears_the_name_of_its_land(desk):

@@ -106,6 +106,9 @@ export function listView(desk) {
     byId("count").textContent = found.length > MOST_ROWS ? `${all}; the first ${MOST_ROWS} are listed.` : `${all}.`;
     byId("rows").replaceChildren(...found.slice(0, MOST_ROWS).map(item));
     counted();
+    // An empty office shows what comes first, and nothing that has no use yet.
+    byId("empty").hidden = rows.length > 0;
+    byId("body").querySelectorAll(".filters, #list-acts, #count").forEach((part) => { part.hidden = !rows.length; });
     const wanted = new Set(found.map(({ uid }) => uid));
     const changed = [...made].filter(([uid, sign]) => sign.isOut === wanted.has(uid)).map(([, sign]) => sign);
     changed.forEach((sign) => { sign.isOut = !sign.isOut; });
@@ -276,16 +279,14 @@ export function listView(desk) {
       if (!answer) return null;
       if (!left) fitFirst();
       if (rows.length) key.addTo(desk.map);
-      // An empty office shows what comes first, and nothing that has no use yet.
-      byId("empty").hidden = rows.length > 0;
       byId("body").querySelector("details").open = !rows.length;
-      byId("body").querySelectorAll(".filters, #list-acts, #count").forEach((part) => { part.hidden = !rows.length; });
       desk.map.on("moveend", around);
       around();
       return answer;
     },
     hide() {
-      left = { center: desk.map.getCenter(), zoom: desk.map.getZoom() };
+      // Another view may have been asked for before this one was ever there.
+      if (byId("rows")) left = { center: desk.map.getCenter(), zoom: desk.map.getZoom() };
       desk.map.off("moveend", around);
       window.clearTimeout(asked);
       known.remove();

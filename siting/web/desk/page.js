@@ -124,14 +124,16 @@ export function deskMap() {
     const key = coverKey();
     more["Land cover"].on("add", () => key.addTo(map)).on("remove", () => key.remove());
   }
-  const isNarrow = window.innerWidth < 700;
-  // On a phone the open list would lie over a third of the map.
+  // Where the panel lies below it (desk.css) the map is low, as on a phone or at 200 %: an open list would
+  // lie over a third of it.
+  const isNarrow = window.matchMedia("(max-width: 899px)").matches;
   L.control.layers(null, more, { collapsed: isNarrow, position: "topright" }).addTo(map);
   map.createPane("known").style.zIndex = "350";
   map.getPane("known").style.pointerEvents = "none";
-  // On a phone in a row at the foot, where they lie on no land that is being drawn.
+  // There in a row at the foot, where they lie on no land that is being drawn.
   panButtons(map, isNarrow ? "bottomleft" : "topleft").addTo(map);
-  L.control.scale({ maxWidth: 140, position: "bottomright" }).addTo(map);
+  // Beside that row there is room for a short one.
+  L.control.scale({ maxWidth: isNarrow ? 90 : 140, position: "bottomright" }).addTo(map);
   const [west, south, east, north] = DATA.bounds;
   map.fitBounds([[south, west], [north, east]]);
   new window.ResizeObserver(() => map.invalidateSize({ pan: false })).observe(byId("map"));
