@@ -34,7 +34,7 @@ def test_help_loads_no_heavy_library():
 
 def test_the_desk_serves_its_first_page_without_tables_or_compiled_loops():
     """Half a second of loading during which the coordinator would look at an empty window."""
-    later = {"geopandas", "pandas", "pyogrio", "numba", "folium", "pvlib"}
+    later = {"geopandas", "pandas", "pyogrio", "numba", "folium", "pvlib", "scipy.ndimage"}
     code = (
         f"import sys; import siting.desk.run, uvicorn; print(sorted({later!r} & set(sys.modules)))"
     )

@@ -7,9 +7,9 @@ Through parks, lawns and built-up ground the cover speaks against it: there it d
 from __future__ import annotations
 
 import numpy as np
+import scipy
 import shapely
 from rasterio.features import shapes as outlines
-from scipy import ndimage
 from shapely.geometry import shape as geometry_of
 from shapely.geometry.base import BaseGeometry as Geometry
 
@@ -64,7 +64,7 @@ def _share_around(mask: BoolArray, land: Land) -> FloatArray:
     width = 2 * max(1, round(_AROUND_M / land.grid.cell_size_m)) + 1
     known = (land.role != CoverRole.UNKNOWN).astype(np.float64)
     held, whole = (
-        ndimage.uniform_filter(values, width, mode="constant")
+        scipy.ndimage.uniform_filter(values, width, mode="constant")
         for values in (mask.astype(np.float64), known)
     )
     share: FloatArray = np.divide(held, whole, out=np.zeros_like(held), where=whole > 1e-9)
