@@ -154,8 +154,11 @@ def test_what_was_just_drawn_is_in_sight(desk, layer, begin, corners):
     part = desk.locator(".layer", has_text=layer)
     expect(part.get_by_label("Name or note")).to_be_visible()
     assert part.get_by_label("Name or note").evaluate(IN_PANEL)
-    # What comes next is at hand there too.
-    assert desk.locator("#score").evaluate(IN_PANEL)
+    # What comes next stands below the last layer.
+    below = desk.get_by_role("button", name="That is all: score it")
+    expect(below).to_be_enabled()
+    last = desk.locator(".layer").last.bounding_box()
+    assert 0 <= below.bounding_box()["y"] - last["y"] - last["height"] < 60
 
 
 def test_nothing_to_score_is_said(desk):

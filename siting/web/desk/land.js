@@ -52,9 +52,8 @@ export function landView(desk) {
   // --- saving ----------------------------------------------------------------------------------
 
   function acted(also = "") {
-    now.also = also;
     now.past.put(now.state);
-    save();
+    save(also);
     draw();
   }
 
@@ -67,7 +66,9 @@ export function landView(desk) {
     if (head) head.replaceChildren(user(nameOf(shape, now.state.shapes)));
   }
 
-  function save() {
+  // `also` is said with it, until the next act: an earlier save may end meanwhile.
+  function save(also = "") {
+    now.also = also;
     say("Saving ...");
     now.saver.save({ answers: { ...now.state.answers },
       shapes: now.state.shapes.filter((shape) => !faultOf(shape)).map(toServer) });
@@ -95,9 +96,7 @@ export function landView(desk) {
 
   function savedWords() {
     const open = now.state.shapes.filter((shape) => faultOf(shape));
-    const { also } = now;
-    now.also = "";
-    if (!open.length) return `Saved.${also}`;
+    if (!open.length) return `Saved.${now.also}`;
     if (open.length > 1) return `${open.length} shapes are not saved yet: finish or delete them.`;
     return unsaved(open[0], open[0].layer === "parcel" ? "outline" : stepOf(open[0]).one.toLowerCase());
   }
@@ -252,7 +251,8 @@ export function landView(desk) {
     if (open) open.closest("section").scrollIntoView({ block: "nearest" });
     now.isNew = false;
     const outline = now.state.shapes.some((shape) => shape.layer === "parcel" && !faultOf(shape));
-    byId("score").disabled = !outline;
+    byId("score").disabled = byId("score-below").disabled = !outline;
+    byId("score-below").hidden = pen.isAdding();
     byId("why-not").textContent = outline ? ""
       : "Draw the outline, drop a file, or send a sketch page to the volunteer.";
   }
@@ -291,7 +291,7 @@ export function landView(desk) {
           say(`${name} is with your downloads. Send it to the volunteer.`);
         });
         titled(now.row ? now.row.label : "Land", subjectHead(desk, uid, "land"),
-          node("div", { class: "buttons land-acts" },
+          node("div", { class: "buttons" },
             button("Score this land", score, { id: "score", class: "main" }),
             node("span", { class: "pair" },
               button("Undo", () => view.restoredBack(), { id: "undo" }),
@@ -299,6 +299,8 @@ export function landView(desk) {
           node("p", { class: "small", id: "why-not" }),
           node("div", { class: "buttons other-ways" }, button("Sketch page for the volunteer", sketch)),
           files.part(), dataPart(desk.map, uid, drawKnown), node("div", { id: "layers" }),
+          // Whoever has gone through the layers is far below the first one.
+          node("div", { class: "buttons" }, button("That is all: score it", score, { id: "score-below" })),
           aboutPart(desk, now, status, () => { frame(); dataAnew(); }), anewPart(anew));
         pen.choose(null, false);
         camera.show(data.camera);
