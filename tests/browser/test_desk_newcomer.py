@@ -129,7 +129,9 @@ def test_none_here_says_what_it_takes_away(desk):
     expect(layer).to_contain_text("1 marked")
     layer.get_by_role("button", name="None here").click()
     said = desk.locator("#said")
-    expect(said).to_contain_text("Saved. Taken away: Feeding place 1. Undo brings it back.")
+    expect(said).to_contain_text(
+        "Saved. Taken away: Feeding place 1. Undo brings it back.", timeout=20_000
+    )
     press(desk, "Undo")
     expect(layer).to_contain_text("1 marked")
     expect(said).to_have_text("Saved.")
@@ -150,7 +152,7 @@ def test_what_was_just_drawn_is_in_sight(desk, layer, begin, corners):
         click(desk, 0.4 + 0.1 * n, 0.5)
     if corners > 1:
         press(desk, "Done")
-    expect(desk.locator("#said")).to_contain_text("Saved.")
+    expect(desk.locator("#said")).to_contain_text("Saved.", timeout=20_000)
     part = desk.locator(".layer", has_text=layer)
     expect(part.get_by_label("Name or note")).to_be_visible()
     assert part.get_by_label("Name or note").evaluate(IN_PANEL)
