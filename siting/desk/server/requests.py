@@ -40,7 +40,7 @@ class _Placed(BaseModel):
 
 
 class SignupIn(_Placed):
-    """A sign-up as the page sends it."""
+    """A sign-up as the page sends it; `priority` is without a unit, 1 is placed first."""
 
     label: str = Field(min_length=1, max_length=200)
     cell: str = Field("", max_length=100)
