@@ -64,7 +64,7 @@ def test_it_ends_when_the_first_was_killed():
     """The second has the first's output open: waiting for its end is waiting for the second."""
     program = PROGRAM.replace("    print(", "    makers['late']()\n    print(")
     done = subprocess.run(
-        [sys.executable, "-c", program, "late"], capture_output=True, timeout=30, check=False
+        [sys.executable, "-c", program, "late"], capture_output=True, timeout=120, check=False
     )
     assert done.returncode == -9
 

@@ -44,7 +44,7 @@ def test_steps_within_steps_wait_for_nobody():
 
 @pytest.mark.usefixtures("helpers")
 def test_of_several_parts_that_fail_the_first_is_told():
-    begun = threading.Barrier(2, timeout=10.0)
+    begun = threading.Barrier(2, timeout=60.0)
 
     def step(part):
         if part.start in (2, 3):

@@ -209,7 +209,7 @@ def test_row_in_a_process_of_its_own(name, command, tmp_path):
     write_settings(land)
     done = subprocess.run(
         [sys.executable, "-m", "siting", *words(land, command)],
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=240, check=False,
     )  # fmt: skip
     assert done.returncode == 3
     assert "Traceback" not in done.stderr + done.stdout

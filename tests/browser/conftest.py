@@ -48,6 +48,8 @@ def browser() -> Iterator[Any]:
     if not CHROMIUM.exists():
         pytest.skip(f"no Chromium at {CHROMIUM} (set SITING_CHROMIUM to where it is)")
     api = pytest.importorskip("playwright.sync_api", reason="Playwright is not installed")
+    # How long a fault takes to be noticed; a busy machine is none.
+    api.expect.set_options(timeout=60_000)
     with api.sync_playwright() as play:
         chromium = play.chromium.launch(executable_path=str(CHROMIUM), args=list(ARGUMENTS))
         yield chromium
@@ -83,7 +85,7 @@ def opened(browser: Any, path: Path, **options: Any) -> Iterator[Tab]:
     """
     options.setdefault("reduced_motion", "reduce")
     context = browser.new_context(offline=True, **options)
-    context.set_default_timeout(15_000)
+    context.set_default_timeout(60_000)
     context.add_init_script(SHOW_MAP)
     try:
         tab = Tab(context.new_page())

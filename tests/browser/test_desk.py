@@ -38,7 +38,7 @@ def address(tmp_path_factory):
 def entered(browser, address):
     """A browser profile that has come in, with all it asked for."""
     context = browser.new_context(accept_downloads=True, **WIDE)
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(60_000)
     context.add_init_script(SHOW_MAP)
     page = context.new_page()
     page.goto(address)

@@ -53,7 +53,7 @@ def test_data_are_asked_for_cancelled_taken_up_and_shown(browser, address, site,
 
 
 def story(page, address, site, tmp_path):
-    page.set_default_timeout(20_000)
+    page.set_default_timeout(60_000)
     complaints: list[str] = []
     page.on("pageerror", lambda error: complaints.append(str(error)))
     page.on("console", lambda m: complaints.append(m.text) if m.type == "error" else None)

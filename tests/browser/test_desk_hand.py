@@ -27,7 +27,7 @@ def desk(browser, tmp_path_factory):
     words = ("-o", home / "office", "--protocol", few_trials(home))
     with running_desk(SAMPLE / "inputs.toml", *words) as at:
         context = browser.new_context(accept_downloads=True, **WIDE)
-        context.set_default_timeout(20_000)
+        context.set_default_timeout(60_000)
         context.add_init_script(SHOW_MAP)
         page = context.new_page()
         page.goto(at)
@@ -211,7 +211,7 @@ def test_the_signs_are_there_after_another_view(desk):
     desk.locator("#title", has_text="Came back").wait_for()
     desk.locator("#to-list").click()
     desk.locator("#rows > li").first.wait_for()
-    desk.wait_for_function(drawn, timeout=5_000)
+    desk.wait_for_function(drawn)
 
 
 def test_a_cleared_fault_does_not_move_a_button_under_the_hand(desk):
@@ -486,9 +486,7 @@ def test_the_bar_of_many_starts_where_it_was(desk):
     page.route("**/api/events*", lambda route: route.abort())
     page.goto(desk.url.split("#")[0])
     words = page.locator("#work-words")
-    expect(words).to_have_text(
-        "Scoring Land 61: starting, 4,938 more waiting (61 of 5,000 done)", timeout=20_000
-    )
+    expect(words).to_have_text("Scoring Land 61: starting, 4,938 more waiting (61 of 5,000 done)")
     bar = page.evaluate("(({ value, max }) => [value, max])(document.getElementById('work-bar'))")
     assert bar == [61, 5_000]
     page.close()

@@ -47,7 +47,7 @@ LETTER = {"text": "Hello,\n", "kind": "camera", "is_chosen": False, "is_edited":
 def desk(browser, tmp_path_factory):
     with running_desk(SAMPLE / "inputs.toml", "-o", tmp_path_factory.mktemp("states") / "o") as at:
         context = browser.new_context(**WIDE)
-        context.set_default_timeout(20_000)
+        context.set_default_timeout(60_000)
         context.add_init_script(SHOW_MAP)
         page = context.new_page()
         page.goto(at)

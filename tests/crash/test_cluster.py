@@ -80,7 +80,7 @@ def local(program):
 def cluster(local):
     """Two workers, whatever the last test did to them."""
     with distributed.Client(local, set_as_default=False) as client:
-        client.wait_for_workers(2, timeout=60)
+        client.wait_for_workers(2, timeout=240)
     return local
 
 
@@ -89,7 +89,7 @@ def struck(cluster, folder, strike):
     """Do something to the cluster as soon as the first page is being written."""
 
     def wait() -> None:
-        until = time.monotonic() + 60
+        until = time.monotonic() + 240
         while time.monotonic() < until and not any((folder / "parcels").rglob(".*.siting-part")):
             time.sleep(0.01)
         strike()

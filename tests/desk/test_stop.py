@@ -42,7 +42,7 @@ def test_a_desk_in_use_closes_in_one_line(tmp_path):
     # A map that was looked at: the raster is open in a thread of its own.
     assert desk.client.get(f"/tile/{stamp}/15/9057/11975.png").status_code == 200
     os.killpg(desk.process.pid, signal.SIGINT)
-    said, _ = desk.process.communicate(timeout=20)
+    said, _ = desk.process.communicate(timeout=120)
     assert ended.wait(5)
     assert said.splitlines()[-1] == CLOSED
     # How to stop it stands before, unless it was read with the address.
