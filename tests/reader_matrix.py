@@ -47,6 +47,7 @@ class Place:
     days : first and last of the deployment
     layers : names of the vector layers given
     given : whether a land cover was given
+    lake : whether the land cover has water in the middle, which no layer has
     """
 
     lat: float
@@ -61,6 +62,7 @@ class Place:
     layers: tuple[str, ...] = ()
     given: bool = True
     random: int = 0
+    lake: bool = False
 
 
 ALL = ("water", "trails", "roads", "buildings", "livestock", "way_in")
@@ -84,6 +86,7 @@ PLACES: Mapping[str, Place] = {
     "far north, winter": Place(
         65.2, 25.5, cover=CoverRole.TREE, days=("2027-12-01", "2028-02-10"), layers=ALL, random=2
     ),
+    "lake": Place(61.0, 24.0, 80.0, woods=True, cell_m=10.0, parcel_m=400.0, lake=True),
     "bog": Place(60.0, 18.0, 10.0, steep=0.0, cell_m=10.0, parcel_m=400.0,
                  cover=CoverRole.WETLAND, woods=True, layers=("water",)),
 }  # fmt: skip
@@ -141,6 +144,8 @@ def _land(place: Place) -> Any:
     role = np.full(grid.shape, place.cover if place.given else CoverRole.UNKNOWN, np.int8)
     if place.woods:
         role[east < -0.1 * place.parcel_m] = CoverRole.TREE
+    if place.lake:
+        role[np.hypot(east, north) < 0.15 * place.parcel_m] = CoverRole.WATER
     around = place.parcel_m / 2.0
     land = fake_land(
         grid=grid,

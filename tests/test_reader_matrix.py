@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pytest
 
 from siting.notes import head_and_gaps
+from siting.settings.protocol import CautionRules
 from siting.words.spot.reasons import TREE, what_holds
 from tests.reader_matrix import PLACES, made
 
@@ -118,3 +120,11 @@ def test_no_ground_is_said_once_and_areas_have_no_ranks():
     assert "leave no ground on this parcel" in made("town").texts["terminal"]
     assert "scores enough" not in made("town").whole
     assert "best first" not in made("desert").texts["gpx"]
+
+
+@pytest.mark.parametrize("name", PLACES)
+def test_whoever_is_sent_to_water_is_told_to_keep_out_of_it(name):
+    """Water of the land cover gave a warning of floods, and none of the bank or of crossing it."""
+    for spot in made(name).result.spots:
+        near = spot.measures.get("distance_to_water_m", np.inf) <= CautionRules().water_m
+        assert any("Banks give way" in line for line in spot.cautions) == near

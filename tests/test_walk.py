@@ -313,7 +313,7 @@ def test_notes_name_the_spots():
     texts = [note.text for note in said]
     assert texts == [
         "No route on foot that avoids water, steep ground and closed ground was found to "
-        "spots 2, 3."
+        "spots 2 and 3."
     ]
 
 

@@ -198,6 +198,7 @@ def nearby(
     place: tuple[float, float],
     slope_deg: float = 0.0,
     park_m: float = math.inf,
+    cover_water_m: float = math.inf,
     tree_m: float = 0.0,
     walk: Walk | None = None,
 ) -> Nearby:
@@ -209,12 +210,13 @@ def nearby(
     place : (easting, northing), metres
     slope_deg : float, degrees, slope of the ground at the place; NaN counts as steep
     park_m : float, metres to parks and verges of the land cover
+    cover_water_m : float, metres to water that the land cover shows, in no layer perhaps
     tree_m : float, metres to mapped trees, infinity where no map shows any
     walk : Walk or None
     """
     point = shapely.Point(place)
     return Nearby(
-        water_m=_distance(point, land.water),
+        water_m=min(_distance(point, land.water), cover_water_m),
         valley_m=_distance(point, land.valleys),
         livestock_m=_distance(point, land.livestock),
         boundary_m=float(shapely.distance(point, land.boundary)),

@@ -42,6 +42,8 @@ def cautions_at(
         place=(candidate.easting, candidate.northing),
         slope_deg=float(ground.layers["view_slope_deg"][candidate.row, candidate.col]),
         park_m=_at(ground, "distance_to_park_m", candidate),
+        # A lake of the land cover drowns people like one of a layer.
+        cover_water_m=_at(ground, "distance_to_water_m", candidate),
         tree_m=_at(ground, "distance_to_tree_m", candidate),
         walk=walk,
     )
