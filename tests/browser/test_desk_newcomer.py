@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
@@ -187,6 +188,25 @@ def test_outlines_are_chosen_without_dropping_them(desk, tmp_path):
     desk.get_by_label("Outlines or sketches").set_input_files(str(path))
     expect(desk.locator("#title")).to_have_text("Came back", timeout=60_000)
     expect(desk.get_by_text("land.geojson").first).to_be_visible(timeout=60_000)
+
+
+def test_a_sketch_says_what_is_new_in_the_words_of_the_land(desk):
+    press(desk, "Came back")
+    desk.locator("#back-files").wait_for(timeout=60_000)
+    ring = [[-80.509, 43.530], [-80.503, 43.530], [-80.503, 43.534], [-80.509, 43.530]]
+    shape = {"type": "Feature", "properties": {"layer": "parcel"},
+             "geometry": {"type": "Polygon", "coordinates": [ring]}}  # fmt: skip
+    # fmt: off
+    content = {"type": "FeatureCollection", "format": "siting sketch 1", "for": "On the maps",
+               "said_by": "the owner", "answers": {"livestock": "none"}, "features": [shape]}
+    # fmt: on
+    file = {"name": "sketch.json", "mimeType": "application/json"}
+    desk.set_input_files("#back-files", [{**file, "buffer": json.dumps(content).encode()}])
+    card = desk.locator("#waiting > li", has_text="sketch.json")
+    expect(card).to_contain_text(
+        "Outline of the land: drawn in the sketch, not drawn yet here", timeout=60_000
+    )
+    expect(card).to_contain_text("Livestock: none in the sketch, not asked here")
 
 
 def test_what_lies_on_the_map_is_as_dark_as_the_page(desk):

@@ -6,7 +6,7 @@ import { attempt, button, fault, field, say, seen, titled } from "../page.js";
 
 const NEW = "new";
 const KEEP = [["theirs", "Take the sketch's"], ["both", "Keep both"], ["ours", "Keep what is there"]];
-const ANSWERS = { none: "none here", unknown: "not known" };
+const ANSWERS = { none: "none", unknown: "not known" };
 
 export function backView(desk) {
   const view = {};
@@ -83,7 +83,11 @@ export function backView(desk) {
         node("span", { class: "fact" }, user(record.facts.map((fact) => fact.replace(/\.$/, "")).join(" · "))))))));
   }
 
-  const counted = (count, answer) => (count ? `${count} marked` : ANSWERS[answer] || "not asked");
+  // In the words of the land itself: an outline is drawn, all else is asked about.
+  function counted({ layer }, count, answer) {
+    if (layer === "parcel") return count ? "drawn" : "not drawn yet";
+    return count ? `${count} marked` : ANSWERS[answer] || "not asked";
+  }
 
   function sketch(item) {
     const mine = chosen.get(item.uid) || {};
@@ -96,8 +100,8 @@ export function backView(desk) {
       select.value = mine[layer.layer];
       select.addEventListener("change", () => { mine[layer.layer] = select.value; });
       return node("li", {}, node("strong", {}, layer.title), ": ",
-        layer.same ? "the same as here" : `the sketch has ${counted(layer.theirs, layer.their_answer)}, `
-          + `here ${counted(layer.ours, layer.our_answer)}`,
+        layer.same ? "the same as here" : `${counted(layer, layer.theirs, layer.their_answer)} in the sketch, `
+          + `${counted(layer, layer.ours, layer.our_answer)} here`,
         layer.same || (!layer.ours && !layer.our_answer) ? null : select);
     });
     return [picker(item, "", item.signup, true), doubts(item),
