@@ -33,15 +33,15 @@ def places_for_posts(spots: Sequence[Spot], drawn: Sequence[RandomPlace] = ()) -
     Examples
     --------
     >>> bare = RandomPlace(0.0, 0.0, "open ground", 2, False, 0.5, 20.0, 10.0, None)
-    >>> places_for_posts([], [bare])
-    'O2'
+    >>> places_for_posts([], [bare, bare])
+    'O2 and O2'
     """
     here = [s for s in spots if what_holds(s.measures, s.search_radius_m) != TREE]
     named = [place.sign for place in drawn if place.tree_m is None]
     if here:
         what = f"{'area' if here[0].plain else 'spot'}{'' if len(here) == 1 else 's'}"
         named = [f"{what} {listed([str(spot.rank) for spot in here])}", *named]
-    return ", ".join(named)
+    return listed(named)
 
 
 def bring(posts: str) -> tuple[str, ...]:
