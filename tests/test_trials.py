@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import geopandas as gpd
@@ -13,6 +14,7 @@ from siting.grid import Grid
 from siting.scoring.candidates import Points
 from siting.scoring.combine import combine
 from siting.scoring.shaken.draws import Shaken
+from siting.scoring.shaken.index import _near
 from siting.scoring.stability import draw_shifts
 from siting.scoring.trials import (
     assess_stability,
@@ -210,3 +212,20 @@ def test_stated_errors_come_from_the_layers():
     found = stated_line_errors_m(fake_land(vectors=vectors), StabilityRules(line_error_m=5.0))
     assert found == {"water": 20.0, "roads": 3.0, "crossings": pytest.approx(np.hypot(20.0, 5.0))}
     assert stated_line_errors_m(fake_land(vectors={}), StabilityRules()) == {}
+
+
+def test_every_cell_that_a_map_may_be_read_at_is_found_also_at_the_edge():
+    """Only the part of the land around the points is looked at; beyond the land the nearest cell
+    is read."""
+    land, reach = shaken({"trail": bumps((1.0, 1.0, 1.0))}, {"trail": 1.0}), 4
+    at_edge = np.array([40, 118, 119]), np.array([60, 2, 119])
+    points = Points.around(*at_edge, grid=GRID, reach_m=10.0)
+    at, slot, (row, col) = _near(points, land, reach)
+    assert slot.shape[0] < GRID.n_rows
+    for down, right in itertools.product((-reach, 0, reach), repeat=2):
+        there = slot[
+            np.clip(at.row + down, 0, slot.shape[0] - 1),
+            np.clip(at.col + right, 0, slot.shape[1] - 1),
+        ]
+        np.testing.assert_array_equal(row[there], np.clip(points.row + down, 0, GRID.n_rows - 1))
+        np.testing.assert_array_equal(col[there], np.clip(points.col + right, 0, GRID.n_cols - 1))

@@ -57,10 +57,14 @@ class Memberships(Mapping[str, FloatArray]):
 
 def memberships_at(memberships: Mapping[str, FloatArray], cells: Any) -> dict[str, FloatArray]:
     """Memberships of some cells, float32; `cells` is anything that picks them from an array."""
+    return {name: membership_at(memberships, name, cells) for name in memberships}
+
+
+def membership_at(memberships: Mapping[str, FloatArray], name: str, cells: Any) -> FloatArray:
+    """One of them."""
     if isinstance(memberships, Memberships):
-        curves = memberships.curves
-        return {n: membership(v[cells], curves[n]) for n, v in memberships.layers.items()}
-    return {name: value[cells] for name, value in memberships.items()}
+        return membership(memberships.layers[name][cells], memberships.curves[name])
+    return np.asarray(memberships[name][cells])
 
 
 def memberships(

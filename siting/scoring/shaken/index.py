@@ -20,9 +20,9 @@ from siting.grid import FloatArray, Grid
 from siting.ground.terrain import base_level_m, gradient_at
 from siting.kernels.bands import of_parts
 from siting.kernels.curves import Knots, membership
-from siting.kernels.remembered import lasting, near_change
+from siting.kernels.remembered import lasting, near_change, remembering
 from siting.scoring.candidates import Points
-from siting.scoring.combine import Memberships, by_fact, memberships_at
+from siting.scoring.combine import Memberships, by_fact, membership_at
 from siting.scoring.shaken.draws import (
     COVER,
     LINES,
@@ -66,7 +66,8 @@ def shaken_index(
     drawn = draw(points, land, rules=rules)
     judged = land.heading_score
     known = None if judged is None else judged[points.row, points.col]
-    out = _open_index(points, land, drawn, known, scoring=scoring).copy()
+    out = _open_index(points, land, drawn, known, scoring=scoring)
+    out = out.copy() if remembering() else out
     # Last, for the least of it is new after most edits: a feeder closes ground and moves no map.
 
     def close(some: slice) -> None:
@@ -93,12 +94,15 @@ def _open_index(
     level_m = base_level_m(land.dem)
     kept = lasting("trials", points, drawn, scoring, fixed, level_m, list(layers), known is None)
     again = np.ones(len(points.first), dtype=bool)
-    out: NDArray[np.float32] = np.empty((len(drawn.flow), len(points.row)), dtype=np.float32)
+    out: NDArray[np.float32] = np.empty((0, 0), dtype=np.float32)
     if kept:
         again = _changed(points, land.grid, drawn, (kept["layers"], layers), (kept["known"], known))
-        out[:] = kept["index"]
+        out = kept["index"].copy()
     of_those = np.flatnonzero(again[points.place])
-    if len(of_those):
+    # Most often all: what was drawn for them is large, and is not copied.
+    if len(of_those) == len(points.row):
+        out = _index_of(points, land, drawn, known, scoring=scoring)
+    elif len(of_those):
         some, heard = _some_points(points, drawn, of_those)
         headings = None if known is None else known[of_those]
         out[:, of_those] = _index_of(some, land, heard, headings, scoring=scoring)
@@ -166,13 +170,12 @@ def _index_of(
     """(draws, points) logarithm of the index on open ground; see `_open_index`."""
     from siting.kernels import index_of_draws
 
-    n, at = len(drawn.flow), _at(points)
+    n = len(drawn.flow)
     out = np.empty((n, len(points.row)), dtype=np.float32)
-    slot, cells = _near(points, land, _reach(drawn, land.grid))
-    near = memberships_at(land.memberships, cells)
-    facts = by_fact([*near, *(["heading"] if known is not None else [])])
+    at, slot, cells = _near(points, land, _reach(drawn, land.grid))
+    facts = by_fact([*land.memberships, *(["heading"] if known is not None else [])])
     given = [name for name in facts if _is_worked_out(name, land)]
-    read = _read(facts, near, given, land)
+    read = _read(facts, cells, given, land)
     steps = np.stack([_steps(drawn.moved[name], land.grid) for name in _MAPS], axis=1)
     weights = np.concatenate([drawn.weights[name] for name in facts], axis=1)
     patch = _patched(points, drawn.patches, n)
@@ -215,18 +218,21 @@ def _steps(shift_m: NDArray[np.float64], grid: Grid) -> IndexArray:
     return np.floor(0.5 + cells).astype(np.int64)
 
 
-def _near(points: Points, land: Shaken, reach: int) -> tuple[NDArray[np.int32], Cells]:
-    """The cells that a map may be laid on, few of all: where each stands, and which they are."""
-    there = np.zeros(land.grid.shape, dtype=bool)
+def _near(points: Points, land: Shaken, reach: int) -> tuple[At, NDArray[np.int32], Cells]:
+    """Points in the part of the land where maps may be laid, where its cells stand, and these."""
+    top, left = (max(int(axis.min()) - reach, 0) for axis in (points.row, points.col))
+    row, col = points.row - top, points.col - left
+    n_rows, n_cols = land.grid.shape
+    shape = (min(row.max() + reach + 1, n_rows - top), min(col.max() + reach + 1, n_cols - left))
+    there = np.zeros(shape, dtype=bool)
     for place in np.unique(points.place):
         mine = points.place == place
-        row, col = points.row[mine], points.col[mine]
-        rows = slice(max(row.min() - reach, 0), row.max() + reach + 1)
-        there[rows, max(col.min() - reach, 0) : col.max() + reach + 1] = True
+        rows = slice(max(row[mine].min() - reach, 0), row[mine].max() + reach + 1)
+        there[rows, max(col[mine].min() - reach, 0) : col[mine].max() + reach + 1] = True
     cells = np.nonzero(there)
-    slot = np.zeros(land.grid.shape, dtype=np.int32)
+    slot = np.zeros(there.shape, dtype=np.int32)
     slot[cells] = np.arange(len(cells[0]), dtype=np.int32)
-    return slot, (cells[0], cells[1])
+    return _at(replace(points, row=row, col=col)), slot, (cells[0] + top, cells[1] + left)
 
 
 def _is_worked_out(name: str, land: Shaken) -> bool:
@@ -234,17 +240,15 @@ def _is_worked_out(name: str, land: Shaken) -> bool:
     return name in ("flat", "heading") or (name == "funnel" and land.funnel_ratio is not None)
 
 
-def _read(
-    facts: Mapping[str, int], near: dict[str, FloatArray], given: Sequence[str], land: Shaken
-) -> Read:
-    """How each criterion is read in a draw, in the order of `facts`; `near` are (cells,) values."""
+def _read(facts: Mapping[str, int], cells: Cells, given: Sequence[str], land: Shaken) -> Read:
+    """How each criterion is read in a draw, in the order of `facts`, on some cells."""
     from siting.kernels import Read
 
-    values = np.zeros((len(facts), len(next(iter(near.values())))), dtype=np.float32)
+    values = np.zeros((len(facts), len(cells[0])), dtype=np.float32)
     for k, name in enumerate(facts):
-        if name in near:
-            # Of large land it is much: each is held once.
-            values[k] = near.pop(name)
+        if name in land.memberships:
+            # One at a time: of large land it is much.
+            values[k] = membership_at(land.memberships, name, cells)
     in_patch = np.full((len(facts), len(land.clear_of_role)), -1.0, dtype=np.float32)
     for k, name in enumerate(facts):
         # A point in a patch has the view of the class it is misread as, and no edge of its own.
