@@ -220,7 +220,8 @@ def test_every_cell_that_a_map_may_be_read_at_is_found_also_at_the_edge():
     land, reach = shaken({"trail": bumps((1.0, 1.0, 1.0))}, {"trail": 1.0}), 4
     at_edge = np.array([40, 118, 119]), np.array([60, 2, 119])
     points = Points.around(*at_edge, grid=GRID, reach_m=10.0)
-    at, slot, (row, col) = _near(points, land, reach)
+    at, slot, cells = _near(points, land, reach)
+    row, col = np.nonzero(cells)
     assert slot.shape[0] < GRID.n_rows
     for down, right in itertools.product((-reach, 0, reach), repeat=2):
         there = slot[

@@ -61,7 +61,7 @@ def memberships_at(memberships: Mapping[str, FloatArray], cells: Any) -> dict[st
 
 
 def membership_at(memberships: Mapping[str, FloatArray], name: str, cells: Any) -> FloatArray:
-    """One of them."""
+    """Membership 0..1 of one criterion on some cells, float32; `cells` as of `memberships_at`."""
     if isinstance(memberships, Memberships):
         return membership(memberships.layers[name][cells], memberships.curves[name])
     return np.asarray(memberships[name][cells])

@@ -14,6 +14,7 @@ from siting.ground.layers import GroundLayers
 from siting.ground.peopled import lawns
 from siting.ground.shapes.feature_order import served_by
 from siting.heading.choose import Lookout
+from siting.kernels.bands import give_back
 from siting.kernels.curves import membership
 from siting.notes import Remark
 from siting.scoring.candidates import with_rivals, worth_listing
@@ -97,6 +98,7 @@ def rank_places(
     reach_m = protocol.features.reach_m
     same = _same_place(scores, drawn, view, radius_m=least_m, feature_reach_m=reach_m)
     found = _search(scores, drawn, view, protocol, spacing_m=apart_m, same=same)
+    give_back(land.dem.size)
     if not found.candidates:
         peopled = bool((open_ground != (no_go == 0)).any())
         # Ground of people is looked over only where there is no other.

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from siting.grid import FloatArray
+from siting.kernels.bands import give_back
 from siting.notes import Remark
 from siting.scoring.candidates import Points
 from siting.scoring.combine import combine
@@ -71,6 +72,7 @@ def assess_stability(
         return ()
     row, col = (np.array([getattr(p, axis) for p in places]) for axis in ("row", "col"))
     points = Points.around(row, col, grid=land.grid, reach_m=rules.farthest_m)
+    give_back(land.dem.size)
     total = shaken_index(points, land, scoring=scoring, rules=rules)
     picks = picked(total, points.easting, points.northing, spacing_m=spacing_m, most=rules.first)
     return tuple(

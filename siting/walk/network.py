@@ -71,10 +71,13 @@ class Net(NamedTuple):
 
 
 class Steps(NamedTuple):
-    """Steps from cell to cell by flat index; `run_m` is their length on the map."""
+    """Steps from cell to cell by flat index; `run_m` is their length on the map.
 
-    tail: IntArray
-    head: IntArray
+    Of a whole net they are the most that a walk needs: numbers of 32 bits, as the search takes.
+    """
+
+    tail: NDArray[np.integer]
+    head: NDArray[np.integer]
     run_m: FloatArray
 
 
@@ -199,7 +202,7 @@ def _near_crossings(ways: Ways, *, grid: Grid, reach_m: float) -> BoolArray:
 def all_steps(net: Net) -> Steps:
     """All steps between free cells that do not cut through a cell that is not free."""
     free = net.free.reshape(net.grid.shape)
-    index = np.arange(net.free.size).reshape(net.grid.shape)
+    index = np.arange(net.free.size, dtype=np.int32).reshape(net.grid.shape)
     tails, heads, runs = [], [], []
     for row, col in STEPS:
         usable = free.copy()
@@ -267,7 +270,7 @@ def _crosses_unknown(net: Net, steps: Steps, *, ways: Ways, reach_m: float) -> I
     ends[pairs // size] = ends[pairs % size] = True
     maybe = np.nonzero(ends[steps.tail] & ends[steps.head])[0]
     # There and back is the same line.
-    low = np.minimum(steps.tail[maybe], steps.head[maybe])
+    low = np.minimum(steps.tail[maybe], steps.head[maybe]).astype(np.int64)
     high = np.maximum(steps.tail[maybe], steps.head[maybe])
     return np.asarray(maybe[np.isin(low * size + high, pairs)])
 

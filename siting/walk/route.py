@@ -194,9 +194,8 @@ def _quickest(
 
     steps = all_steps(net)
     cost = step_cost_s(net, steps, ways=ways, rules=rules)
-    # Older versions of the library take no wider whole numbers than these.
-    ends = steps.tail.astype(np.int32), steps.head.astype(np.int32)
-    graph = csr_array((cost, ends), shape=(net.free.size, net.free.size))
+    # Older versions of the library take no wider whole numbers than those of steps.
+    graph = csr_array((cost, (steps.tail, steps.head)), shape=(net.free.size, net.free.size))
     seconds, before = dijkstra(graph, indices=origin, return_predecessors=True)
     return seconds, before
 

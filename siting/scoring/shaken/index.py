@@ -51,7 +51,6 @@ _MOVES_WITH: Mapping[str, str] = {
     "quiet": "roads",
 }
 _MAPS = (*LINES, COVER)
-Cells = tuple[IndexArray, IndexArray]
 
 
 def shaken_index(
@@ -218,21 +217,22 @@ def _steps(shift_m: NDArray[np.float64], grid: Grid) -> IndexArray:
     return np.floor(0.5 + cells).astype(np.int64)
 
 
-def _near(points: Points, land: Shaken, reach: int) -> tuple[At, NDArray[np.int32], Cells]:
-    """Points in the part of the land where maps may be laid, where its cells stand, and these."""
-    top, left = (max(int(axis.min()) - reach, 0) for axis in (points.row, points.col))
-    row, col = points.row - top, points.col - left
-    n_rows, n_cols = land.grid.shape
-    shape = (min(row.max() + reach + 1, n_rows - top), min(col.max() + reach + 1, n_cols - left))
-    there = np.zeros(shape, dtype=bool)
+def _near(points: Points, land: Shaken, reach: int) -> tuple[At, NDArray[np.int32], BoolArray]:
+    """Points in the part of the land where maps may be laid, where its cells stand, and which."""
+    there = np.zeros(land.grid.shape, dtype=bool)
     for place in np.unique(points.place):
         mine = points.place == place
-        rows = slice(max(row[mine].min() - reach, 0), row[mine].max() + reach + 1)
-        there[rows, max(col[mine].min() - reach, 0) : col[mine].max() + reach + 1] = True
-    cells = np.nonzero(there)
-    slot = np.zeros(there.shape, dtype=np.int32)
-    slot[cells] = np.arange(len(cells[0]), dtype=np.int32)
-    return _at(replace(points, row=row, col=col)), slot, (cells[0] + top, cells[1] + left)
+        there[_box(points.row[mine], points.col[mine], reach)] = True
+    box = _box(points.row, points.col, reach)
+    slot = np.zeros(there[box].shape, dtype=np.int32)
+    slot[there[box]] = np.arange(there.sum(), dtype=np.int32)
+    top, left = (part.start for part in box)
+    return _at(replace(points, row=points.row - top, col=points.col - left)), slot, there
+
+
+def _box(row: IndexArray, col: IndexArray, reach: int) -> tuple[slice, slice]:
+    rows, cols = (slice(max(a.min() - reach, 0), a.max() + reach + 1) for a in (row, col))
+    return rows, cols
 
 
 def _is_worked_out(name: str, land: Shaken) -> bool:
@@ -240,11 +240,11 @@ def _is_worked_out(name: str, land: Shaken) -> bool:
     return name in ("flat", "heading") or (name == "funnel" and land.funnel_ratio is not None)
 
 
-def _read(facts: Mapping[str, int], cells: Cells, given: Sequence[str], land: Shaken) -> Read:
+def _read(facts: Mapping[str, int], cells: BoolArray, given: Sequence[str], land: Shaken) -> Read:
     """How each criterion is read in a draw, in the order of `facts`, on some cells."""
     from siting.kernels import Read
 
-    values = np.zeros((len(facts), len(cells[0])), dtype=np.float32)
+    values = np.zeros((len(facts), cells.sum()), dtype=np.float32)
     for k, name in enumerate(facts):
         if name in land.memberships:
             # One at a time: of large land it is much.
