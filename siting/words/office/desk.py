@@ -142,7 +142,7 @@ def words_data() -> dict[str, Any]:
         "maps were slightly wrong, a toss-up often would not.",
         "off maps": "Your office's maps show nothing here. If the position is wrong, correct it "
         "under “About this sign-up”: is a minus sign missing, or are latitude and longitude "
-        "swapped? If it is right, get data for this area.",
+        "swapped? If it is right, look for elevations and land cover below.",
         "mail": "The mail is saved as a file whose name ends in .eml. Open it: your mail program "
         "shows the letter with the files attached, and you add the address.",
         "no relief": "The relief cannot be drawn: its raster is not there, or was replaced. Your "
