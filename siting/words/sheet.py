@@ -41,7 +41,7 @@ def places_for_posts(spots: Sequence[Spot], drawn: Sequence[RandomPlace] = ()) -
     if here:
         what = f"{'area' if here[0].plain else 'spot'}{'' if len(here) == 1 else 's'}"
         named = [f"{what} {listed([str(spot.rank) for spot in here])}", *named]
-    return listed(named)
+    return listed(named) if named else ""
 
 
 def bring(posts: str) -> tuple[str, ...]:
