@@ -94,7 +94,8 @@ def attack(result, row):
             codes = [code for code, words in result.land.class_names.items() if words == text]
             fits &= np.isin(result.land.cover_code, codes)
         else:
-            digits = len(text.partition(".")[2])
+            # A whole number is one, also where it is written with a point.
+            digits = 0 if float(text).is_integer() else len(text.partition(".")[2])
             fits &= np.abs(figures[name] - float(text)) <= 0.51 * 10.0**-digits
     return fits
 

@@ -133,7 +133,7 @@ def _socket(port: int) -> socket.socket:
 def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> Desk:
     events = Events()
     store = Store(folder)
-    _clean(folder, store)
+    clean(folder, store)
     # A desk that was killed may have taken in a file and not got to its sum.
     for uid in store.signups_with_words():
         remember_camera(store, uid)
@@ -157,7 +157,7 @@ def _desk(folder: Path, inputs: Inputs, protocol: Path | None, gate: Gate) -> De
     )
 
 
-def _clean(folder: Path, store: Store) -> None:
+def clean(folder: Path, store: Store) -> None:
     """Take away what a desk that was killed left half done; what it had saved stays."""
     clean_parts(folder / RECEIVED)
     # Marked after its files are gone: killed once more in between, the next start finds them.
@@ -167,6 +167,8 @@ def _clean(folder: Path, store: Store) -> None:
         clean_parts(home)
         clean_parts(home / SAID)
     store.cut_short()
+    for uid, run in store.replaced():
+        shutil.rmtree(parcel_folder(folder, uid) / RUNS / run, ignore_errors=True)
 
 
 def _cover(inputs: Inputs) -> Cover | None:

@@ -142,7 +142,7 @@ def test_land_without_an_outline_is_the_circle_around_its_position(desk):
     desk.locator("#title", has_text="Round").wait_for()
     expect(desk.locator("#status")).to_have_text("Ready to score")
     # pi times 0.3 km squared, less what 36 straight sides cut off.
-    expect(desk.locator(".layer", has_text="Outline of the land")).to_contain_text("28 ha")
+    expect(desk.locator(".layer", has_text="Outline of the land")).to_contain_text("28.1 ha")
     # Nothing was scored: there is no list to open.
     expect(desk.locator("#to-places")).to_be_disabled()
 

@@ -77,13 +77,16 @@ def click(page: Any, across: float, down: float) -> None:
 
 
 def held(page: Any, name: str) -> None:
-    """A press as a hand does it: down, a while, up."""
+    """A press as a hand does it: down where the eye sees the button, a while, up."""
     button = page.get_by_role("button", name=name, exact=True).first
-    # In one step: an answer of the maps may draw the panel anew in between.
-    box = button.evaluate("""one => { one.scrollIntoView({ block: "center" });
-      const { x, y, width, height } = one.getBoundingClientRect();
-      return { x, y, width, height }; }""")
-    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
+    for _ in range(50):
+        # In one step: an answer of the maps may draw the panel anew in between.
+        at = button.evaluate("""one => { one.scrollIntoView({ block: "center" });
+          const { x, y, width, height } = one.getBoundingClientRect();
+          return [x + width / 2, y + height / 2]; }""")
+        page.mouse.move(*at)
+        if button.evaluate("(one, at) => one.contains(document.elementFromPoint(...at))", at):
+            break
     page.mouse.down()
     page.wait_for_timeout(150)
     page.mouse.up()

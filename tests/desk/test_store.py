@@ -15,8 +15,10 @@ import pyogrio
 import pytest
 from pydantic import ValidationError
 
-from siting.desk.run import back_up
+from siting.desk.jobs import RUNS
+from siting.desk.run import back_up, clean
 from siting.desk.storage.land import LandIn, Shape
+from siting.desk.storage.office import parcel_folder
 from siting.desk.storage.office_file import FILE
 from siting.desk.storage.store import Conflict, Missing, Store
 from siting.errors import ResourceError, SitingError
@@ -249,3 +251,20 @@ def test_two_threads_write_one_after_the_other(store):
         runs.result()
     assert store.land(uid).rev == 20
     assert store.last_run(other)["state"] == "done"
+
+
+def test_a_list_half_taken_away_is_gone_at_the_next_start(store, tmp_path):
+    """Killed while the files of an earlier list were removed: some of them stood there for good."""
+    uid = store.add_signup("Orchard")
+    runs = []
+    for state in ("done", "done", "failed"):
+        run = store.begin_run(uid, land_rev=0)
+        folder = parcel_folder(tmp_path, uid) / RUNS / run
+        folder.mkdir(parents=True)
+        (folder / "map.html").write_text(state)
+        store.end_run(run, state)
+        runs.append(run)
+    clean(tmp_path, store)
+    # The last good one stays, also under one that failed.
+    left = {one.name for one in (parcel_folder(tmp_path, uid) / RUNS).iterdir()}
+    assert left - {runs[2]} == {runs[1]}

@@ -43,6 +43,14 @@ class Runs(Returns):
         rows = self._rows("SELECT uid, signup_uid FROM run WHERE state = 'started'")
         return [(row["signup_uid"], row["uid"]) for row in rows]
 
+    def replaced(self) -> list[tuple[str, str]]:
+        """(sign-up, run) of each run that ended well and has a later one that did."""
+        rows = self._rows(
+            "SELECT uid, signup_uid FROM run WHERE state = 'done' AND fid NOT IN "
+            "(SELECT max(fid) FROM run WHERE state = 'done' GROUP BY signup_uid)"
+        )
+        return [(row["signup_uid"], row["uid"]) for row in rows]
+
     def cut_short(self) -> int:
         """Runs that were going when the desk ended are marked so; how many there were."""
         going = self.going()
