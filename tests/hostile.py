@@ -57,7 +57,8 @@ def hostile_result(text: str) -> Result:
         replace(
             spot,
             name=text,
-            kind=text,
+            # A place whose name is blank is called by its kind, which no user writes.
+            kind=text if text.strip() else spot.kind,
             why=(text,),
             pulled_down=(text,),
             check=(text,),

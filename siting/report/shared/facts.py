@@ -155,11 +155,14 @@ def _height_m(metres: float, cell_m: float) -> float | None:
 
 
 def _place(result: Result, spot: Spot) -> PlaceName:
-    """A name as it was given; else the kind of place, or what grows there, and the side."""
-    if spot.place:
-        named = spot.place
+    """A name as it was given; else the kind of place, or what grows there, and the side.
+
+    A name of which nothing can be shown is none.
+    """
+    named = spot.place
+    if named and clean(named.what).strip():
         return replace(named, what=clean(named.what), short=clean(named.short))
-    if spot.name:
+    if clean(spot.name).strip():
         return PlaceName(clean(spot.name))
     kind = kind_name(result.land, spot)
     return replace(kind, what=clean(kind.what)) if kind else ground_name(result.land, spot)
