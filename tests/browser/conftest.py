@@ -95,6 +95,19 @@ def opened(browser: Any, path: Path, **options: Any) -> Iterator[Tab]:
         context.close()
 
 
+@contextmanager
+def desk_page(browser: Any, address: str) -> Iterator[Any]:
+    """A desk's page, wide, once it is drawn; its map is `testMap`."""
+    context = browser.new_context(accept_downloads=True, **WIDE)
+    context.set_default_timeout(60_000)
+    context.add_init_script(SHOW_MAP)
+    page = context.new_page()
+    page.goto(address)
+    page.wait_for_selector("html[data-drawn]")
+    yield page
+    context.close()
+
+
 @pytest.fixture(scope="session")
 def page_file(tmp_path_factory):
     path = tmp_path_factory.mktemp("page") / "map.html"

@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import expect
 
 from tests.browser.axe import axe_faults
-from tests.browser.conftest import SHOW_MAP, WIDE
+from tests.browser.conftest import desk_page
 from tests.browser.desk_process import running_desk
 from tests.browser.test_desk_hand import SAMPLE, asked, click, land, press
 from tests.browser.test_desk_states import PLACES
@@ -25,15 +25,10 @@ ON_MAP = """(place) => testMap.getBounds().contains(place)"""
 
 @pytest.fixture(scope="module")
 def desk(browser, tmp_path_factory):
-    with running_desk(SAMPLE / "inputs.toml", "-o", tmp_path_factory.mktemp("new") / "o") as at:
-        context = browser.new_context(accept_downloads=True, **WIDE)
-        context.set_default_timeout(20_000)
-        context.add_init_script(SHOW_MAP)
-        page = context.new_page()
-        page.goto(at)
-        page.wait_for_selector("html[data-drawn]")
+    office = tmp_path_factory.mktemp("new") / "o"
+    words = (SAMPLE / "inputs.toml", "-o", office)
+    with running_desk(*words) as at, desk_page(browser, at) as page:
         yield page
-        context.close()
 
 
 def listed(page: Any) -> None:
